@@ -1,0 +1,1 @@
+"""An invented farm, and the simulator that writes its instrument files."""

@@ -1,0 +1,1 @@
+"""Third floor: everything that touches the world."""

@@ -1,0 +1,1 @@
+"""One short module a table, each with one ``TABLE``; ``schemas.catalogue`` gathers them."""

@@ -1,0 +1,47 @@
+"""The farm's place and settings, as farm.toml gives them."""
+
+from schemas.table import Table, Tier, count, number, text
+
+TABLE = Table(
+    "farm",
+    Tier.SETUP,
+    "the farm (one row)",
+    (
+        text("farm", "name of the farm", key=True),
+        number("latitude_deg", "degree", "latitude, north positive", -90, 90, required=True),
+        number("longitude_deg", "degree", "longitude, east positive", -180, 180, required=True),
+        number("elevation_m", "m", "height above sea level", -450, 6000, required=True),
+        text("time_zone", "IANA name of the time zone", required=True),
+        number(
+            "standard_offset_h",
+            "hour",
+            "the zone's standard time minus UTC, all year",
+            -14,
+            14,
+            required=True,
+        ),
+        number(
+            "day_starts_h",
+            "hour",
+            "hour of standard time at which the climatological day starts",
+            0,
+            24,
+            required=True,
+        ),
+        text("currency", "currency of all money", required=True),
+        text("units", "units for display", required=True, one_of=("metric", "us", "canada")),
+        count("normal_from", "first year of the normals", low=1800, high=2200),
+        count("normal_to", "last year of the normals", low=1800, high=2200),
+        text(
+            "normal_station", "station whose long record gives the normals; null where a table does"
+        ),
+        number(
+            "trace_threshold_mm",
+            "mm",
+            "a day with less rain than this counts as dry",
+            0,
+            10,
+            required=True,
+        ),
+    ),
+)

@@ -1,0 +1,1 @@
+"""Second floor: pure functions, polars frames in, one polars frame out. No clock, no files."""

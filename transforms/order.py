@@ -1,0 +1,21 @@
+"""The order of derivation: one line a table.
+
+Each name is a declaration in ``schemas/tables``, a module in ``transforms`` with a function
+``derive`` and a test module. The parameters of ``derive`` are the names of the tables that it is
+made from, so the flow on the floor above hands it what it asks for and nothing else.
+"""
+
+# Reduced from readings, for the station-days that were touched.
+DAILY: tuple[str, ...] = ("weather_day", "soil_day")
+
+# Computed whole from daily and set-up rows, every time, in this order.
+DERIVED: tuple[str, ...] = (
+    "normal_month",
+    "normal_day",
+    "rain_day",
+    "rain_month",
+    "heat_day",
+    "soil_water_day",
+    "drawdown_day",
+    "drawdown_season",
+)
