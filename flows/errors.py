@@ -1,0 +1,11 @@
+"""What goes wrong in a way that the user can put right."""
+
+from __future__ import annotations
+
+
+class UserError(Exception):
+    """A mistake of the user or of the set-up, told in plain sentences; the command exits with 2."""
+
+
+class Busy(UserError):
+    """Another Checkstrip is writing to this farm folder."""
