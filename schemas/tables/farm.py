@@ -43,5 +43,21 @@ TABLE = Table(
             10,
             required=True,
         ),
+        number(
+            "event_gap_h",
+            "hour",
+            "dry hours that part two rain events",
+            0,
+            240,
+            required=True,
+        ),
+        number(
+            "event_least_mm",
+            "mm",
+            "least rain that makes a rain event",
+            0,
+            200,
+            required=True,
+        ),
     ),
 )

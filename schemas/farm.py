@@ -1,0 +1,255 @@
+"""The farm file: ``farm.toml`` as pydantic models, every key with its meaning and limits."""
+
+from __future__ import annotations
+
+from datetime import date, time
+from itertools import pairwise
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import Field, field_validator, model_validator
+
+from schemas.layout import Layout, Strict
+
+Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f/\\]+$")]
+Side = Literal["treated", "check"]
+
+
+class About(Strict):
+    """[farm]: the farm itself."""
+
+    name: str
+    currency: str = "USD"
+    units: Literal["metric", "us", "canada"] = "metric"
+
+
+class Place(Strict):
+    """[place]: where it lies and when its day starts (standard time, all year)."""
+
+    latitude: Annotated[float, Field(ge=-90, le=90)]
+    longitude: Annotated[float, Field(ge=-180, le=180)]
+    elevation_m: Annotated[float, Field(ge=-450, le=6000)]
+    time_zone: str
+    day_starts: time = time(0, 0)
+
+    @field_validator("time_zone")
+    @classmethod
+    def _zone(cls, value: str) -> str:
+        if value not in available_timezones():
+            raise ValueError(
+                "expected an IANA time zone such as America/Winnipeg or Australia/Adelaide"
+            )
+        return value
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The zone itself."""
+        return ZoneInfo(self.time_zone)
+
+
+class Spell(Strict):
+    """From when to when an instrument stood at a strip."""
+
+    field: Name | None = None
+    strip: Side | None = None
+    from_day: Annotated[date, Field(alias="from")]
+    to_day: Annotated[date | None, Field(alias="to")] = None
+
+    @model_validator(mode="after")
+    def _order(self) -> Spell:
+        if self.to_day is not None and self.to_day < self.from_day:
+            raise ValueError(f"'to' ({self.to_day}) is before 'from' ({self.from_day})")
+        return self
+
+
+def _no_overlap(spells: tuple[Spell, ...]) -> None:
+    ordered = sorted(spells, key=lambda s: s.from_day)
+    for earlier, later in pairwise(ordered):
+        if earlier.to_day is None or earlier.to_day >= later.from_day:
+            raise ValueError(
+                f"the spell from {earlier.from_day} still runs when that from {later.from_day} begins: give the first a 'to' before it"
+            )
+
+
+class Station(Strict):
+    """[[stations]]: a weather station and its spells."""
+
+    name: Name
+    ids: tuple[str, ...] = ()
+    wind_height_m: Annotated[float, Field(ge=0.5, le=100)] = 2.0
+    gauge_heated: bool = False
+    spells: Annotated[tuple[Spell, ...], Field(min_length=1)]
+
+    @field_validator("spells")
+    @classmethod
+    def _spells(cls, value: tuple[Spell, ...]) -> tuple[Spell, ...]:
+        _no_overlap(value)
+        return value
+
+
+class Sensor(Strict):
+    """One sensor of a probe."""
+
+    depth_cm: Annotated[float, Field(ge=0, le=1000)]
+    name: str | None = None
+    from_day: Annotated[date | None, Field(alias="from")] = None
+    to_day: Annotated[date | None, Field(alias="to")] = None
+    full_point_pct: Annotated[float | None, Field(ge=0, le=100)] = None
+    dry_point_pct: Annotated[float | None, Field(ge=0, le=100)] = None
+    calibration: tuple[float, ...] = ()
+
+
+class Probe(Strict):
+    """[[probes]]: a soil-moisture probe, its sensors and its spells in the soil."""
+
+    name: Name
+    ids: tuple[str, ...] = ()
+    sensors: Annotated[tuple[Sensor, ...], Field(min_length=1)]
+    spells: Annotated[tuple[Spell, ...], Field(min_length=1)]
+
+    @field_validator("spells")
+    @classmethod
+    def _spells(cls, value: tuple[Spell, ...]) -> tuple[Spell, ...]:
+        _no_overlap(value)
+        for spell in value:
+            if spell.field is None or spell.strip is None:
+                raise ValueError("a probe's spell needs field and strip")
+        return value
+
+
+class Source(Strict):
+    """[[sources]]: where files or responses come from, and what they are of.
+
+    A folder source takes files below ``path`` that match ``glob`` (``**`` for sub-folders;
+    ``{station}`` or ``{probe}`` in it stands for the instrument's name or one of its ids). An http
+    source asks ``url`` with ``{since}``, ``{until}`` and ``{station}`` filled in; header values
+    written ``env:NAME`` are taken from the environment.
+    """
+
+    name: Name
+    kind: Literal["folder", "http"] = "folder"
+    layout: str
+    station: str | None = None
+    probe: str | None = None
+    path: str = "drop"
+    glob: str = "*"
+    after: Literal["stay", "move"] = "stay"
+    settle_s: Annotated[float, Field(ge=0, le=86400)] = 60.0
+    url: str | None = None
+    headers: dict[str, str] = Field(default_factory=dict)
+    time_format: str = "%Y-%m-%dT%H:%M:%SZ"
+    overlap_h: Annotated[float, Field(ge=0, le=24 * 366)] = 24.0
+    begin: date | None = None
+    timeout_s: Annotated[float, Field(gt=0, le=3600)] = 60.0
+    size_limit_mb: Annotated[float, Field(gt=0, le=4096)] = 256.0
+    tries: Annotated[int, Field(ge=1, le=20)] = 5
+
+    @model_validator(mode="after")
+    def _complete(self) -> Source:
+        if self.kind == "http" and not self.url:
+            raise ValueError("an http source needs url")
+        if self.kind == "folder" and self.url:
+            raise ValueError("url belongs to kind = 'http'")
+        return self
+
+
+class Normals(Strict):
+    """[normals]: the long record or the table that 'normal' comes from."""
+
+    station: str | None = None
+    table: str | None = None
+    years: tuple[int, int] = (1991, 2020)
+
+    @model_validator(mode="after")
+    def _one(self) -> Normals:
+        if bool(self.station) == bool(self.table):
+            raise ValueError(
+                "give station (a long daily record) or table (a file of monthly normals), one of them"
+            )
+        if self.years[1] < self.years[0]:
+            raise ValueError("the second year is before the first")
+        return self
+
+
+class Schedules(Strict):
+    """[schedules]: cron expressions in the farm's time zone."""
+
+    collect: str = "*/30 * * * *"
+    derive: str = "10 3 * * *"
+
+
+class Rules(Strict):
+    """[rules]: settings of the evidence."""
+
+    trace_threshold_mm: Annotated[float, Field(ge=0, le=10)] = 0.2
+    event_gap_h: Annotated[float, Field(gt=0, le=240)] = 6.0
+    event_least_mm: Annotated[float, Field(ge=0, le=200)] = 5.0
+
+
+class CropOverride(Strict):
+    """[crops.NAME]: values that replace those of the crop list; a new name needs them all."""
+
+    base_temp_c: float | None = None
+    upper_temp_c: float | None = None
+    kc_ini: float | None = None
+    kc_mid: float | None = None
+    kc_end: float | None = None
+    stage_initial_d: int | None = None
+    stage_development_d: int | None = None
+    stage_mid_d: int | None = None
+    stage_late_d: int | None = None
+    root_depth_min_m: float | None = None
+    root_depth_max_m: float | None = None
+    depletion_share: float | None = None
+    bushel_kg: float | None = None
+    market_moisture_pct: float | None = None
+    price_unit: str | None = None
+    source: str | None = None
+
+
+class Farm(Strict):
+    """The whole farm file."""
+
+    farm: About
+    place: Place
+    stations: tuple[Station, ...] = ()
+    probes: tuple[Probe, ...] = ()
+    layouts: dict[str, Layout] = Field(default_factory=dict)
+    sources: tuple[Source, ...] = ()
+    normals: Normals | None = None
+    schedules: Schedules = Schedules()
+    rules: Rules = Rules()
+    crops: dict[str, CropOverride] = Field(default_factory=dict)
+    fieldbook: str = "fieldbook.xlsx"
+
+    @model_validator(mode="after")
+    def _names_meet(self) -> Farm:
+        for kind, things in (
+            ("stations", self.stations),
+            ("probes", self.probes),
+            ("sources", self.sources),
+        ):
+            names = [thing.name for thing in things]
+            twice = sorted({name for name in names if names.count(name) > 1})
+            if twice:
+                raise ValueError(f"{kind}: the name {', '.join(twice)} stands twice")
+        stations = {station.name for station in self.stations}
+        probes = {probe.name for probe in self.probes}
+        for source in self.sources:
+            if source.layout not in self.layouts:
+                raise ValueError(
+                    f"source '{source.name}' names layout '{source.layout}'; the layouts are {', '.join(self.layouts) or 'none'}"
+                )
+            if source.station is not None and source.station not in stations:
+                raise ValueError(
+                    f"source '{source.name}' names station '{source.station}'; the stations are {', '.join(sorted(stations)) or 'none'}"
+                )
+            if source.probe is not None and source.probe not in probes:
+                raise ValueError(
+                    f"source '{source.name}' names probe '{source.probe}'; the probes are {', '.join(sorted(probes)) or 'none'}"
+                )
+        if self.normals and self.normals.station and self.normals.station not in stations:
+            raise ValueError(
+                f"normals names station '{self.normals.station}'; the stations are {', '.join(sorted(stations)) or 'none'}"
+            )
+        return self
