@@ -1,0 +1,153 @@
+"""The writer's database: one writer at a time, tables as declared, checked before they are written.
+
+Others never open this file; they read the published copy (see ``flows/publish.py``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from flows import lock, migrate
+from flows.errors import UserError
+from flows.folder import FarmFolder
+from schemas import made
+from schemas.table import Table
+
+# Files of this storage version open in DuckDB 1.2 and later: other people's tools are often older.
+STORAGE_VERSION = "v1.2.0"
+
+# Nothing is ever fetched: an office computer may be offline, and must not call out when it is not.
+_OFFLINE: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+}
+
+
+@contextmanager
+def open_writer(
+    folder: FarmFolder, doing: str = "writing the warehouse"
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The connection of the one writer, its tables made as declared.
+
+    Holds the operating system's lock for as long as it is open. Raises Busy when another process
+    writes, and UserError when the file cannot be opened or is of a later Checkstrip.
+    """
+    with lock.hold(folder.lock_file, doing):
+        con = open_file(folder.warehouse_file, folder.state / "spill")
+        try:
+            with transaction(con):
+                migrate.bring_up(con)
+            yield con
+        finally:
+            con.close()
+
+
+def open_file(path: Path, spill: Path | None = None) -> duckdb.DuckDBPyConnection:
+    """A read-write connection to a database file, made with the old storage version when new."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        if not path.exists():
+            with duckdb.connect() as maker:
+                maker.execute(
+                    f"ATTACH {made.literal(str(path))} AS made (STORAGE_VERSION '{STORAGE_VERSION}')"
+                )
+                maker.execute("DETACH made")
+        con = duckdb.connect(str(path), config=_OFFLINE)
+    except duckdb.IOException as error:
+        raise UserError(
+            f"The warehouse {path} cannot be opened: {_first_line(error)}. Other programs should "
+            "open the copy under published/ instead; close whatever holds this file and try again."
+        ) from error
+    con.execute("SET TimeZone = 'UTC'")
+    con.execute("SET enable_progress_bar = false")
+    if spill is not None:
+        con.execute(f"SET temp_directory = {made.literal(str(spill))}")
+    return con
+
+
+def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
+    """A read-only connection to a published copy."""
+    con = duckdb.connect(str(path), read_only=True, config=_OFFLINE)
+    con.execute("SET TimeZone = 'UTC'")
+    con.execute("SET enable_progress_bar = false")
+    return con
+
+
+@contextmanager
+def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """All that is written inside is written, or none of it."""
+    con.execute("BEGIN TRANSACTION")
+    try:
+        yield
+    except BaseException:
+        con.execute("ROLLBACK")
+        raise
+    con.execute("COMMIT")
+
+
+def read(con: duckdb.DuckDBPyConnection, table: Table, where: str = "") -> pl.DataFrame:
+    """The rows of a table, with exactly the declared columns and types, sorted by its key."""
+    names = ", ".join(made.quoted(name) for name in table.names)
+    order = ", ".join(made.quoted(name) for name in table.key) or "ALL"
+    condition = f"WHERE {where} " if where else ""
+    rows = con.sql(f"SELECT {names} FROM {made.quoted(table.name)} {condition}ORDER BY {order}")
+    return made.conform(rows.pl(), table)
+
+
+def append(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
+    """Add rows to a table; raises ValueError in plain words where they break its declaration."""
+    check(table, frame)
+    insert(con, table, frame)
+
+
+def replace(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
+    """Make the rows of a table these; raises ValueError where they break its declaration.
+
+    Not TRUNCATE: inside one transaction that also reads the table a plain delete is safe.
+    """
+    check(table, frame)
+    con.execute(f"DELETE FROM {made.quoted(table.name)}")
+    insert(con, table, frame)
+
+
+def insert(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
+    """Add rows that were checked already."""
+    if frame.is_empty():
+        return
+    names = ", ".join(made.quoted(name) for name in table.names)
+    rows = frame.select(table.names)
+    con.register("rows_to_insert", rows)
+    try:
+        con.execute(
+            f"INSERT INTO {made.quoted(table.name)} ({names}) SELECT {names} FROM rows_to_insert"
+        )
+    finally:
+        con.unregister("rows_to_insert")
+
+
+def check(table: Table, frame: pl.DataFrame) -> None:
+    """Hold rows to their declaration; raises ValueError that names the first columns at fault."""
+    if frame.is_empty() and frame.schema == made.polars_schema(table):
+        return
+    from pandera.errors import SchemaErrors  # noqa: PLC0415
+
+    try:
+        made.check(table).validate(frame, lazy=True)
+    except SchemaErrors as errors:
+        cases = errors.failure_cases
+        told = [
+            f"{case['column'] or table.name}: {case['failure_case']!r} breaks {case['check']}"
+            for case in cases.head(3).to_dicts()
+        ]
+        raise ValueError(
+            f"{len(cases)} values do not fit the declaration of {table.name}. " + "; ".join(told)
+        ) from errors
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).strip().splitlines()[0].rstrip(".")
