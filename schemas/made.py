@@ -54,6 +54,10 @@ SUFFIX: dict[str, str] = {
     "currency": "",
     "currency/hectare": "_per_ha",
     "currency/kg": "_per_kg",
+    "currency/L": "_per_l",
+    "currency/hour": "_per_h",
+    "L": "_l",
+    "kg/s": "_kg_s",
     "1": "",
 }
 

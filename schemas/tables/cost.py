@@ -1,0 +1,35 @@
+"""A cost of one season that the two strips may not share."""
+
+from schemas.table import Table, Tier, count, number, text
+
+TABLE = Table(
+    "cost",
+    Tier.SETUP,
+    "one cost of one season on one strip, beside the operation itself",
+    (
+        text("field", "name of the field", key=True),
+        count("season", "year of the harvest", low=1900, high=2200, key=True),
+        text(
+            "strip",
+            "the side that bears it; 'both' changes nothing between the strips",
+            key=True,
+            one_of=("treated", "check", "both"),
+        ),
+        text("what", "what was paid for", key=True),
+        text(
+            "kind",
+            "kind of cost",
+            required=True,
+            one_of=("seed", "fertiliser", "spray", "field work", "harvest", "drying", "other"),
+        ),
+        number(
+            "cost_per_ha",
+            "currency/hectare",
+            "cost by area; a saving is negative",
+            -1e6,
+            1e6,
+            required=True,
+        ),
+        text("notes", "the user's notes"),
+    ),
+)

@@ -1,0 +1,49 @@
+"""A combine pass made from the points of a yield map."""
+
+from schemas.table import Table, Tier, count, number, partial, reason, share, text
+
+TABLE = Table(
+    "mapped_pass",
+    Tier.DERIVED,
+    "one combine pass inside a strip, made from the cleaned points of a yield map",
+    (
+        text("field", "name of the field", key=True),
+        count("season", "year of the harvest", low=1900, high=2200, key=True),
+        text("strip", "the side", key=True, one_of=("treated", "check")),
+        text("pass", "name of the pass", key=True),
+        text(
+            "block",
+            "the pass's place counted from the border between the strips; equal places are compared; null where the border cannot be found",
+        ),
+        number(
+            "border_m", "m", "distance of the pass from the border between the strips", 0, 20000
+        ),
+        number("length_m", "m", "length of the kept points together", 0, 100000),
+        number("width_m", "m", "mean width of the cut", 0, 60),
+        count("points", "points of the pass before cleaning", required=True),
+        count("points_kept", "points that count", required=True),
+        number(
+            "points_effective",
+            "1",
+            "kept points after allowing for their likeness to neighbours",
+            0,
+        ),
+        number("yield_kg_ha", "kg/ha", "yield at market moisture, kept points", 0, 60000),
+        number(
+            "yield_se_kg_ha",
+            "kg/ha",
+            "standard error from the spread along the pass, neighbours' likeness allowed for; the monitor's calibration is not in it",
+            0,
+            60000,
+        ),
+        number(
+            "yield_uncleaned_kg_ha",
+            "kg/ha",
+            "the same from all points with a yield: beside yield_kg_ha the effect of the cleaning",
+        ),
+        number("moisture_pct", "percent", "mean moisture of the kept points, wet basis", 0, 60),
+        share("coverage", "kept points as a share of all points of the pass"),
+        partial(),
+        reason(),
+    ),
+)

@@ -1,0 +1,26 @@
+"""What a crop was sold for."""
+
+from schemas.table import Table, Tier, count, number, text
+
+TABLE = Table(
+    "price",
+    Tier.SETUP,
+    "the price of one crop in one season, for one field or the whole farm",
+    (
+        text("field", "name of the field; 'all' where the price holds for the farm", key=True),
+        text("crop", "crop, a name of the crop list", key=True),
+        count("season", "year of the harvest", low=1900, high=2200, key=True),
+        number(
+            "price_per_kg",
+            "currency/kg",
+            "price by mass at market moisture",
+            0,
+            1000,
+            required=True,
+        ),
+        number("price_low_per_kg", "currency/kg", "lowest price thought likely", 0, 1000),
+        number("price_high_per_kg", "currency/kg", "highest price thought likely", 0, 1000),
+        text("price_as_written", "the price with its unit as the book has it", required=True),
+        text("notes", "the user's notes"),
+    ),
+)

@@ -1,0 +1,48 @@
+"""Yield at market moisture by pass and by strip."""
+
+from schemas.table import Table, Tier, count, flag, number, partial, reason, share, text
+
+TABLE = Table(
+    "strip_yield",
+    Tier.DERIVED,
+    "the yield of one pass, or (pass 'all') of one strip by each method and (method 'combined') by both together",
+    (
+        text("field", "name of the field", key=True),
+        count("season", "year of the harvest", low=1900, high=2200, key=True),
+        text("strip", "the side", key=True, one_of=("treated", "check")),
+        text("pass", "name of the pass; 'all' for the whole strip", key=True),
+        text(
+            "method",
+            "how it was measured; 'combined' only where pass is 'all': the strip's yield from whatever was measured",
+            key=True,
+            one_of=("scale wagon", "yield map", "combined"),
+        ),
+        text(
+            "block",
+            "passes of the two strips with the same block are compared; null where pass is 'all'",
+        ),
+        text("crop", "crop of the season"),
+        number("yield_kg_ha", "kg/ha", "yield at the crop's market moisture", 0, 60000),
+        number(
+            "yield_se_kg_ha",
+            "kg/ha",
+            "standard error: of a pass that of its measurement, of a strip that of its mean over passes",
+            0,
+            60000,
+        ),
+        number("moisture_pct", "percent", "moisture of the grain at harvest, wet basis", 0, 60),
+        number("area_ha", "hectare", "area cut, where length and width are known", 0, 10000),
+        count("passes", "passes that count", required=True),
+        flag(
+            "used",
+            "true for the pass rows to compare by block: weighed passes where both strips have them, else mapped ones; null where pass is 'all'",
+        ),
+        flag(
+            "methods_disagree",
+            "true where scale wagon and yield map differ by more than their errors; null where there is only one",
+        ),
+        share("coverage", "passes that count as a share of those recorded"),
+        partial(),
+        reason(),
+    ),
+)

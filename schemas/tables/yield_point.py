@@ -1,0 +1,29 @@
+"""Points of a yield map as the export has them."""
+
+from schemas.table import Table, Tier, count, number, text, time
+
+TABLE = Table(
+    "yield_point",
+    Tier.SETUP,
+    "one point of a yield-map export, as it came",
+    (
+        text("field", "name of the field", key=True),
+        count("season", "year of the harvest", low=1900, high=2200, key=True),
+        text("map_file", "name of the export without its ending", key=True),
+        count("point", "place in the export, from 1", low=1, key=True),
+        time("time", "when it was taken, where the export says"),
+        number("latitude_deg", "degree", "latitude in WGS 84", -90, 90, required=True),
+        number("longitude_deg", "degree", "longitude in WGS 84", -180, 180, required=True),
+        number(
+            "yield_kg_ha", "kg/ha", "yield as written, at the moisture written beside it", -1e6, 1e6
+        ),
+        number("flow_kg_s", "kg/s", "flow of wet grain, where written", -1e4, 1e4),
+        number("moisture_pct", "percent", "moisture of the grain, wet basis", -100, 200),
+        number("speed_km_h", "km/hour", "ground speed", -1000, 1000),
+        number("distance_m", "m", "distance since the point before", -1e5, 1e5),
+        number("width_m", "m", "width of the cut, where written", -1000, 1000),
+        number("heading_deg", "degree", "direction of travel, clockwise from north", -360, 360),
+        text("strip", "the side, where the export says", one_of=("treated", "check")),
+        text("pass", "number or name of the pass, where the export says"),
+    ),
+)

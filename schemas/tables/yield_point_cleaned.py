@@ -1,0 +1,32 @@
+"""Points of a yield map, each kept or removed with its reason."""
+
+from schemas.table import Table, Tier, count, flag, number, partial, reason, text
+
+TABLE = Table(
+    "yield_point_cleaned",
+    Tier.DERIVED,
+    "one point of a yield map, kept or removed",
+    (
+        text("field", "name of the field", key=True),
+        count("season", "year of the harvest", low=1900, high=2200, key=True),
+        text("map_file", "name of the export without its ending", key=True),
+        count("point", "place in the export, from 1", low=1, key=True),
+        text("strip", "the side that it lies in; null outside both", one_of=("treated", "check")),
+        text("pass", "the pass that it belongs to; null outside both strips"),
+        number("east_m", "m", "east of the middle of the map's points, on a local plane"),
+        number("north_m", "m", "north of the middle of the map's points, on a local plane"),
+        number("along_m", "m", "distance from the first point of the pass"),
+        number("distance_m", "m", "distance travelled for this point"),
+        number("width_m", "m", "width of the cut"),
+        number(
+            "yield_kg_ha",
+            "kg/ha",
+            "yield at the crop's market moisture; null where it cannot be made",
+        ),
+        number("moisture_pct", "percent", "moisture of the grain, wet basis", -100, 200),
+        flag("kept", "true where the point counts", required=True),
+        text("removed_because", "the rule that removed it; null where it is kept"),
+        partial(),
+        reason(),
+    ),
+)
