@@ -15,6 +15,7 @@ DERIVED: tuple[str, ...] = (
     "rain_day",
     "rain_month",
     "heat_day",
+    "soil_quality_day",
     "soil_water_day",
     "drawdown_day",
     "drawdown_season",

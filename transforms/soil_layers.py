@@ -1,0 +1,79 @@
+"""What a sensor stands for: the slice of soil around it.
+
+A sensor stands for the soil between the midpoints to its neighbours. The first layer begins at
+the surface. The last reaches as far below its sensor as its top is above it, so that the sensor
+sits in the middle of its layer: cutting it at the sensor would let the driest-rooted soil stand
+for a layer of which the sensor is the lower edge. A lone sensor stands from the surface to twice
+its depth. A dead sensor keeps its layer (the row is then partial); its neighbours' layers do not
+grow into it, so a storage is comparable from day to day.
+
+The trapezoidal midpoint rule is common practice for profile storage, no source.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+SPELL_OPEN = pl.date(9999, 12, 31)
+
+
+def with_layers(rows: pl.DataFrame, by: list[str]) -> pl.DataFrame:
+    """Adds ``layer_top_cm`` and ``layer_bottom_cm`` to rows that have ``depth_cm``.
+
+    ``by`` names the columns within which the depths are one profile (probe, or probe and day).
+    Rows must be single by ``by`` and ``depth_cm``. Depths in cm.
+    """
+    depth = pl.col("depth_cm")
+    above = depth.shift(1).over(by, order_by="depth_cm")
+    below = depth.shift(-1).over(by, order_by="depth_cm")
+    top = pl.when(above.is_null()).then(0.0).otherwise((above + depth) / 2)
+    return rows.with_columns(
+        layer_top_cm=top,
+        layer_bottom_cm=pl.when(below.is_null())
+        .then(pl.when(above.is_null()).then(2 * depth).otherwise(depth + (depth - above) / 2))
+        .otherwise((below + depth) / 2),
+    )
+
+
+def expected_days(
+    soil_day: pl.DataFrame, probe_spell: pl.DataFrame, sensor: pl.DataFrame
+) -> pl.DataFrame:
+    """Every probe, depth and day on which a value should be there: probe, depth_cm, day, field, strip.
+
+    From the first to the last day of the probe's own record within each of its spells, for every
+    sensor set up on that day. A depth in the record that no sensor declares is expected always.
+    Also ``spell_from``, the day on which the probe was set.
+    """
+    reach = soil_day.group_by("probe").agg(
+        first=pl.col("day").min(),
+        last=pl.col("day").max(),
+    )
+    days = (
+        probe_spell.select("probe", "from_day", "to_day", "field", "strip")
+        .join(reach, on="probe")
+        .with_columns(
+            begin=pl.max_horizontal("from_day", "first"),
+            end=pl.min_horizontal(pl.col("to_day").fill_null(SPELL_OPEN), "last"),
+        )
+        .filter(pl.col("begin") <= pl.col("end"))
+        .with_columns(day=pl.date_ranges("begin", "end"))
+        .explode("day", empty_as_null=False)
+        .select("probe", "day", "field", "strip", spell_from="from_day")
+        .unique(["probe", "day"], keep="last", maintain_order=True)
+    )
+    undeclared = (
+        soil_day.select("probe", "depth_cm")
+        .unique()
+        .join(sensor, on=["probe", "depth_cm"], how="anti")
+        .with_columns(from_day=pl.lit(None, dtype=pl.Date()), to_day=pl.lit(None, dtype=pl.Date()))
+    )
+    sensors = pl.concat([sensor.select("probe", "depth_cm", "from_day", "to_day"), undeclared])
+    return (
+        days.join(sensors, on="probe")
+        .filter(
+            (pl.col("from_day").is_null() | (pl.col("day") >= pl.col("from_day")))
+            & (pl.col("to_day").is_null() | (pl.col("day") <= pl.col("to_day")))
+        )
+        .select("probe", "depth_cm", "day", "field", "strip", "spell_from")
+        .sort("probe", "depth_cm", "day")
+    )

@@ -1,0 +1,42 @@
+"""Rain of a strip, from whichever of the field's stations has it."""
+
+from __future__ import annotations
+
+import polars as pl
+
+WHOLE = 0.9  # share of the day a gauge must have recorded to be taken for the day's rain
+
+
+def strip_rain(weather_day: pl.DataFrame) -> pl.DataFrame:
+    """Rain and air temperature by field, strip and day.
+
+    The strip's own station where it recorded the whole day, else the other strip's station of the
+    same field (they stand side by side). Columns field, strip, day, ``rain_mm`` (null where no
+    gauge recorded the day), ``air_temp_mean_c``. A total that bridges several days
+    (``rain_since_day`` before ``day``) stands on its last day and is kept there; the days that it
+    covers have no rain of their own and stay null.
+    """
+    on_trial = weather_day.filter(pl.col("field").is_not_null())
+    own = (
+        on_trial.with_columns(
+            rain_mm=pl.when(pl.col("rain_coverage") >= WHOLE).then("rain_mm"),
+        )
+        .group_by("field", "strip", "day")
+        .agg(pl.col("rain_mm").mean(), pl.col("air_temp_mean_c").mean())
+    )
+    field = own.group_by("field", "day").agg(
+        field_rain=pl.col("rain_mm").mean(), field_temp=pl.col("air_temp_mean_c").mean()
+    )
+    strips = pl.DataFrame({"strip": ["treated", "check"]})
+    return (
+        field.join(strips, how="cross")
+        .join(own, on=["field", "strip", "day"], how="left")
+        .select(
+            "field",
+            "strip",
+            "day",
+            rain_mm=pl.coalesce("rain_mm", "field_rain"),
+            air_temp_mean_c=pl.coalesce("air_temp_mean_c", "field_temp"),
+        )
+        .sort("field", "strip", "day")
+    )
