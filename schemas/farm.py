@@ -198,6 +198,10 @@ class CropOverride(Strict):
     stage_development_d: int | None = None
     stage_mid_d: int | None = None
     stage_late_d: int | None = None
+    stage_initial_c_d: float | None = None
+    stage_development_c_d: float | None = None
+    stage_mid_c_d: float | None = None
+    stage_late_c_d: float | None = None
     root_depth_min_m: float | None = None
     root_depth_max_m: float | None = None
     depletion_share: float | None = None
