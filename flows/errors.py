@@ -9,3 +9,7 @@ class UserError(Exception):
 
 class Busy(UserError):
     """Another Checkstrip is writing to this farm folder."""
+
+
+class Attention(Exception):
+    """Something went wrong that needs a look; told in plain sentences, the command exits with 1."""

@@ -90,8 +90,8 @@ def _stored_type(kind: str) -> str:
 
 def fact(con: duckdb.DuckDBPyConnection, name: str) -> str | None:
     """A fact that the warehouse stores about itself."""
-    row = con.execute("SELECT value FROM about WHERE fact = ?", [name]).fetchone()
-    return None if row is None or row[0] is None else str(row[0])
+    rows = con.execute("SELECT value FROM about WHERE fact = ?", [name]).fetchall()
+    return rows[0][0] if rows else None
 
 
 def set_fact(con: duckdb.DuckDBPyConnection, name: str, value: str | None) -> None:

@@ -27,6 +27,9 @@ _OFFLINE: dict[str, str | bool | int | float | list[str]] = {
     "autoload_known_extensions": False,
 }
 
+# Rows of these say nothing that a reader waits for.
+_UNSEEN = ("about", "touched_day", "flow_run")
+
 
 @contextmanager
 def open_writer(
@@ -105,6 +108,19 @@ def append(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) ->
     insert(con, table, frame)
 
 
+def changed(con: duckdb.DuckDBPyConnection) -> None:
+    """Note that something that readers should see has changed, so that it is published.
+
+    ``insert`` and ``replace`` do so themselves; it is for whoever writes with SQL of their own.
+    """
+    migrate.set_fact(con, "revision", str(revision(con) + 1))
+
+
+def revision(con: duckdb.DuckDBPyConnection) -> int:
+    """How often the content was changed."""
+    return int(migrate.fact(con, "revision") or 0)
+
+
 def replace(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
     """Make the rows of a table these; raises ValueError where they break its declaration.
 
@@ -112,6 +128,8 @@ def replace(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -
     """
     check(table, frame)
     con.execute(f"DELETE FROM {made.quoted(table.name)}")
+    if frame.is_empty() and table.name not in _UNSEEN:
+        changed(con)
     insert(con, table, frame)
 
 
@@ -128,6 +146,8 @@ def insert(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) ->
         )
     finally:
         con.unregister("rows_to_insert")
+    if table.name not in _UNSEEN:
+        changed(con)
 
 
 def check(table: Table, frame: pl.DataFrame) -> None:

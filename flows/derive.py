@@ -1,0 +1,176 @@
+"""Makes what follows from the readings: daily rows for touched days, then everything after, whole.
+
+What a table is made from is read from the parameters of its ``derive``; nothing is listed twice.
+"""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from importlib import import_module
+
+import duckdb
+import polars as pl
+
+from flows import migrate, touched, warehouse
+from flows.errors import Attention, UserError
+from flows.progress import Tick, silent
+from flows.touched import Reduction
+from schemas import made
+from schemas.catalogue import TABLES
+from schemas.table import Table, Tier
+from transforms import order
+
+# Readings held in memory at a time; about 200 MB of them.
+CHUNK_ROWS = 1_000_000
+
+
+@dataclass(slots=True)
+class Derived:
+    """What a derive did."""
+
+    days: int = 0
+    tables: list[str] = field(default_factory=list)
+
+    def __str__(self) -> str:
+        """In a sentence."""
+        if not self.days and not self.tables:
+            return "Nothing new: all tables stand as they were."
+        changed = f" {len(self.tables)} tables changed." if self.tables else ""
+        return f"{self.days} instrument-days reduced.{changed}"
+
+
+def derive(con: duckdb.DuckDBPyConnection, tick: Tick = silent) -> Derived:
+    """Bring the daily and derived tables up to date, in one transaction.
+
+    Raises UserError where the set-up was never read, and Attention, naming the table, where one
+    cannot be made; then nothing was changed.
+    """
+    done = Derived()
+    with warehouse.transaction(con):
+        if con.sql("SELECT count(*) FROM farm").fetchall() != [(1,)]:
+            raise UserError("The set-up was not read yet. Run: checkstrip collect FOLDER")
+        reductions = [reduction(name) for name in order.DAILY]
+        _remember_method(con)
+        touched.by_setup(con, reductions)
+        for one in reductions:
+            done.days += _reduce(con, one, tick)
+        con.execute("DELETE FROM touched_day")
+        done.tables = _derive_whole(con, tick)
+    return done
+
+
+def function(name: str) -> Callable[..., pl.DataFrame]:
+    """The ``derive`` of a table's module in ``transforms/``."""
+    made_by: Callable[..., pl.DataFrame] = import_module(f"transforms.{name}").derive
+    return made_by
+
+
+def sources(name: str) -> tuple[Table, ...]:
+    """The tables that a table is made from: the parameters of its ``derive``."""
+    return tuple(TABLES[parameter] for parameter in inspect.signature(function(name)).parameters)
+
+
+def reduction(name: str) -> Reduction:
+    """How a daily table is reduced from readings."""
+    made_from = sources(name)
+    (readings,) = (table for table in made_from if table.tier is Tier.READING)
+    return Reduction(
+        TABLES[name],
+        readings,
+        tuple(table for table in made_from if table is not readings),
+        getattr(import_module(f"transforms.{name}"), "MARGIN_DAYS", 0),
+    )
+
+
+def _remember_method(con: duckdb.DuckDBPyConnection) -> None:
+    """Make all daily rows again after the program changed: its method may have."""
+    from flows.version import VERSION  # noqa: PLC0415
+
+    if migrate.fact(con, "daily_rows_by") != VERSION:
+        migrate.set_fact(con, "derive_all", "true")
+        migrate.set_fact(con, "daily_rows_by", VERSION)
+
+
+def _reduce(con: duckdb.DuckDBPyConnection, one: Reduction, tick: Tick) -> int:
+    """Make the daily rows of the touched days again; returns how many days there were."""
+    days = touched.waiting(con, one)
+    if days.is_empty():
+        return 0
+    farm = warehouse.read(con, TABLES["farm"])
+    setup = {table.name: warehouse.read(con, table) for table in one.setup}
+    finished = 0
+    for chunk in _chunks(con, one, days, farm):
+        spans = touched.windows(touched.widened(chunk, one.margin_d), farm)
+        rows = _run(one.table, {one.readings.name: touched.readings(con, one, spans), **setup})
+        rows = rows.join(
+            chunk, left_on=[one.kind, "day"], right_on=["instrument", "day"], how="semi"
+        )
+        con.register("days_made", chunk)
+        con.execute(
+            f"DELETE FROM {made.quoted(one.table.name)} t USING days_made d "
+            f"WHERE t.{made.quoted(one.kind)} = d.instrument AND t.day = d.day"
+        )
+        con.unregister("days_made")
+        _write(warehouse.append, con, one.table, rows)
+        finished += chunk.height
+        tick(f"reducing to {one.table.name}", finished, days.height)
+    warehouse.changed(con)
+    return days.height
+
+
+def _chunks(
+    con: duckdb.DuckDBPyConnection, one: Reduction, days: pl.DataFrame, farm: pl.DataFrame
+) -> Iterator[pl.DataFrame]:
+    """The days in parts whose readings fit in memory together."""
+    counted = days.join(touched.counted(con, one, days, farm), on=["instrument", "day"], how="left")
+    part = counted["readings"].fill_null(0).cum_sum() // CHUNK_ROWS
+    yield from days.with_columns(part=part).partition_by("part", include_key=False)
+
+
+def _derive_whole(con: duckdb.DuckDBPyConnection, tick: Tick) -> list[str]:
+    """Make every derived table; returns the names of those whose rows changed."""
+    wanted = {name: sources(name) for name in order.DERIVED}
+    frames: dict[str, pl.DataFrame] = {}
+    changed = []
+    for place, name in enumerate(order.DERIVED):
+        tick(f"making {name}", place, len(order.DERIVED))
+        for table in wanted[name]:
+            if table.name not in frames:
+                frames[table.name] = warehouse.read(con, table)
+        rows = _run(TABLES[name], {t.name: frames[t.name] for t in wanted[name]})
+        if not rows.equals(warehouse.read(con, TABLES[name])):
+            _write(warehouse.replace, con, TABLES[name], rows)
+            changed.append(name)
+        later = {t.name for n in order.DERIVED[place + 1 :] for t in wanted[n]}
+        frames = {kept: frame for kept, frame in frames.items() if kept in later}
+    tick("making tables", len(order.DERIVED), len(order.DERIVED))
+    return changed
+
+
+def _run(table: Table, given: dict[str, pl.DataFrame]) -> pl.DataFrame:
+    try:
+        return made.conform(function(table.name)(**given), table).sort(table.key)
+    except Exception as error:
+        raise Attention(_told(table, error)) from error
+
+
+def _write(
+    how: Callable[[duckdb.DuckDBPyConnection, Table, pl.DataFrame], None],
+    con: duckdb.DuckDBPyConnection,
+    table: Table,
+    rows: pl.DataFrame,
+) -> None:
+    try:
+        how(con, table, rows)
+    except ValueError as error:
+        raise Attention(_told(table, error)) from error
+
+
+def _told(table: Table, error: Exception) -> str:
+    cause = str(error).strip().splitlines() or [type(error).__name__]
+    return (
+        f"The table {table.name} could not be made: {cause[0]}. Nothing was changed: all tables "
+        "stand as after the last good run, and the readings are safe."
+    )
