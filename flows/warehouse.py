@@ -28,7 +28,7 @@ _OFFLINE: dict[str, str | bool | int | float | list[str]] = {
 }
 
 # Rows of these say nothing that a reader waits for.
-_UNSEEN = ("about", "touched_day", "flow_run")
+UNSEEN = ("about", "touched_day", "flow_run")
 
 
 @contextmanager
@@ -128,7 +128,7 @@ def replace(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -
     """
     check(table, frame)
     con.execute(f"DELETE FROM {made.quoted(table.name)}")
-    if frame.is_empty() and table.name not in _UNSEEN:
+    if frame.is_empty() and table.name not in UNSEEN:
         changed(con)
     insert(con, table, frame)
 
@@ -146,7 +146,7 @@ def insert(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) ->
         )
     finally:
         con.unregister("rows_to_insert")
-    if table.name not in _UNSEEN:
+    if table.name not in UNSEEN:
         changed(con)
 
 

@@ -1,0 +1,115 @@
+"""Questions to the published copy, and the ways in which an answer is written."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from flows import publish, warehouse
+from flows.errors import UserError
+from flows.folder import FarmFolder
+from schemas import made
+
+
+def open_published(folder: FarmFolder) -> duckdb.DuckDBPyConnection:
+    """A read-only connection to the newest published copy; UserError where there is none."""
+    path = publish.newest(folder)
+    if path is None:
+        raise UserError(f"Nothing is published yet. Run first: checkstrip once {folder.root}")
+    try:
+        return warehouse.open_reader(path)
+    except duckdb.IOException as error:
+        raise UserError(
+            f"The published copy {path} cannot be opened: {str(error).splitlines()[0]} "
+            "Another program may hold it for writing; it should open it read-only."
+        ) from error
+
+
+def ask(con: duckdb.DuckDBPyConnection, query: str) -> duckdb.DuckDBPyRelation:
+    """The answer to one query; UserError, in the database's own words, where it is not one."""
+    try:
+        answer = con.sql(query)
+    except duckdb.Error as error:
+        raise UserError(f"The query cannot be answered. {str(error).strip()}") from error
+    if answer is None:
+        raise UserError("This statement has no answer to show; ask with SELECT or FROM.")
+    return answer
+
+
+def frame(answer: duckdb.DuckDBPyRelation) -> pl.DataFrame:
+    """The answer in memory; UserError where computing it fails."""
+    try:
+        rows: pl.DataFrame = answer.pl()
+    except duckdb.Error as error:
+        raise UserError(f"The query cannot be answered. {str(error).strip()}") from error
+    return rows
+
+
+def to_csv(rows: pl.DataFrame) -> str:
+    """CSV with a header; times as ISO 8601 in UTC."""
+    return rows.with_columns(_times(rows)).write_csv()
+
+
+def to_json(rows: pl.DataFrame) -> str:
+    """A list of records; times as ISO 8601 in UTC."""
+    return rows.with_columns(_times(rows)).write_json()
+
+
+def to_parquet(answer: duckdb.DuckDBPyRelation, path: Path) -> None:
+    """Write the answer to a Parquet file; UserError where that fails."""
+    try:
+        answer.write_parquet(str(path))
+    except duckdb.Error as error:
+        raise UserError(f"{path} cannot be written. {str(error).strip()}") from error
+
+
+def to_table(rows: pl.DataFrame, limit: int) -> str:
+    """A plain text table of at most ``limit`` rows, with a last line that says how many there are."""
+    shown = rows.head(limit)
+    text = [[_plain(value) for value in row] for row in shown.rows()]
+    widths = [
+        max([len(name), *(len(row[i]) for row in text)]) for i, name in enumerate(shown.columns)
+    ]
+    right = [kind.is_numeric() for kind in shown.dtypes]
+    lines = [
+        "  ".join(
+            cell.rjust(width) if numeric else cell.ljust(width)
+            for cell, width, numeric in zip(row, widths, right, strict=True)
+        ).rstrip()
+        for row in [shown.columns, ["-" * width for width in widths], *text]
+    ]
+    count = f"{rows.height:,} row{'' if rows.height == 1 else 's'}"
+    if rows.height > limit:
+        count += f", the first {limit} shown (--rows 0 for all, or --csv)"
+    return "\n".join([*lines, count])
+
+
+def _plain(value: object) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, float):
+        return f"{value:.6g}"
+    return str(value).replace("\n", " ")
+
+
+def _times(rows: pl.DataFrame) -> list[pl.Expr]:
+    return [
+        pl.col(name).dt.strftime("%Y-%m-%dT%H:%M:%S%.fZ")
+        for name, kind in rows.schema.items()
+        if isinstance(kind, pl.Datetime) and kind.time_zone is not None
+    ]
+
+
+def tables(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Names of the tables of a published copy."""
+    rows = con.sql(
+        "SELECT table_name FROM duckdb_tables() WHERE schema_name = 'main' ORDER BY 1"
+    ).fetchall()
+    return [name for (name,) in rows]
+
+
+def count(con: duckdb.DuckDBPyConnection, name: str) -> int:
+    """Rows of a table."""
+    return int(con.sql(f"SELECT count(*) FROM {made.quoted(name)}").fetchall()[0][0])
