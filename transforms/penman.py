@@ -130,6 +130,7 @@ def wind_at_two_metres(wind: pl.Expr, height: pl.Expr) -> pl.Expr:
 
 
 def penman_monteith(
+    *,
     temperature: pl.Expr,
     net: pl.Expr,
     soil_heat: pl.Expr,

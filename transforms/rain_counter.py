@@ -29,8 +29,9 @@ def steps(reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
 
     ``reading`` has ``station``, ``time``, ``day``, ``interval_s``, ``rain_counter_mm`` and
     ``rain_counter_rolls_at_mm``. Returned, sorted by station and time: ``station``, ``day``,
-    ``rain_mm`` (null where unexplained), ``covered_s`` (seconds of ``day`` that the step
-    explains), ``since_day`` (first day of the step) and ``suspect`` (left out).
+    ``time_before`` and ``time`` (from which reading to which), ``rain_mm`` (null where
+    unexplained), ``covered_s`` (seconds of ``day`` that the step explains), ``since_day`` (first
+    day of the step) and ``suspect`` (left out).
 
     A fall to at most half is a reset, and the new total fell since; with ``rolls_at`` it rolled
     over, and what was missing to the end fell too. A smaller fall is left out as suspect: where
@@ -51,7 +52,9 @@ def steps(reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
         .alias("since_day"),
         ((pl.col("kind") == "jitter") | ~known).alias("suspect"),
     )
-    return step.select("station", "day", "rain_mm", "covered_s", "since_day", "suspect")
+    return step.select(
+        "station", "day", "time_before", "time", "rain_mm", "covered_s", "since_day", "suspect"
+    )
 
 
 def _paired(reading: pl.DataFrame) -> pl.DataFrame:
@@ -78,9 +81,9 @@ def _paired(reading: pl.DataFrame) -> pl.DataFrame:
 def _with_kind(step: pl.DataFrame) -> pl.DataFrame:
     """What kind of step it is, and whether it bridges a gap."""
     now, before = pl.col("now"), pl.col("before")
-    length_s = (pl.col("time") - pl.col("time_before")).dt.total_microseconds() / 1e6
+    length_s = calendar_day.seconds(pl.col("time") - pl.col("time_before"))
     rolled = now + pl.col("rolls_at") - before
-    most = ROLL_MM_PER_DAY * (length_s / calendar_day.DAY_S).clip(lower_bound=1.0)
+    most = ROLL_MM_PER_DAY * (length_s * (1.0 / calendar_day.DAY_S)).clip(lower_bound=1.0)
     fall = before - now
     small = (fall <= JITTER_MM) | (fall <= JITTER_SHARE * before)
     kind = (
@@ -134,9 +137,7 @@ def _with_high(step: pl.DataFrame) -> pl.DataFrame:
 
 def _covered_s(farm: pl.DataFrame) -> pl.Expr:
     """Seconds of its day that a step explains: a bridged gap back to the day's start."""
-    of_day_s = (
-        pl.col("time") - calendar_day.starts_at(pl.col("day"), farm)
-    ).dt.total_microseconds() / 1e6
+    of_day_s = calendar_day.seconds(pl.col("time") - calendar_day.starts_at(pl.col("day"), farm))
     return (
         pl.when("bridges")
         .then(pl.min_horizontal("length_s", of_day_s))

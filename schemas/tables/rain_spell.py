@@ -1,0 +1,24 @@
+"""A stretch of unbroken rain within a day."""
+
+from schemas.table import Table, Tier, day, number, text, time
+
+TABLE = Table(
+    "rain_spell",
+    Tier.DAILY,
+    "one stretch of unbroken rain at one station, cut at the day's border",
+    (
+        text("station", "name of the station", key=True),
+        day("day", "climatological day", key=True),
+        time("began", "start of the first interval with rain", key=True),
+        time("ended", "end of the last interval with rain", required=True),
+        number("rain_mm", "mm", "rain of the spell", 0, 2000, required=True),
+        number(
+            "step_h",
+            "hour",
+            "longest interval that a value of the spell stands for: its times are known to this",
+            0,
+            24 * 366,
+            required=True,
+        ),
+    ),
+)
