@@ -47,6 +47,13 @@ def starts_at(day: pl.Expr, farm: pl.DataFrame) -> pl.Expr:
     return day.cast(pl.Datetime("us")).dt.replace_time_zone("UTC") - shift(farm)
 
 
+def seconds(span: pl.Expr) -> pl.Expr:
+    """Length of a span of time in seconds."""
+    # Here as elsewhere a constant is multiplied with, not divided by: polars divides a column of
+    # one row otherwise than a longer one, and the last bit would hang on who came along.
+    return (span.dt.total_microseconds() * 1e-6).round(6)
+
+
 def covered_s(present: pl.Expr, group: str) -> pl.Expr:
     """Seconds of the day that each reading adds, null where ``present`` is false.
 
@@ -57,7 +64,7 @@ def covered_s(present: pl.Expr, group: str) -> pl.Expr:
     """
     last_time = pl.when(present).then(pl.col("time")).forward_fill().shift(1)
     last_group = pl.when(present).then(pl.col(group)).forward_fill().shift(1)
-    since_s = (pl.col("time") - last_time).dt.total_microseconds() / 1e6
+    since_s = seconds(pl.col("time") - last_time)
     alone = last_group.is_null() | (last_group != pl.col(group))
     length = (
         pl.when(alone)
@@ -69,7 +76,7 @@ def covered_s(present: pl.Expr, group: str) -> pl.Expr:
 
 def coverage(covered: pl.Expr) -> pl.Expr:
     """Share of the day, 0 to 1, from the covered seconds of its readings (an aggregation)."""
-    return (covered.sum() / DAY_S).clip(0.0, 1.0)
+    return (covered.sum() * (1.0 / DAY_S)).clip(0.0, 1.0)
 
 
 def weighted_mean(value: pl.Expr, weight: pl.Expr) -> pl.Expr:

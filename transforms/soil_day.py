@@ -34,7 +34,7 @@ def derive(
     """
     if soil_reading.is_empty():
         return made.empty(TABLE)
-    reading = _valid(_with_water(soil_reading, sensor), sensor, farm)
+    reading = water_readings(soil_reading, sensor, farm)
     mean, coverage = calendar_day.weighted_mean, calendar_day.coverage
     day = (
         reading.lazy()
@@ -72,6 +72,16 @@ def derive(
         ["field", "strip"],
     ).drop("reports_vwc", "reports_temp")
     return made.conform(placed.sort(*_KEY, "day"), TABLE)
+
+
+def water_readings(
+    soil_reading: pl.DataFrame, sensor: pl.DataFrame, farm: pl.DataFrame
+) -> pl.DataFrame:
+    """Readings with ``vwc`` (water content in %, by the best way there is) and their ``day``.
+
+    Values are null on days on which the sensor is not valid.
+    """
+    return _valid(_with_water(soil_reading, sensor), sensor, farm)
 
 
 def _with_water(soil_reading: pl.DataFrame, sensor: pl.DataFrame) -> pl.DataFrame:

@@ -115,7 +115,7 @@ def _reduced(reading: pl.LazyFrame) -> pl.LazyFrame:
     mean, coverage = calendar_day.weighted_mean, calendar_day.coverage
     energy = pl.coalesce(
         "solar_energy_mj_m2",
-        pl.col("solar_radiation_w_m2").clip(lower_bound=0.0) * pl.col("solar_s") / 1e6,
+        pl.col("solar_radiation_w_m2").clip(lower_bound=0.0) * pl.col("solar_s") * 1e-6,
     )
     return reading.group_by("station", "day").agg(
         mean(pl.col("temp"), pl.col("temp_s")).alias("air_temp_mean_c"),

@@ -1,0 +1,63 @@
+"""Small frames of declared tables, for the tests of transforms."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import polars as pl
+
+from schemas import made
+from schemas.catalogue import TABLES
+
+FARM = {
+    "farm": "invented",
+    "latitude_deg": 50.0,
+    "longitude_deg": -100.0,
+    "elevation_m": 300.0,
+    "time_zone": "Etc/UTC",
+    "standard_offset_h": 0.0,
+    "day_starts_h": 0.0,
+    "currency": "CAD",
+    "units": "metric",
+    "trace_threshold_mm": 0.2,
+}
+
+
+def rows(name: str, items: Sequence[Mapping[str, Any]]) -> pl.DataFrame:
+    """The table ``name`` with the given rows; columns left out are null."""
+    table = TABLES[name]
+    schema = made.polars_schema(table)
+    for item in items:
+        assert not set(item) - set(schema), set(item) - set(schema)
+    full = [{column: item.get(column) for column in schema} for item in items]
+    return pl.DataFrame(full, schema=schema, orient="row")
+
+
+def farm(**changes: Any) -> pl.DataFrame:
+    return rows("farm", [{**FARM, **changes}])
+
+
+def utc(text: str) -> datetime:
+    """An instant from '2024-05-01 00:15' (UTC)."""
+    return datetime.fromisoformat(text).replace(tzinfo=UTC)
+
+
+def days(first: str, n: int) -> list[date]:
+    start = date.fromisoformat(first)
+    return [start + timedelta(days=i) for i in range(n)]
+
+
+def check(frame: pl.DataFrame, name: str) -> None:
+    """The frame passes the declaration's own pandera check."""
+    made.check(TABLES[name]).validate(frame)
+
+
+def by_key(frame: pl.DataFrame, name: str) -> dict[Any, dict[str, Any]]:
+    """Rows by key (a tuple, or the bare value of a key of one column)."""
+    key = TABLES[name].key
+    return {
+        (tuple(row[k] for k in key) if len(key) > 1 else row[key[0]]): row
+        for row in frame.iter_rows(named=True)
+    }
