@@ -9,6 +9,8 @@ from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+import duckdb
+
 from flows import files, warehouse
 from flows.errors import Busy, UserError
 from flows.folder import FarmFolder
@@ -64,7 +66,7 @@ def _keep(folder: FarmFolder, run: Run) -> None:
         said = files.read_json(_path(folder)) | {run.flow: asdict(run)}
         files.write_text(_path(folder), json.dumps(said, indent=1))
     with (
-        suppress(OSError, UserError),
+        suppress(OSError, UserError, duckdb.Error),
         warehouse.open_writer(folder, f"noting the run of {run.flow}") as con,
     ):
         con.execute(

@@ -1,0 +1,58 @@
+"""The command line: ``checkstrip``.
+
+Each module of ``COMMANDS`` adds its commands to ``app``; a new command is a function in one of
+them, or a module and its name here. They import what they need when they run, so that ``--help``
+and a plain ``status`` wait for nothing else.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from importlib import import_module
+
+from flows.cli.base import app
+from flows.errors import Attention, UserError
+
+COMMANDS: tuple[str, ...] = ("start", "turn", "ask")
+
+for _name in COMMANDS:
+    import_module(f"flows.cli.{_name}")
+
+__all__ = ["app", "main"]
+
+
+def main() -> None:
+    """Run the command line: exit 0 fine, 1 something needs attention, 2 the user's mistake."""
+    try:
+        app(prog_name="checkstrip")
+    except UserError as error:
+        _end(2, str(error))
+    except Attention as error:
+        _end(1, str(error))
+    except KeyboardInterrupt:
+        _end(1, "Stopped. Nothing half-done was kept; the next run takes it up again.")
+    except BrokenPipeError:
+        # Whoever read the answer (head, a pager) has had enough of it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except Exception as error:
+        if os.environ.get("CHECKSTRIP_TRACEBACK"):
+            raise
+        _end(
+            1,
+            f"A fault of the program itself: {type(error).__name__}: {error}\n"
+            f"(at {_where(error)}). The readings are safe. To see all of it, set "
+            "CHECKSTRIP_TRACEBACK=1 and try again; please report it.",
+        )
+
+
+def _end(code: int, told: str) -> None:
+    print(told, file=sys.stderr)  # noqa: T201
+    sys.exit(code)
+
+
+def _where(error: Exception) -> str:
+    frames = traceback.extract_tb(error.__traceback__)
+    return f"{frames[-1].filename}:{frames[-1].lineno}" if frames else "an unknown place"

@@ -1,0 +1,127 @@
+"""Commands that only read: status, sql, tables, checksum."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from flows.cli.base import Folder, app, farm_folder
+from flows.errors import UserError
+
+
+@app.command()
+def status(
+    folder: Folder,
+    as_json: Annotated[bool, typer.Option("--json", help="as one JSON object")] = False,
+) -> None:
+    """Last heard per station and probe, last runs, what was refused, how much is stored.
+
+    Exit 1 where something needs a look, so that a monitor can use it.
+
+    \b
+    Examples:
+      checkstrip status my_farm
+      checkstrip status my_farm --json
+    """
+    import json
+
+    from flows import status as work
+
+    found = work.status(farm_folder(folder))
+    typer.echo(json.dumps(found.as_dict(), indent=1) if as_json else "\n".join(work.lines(found)))
+    if found.attention:
+        raise typer.Exit(1)
+
+
+@app.command()
+def sql(
+    folder: Folder,
+    query: Annotated[
+        str | None, typer.Argument(metavar="QUERY", help="without one, it is read from the input")
+    ] = None,
+    csv: Annotated[bool, typer.Option("--csv", help="as CSV")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="as a JSON list of records")] = False,
+    parquet: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="write a Parquet file")
+    ] = None,
+    rows: Annotated[int, typer.Option(help="rows shown of a table; 0 for all", min=0)] = 40,
+) -> None:
+    """Ask the published copy with SQL.
+
+    \b
+    Examples:
+      checkstrip sql my_farm "SHOW TABLES"
+      checkstrip sql my_farm "FROM rain_month ORDER BY year, month" --csv
+      checkstrip sql my_farm "FROM customary.rain_month" --json
+      checkstrip sql my_farm "FROM weather_day" --parquet days.parquet
+    """
+    from flows import query as work
+
+    if sum((csv, as_json, parquet is not None)) > 1:
+        raise UserError("Choose one of --csv, --json and --parquet.")
+    if query is None:
+        if sys.stdin.isatty():
+            raise UserError('Give a query, for example: checkstrip sql FOLDER "SHOW TABLES"')
+        query = sys.stdin.read()
+    with work.open_published(farm_folder(folder)) as con:
+        answer = work.ask(con, query)
+        if parquet is not None:
+            work.to_parquet(answer, parquet)
+            typer.echo(f"Written to {parquet}.")
+            return
+        frame = work.frame(answer)
+    if csv:
+        typer.echo(work.to_csv(frame), nl=False)
+    elif as_json:
+        typer.echo(work.to_json(frame))
+    else:
+        typer.echo(work.to_table(frame, rows or frame.height))
+
+
+@app.command()
+def tables(
+    folder: Folder,
+    table: Annotated[str | None, typer.Argument(metavar="TABLE", help="one table")] = None,
+) -> None:
+    """The data dictionary: every table, or one with its columns, units and meaning.
+
+    \b
+    Examples:
+      checkstrip tables my_farm
+      checkstrip tables my_farm rain_month
+    """
+    from flows import publish, query
+    from flows import tables as work
+
+    farm = farm_folder(folder)
+    if table is not None:
+        typer.echo(work.detail(work.find(table)))
+        return
+    rows: dict[str, int] = {}
+    if publish.newest(farm) is not None:
+        with query.open_published(farm) as con:
+            rows = {name: query.count(con, name) for name in query.tables(con)}
+    typer.echo(work.overview(rows))
+
+
+@app.command()
+def checksum(folder: Folder) -> None:
+    """What the warehouse says, as one number a table; the last line is the sum of all.
+
+    The same data in another order, in other files or landed twice give the same numbers.
+
+    \b
+    Example:
+      checkstrip checksum my_farm
+    """
+    from flows import checksum as work
+    from flows import warehouse
+
+    farm = farm_folder(folder)
+    if not farm.warehouse_file.exists():
+        raise UserError(f"There is no warehouse yet. Run first: checkstrip once {folder}")
+    with warehouse.open_writer(farm, "computing the checksum") as con:
+        typer.echo("\n".join(work.lines(con)))

@@ -1,0 +1,61 @@
+"""What all commands share: the app, the FOLDER argument, how runs are told."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from flows.folder import FarmFolder
+    from flows.runs import Run
+
+app = typer.Typer(
+    name="checkstrip",
+    help="From station, probe, strip and money records to one warehouse that anyone can question.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+
+Folder = Annotated[Path, typer.Argument(metavar="FOLDER", help="the farm folder")]
+
+
+def farm_folder(path: Path) -> FarmFolder:
+    """The farm folder at a path; UserError where there is none."""
+    from flows.folder import FarmFolder
+
+    return FarmFolder.at(path)
+
+
+def tell(runs: Iterable[Run]) -> None:
+    """Say what runs did; exit 1 where one needs a look."""
+    attention = False
+    for run in runs:
+        typer.echo(f"{run.flow}: {run.summary}")
+        attention |= run.state != "done"
+    if attention:
+        raise typer.Exit(1)
+
+
+def _version(value: bool) -> None:
+    if value:
+        from flows.version import VERSION
+
+        typer.echo(f"checkstrip {VERSION}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="print the version"),
+    ] = False,
+) -> None:
+    """From station, probe, strip and money records to one warehouse that anyone can question."""

@@ -1,0 +1,89 @@
+"""Commands that do the work once: once, collect, derive, publish, rebuild."""
+
+from __future__ import annotations
+
+from flows.cli.base import Folder, app, farm_folder, tell
+
+
+@app.command()
+def once(folder: Folder) -> None:
+    """One full turn: collect, derive, publish. No server; fit for the system's task scheduler.
+
+    Exit 0 fine, 1 something needs a look, 2 the set-up has a mistake.
+
+    \b
+    Example:
+      checkstrip once my_farm
+    """
+    from flows import steps
+    from flows.progress import bar
+
+    with bar() as tick:
+        done = steps.turn(farm_folder(folder), tick)
+    tell(done)
+
+
+@app.command()
+def collect(folder: Folder) -> None:
+    """Take new files and responses into the archive, and land their readings.
+
+    \b
+    Example:
+      checkstrip collect my_farm
+    """
+    from flows import steps
+    from flows.progress import bar
+
+    with bar() as tick:
+        done = steps.collect(farm_folder(folder), tick)
+    tell([done])
+
+
+@app.command()
+def derive(folder: Folder) -> None:
+    """Make the daily rows of touched days, and all tables that follow from them.
+
+    \b
+    Example:
+      checkstrip derive my_farm
+    """
+    from flows import steps
+    from flows.progress import bar
+
+    with bar() as tick:
+        done = steps.derive(farm_folder(folder), tick)
+    tell([done])
+
+
+@app.command()
+def publish(folder: Folder) -> None:
+    """Put a fresh copy of the warehouse where others read it.
+
+    \b
+    Example:
+      checkstrip publish my_farm
+    """
+    from flows import steps
+    from flows.progress import bar
+
+    with bar() as tick:
+        done = steps.publish(farm_folder(folder), tick)
+    tell([done])
+
+
+@app.command()
+def rebuild(folder: Folder) -> None:
+    """The whole warehouse again from the archive and the field book.
+
+    The old warehouse stands until the new one is whole. Its checksum is printed.
+
+    \b
+    Example:
+      checkstrip rebuild my_farm
+    """
+    from flows import steps
+    from flows.progress import bar
+
+    with bar() as tick:
+        done = [steps.rebuild(farm_folder(folder), tick), steps.publish(farm_folder(folder), tick)]
+    tell(done)
