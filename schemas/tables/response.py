@@ -1,0 +1,89 @@
+"""Treated minus check of one site-year."""
+
+from schemas.table import Table, Tier, count, day, number, partial, reason, share, text
+
+TABLE = Table(
+    "response",
+    Tier.DERIVED,
+    "one site-year: treated minus check yield, with what the trial can and cannot tell",
+    (
+        text("field", "name of the field", key=True),
+        count("season", "year of the harvest", low=1900, high=2200, key=True),
+        text("crop", "crop of the season"),
+        text("practice", "the practice on trial"),
+        day("operation_day", "the last operation on the treated strip before the season"),
+        count("years_since", "harvests since that operation, the first is 1", low=1),
+        count("blocks", "pairs of passes compared across the border", required=True),
+        text("method", "how the compared passes were measured"),
+        number("treated_kg_ha", "kg/ha", "yield of the treated strip over the blocks", 0, 60000),
+        number("check_kg_ha", "kg/ha", "yield of the check strip over the blocks", 0, 60000),
+        number("response_kg_ha", "kg/ha", "treated minus check, mean over the blocks"),
+        number("response_pct", "percent", "response in percent of the check strip's yield"),
+        number(
+            "response_se_kg_ha", "kg/ha", "standard error from this trial's own blocks alone", 0
+        ),
+        number("response_df", "1", "degrees of freedom of that error", 0),
+        number("response_low_kg_ha", "kg/ha", "lower end of the 95 % t interval"),
+        number("response_high_kg_ha", "kg/ha", "upper end of the 95 % t interval"),
+        number("p", "1", "chance of so large a difference between strips that do not differ", 0, 1),
+        number(
+            "p_adjusted",
+            "1",
+            "p after allowing for the number of site-years tested (Benjamini-Hochberg); the verdict goes by it",
+            0,
+            1,
+        ),
+        number(
+            "least_difference_kg_ha",
+            "kg/ha",
+            "least significant difference: a smaller one could not have been called a response",
+            0,
+        ),
+        number(
+            "findable_difference_kg_ha",
+            "kg/ha",
+            "true difference that such a trial finds four times out of five",
+            0,
+        ),
+        text("leaning_block", "the block that the difference leans on most"),
+        number(
+            "leaning_share",
+            "1",
+            "its share of the sum of the block differences; above 1 where the others together point the other way",
+        ),
+        number("without_leaning_kg_ha", "kg/ha", "the response without that block"),
+        number(
+            "shared_se_kg_ha",
+            "kg/ha",
+            "standard error with the scatter between blocks shared over all site-years; pooling and money go by it",
+            0,
+        ),
+        number("shared_df", "1", "degrees of freedom of the shared error", 0),
+        count("map_sections", "sections along the strips with mapped points on both sides"),
+        number("map_response_kg_ha", "kg/ha", "treated minus check, mean over the mapped sections"),
+        number(
+            "map_low_kg_ha",
+            "kg/ha",
+            "lower end of its 95 % interval, allowing for the likeness of neighbouring sections",
+        ),
+        number(
+            "map_high_kg_ha",
+            "kg/ha",
+            "upper end of its 95 % interval, allowing for the likeness of neighbouring sections",
+        ),
+        number(
+            "before_kg_ha",
+            "kg/ha",
+            "mean treated minus check of the seasons before the first operation: a difference of the ground",
+        ),
+        text(
+            "verdict",
+            "what the trial says; 'not shown' is not 'no effect'",
+            one_of=("gain", "loss", "not shown", "not tested"),
+        ),
+        text("limits", "what the trial cannot tell, in plain words"),
+        share("coverage", "compared passes as a share of the passes recorded"),
+        partial(),
+        reason(),
+    ),
+)

@@ -1,0 +1,69 @@
+"""Which operation a season follows, and by how many years."""
+
+from __future__ import annotations
+
+import polars as pl
+
+
+def since_operation(
+    season: pl.DataFrame, operation: pl.DataFrame, field: pl.DataFrame
+) -> pl.DataFrame:
+    """Each season with the last operation of the field's practice before its harvest.
+
+    season, operation, field: those tables. Only operations of the practice that is on trial in
+    the field count; where the book names another practice, it is not the trial's.
+    Returns field, season, crop, seeded, harvested, practice, operation_day and years_since (both
+    null before the first operation on the treated strip) and check_worked (true where the check
+    strip was worked too by then). The first harvest after the work is year 1. Work done while the
+    crop stood counts for the next season.
+    """
+    practice = field.select("field", "practice")
+    seasons = season.select("field", "season", "crop", "seeded", "harvested").join(
+        practice, on="field", how="left"
+    )
+    done = operation.select("field", "strip", "practice", operation_day="day").join(
+        practice, on=["field", "practice"], how="semi"
+    )
+    pairs = (
+        seasons.select("field", "season", "seeded")
+        .join(done.select("field", "strip", "operation_day"), on="field")
+        .filter(pl.col("operation_day") <= pl.col("seeded"))
+    )
+    # A crop seeded and cut in the year of the work makes that year the first; else the year after.
+    first = (
+        pairs.group_by("field", "operation_day")
+        .agg(first=pl.col("season").min())
+        .with_columns(
+            first=pl.when(pl.col("first") == pl.col("operation_day").dt.year())
+            .then(pl.col("first"))
+            .otherwise(pl.col("operation_day").dt.year() + 1)
+        )
+    )
+    last = (
+        pairs.filter(pl.col("strip") == "treated")
+        .group_by("field", "season")
+        .agg(operation_day=pl.col("operation_day").max())
+        .join(first, on=["field", "operation_day"], how="left")
+        .select(
+            "field",
+            "season",
+            "operation_day",
+            years_since=(pl.col("season") - pl.col("first") + 1).cast(pl.Int64),
+        )
+    )
+    checked = (
+        pairs.filter(pl.col("strip") == "check").select("field", "season").unique()
+    ).with_columns(check_worked=pl.lit(True))
+    return (
+        seasons.join(last, on=["field", "season"], how="left")
+        .join(checked, on=["field", "season"], how="left")
+        .with_columns(pl.col("check_worked").fill_null(False))
+        .sort("field", "season")
+    )
+
+
+def treated_operations(operation: pl.DataFrame, field: pl.DataFrame) -> pl.DataFrame:
+    """The operations of the trial itself: the field's practice, on its treated strip."""
+    return operation.filter(pl.col("strip") == "treated").join(
+        field.select("field", "practice"), on=["field", "practice"], how="semi"
+    )
