@@ -289,3 +289,9 @@ def test_coverage_and_extremes_keep_their_bounds(drawn) -> None:
     assert (found["rain_mm"] >= 0).fill_null(True).all()
     null = pl.col("rain_mm").is_null()
     assert found.select((null == (pl.col("rain_coverage") == 0)).all()).item()
+
+
+def test_a_day_is_never_covered_more_than_once() -> None:
+    items = hourly(range(1, 25), air_temp_c=1.0)
+    items[0]["interval_s"] = 86400.0  # reaches back into the day before
+    assert one(items)["air_temp_coverage"] == 1

@@ -1,0 +1,52 @@
+"""Growing degree days and corn heat units by season, day by day."""
+
+from schemas.table import Table, Tier, count, day, number, partial, reason, share, text
+
+TABLE = Table(
+    "heat_day",
+    Tier.DERIVED,
+    "heat of one day of a season in one strip, from seeding to harvest, and its sum since seeding",
+    (
+        text("field", "name of the field", key=True),
+        count("season", "year of the harvest", low=1900, high=2200, key=True),
+        text("strip", "side of the trial", key=True, one_of=("treated", "check")),
+        day("day", "climatological day", key=True),
+        text("crop", "crop of the season"),
+        text("station", "station whose temperatures were taken"),
+        number("base_temp_c", "degC", "base temperature of the crop", -5, 25),
+        number("upper_temp_c", "degC", "upper temperature of the crop", 10, 50),
+        number("air_temp_max_c", "degC", "highest air temperature", -90, 60),
+        number("air_temp_min_c", "degC", "lowest air temperature", -90, 60),
+        number(
+            "gdd_average_c_d",
+            "delta_degC*day",
+            "growing degree days: mean of the extremes, limited to base and upper",
+            0,
+            60,
+        ),
+        number(
+            "gdd_clipped_c_d",
+            "delta_degC*day",
+            "growing degree days: each extreme limited to base and upper, then averaged",
+            0,
+            60,
+        ),
+        number(
+            "gdd_sine_c_d",
+            "delta_degC*day",
+            "growing degree days: area between base and upper under a sine through the extremes",
+            0,
+            60,
+        ),
+        number("corn_heat_units", "1", "corn heat units of the day", 0, 60),
+        number("gdd_average_sum_c_d", "delta_degC*day", "sum since seeding, of days with data", 0),
+        number("gdd_clipped_sum_c_d", "delta_degC*day", "sum since seeding, of days with data", 0),
+        number("gdd_sine_sum_c_d", "delta_degC*day", "sum since seeding, of days with data", 0),
+        number("corn_heat_units_sum", "1", "sum since seeding, of days with data", 0),
+        count("days", "days since seeding, the day of seeding included"),
+        count("days_missing", "of these, days without usable temperatures: the sums lack them"),
+        share("coverage", "share of the days since seeding that are in the sums"),
+        partial(),
+        reason(),
+    ),
+)
