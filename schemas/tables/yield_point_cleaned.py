@@ -15,7 +15,15 @@ TABLE = Table(
         text("pass", "the pass that it belongs to; null outside both strips"),
         number("east_m", "m", "east of the middle of the map's points, on a local plane"),
         number("north_m", "m", "north of the middle of the map's points, on a local plane"),
-        number("along_m", "m", "distance from the first point of the pass"),
+        number("along_m", "m", "distance travelled since the first point of the pass"),
+        number("border_m", "m", "distance from the other strip of the field", 0, 100000),
+        number(
+            "edge_m",
+            "m",
+            "distance from the edge of its own strip; null without an outline",
+            0,
+            20000,
+        ),
         number("distance_m", "m", "distance travelled for this point"),
         number("width_m", "m", "width of the cut"),
         number(

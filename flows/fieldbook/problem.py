@@ -1,0 +1,61 @@
+"""What is wrong in a field book, one line a fault."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from difflib import get_close_matches
+from typing import Literal
+
+Extent = Literal["book", "sheet", "row", "value", "none"]
+
+_LOST: dict[Extent, str] = {
+    "book": "The book was not read.",
+    "sheet": "The sheet was not used.",
+    "row": "The row was left out.",
+    "value": "The value was left out, the rest of the row stands.",
+    "none": "The row is used as it stands.",
+}
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Problem:
+    """One fault: where it stands, what was found, what was expected, and how much was left out.
+
+    ``row`` is the row as the spreadsheet counts it, 0 for the whole sheet; ``column`` the heading
+    as written, empty for the whole row. ``cause`` is short and the same for the same fault.
+    """
+
+    sheet: str
+    row: int
+    column: str
+    cause: str
+    found: str
+    expected: str
+    extent: Extent = "row"
+
+    @property
+    def sentence(self) -> str:
+        """The fault as a person reads it."""
+        where = [f"sheet {self.sheet}"] if self.sheet else []
+        where += [f"row {self.row}"] if self.row else []
+        where += [f"column {self.column}"] if self.column else []
+        found = f" Found {self.found}." if self.found else ""
+        return (
+            f"{', '.join(where) or 'Field book'}: {self.cause}.{found}"
+            f" Expected {self.expected}. {_LOST[self.extent]}"
+        )
+
+
+def nearest(word: str, known: list[str], many: str) -> str:
+    """What to write instead of an unknown word: the nearest known ones, else all of them."""
+    near = get_close_matches(word.lower(), [k.lower() for k in known], n=2, cutoff=0.6)
+    by_lower = {k.lower(): k for k in known}
+    if near:
+        return " or ".join(by_lower[n] for n in near)
+    return f"{many}: {', '.join(known)}" if known else many
+
+
+def shown(value: object) -> str:
+    """A cell as the message shows it, not too long."""
+    text = repr(value) if isinstance(value, str) else str(value)
+    return text if len(text) <= 60 else text[:57] + "..."
