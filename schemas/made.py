@@ -30,6 +30,10 @@ SUFFIX: dict[str, str] = {
     "m": "_m",
     "degC": "_c",
     "percent": "_pct",
+    "percent/day": "_pct_d",
+    "percent/delta_degC": "_pct_c",
+    "delta_degC": "_c",
+    "delta_degC/day": "_c_d",
     "m/s": "_m_s",
     "km/hour": "_km_h",
     "W/m^2": "_w_m2",
@@ -140,20 +144,30 @@ def check(table: Table) -> pa.DataFrameSchema:
     """
     import pandera.polars as pa  # noqa: PLC0415
 
-    def one(column: Column) -> pa.Column:
-        checks = []
-        if column.low is not None:
-            checks.append(pa.Check.ge(column.low))
-        if column.high is not None:
-            checks.append(pa.Check.le(column.high))
-        if column.one_of:
-            checks.append(pa.Check.isin(list(column.one_of)))
-        return pa.Column(POLARS[column.kind], checks=checks, nullable=not column.required)
-
     return pa.DataFrameSchema(
-        {column.name: one(column) for column in table.columns},
+        {column.name: _column(column) for column in table.columns},
         unique=list(table.key) or None,
         strict=True,
         ordered=True,
         name=table.name,
     )
+
+
+def door(table: Table, names: tuple[str, ...]) -> pa.DataFrameSchema:
+    """The pandera schema of some columns of a table alone: types and limits of what comes in."""
+    import pandera.polars as pa  # noqa: PLC0415
+
+    return pa.DataFrameSchema({name: _column(table[name]) for name in names}, name=table.name)
+
+
+def _column(column: Column) -> pa.Column:
+    import pandera.polars as pa  # noqa: PLC0415
+
+    checks = []
+    if column.low is not None:
+        checks.append(pa.Check.ge(column.low))
+    if column.high is not None:
+        checks.append(pa.Check.le(column.high))
+    if column.one_of:
+        checks.append(pa.Check.isin(list(column.one_of)))
+    return pa.Column(POLARS[column.kind], checks=checks, nullable=not column.required)

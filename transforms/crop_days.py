@@ -5,23 +5,35 @@ from __future__ import annotations
 import polars as pl
 
 OPEN = pl.date(9999, 12, 31)
+TO_EMERGENCE = "10d"  # from seeding, where emergence was not noted; common practice, no source
+
+
+def emergence() -> pl.Expr:
+    """Day of emergence of a row of ``season``: as noted, else ten days after seeding."""
+    return pl.coalesce("emerged", pl.col("seeded").dt.offset_by(TO_EMERGENCE))
 
 
 def with_season(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
-    """Adds ``season`` (harvest year, null between harvest and seeding) to rows of field and day.
+    """Adds ``season`` (harvest year) and ``growing`` to rows of field and day.
 
+    ``season`` is null between harvest and seeding; ``growing`` is true from emergence to harvest.
     A day on which two seasons of a field overlap belongs to the one seeded later.
     """
     standing = (
         rows.select("field", "day")
         .unique()
-        .join(season.select("field", "season", "seeded", "harvested"), on="field")
+        .join(
+            season.select("field", "season", "seeded", "harvested", emerges=emergence()),
+            on="field",
+        )
         .filter(
             (pl.col("day") >= pl.col("seeded"))
             & (pl.col("day") <= pl.col("harvested").fill_null(OPEN))
         )
         .sort("field", "day", "seeded")
         .unique(["field", "day"], keep="last", maintain_order=True)
-        .select("field", "day", "season")
+        .select("field", "day", "season", growing=pl.col("day") >= pl.col("emerges"))
     )
-    return rows.join(standing, on=["field", "day"], how="left")
+    return rows.join(standing, on=["field", "day"], how="left").with_columns(
+        pl.col("growing").fill_null(False)
+    )

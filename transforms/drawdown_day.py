@@ -1,16 +1,25 @@
 """Water taken up from each layer, day by day.
 
-Balance method (the fallback, for records that come once a day): the uptake of a day is the fall
-in the layer's storage since the day before, on days on which nothing else moves water: no rain on
-the day or the day before, the layer not above its full point (what falls then is drainage), the
-soil not frozen, the sensor usable. On other days the uptake cannot be told and is null with the
-reason; zero stands only where it was measured. This is the single-step water balance of Guderle
-and Hildebrandt 2015 (Hydrology and Earth System Sciences 19, 409-425,
-doi:10.5194/hess-19-409-2015); it takes redistribution within the profile for uptake, which after
-the drained upper limit is small.
+Day-night method (``soil_pulse_day``, ``day_night``): where the probe reads often enough, the uptake
+of a day is what its sensor fell by day beyond the course of the nights around it; water that
+drains or moves within the profile does so by night as well and is not counted.
 
-Single days are kept with their noise, a little below zero where noise has it so: cutting them at
-zero would turn noise into uptake when days are summed.
+Balance method, the fallback for records that come once a day and for layers so near the surface
+that the day's swing of temperature hides the pulse: the fall in the layer's storage since the day
+before, on days on which nothing else moves water: no rain on the day or the day before and the
+layer not above its full point, where what falls is drainage. This is the single-step water balance
+of Guderle and Hildebrandt 2015 (Hydrology and Earth System Sciences 19, 409-425,
+doi:10.5194/hess-19-409-2015). It takes redistribution within the profile for uptake, which below
+the full point is small.
+
+By either method a day is null, with the reason, where the sensor cannot be used (frozen soil among
+the rest), where the layer gained water, and on rain days for the top layer and for every layer
+above the deepest one that gained. Zero stands only where it was measured. Single days are kept
+with their noise, a little below zero where noise has it so: cutting them at zero would turn noise
+into uptake when days are summed.
+
+Uptake of the layer (mm) = fall of water content (%) / 100 x thickness (mm). In the top layer
+evaporation from the soil is counted in.
 """
 
 from __future__ import annotations
@@ -19,6 +28,7 @@ import polars as pl
 
 from schemas import made
 from schemas.catalogue import TABLES
+from transforms import day_night
 from transforms.crop_days import with_season
 from transforms.strip_rain import strip_rain
 
@@ -29,64 +39,112 @@ GAIN_PCT = 0.3  # a rise by more than noise: water came in
 ABOVE_FULL_PCT = 0.5  # so far above the full point a layer still drains
 
 SENSOR = ["probe", "depth_cm"]
+PLACE = [*SENSOR, "field", "strip"]
 
 
 def derive(
-    soil_water_day: pl.DataFrame, weather_day: pl.DataFrame, season: pl.DataFrame
+    soil_water_day: pl.DataFrame,
+    soil_pulse_day: pl.DataFrame,
+    weather_day: pl.DataFrame,
+    season: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a layer and day of a probe that stands on trial. Water in mm a day."""
     rows = (
         soil_water_day.filter(pl.col("field").is_not_null() & pl.col("strip").is_not_null())
         .join(strip_rain(weather_day), on=["field", "strip", "day"], how="left")
+        .with_columns(
+            layer_thickness_cm=pl.col("layer_bottom_cm") - pl.col("layer_top_cm"),
+            above=pl.col("vwc_pct") - pl.col("full_point_pct"),
+        )
         .sort(*SENSOR, "day")
     )
-    rows = _balance(rows)
+    rows = _moved(with_season(rows, season))
+    rows = _said(_taken(rows.join(_pulses(rows, soil_pulse_day), on=[*SENSOR, "day"], how="left")))
     both = pl.col("strip").filter(pl.col("uptake_mm").is_not_null()).n_unique() == 2
-    rows = with_season(rows, season).with_columns(
-        layer_thickness_cm=pl.col("layer_bottom_cm") - pl.col("layer_top_cm"),
-        both_strips=both.over("field", "depth_cm", "day"),
-        partial=pl.col("uptake_mm").is_null() | pl.col("rain_mm").is_null() | pl.col("partial"),
-    )
-    return made.conform(rows.select(set(TABLE.names) & set(rows.columns)), TABLE).sort(TABLE.key)
+    rows = rows.with_columns(both_strips=both.over("field", "depth_cm", "day"))
+    return made.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
 
 
-def _balance(rows: pl.DataFrame) -> pl.DataFrame:
-    """Uptake as the fall in storage on days on which nothing else moves water."""
+def _beside(expr: pl.Expr, days: int) -> pl.Expr:
+    """The value ``days`` before (after, where negative) at the same place, null across a gap."""
+    there = expr.shift(days).over(PLACE, order_by="day")
+    day = pl.col("day").shift(days).over(PLACE, order_by="day")
+    return pl.when((pl.col("day") - day).dt.total_days() == days).then(there)
 
-    def before(expr: pl.Expr) -> pl.Expr:
-        return expr.shift(1).over(*SENSOR, "field", "strip", order_by="day")
 
-    consecutive = (pl.col("day") - before(pl.col("day"))).dt.total_days() == 1
-    fall = pl.when(consecutive).then(before(pl.col("storage_mm")) - pl.col("storage_mm"))
+def _moved(rows: pl.DataFrame) -> pl.DataFrame:
+    """Fall since the day before, and whether rain or water from above came in."""
+    vwc = pl.col("vwc_pct")
     rows = rows.with_columns(
-        fall_mm=fall,
-        rain_before=before(pl.col("rain_mm")),
-        above=pl.col("vwc_pct") - pl.col("full_point_pct"),
-        above_before=before(pl.col("vwc_pct") - pl.col("full_point_pct")),
+        fall_mm=_beside(pl.col("storage_mm"), 1) - pl.col("storage_mm"),
+        gained=(
+            pl.max_horizontal(_beside(vwc, -1), vwc) - pl.min_horizontal(_beside(vwc, 1), vwc)
+            > GAIN_PCT
+        )
+        & (pl.coalesce(_beside(vwc, -1), vwc) > pl.coalesce(_beside(vwc, 1), vwc)),
     )
-    thickness_mm = (pl.col("layer_bottom_cm") - pl.col("layer_top_cm")) * 10
-    rain = pl.max_horizontal("rain_mm", "rain_before").fill_null(0.0) >= RAIN_MM
-    full = pl.max_horizontal("above", "above_before").fill_null(0.0) > ABOVE_FULL_PCT
-    gained = pl.col("fall_mm") < -GAIN_PCT / 100 * thickness_mm
-    known = pl.col("fall_mm").is_not_null()
-    clear = known & ~rain & ~full & ~gained
-    why = (
-        pl.when(pl.col("storage_mm").is_null())
-        .then(pl.col("reason"))
-        .when(~known)
-        .then(pl.lit("no storage the day before"))
-        .when(rain)
-        .then(pl.lit("rain on the day or the day before"))
-        .when(full)
-        .then(pl.lit("above the full point: drainage cannot be told from uptake"))
-        .when(gained)
-        .then(pl.lit("the layer gained water"))
-        .when(pl.col("rain_mm").is_null())
-        .then(pl.lit("rain not known that day"))
-        .otherwise("reason")
-    )
+    day = ["probe", "day"]
+    deepest = pl.col("depth_cm").filter(pl.col("gained").fill_null(False)).max().over(day)
+    rained = pl.col("rain_mm").fill_null(0.0) >= RAIN_MM
     return rows.with_columns(
-        uptake_mm=pl.when(clear).then("fall_mm"),
-        method=pl.when(clear).then(pl.lit("balance")),
-        reason=why,
+        rained=rained
+        & ((pl.col("layer_top_cm") == 0) | (pl.col("depth_cm") <= deepest).fill_null(False)),
+        rained_lately=pl.max_horizontal("rain_mm", _beside(pl.col("rain_mm"), 1)).fill_null(0.0)
+        >= RAIN_MM,
+        full=pl.max_horizontal("above", _beside(pl.col("above"), 1)).fill_null(0.0)
+        > ABOVE_FULL_PCT,
+    )
+
+
+def _pulses(rows: pl.DataFrame, soil_pulse_day: pl.DataFrame) -> pl.DataFrame:
+    """Day-night uptake in percent by sensor and day."""
+    known = rows.select(*SENSOR, "day", "growing", usable=pl.col("storage_mm").is_not_null())
+    pulses = soil_pulse_day.join(known, on=[*SENSOR, "day"])
+    return day_night.uptake(pulses).select(
+        *SENSOR, "day", "pulse_pct", "pulse_error_pct", rough=~pl.col("clear")
+    )
+
+
+def _taken(rows: pl.DataFrame) -> pl.DataFrame:
+    """Uptake by the better method that the day allows.
+
+    A sensor that has pulses on most of its days is never filled up with balances: a season's sum
+    would mix two methods of different bias.
+    """
+    c = pl.col
+    by_pulse = (c("pulse_pct").count() * 2 > c("storage_mm").count()).over(PLACE)
+    open_ = c("storage_mm").is_not_null() & ~c("gained").fill_null(False) & ~c("rained")
+    pulse = by_pulse & open_ & c("pulse_pct").is_not_null()
+    balance = ~by_pulse & open_ & c("fall_mm").is_not_null() & ~c("rained_lately") & ~c("full")
+    to_mm = c("layer_thickness_cm") / 10
+    return rows.with_columns(
+        by_pulse=by_pulse,
+        method=pl.when(pulse).then(pl.lit("day-night")).when(balance).then(pl.lit("balance")),
+        uptake_mm=pl.when(pulse).then(c("pulse_pct") * to_mm).when(balance).then("fall_mm"),
+        uptake_error_mm=pl.when(pulse).then(c("pulse_error_pct") * to_mm),
+    )
+
+
+def _said(rows: pl.DataFrame) -> pl.DataFrame:
+    """Partial, and in plain words why there is no uptake or a doubtful one."""
+    c = pl.col
+    none = c("uptake_mm").is_null()
+    why = (
+        pl.when(c("storage_mm").is_null())
+        .then(c("reason"))
+        .when(c("gained").fill_null(False))
+        .then(pl.lit("the layer gained water"))
+        .when(c("rained") | (~c("by_pulse") & c("rained_lately")))
+        .then(pl.lit("rain on the day or the day before"))
+        .when(c("by_pulse"))
+        .then(pl.lit("the readings of the day do not show a course that uptake can be read from"))
+        .when(c("fall_mm").is_null())
+        .then(pl.lit("no storage the day before"))
+        .when(c("full"))
+        .then(pl.lit("above the full point: drainage cannot be told from uptake"))
+    )
+    doubt = pl.when(c("rain_mm").is_null()).then(pl.lit("rain not known that day"))
+    return rows.with_columns(
+        partial=none | c("rain_mm").is_null() | c("partial"),
+        reason=pl.when(none).then(why).otherwise(pl.coalesce(c("reason"), doubt)),
     )

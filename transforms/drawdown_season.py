@@ -24,6 +24,7 @@ STRIP = [*DEPTH, "strip"]
 WHOLE = 0.95
 ENOUGH_OF_BEST = 0.5
 LEAST_DAYS = 10  # days below which no share is given
+LEAST_MM = 10.0  # uptake of the strip below which no share is given
 
 
 def derive(
@@ -98,7 +99,7 @@ def _shares(days: pl.DataFrame) -> pl.DataFrame:
         whole.group_by(STRIP)
         .agg(sum_mm=pl.col("uptake_mm").sum(), days_share=pl.len())
         .with_columns(
-            uptake_share=pl.when((total > 0) & (pl.col("days_share") >= LEAST_DAYS)).then(
+            uptake_share=pl.when((total >= LEAST_MM) & (pl.col("days_share") >= LEAST_DAYS)).then(
                 pl.col("sum_mm") / total
             )
         )
@@ -139,7 +140,7 @@ def _said(rows: pl.DataFrame) -> pl.DataFrame:
                 pl.format("{} of {} days counted", "days", "days_season")
             ),
             pl.when(~none & no_share).then(
-                pl.lit("too few days on which all depths have data for a share")
+                pl.lit("no share: too few days on which all depths have data, or too little uptake")
             ),
             pl.when(pl.col("harvested").is_null()).then(pl.lit("the crop still stands")),
             separator="; ",

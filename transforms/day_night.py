@@ -1,0 +1,73 @@
+"""Uptake from the daily pulse of a sensor, its temperature error taken out.
+
+A dielectric sensor answers to temperature by a nearly constant amount a degree. That amount is
+learned by sensor from the days on which no crop stands and the soil is not frozen: then what the
+sensor does in step with its own temperature is not uptake. Where there are too few such days it is
+learned from what is left of every day after its night slope and its step are taken out, which is
+also free of uptake if uptake follows the sun. The fits of ``soil_pulse_day`` are linear, so that
+the uptake of a day is U - k U_T, with U the day's fall of water content, U_T that of temperature
+by the same fit, and k the response in percent a degree.
+
+Near the surface the day's swing is so large, and evaporation so much in step with it, that neither
+can be told from uptake: there the pulse is not used (``clear`` is false).
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+SENSOR = ["probe", "depth_cm"]
+
+LEAST_COVERAGE = 0.7
+ROUGH = 3.0  # times the sensor's usual scatter: the day's course is not that of uptake
+SWING_C = 5.0  # usual fall of soil temperature by the fit above which a pulse is not used
+SHALLOW_CM = 15.0  # the same where soil temperature is not known
+LEAST_BARE_DAYS = 20
+STRONGEST_PCT_C = 0.5
+
+
+def uptake(pulses: pl.DataFrame) -> pl.DataFrame:
+    """Adds ``pulse_pct`` (uptake, % by volume), ``pulse_error_pct`` and ``clear`` to pulse rows.
+
+    ``pulses`` has the columns of ``soil_pulse_day`` and ``growing`` (true while a crop stands) and
+    ``usable`` (sensor quality that day). ``clear`` is false where the course of the day is not
+    one that uptake can be read from.
+    """
+    c = pl.col
+    fitted = c("day_fall_pct").is_not_null() & c("usable") & (c("coverage") >= LEAST_COVERAGE)
+    usual = c("residual_pct").filter(fitted).median().over(SENSOR)
+    swing = c("temp_day_fall_c").filter(fitted).abs().median().over(SENSOR)
+    clear = (
+        fitted
+        & (c("residual_pct") <= ROUGH * usual)
+        & pl.when(swing.is_not_null()).then(swing <= SWING_C).otherwise(c("depth_cm") >= SHALLOW_CM)
+    )
+    rows = pulses.with_columns(clear=clear.fill_null(False))
+    response = _response()
+    fall_t = c("temp_day_fall_c").fill_null(0.0)
+    return rows.with_columns(
+        pulse_pct=pl.when("clear").then(c("day_fall_pct") - response * fall_t),
+        pulse_error_pct=pl.when("clear").then("day_fall_error_pct"),
+    )
+
+
+def _response() -> pl.Expr:
+    """The sensor's answer to temperature in % a degree, one value a sensor.
+
+    Sums of products with temperature, once night slope alone is taken out (bare days) and once
+    the step too (all days), are put together from what each fit has kept.
+    """
+    c = pl.col
+    known = c("clear") & c("temp_swing_c").is_not_null() & (c("day_fall_error_pct") > 0)
+    weight = c("temp_swing_c") ** 2
+    left = weight * c("temp_response_pct_c").fill_null(0.0)
+    lever = (c("residual_pct") / c("day_fall_error_pct")) ** 2 / c("readings")
+    both = c("day_fall_pct") * c("temp_day_fall_c") * lever + left
+    square = c("temp_day_fall_c") ** 2 * lever + weight
+    bare = known & ~c("growing")
+    from_bare = both.filter(bare).sum() / square.filter(bare).sum()
+    from_all = left.filter(known).sum() / weight.filter(known).sum()
+    response = pl.when(bare.sum() >= LEAST_BARE_DAYS).then(from_bare).otherwise(from_all)
+    return (
+        response.fill_nan(None).fill_null(0.0).clip(-STRONGEST_PCT_C, STRONGEST_PCT_C).over(SENSOR)
+    )
