@@ -14,10 +14,11 @@ import polars as pl
 
 from flows.errors import UserError
 from flows.farm_file import crop_list
-from flows.fieldbook import checks, columns
+from flows.fieldbook import across, checks, columns
 from flows.fieldbook.files import Grid, grids
 from flows.fieldbook.problem import Problem, nearest, shown
-from flows.fieldbook.rows import Known, Row, rows_of
+from flows.fieldbook.reader import Known, Row
+from flows.fieldbook.rows import rows_of
 from schemas import made
 from schemas.catalogue import TABLES
 from schemas.fieldbook import SHEETS, Sheet
@@ -104,7 +105,7 @@ def tables_of(
         done[sheet.name] = rows
         if sheet.name == "seasons":
             seasons = checks.seasons_said(rows)
-    problems += checks.across(done, seasons)
+    problems += across.across(done, seasons)
     frames = {
         sheet.table: _frame(sheet, (r for r in done[sheet.name] if not r.refused))
         for sheet in SHEETS
