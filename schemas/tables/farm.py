@@ -59,5 +59,12 @@ TABLE = Table(
             200,
             required=True,
         ),
+        number(
+            "discount_rate_pct",
+            "percent",
+            "yearly rate by which later money counts less; 5 where the farm file gives none",
+            0,
+            50,
+        ),
     ),
 )

@@ -1,0 +1,70 @@
+"""The money of a site-year, and what it adds up to."""
+
+from schemas.table import Table, Tier, count, day, flag, number, partial, reason, share, text
+
+TABLE = Table(
+    "payback",
+    Tier.DERIVED,
+    "one season after an operation in one field: its money, and the sum from the operation to its end",
+    (
+        text("field", "name of the field", key=True),
+        day("operation_day", "day of the operation that is to be paid", key=True),
+        count("season", "year of the harvest", low=1900, high=2200, key=True),
+        text("crop", "crop of the season"),
+        text("practice", "the practice on trial"),
+        count("years_since", "harvests since the operation, the first is 1", low=1),
+        number("cost_per_ha", "currency/hectare", "all-in cost of the operation", 0),
+        number("response_kg_ha", "kg/ha", "treated minus check yield of the season"),
+        number("price_per_kg", "currency/kg", "price of the season", 0),
+        number("season_value_per_ha", "currency/hectare", "response times price"),
+        number(
+            "season_extra_cost_per_ha",
+            "currency/hectare",
+            "costs of the season on the treated strip less those on the check, as the book has them; 0 where it has none",
+        ),
+        number("season_net_per_ha", "currency/hectare", "season's value less its extra costs"),
+        number(
+            "season_net_se_per_ha",
+            "currency/hectare",
+            "its standard error, from the response's and the price's",
+            0,
+        ),
+        number("season_net_df", "1", "degrees of freedom of that error; null where unlimited", 0),
+        number(
+            "cumulative_net_per_ha",
+            "currency/hectare",
+            "all seasons' net since the operation less its cost",
+        ),
+        number("cumulative_low_per_ha", "currency/hectare", "lower end of its 95 % interval"),
+        number("cumulative_high_per_ha", "currency/hectare", "upper end of its 95 % interval"),
+        flag("paid", "true where the sum has reached the cost by the end of this season"),
+        count("payback_season", "the season in which it first did", low=1900, high=2200),
+        share(
+            "paid_chance",
+            "probability that the sum has truly reached the cost, from the errors of the responses and the spread of the prices",
+        ),
+        number(
+            "breakeven_response_kg_ha",
+            "kg/ha",
+            "response by season that would just have paid by now at the prices had",
+        ),
+        number(
+            "breakeven_price_per_kg",
+            "currency/kg",
+            "price that would just have paid by now at the responses had; null where they add up to none",
+            0,
+        ),
+        number(
+            "npv_per_ha",
+            "currency/hectare",
+            "net present value on the day of the work, a season's money counted at its year's end",
+        ),
+        number("discount_rate_pct", "percent", "yearly rate behind it", 0, 50),
+        number(
+            "irr_pct", "percent", "internal rate of return by year; null where there is none", -100
+        ),
+        share("coverage", "seasons counted as a share of the years since the operation"),
+        partial(),
+        reason(),
+    ),
+)
