@@ -1,0 +1,55 @@
+"""A rain event, and how much of it a strip's soil held afterwards."""
+
+from schemas.table import Table, Tier, count, day, flag, number, partial, reason, share, text, time
+
+TABLE = Table(
+    "rain_event",
+    Tier.DERIVED,
+    "one rain event of a field in one strip",
+    (
+        text("field", "field", key=True),
+        text("strip", "side of the trial", key=True, one_of=("treated", "check")),
+        time("began", "start of the rain, the same in both strips", key=True),
+        time("ended", "end of the rain, the same in both strips", required=True),
+        day("day", "climatological day on which it began", required=True),
+        count("season", "harvest year of the standing crop; null outside seasons", low=1900),
+        number("rain_mm", "mm", "rain of the event in the strip", 0, 2000),
+        text("rain_from", "whose gauge it is", one_of=("own station", "other strip's station")),
+        flag(
+            "by_days",
+            "true where the record is too coarse to see the dry hours: the event is a run of wet days",
+            required=True,
+        ),
+        flag(
+            "winter",
+            "true where snow or frozen soil about the event hides what the soil held: left out of capture",
+            required=True,
+        ),
+        text("depths", "depths of the sensors behind the gain, in cm"),
+        number("storage_before_mm", "mm", "water in those layers before the rain", 0, 20000),
+        number(
+            "gain_1d_mm",
+            "mm",
+            "rise of storage from before the rain to a day after its end",
+            -1000,
+            1000,
+        ),
+        number(
+            "gain_2d_mm",
+            "mm",
+            "rise of storage from before the rain to two days after its end",
+            -1000,
+            1000,
+        ),
+        number("capture_1d", "1", "share of the rain found a day after its end", -20, 20),
+        number("capture_2d", "1", "share of the rain found two days after its end", -20, 20),
+        flag(
+            "both_strips",
+            "true where the same layers of both strips have a capture of this event two days after",
+            required=True,
+        ),
+        share("coverage", "share of the event's days with a rain record"),
+        partial(),
+        reason(),
+    ),
+)
