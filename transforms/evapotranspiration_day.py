@@ -16,8 +16,8 @@ Where none of the three was measured, Hargreaves-Samani (Eq 52) stands instead. 
 result) counts as zero.
 
 Crop evapotranspiration is reference times the single crop coefficient (``crop_coefficient``), its
-stages counted from the day of seeding: in growing degree days where the crop list gives all four
-lengths so, else in days. Outside seasons the ground counts as bare soil with the initial
+stages counted from the day of seeding: in growing degree days (of the mean of the extremes, from
+``heat_day``) where the crop list gives all four lengths so, else in days. Outside seasons the ground counts as bare soil with the initial
 coefficient of Table 12 for field crops, ``BARE_SOIL`` (chapter 11: bare soil has the initial
 coefficient; it does not follow single wettings here). Over snow no coefficient holds (chapter 11),
 and the crop value is null. All of it is demand: a crop short of water uses less.
@@ -191,8 +191,15 @@ def _with_crop(
         )
         .join(crop, on="crop", how="left", suffix="_of_crop")
         .join(
-            heat_day.select("station", "day", "season", degree_days="gdd_sum_c_d"),
-            on=["station", "day", "season"],
+            heat_day.select(
+                "field",
+                "strip",
+                "season",
+                "day",
+                degree_days="gdd_average_sum_c_d",
+                heatless="days_missing",
+            ),
+            on=["field", "strip", "season", "day"],
             how="left",
         )
     )
@@ -213,6 +220,7 @@ def _with_crop(
     )
     snow = (pl.col("snow_depth_cm") > 0).fill_null(False)
     bare = pl.col("season").is_null()
+    heatless = by_heat & (pl.col("heatless") > 0)
     frame = frame.with_columns(
         crop_coefficient=pl.when(snow).then(None).when(bare).then(BARE_SOIL).otherwise(kc),
         stage=pl.when(snow)
@@ -231,10 +239,14 @@ def _with_crop(
         .then(pl.lit("no sum of growing degree days for the crop's stage"))
         .when(pl.col("crop_coefficient").is_null())
         .then(pl.lit("the crop list has no coefficients or stages for this crop"))
+        .when(heatless)
+        .then(pl.format("the stage lacks the heat of {} days", pl.col("heatless")))
     )
     return frame.with_columns(
         crop_et_mm=pl.col("reference_et_mm") * pl.col("crop_coefficient"),
-        partial=pl.col("partial") | pl.col("crop_coefficient").is_null(),
+        partial=pl.col("partial")
+        | pl.col("crop_coefficient").is_null()
+        | heatless.fill_null(False),
         reason=_list("reference_reason", crop_reason),
     )
 

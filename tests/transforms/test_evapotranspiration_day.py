@@ -382,13 +382,23 @@ def test_stages_by_growing_degree_days_where_the_crop_list_gives_them() -> None:
         "stage_late_c_d": 500.0,
     }
     heat = [
-        {"station": "s", "day": day, "season": 2001, "gdd_sum_c_d": 10.0 * (n + 1)}
+        {
+            "field": "f",
+            "season": 2001,
+            "strip": "check",
+            "day": day,
+            "gdd_average_sum_c_d": 10.0 * (n + 1),
+            "days_missing": 2 if n > 50 else 0,
+        }
         for n, day in enumerate(frames.days("2001-05-01", 100))
     ]
     frame = derive(a_year(), [SEASON], [by_heat], heat).filter(pl.col("season").is_not_null())
     assert set(frame["stage_by"]) == {"growing degree days"}
     # 350 degree days: half of the development stage.
     assert frame["crop_coefficient"][34] == pytest.approx((0.3 + 1.15) / 2)
+    assert not frame["partial"][34]
+    assert frame["partial"][60]
+    assert frame["reason"][60] == "the stage lacks the heat of 2 days"
     beyond = frame.row(120, named=True)
     assert beyond["crop_coefficient"] is None
     assert "growing degree days" in beyond["reason"]
