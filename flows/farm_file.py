@@ -16,10 +16,12 @@ import polars as pl
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
+from flows import units
 from flows.errors import UserError
 from schemas import made
 from schemas.catalogue import TABLES
 from schemas.farm import Farm, Place
+from schemas.quantities import BY_NAME
 
 
 def load(path: Path) -> Farm:
@@ -44,10 +46,34 @@ def load(path: Path) -> Farm:
 def parse(content: dict[str, Any], where: str) -> Farm:
     """A farm from the TOML's content; ``where`` names the file in the error."""
     try:
-        return Farm.model_validate(content)
+        farm = Farm.model_validate(content)
     except ValidationError as error:
-        lines = [_sentence(detail) for detail in error.errors()]
+        faults = error.errors()
+        # an element that is at fault itself is not also missing
+        deep = [f for f in faults if f["type"] != "too_short" or not _inside(f, faults)]
+        lines = [_sentence(detail) for detail in deep]
         raise UserError(f"{where} has {_faults(len(lines))}:\n  " + "\n  ".join(lines)) from None
+    _check_units(farm, where)
+    return farm
+
+
+def _inside(fault: ErrorDetails, faults: list[ErrorDetails]) -> bool:
+    """Whether another fault lies inside what this one speaks of."""
+    loc = fault["loc"]
+    return any(f["loc"][: len(loc)] == loc and len(f["loc"]) > len(loc) for f in faults)
+
+
+def _check_units(farm: Farm, where: str) -> None:
+    """Hold the units of the layouts to their quantities; raises UserError."""
+    wrong = []
+    for name, layout in farm.layouts.items():
+        for column, rule in layout.columns.items():
+            try:
+                units.line(rule.unit or BY_NAME[rule.quantity].unit, BY_NAME[rule.quantity].unit)
+            except ValueError as error:
+                wrong.append(f"layouts.{name}.columns.{column}.unit: {error}")
+    if wrong:
+        raise UserError(f"{where} has {_faults(len(wrong))}:\n  " + "\n  ".join(wrong))
 
 
 def _faults(number: int) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from difflib import get_close_matches
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
@@ -78,9 +79,10 @@ class ColumnRule(Strict):
     @classmethod
     def _known(cls, value: str) -> str:
         if value not in BY_NAME or value.startswith("rain_counter"):
-            raise ValueError(
-                f"expected one of {', '.join(sorted(n for n in BY_NAME if not n.startswith('rain_counter')))}"
-            )
+            known = sorted(n for n in BY_NAME if not n.startswith("rain_counter"))
+            near = get_close_matches(value, known, n=1)
+            hint = f"did you mean {near[0]}? " if near else ""
+            raise ValueError(f"{hint}expected one of {', '.join(known)}")
         return value
 
     @model_validator(mode="after")

@@ -1,0 +1,274 @@
+"""The archive: every delivery's bytes as they came, and the order of receipt, before all else.
+
+``archive/2025-06/<sha256>`` holds a delivery's bytes, ``archive/receipts/<first sequence>.jsonl``
+the receipts of what was taken together. Both are written under another name, fsynced and renamed,
+and never changed again. A file that its logger appends to is kept as pieces: when the new bytes
+begin with those of an earlier delivery (up to its last whole line), only the rest is stored and
+the receipt names what it continues, so that a file growing all year costs its size once.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+from flows.files import sync_folder
+
+BLOCK = 1 << 20
+WIDE_MARKS = (b"\xff\xfe", b"\xfe\xff")
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """What is known of a delivery when it comes in, before it is read.
+
+    ``whole_bytes``/``whole_lines``/``whole_sha256`` describe it up to its last line end: what a
+    later, longer version of the same file must begin with to count as its continuation.
+    ``continues`` is the sequence of the delivery that it continues, ``offset`` the byte and
+    ``lines_before`` the number of lines from which its own rows start.
+    """
+
+    sequence: int
+    sha256: str
+    size: int
+    received_at: datetime
+    kind: str
+    folder: str
+    name: str
+    source: str | None
+    target: str
+    whole_bytes: int
+    whole_lines: int
+    whole_sha256: str
+    continues: int | None = None
+    offset: int = 0
+    lines_before: int = 0
+    suffix: str = ""
+
+    @property
+    def delivery(self) -> str:
+        """The identity that the warehouse uses."""
+        return self.sha256[:16] + self.suffix
+
+    @property
+    def month(self) -> str:
+        """The folder of the archive that holds its bytes."""
+        return self.received_at.strftime("%Y-%m")
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """A file that has settled, or the body of a response, not yet taken."""
+
+    path: Path
+    kind: str
+    folder: str
+    name: str
+    source: str | None
+    target: str
+
+
+@dataclass(slots=True)
+class Measure:
+    """One pass over a file: its hash, its size, and the state at its last line end."""
+
+    sha256: str = ""
+    size: int = 0
+    whole_bytes: int = 0
+    whole_lines: int = 0
+    whole_sha256: str = ""
+    prefix_sha256: str | None = None
+    wide: bool = False
+
+
+def measure(path: Path, prefix: int | None = None) -> Measure:
+    """Hash a file in one pass, and the hash of its first ``prefix`` bytes on the way."""
+    found = Measure()
+    all_hash, whole_hash = hashlib.sha256(), hashlib.sha256()
+    pending: list[bytes] = []
+    with path.open("rb") as stream:
+        while block := stream.read(BLOCK):
+            if found.size == 0:
+                found.wide = block.startswith(WIDE_MARKS) or b"\x00" in block[:4]
+            if prefix is not None and found.size < prefix <= found.size + len(block):
+                at = all_hash.copy()
+                at.update(block[: prefix - found.size])
+                found.prefix_sha256 = at.hexdigest()
+            all_hash.update(block)
+            end = block.rfind(b"\n") + 1
+            if end:
+                for piece in pending:
+                    whole_hash.update(piece)
+                whole_hash.update(block[:end])
+                pending = [block[end:]]
+                found.whole_bytes = found.size + end
+                found.whole_lines += block.count(b"\n")
+            else:
+                pending.append(block)
+            found.size += len(block)
+    found.sha256, found.whole_sha256 = all_hash.hexdigest(), whole_hash.hexdigest()
+    return found
+
+
+def _write(target: Path, pieces: Iterable[bytes]) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    part = target.with_name(target.name + ".part")
+    with part.open("wb") as out:
+        for piece in pieces:
+            out.write(piece)
+        out.flush()
+        os.fsync(out.fileno())
+    part.replace(target)
+    sync_folder(target.parent)
+
+
+def _blocks(path: Path, start: int = 0, length: int | None = None) -> Iterator[bytes]:
+    with path.open("rb") as stream:
+        stream.seek(start)
+        left = length
+        while left is None or left > 0:
+            block = stream.read(BLOCK if left is None else min(BLOCK, left))
+            if not block:
+                return
+            if left is not None:
+                left -= len(block)
+            yield block
+
+
+@dataclass(slots=True)
+class Archive:
+    """The archive of one farm folder."""
+
+    root: Path
+    receipts: list[Receipt] = field(default_factory=list)
+    _known: dict[tuple[str, str], Receipt] = field(default_factory=dict)
+    _latest: dict[tuple[str, str], Receipt] = field(default_factory=dict)
+    _by_sequence: dict[int, Receipt] = field(default_factory=dict)
+
+    @classmethod
+    def open(cls, root: Path) -> Archive:
+        """Read all receipts; what a crash left half-written (``*.part``) is removed."""
+        archive = cls(root)
+        folder = root / "receipts"
+        folder.mkdir(parents=True, exist_ok=True)
+        for part in root.glob("*/*.part"):
+            part.unlink()
+        for file in sorted(folder.glob("*.jsonl")):
+            for line in file.read_text(encoding="utf-8").splitlines():
+                content = json.loads(line)
+                content["received_at"] = datetime.fromisoformat(content["received_at"])
+                archive._add(Receipt(**content))
+        return archive
+
+    def _add(self, receipt: Receipt) -> None:
+        self.receipts.append(receipt)
+        self._known[receipt.sha256, receipt.target] = receipt
+        self._latest[receipt.folder, receipt.name] = receipt
+        self._by_sequence[receipt.sequence] = receipt
+
+    def take(self, arrivals: Iterable[Arrival]) -> list[Receipt]:
+        """Store arrivals and their receipts durably; bytes that are known already are passed over.
+
+        Returns the receipts of the new ones, in order. When this returns they will survive a
+        power cut; when it is interrupted, either a receipt and its bytes are there or neither is
+        (bytes without a receipt are harmless and are used when the file is taken again).
+        """
+        taken: list[Receipt] = []
+        pending: dict[tuple[str, str], Receipt] = {}
+        latest = dict(self._latest)
+        sequence = max(self._by_sequence, default=0)
+        for arrival in arrivals:
+            before = latest.get((arrival.folder, arrival.name))
+            found = measure(arrival.path, before.whole_bytes if before else None)
+            key = (found.sha256, arrival.target)
+            if key in self._known or key in pending:
+                continue
+            sequence += 1
+            receipt = self._receipt(arrival, found, before, sequence)
+            self._store(receipt, arrival.path)
+            pending[key] = latest[arrival.folder, arrival.name] = receipt
+            taken.append(receipt)
+        if taken:
+            text = "".join(
+                json.dumps(asdict(r) | {"received_at": r.received_at.isoformat()}, sort_keys=True)
+                + "\n"
+                for r in taken
+            )
+            _write(self.root / "receipts" / f"{taken[0].sequence:012d}.jsonl", [text.encode()])
+            for receipt in taken:
+                self._add(receipt)
+        return taken
+
+    def _receipt(
+        self, arrival: Arrival, found: Measure, before: Receipt | None, sequence: int
+    ) -> Receipt:
+        grows = (
+            before is not None
+            and 0 < before.whole_bytes < found.size
+            and not found.wide
+            and found.prefix_sha256 == before.whole_sha256
+            and before.target == arrival.target
+        )
+        same_bytes = any(sha == found.sha256 for sha, _ in self._known)
+        return Receipt(
+            sequence=sequence,
+            sha256=found.sha256,
+            size=found.size,
+            received_at=datetime.now(UTC),
+            kind=arrival.kind,
+            folder=arrival.folder,
+            name=arrival.name,
+            source=arrival.source,
+            target=arrival.target,
+            whole_bytes=found.whole_bytes,
+            whole_lines=found.whole_lines,
+            whole_sha256=found.whole_sha256,
+            continues=before.sequence if grows and before else None,
+            offset=before.whole_bytes if grows and before else 0,
+            lines_before=before.whole_lines if grows and before else 0,
+            suffix=f"-{sequence}" if same_bytes else "",
+        )
+
+    def _store(self, receipt: Receipt, path: Path) -> None:
+        target = self.file_of(receipt)
+        if not target.exists():
+            _write(target, _blocks(path, receipt.offset))
+
+    def file_of(self, receipt: Receipt) -> Path:
+        """Where a receipt's own bytes lie (all of them, or the piece after ``offset``)."""
+        name = receipt.sha256 if receipt.continues is None else f"{receipt.sha256}.{receipt.offset}"
+        return self.root / receipt.month / name
+
+    def blocks(self, receipt: Receipt, start: int = 0, stop: int | None = None) -> Iterator[bytes]:
+        """The delivery's bytes from ``start`` to ``stop``, put together from its pieces."""
+        end = receipt.size if stop is None else min(stop, receipt.size)
+        pieces: list[tuple[Receipt, int, int]] = []
+        at: Receipt | None = receipt
+        while at is not None and end > start:
+            first = max(start, at.offset)
+            if end > first:
+                pieces.append((at, first - at.offset, end - first))
+            end = min(end, at.offset)
+            at = None if at.continues is None else self._by_sequence[at.continues]
+        for piece, begin, length in reversed(pieces):
+            yield from _blocks(self.file_of(piece), begin, length)
+
+    def copy_out(self, receipt: Receipt, target: Path) -> None:
+        """Write a delivery's bytes to a file again."""
+        with target.open("wb") as out:
+            for block in self.blocks(receipt):
+                out.write(block)
+
+    def size_bytes(self) -> int:
+        """Bytes stored."""
+        return sum(f.stat().st_size for f in self.root.glob("*/*") if f.is_file())
+
+    def free_bytes(self) -> int:
+        """Free bytes of the disk that holds it."""
+        return shutil.disk_usage(self.root).free

@@ -1,0 +1,123 @@
+"""Collect: what is new goes into the archive first, then into the warehouse.
+
+``archive_new`` touches the outside world (drop folders, HTTP, the field book); ``land_all`` reads
+only the archive and the farm file, so that a rebuild lands exactly what collect landed.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+import duckdb
+
+from flows import books, farm_file, land, warehouse
+from flows.archive import Archive, Receipt
+from flows.door.places import Places
+from flows.folder import FarmFolder
+from flows.progress import Tick, silent
+from flows.sources import drop, http
+from schemas.farm import Farm, Source
+
+
+@dataclass(slots=True)
+class Collected:
+    """What a collect did."""
+
+    deliveries: int = 0
+    landed: int = 0
+    quarantined: int = 0
+    duplicate: int = 0
+    refused: int = 0
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def wants_attention(self) -> bool:
+        """Whether something was refused or could not be reached."""
+        return bool(self.quarantined or self.refused)
+
+    def __str__(self) -> str:
+        """In a sentence."""
+        if not self.deliveries:
+            return "Nothing new arrived."
+        return (
+            f"{self.deliveries} deliveries: {self.landed:,} rows landed, "
+            f"{self.duplicate:,} were there already, {self.quarantined:,} were quarantined; "
+            f"{self.refused} deliveries were refused whole."
+        )
+
+
+def collect(folder: FarmFolder, tick: Tick = silent) -> Collected:
+    """Take in all that is new. Raises UserError (farm file), Busy (another writer)."""
+    farm = farm_file.load(folder.farm_toml)
+    with warehouse.open_writer(folder, "collecting") as con:
+        before = _last_sequence(con)
+        notes = archive_new(con, folder, farm, tick)
+        land_all(con, folder, farm, tick)
+        return _summary(con, before, notes)
+
+
+def archive_new(
+    con: duckdb.DuckDBPyConnection, folder: FarmFolder, farm: Farm, tick: Tick = silent
+) -> list[str]:
+    """Put everything that is new into the archive; returns notes on what was left, and why."""
+    folder.make()
+    archive = Archive.open(folder.archive)
+    places = Places.of(farm)
+    tick("looking for files", 0, 1)
+    found = drop.look(folder, farm, places)
+    archive.take(found.arrivals)
+    notes = found.notes + drop.move_taken(folder, farm, found)
+    drop.remember(folder, found)
+    with tempfile.TemporaryDirectory(dir=folder.state) as into:
+        fetched = http.fetch_all(farm, lambda source: _heard(con, source), Path(into))
+        archive.take(fetched.arrivals)
+        kept, missing = books.arrivals(folder, farm, Path(into))
+        archive.take(kept)
+    return notes + fetched.notes + missing
+
+
+def land_all(
+    con: duckdb.DuckDBPyConnection, folder: FarmFolder, farm: Farm, tick: Tick = silent
+) -> None:
+    """Land every archived delivery that is not landed yet, and the set-up as it stands."""
+    archive = Archive.open(folder.archive)
+    with warehouse.transaction(con):
+        for name, frame in farm_file.tables(farm).items():
+            books.replace_if_changed(con, name, frame)
+    waiting = _unlanded(con, archive.receipts)
+    land.land(con, archive, farm, [r for r in waiting if r.kind in ("file", "http")], tick)
+    books.land(con, archive, farm, waiting)
+
+
+def _unlanded(con: duckdb.DuckDBPyConnection, receipts: Iterable[Receipt]) -> list[Receipt]:
+    landed = {row[0] for row in con.execute("SELECT sequence FROM delivery").fetchall()}
+    return sorted((r for r in receipts if r.sequence not in landed), key=lambda r: r.sequence)
+
+
+def _last_sequence(con: duckdb.DuckDBPyConnection) -> int:
+    row = con.execute("SELECT coalesce(max(sequence), 0) FROM delivery").fetchone()
+    return int(row[0]) if row else 0
+
+
+def _heard(con: duckdb.DuckDBPyConnection, source: Source) -> datetime | None:
+    """The latest reading that an HTTP source brought."""
+    row = con.execute(
+        "SELECT max(last_reading) FROM delivery WHERE source = ?", [source.name]
+    ).fetchone()
+    return row[0] if row else None
+
+
+def _summary(con: duckdb.DuckDBPyConnection, before: int, notes: list[str]) -> Collected:
+    row = con.execute(
+        "SELECT count(*), coalesce(sum(rows_landed), 0), coalesce(sum(rows_quarantined), 0), "
+        "coalesce(sum(rows_duplicate), 0), count(*) FILTER (state = 'refused') "
+        "FROM delivery WHERE sequence > ?",
+        [before],
+    ).fetchone()
+    assert row is not None
+    deliveries, landed, quarantined, duplicate, refused = (int(number) for number in row)
+    return Collected(deliveries, landed, quarantined, duplicate, refused, notes)

@@ -1,0 +1,135 @@
+"""Which instrument and sensor a row is of, and whether it stood in its place then."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import timedelta
+
+import polars as pl
+
+from flows import farm_file
+from schemas.farm import Farm
+from transforms.calendar_day import day_of
+
+NEAR_CM = 1.0  # a depth in a file is that of the nearest declared sensor, this far away at most
+EARLY = timedelta(hours=24)  # how far ahead of its receipt a reading may lie: clocks and zones
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """The set-up tables that say where everything stands, and the names behind the ids."""
+
+    farm: pl.DataFrame
+    station_spell: pl.DataFrame
+    probe_spell: pl.DataFrame
+    sensor: pl.DataFrame
+    stations: dict[str, str]
+    probes: dict[str, str]
+
+    @classmethod
+    def of(cls, farm: Farm) -> Places:
+        """The places of a farm file."""
+        tables = farm_file.tables(farm)
+        return cls(
+            farm=tables["farm"],
+            station_spell=tables["station_spell"],
+            probe_spell=tables["probe_spell"],
+            sensor=tables["sensor"],
+            stations=_ids((s.name, s.ids) for s in farm.stations),
+            probes=_ids((p.name, p.ids) for p in farm.probes),
+        )
+
+    def named(self, kind: str, word: str) -> str | None:
+        """The instrument that a word (its name or one of its ids) stands for."""
+        return (self.stations if kind == "station" else self.probes).get(word.strip().casefold())
+
+
+def _ids(named: Iterable[tuple[str, tuple[str, ...]]]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for name, ids in named:
+        for word in (name, *ids):
+            found[word.strip().casefold()] = name
+    return found
+
+
+def instruments(frame: pl.DataFrame, places: Places) -> pl.DataFrame:
+    """Fill ``station`` and ``probe`` from the file's own instrument column, where it has one."""
+    if "instrument" not in frame.columns:
+        return frame
+    word = pl.col("instrument").str.strip_chars().str.to_lowercase()
+    return frame.with_columns(
+        pl.coalesce(word.replace_strict(names, default=None, return_dtype=pl.String), kind).alias(
+            kind
+        )
+        for kind, names in (("station", places.stations), ("probe", places.probes))
+    )
+
+
+def outside(part: pl.DataFrame, kind: str, places: Places) -> pl.Expr:
+    """Whether a row's time lies outside every spell of its instrument.
+
+    ``part`` has ``station`` or ``probe`` (``kind``) and ``time``. Returns an expression on the
+    frame's rows (a literal series), so that it can be combined with others.
+    """
+    spells = (places.station_spell if kind == "station" else places.probe_spell).select(
+        kind, "from_day", "to_day"
+    )
+    days = part.select(kind, day_of(pl.col("time"), places.farm).alias("day")).with_row_index()
+    joined = (
+        days.sort("day")
+        .join_asof(
+            spells.sort("from_day"),
+            left_on="day",
+            right_on="from_day",
+            by=kind,
+            strategy="backward",
+            check_sortedness=False,
+        )
+        .sort("index")
+    )
+    inside = pl.col("from_day").is_not_null() & (pl.col("day") <= pl.col("to_day")).fill_null(True)
+    return pl.lit(joined.select((~inside).alias("outside"))["outside"])
+
+
+def spell_words(kind: str, name: str | None, places: Places) -> str:
+    """The spells of an instrument in words, for the reason of a refusal."""
+    spells = places.station_spell if kind == "station" else places.probe_spell
+    rows = spells.filter(pl.col(kind) == name).select("from_day", "to_day").rows()
+    words = [f"{start} to {end or 'now'}" for start, end in rows]
+    return f"a time within {'; '.join(words)}" if words else f"a known {kind}"
+
+
+def at_sensor(part: pl.DataFrame, by: str, places: Places) -> pl.DataFrame:
+    """The part with ``depth_cm`` of the declared sensor, null where there is none.
+
+    ``by`` is ``depth`` (a number in cm, column ``depth``) or ``sensor`` (a name, column
+    ``sensor``). A sensor outside its own from/to counts as none.
+    """
+    sensors = places.sensor.select("probe", "depth_cm", "sensor", "from_day", "to_day")
+    part = part.with_row_index("__row")
+    if by == "sensor":
+        name = pl.col("sensor").str.strip_chars().str.to_lowercase()
+        joined = part.with_columns(name).join(
+            sensors.filter(pl.col("sensor").is_not_null()).with_columns(name),
+            on=["probe", "sensor"],
+            how="left",
+        )
+    else:
+        joined = part.sort("depth").join_asof(
+            sensors.drop("sensor").with_columns(declared=pl.col("depth_cm")).sort("declared"),
+            left_on="depth",
+            right_on="declared",
+            by="probe",
+            strategy="nearest",
+            tolerance=NEAR_CM,
+            check_sortedness=False,
+        )
+    day = day_of(pl.col("time"), places.farm)
+    valid = (day >= pl.col("from_day")).fill_null(True) & (day <= pl.col("to_day")).fill_null(True)
+    return (
+        joined.with_columns(pl.when(valid).then(pl.col("depth_cm")).alias("depth_cm"))
+        .sort("__row", "depth_cm", nulls_last=True)
+        .unique("__row", keep="first", maintain_order=True)
+        .drop("from_day", "to_day", "__row", "declared", "depth", "sensor", strict=False)
+    )

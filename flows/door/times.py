@@ -1,0 +1,138 @@
+"""Time stamps as loggers write them → UTC, labelled by the end of the interval."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import polars as pl
+
+from schemas.layout import Layout, TimeStamp
+
+# Tried in this order; a stamp that fits none is refused. Fractions of a second may follow.
+ISO = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y-%m-%d", "%Y%m%d")
+ZONE_WRITTEN = r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})$"
+
+
+def read_times(frame: pl.DataFrame, layout: Layout) -> pl.DataFrame:
+    """Replace the ``time_*`` columns by ``stamp`` (as written) and ``time`` (UTC, null where unreadable).
+
+    An hour that the clock shows twice when daylight saving ends is told apart by its order in the
+    file: the first pass is summer time, the second standard time. Where only one pass is there,
+    its neighbours decide; where they cannot, the time is null.
+    """
+    stamps = sorted(name for name in frame.columns if name.startswith("time_"))
+    frame = frame.with_columns(
+        pl.concat_str([pl.col(name).str.strip_chars() for name in stamps], separator=" ").alias(
+            "stamp"
+        )
+    ).drop(stamps)
+    rule = layout.time
+    time = _epoch(rule) if rule.format.startswith("epoch") else None
+    if time is not None:
+        frame = frame.with_columns(time.alias("time"))
+    elif rule.trust_zone:
+        frame = _with_written_zone(frame, rule)
+    else:
+        frame = _in_zone(_local(frame, rule), rule, timedelta(seconds=layout.step_s))
+    if layout.stamp == "start":
+        frame = frame.with_columns(pl.col("time") + timedelta(seconds=layout.step_s))
+    return frame
+
+
+def _epoch(rule: TimeStamp) -> pl.Expr:
+    unit = rule.format.removeprefix("epoch_")
+    scale = {"s": 1_000_000, "ms": 1_000, "us": 1}[unit]
+    micros = pl.col("stamp").cast(pl.Float64, strict=False) * scale
+    return micros.cast(pl.Int64).cast(pl.Datetime("us", "UTC"))
+
+
+def _local(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
+    """Add ``local``, the stamp as a time of the logger's clock, null where it cannot be read."""
+    if rule.format != "iso":
+        return frame.with_columns(_parse(pl.col("stamp"), rule.format).alias("local"))
+    plain = pl.col("stamp").str.replace(ZONE_WRITTEN, "").str.replace("T", " ", literal=True)
+    plain = plain.str.replace(r"^(\S+ \d\d)$", "${1}:00")
+    frame = frame.with_columns(plain.str.strip_chars().alias("plain"), local=pl.lit(None))
+    frame = frame.with_columns(pl.col("local").cast(pl.Datetime("us")))
+    for form in ISO:  # one is usually enough for a file; the others only where some are left
+        if frame["local"].null_count() == 0:
+            break
+        frame = frame.with_columns(pl.col("local").fill_null(_parse(pl.col("plain"), form)))
+    return frame.drop("plain")
+
+
+def _parse(stamp: pl.Expr, form: str) -> pl.Expr:
+    kind = pl.Datetime("us")
+    if not any(code in form for code in ("%H", "%I", "%T", "%R", "%X", "%c", "%k")):
+        return stamp.str.strptime(pl.Date, form, strict=False).cast(kind)
+    # a 24:00 is the next day's 00:00
+    read = stamp.str.strptime(kind, form, strict=False)
+    midnight = stamp.str.replace(r"\b24(:?00)", "00${1}").str.strptime(kind, form, strict=False)
+    is_24 = stamp.str.contains(r"\b24:?00")
+    return read.fill_null(pl.when(is_24).then(midnight + timedelta(days=1)))
+
+
+def _with_written_zone(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
+    """Times by the zone that stands in each stamp; null where none does."""
+    zone = pl.col("stamp").str.extract(ZONE_WRITTEN).str.replace_all(":", "")
+    hours = zone.str.slice(1, 2).cast(pl.Int32, strict=False).fill_null(0)
+    minutes = zone.str.slice(3, 2).cast(pl.Int32, strict=False).fill_null(0)
+    sign = pl.when(zone.str.starts_with("-")).then(-1).otherwise(1)
+    offset = pl.duration(minutes=sign * (hours * 60 + minutes))
+    time = (pl.col("local") - offset).dt.replace_time_zone("UTC")
+    iso = rule.model_copy(update={"format": "iso"})
+    return (
+        _local(frame, iso).with_columns(time=pl.when(zone.is_not_null()).then(time)).drop("local")
+    )
+
+
+def offset_of(rule: TimeStamp) -> timedelta:
+    """The fixed offset of a layout's clock."""
+    text = (rule.offset or "Z").replace(":", "")
+    if text in ("Z", "UTC"):
+        return timedelta()
+    sign = -1 if text[0] == "-" else 1
+    return sign * timedelta(hours=int(text[1:3]), minutes=int(text[3:5]))
+
+
+def _in_zone(frame: pl.DataFrame, rule: TimeStamp, step: timedelta) -> pl.DataFrame:
+    if rule.zone is None:
+        return frame.with_columns(
+            (pl.col("local") - offset_of(rule)).dt.replace_time_zone("UTC").alias("time")
+        ).drop("local")
+    early, late = (
+        pl.col("local")
+        .dt.replace_time_zone(rule.zone, ambiguous=which, non_existent="null")
+        .dt.convert_time_zone("UTC")
+        for which in ("earliest", "latest")
+    )
+    frame = frame.with_columns(early=early, late=late)
+    if frame.filter(pl.col("early") != pl.col("late")).is_empty():
+        return frame.with_columns(time=pl.col("early")).drop("local", "early", "late")
+    return _tell_apart(frame, step).drop("local", "early", "late")
+
+
+def _tell_apart(frame: pl.DataFrame, step: timedelta) -> pl.DataFrame:
+    """Decide for each stamp of a doubled hour which of the two times it is."""
+    series = [c for c in ("seq", "instrument", "series", "depth", "sensor") if c in frame.columns]
+    twice = pl.col("early") != pl.col("late")
+    pass_number = pl.int_range(pl.len()).over(*series, "local")
+    passes = pl.len().over(*series, "local")
+    sure = pl.when(~twice).then(pl.col("early"))
+    before = sure.shift(1).over(series) if series else sure.shift(1)
+    after = sure.shift(-1).over(series) if series else sure.shift(-1)
+    alone = (
+        pl.when(pl.col("early") - before == step)
+        .then(pl.col("early"))
+        .when(after - pl.col("late") == step)
+        .then(pl.col("late"))
+    )
+    return frame.with_columns(
+        time=pl.when(~twice.fill_null(False))
+        .then(pl.col("early"))
+        .when(passes == 1)
+        .then(alone)
+        .when(pass_number == 0)
+        .then(pl.col("early"))
+        .otherwise(pl.col("late"))
+    )

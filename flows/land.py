@@ -1,0 +1,203 @@
+"""Lands archived deliveries: reads them by their layouts, through the door, into the warehouse.
+
+Receipts are taken in the order in which they came, some hundred small ones or one large one at a
+time, each such window in one transaction: receipts, readings, refusals and touched days together
+or not at all. A delivery that cannot be read never stops the others.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator
+from functools import partial
+
+import duckdb
+import polars as pl
+
+from flows import merge, sources, warehouse
+from flows.archive import Archive, Receipt
+from flows.door.admit import Admitted, admit
+from flows.door.places import Places
+from flows.progress import Tick, silent
+from flows.readers import Content, Unreadable, reader_of
+from flows.tally import Reading, Tally
+from schemas.farm import Farm
+from schemas.layout import Layout
+from schemas.quantities import Instrument
+
+WINDOW_FILES = 200
+WINDOW_BYTES = 32 << 20
+PART_ROWS = 400_000  # readings of a large delivery that are merged at once: bounds the memory
+
+log = logging.getLogger("checkstrip.land")
+
+
+def land(
+    con: duckdb.DuckDBPyConnection,
+    archive: Archive,
+    farm: Farm,
+    receipts: list[Receipt],
+    tick: Tick = silent,
+) -> None:
+    """Land instrument deliveries (in order of receipt); each window is a transaction of its own."""
+    places = Places.of(farm)
+    total, done = sum(r.size - r.offset for r in receipts), 0
+    for window in windows(receipts):
+        tick("reading files", done, total)
+        try:
+            with warehouse.transaction(con):
+                _land_window(con, archive, farm, places, window)
+        except (duckdb.Error, OSError, MemoryError):
+            raise
+        except Exception as error:
+            if len(window) == 1:
+                _refuse(con, farm, places, window[0], error)
+            else:  # one of them does what nobody thought of: find it, land the others
+                for receipt in window:
+                    land(con, archive, farm, [receipt])
+        done += sum(r.size - r.offset for r in window)
+    tick("reading files", total, total)
+
+
+def windows(receipts: list[Receipt]) -> Iterator[list[Receipt]]:
+    """Neighbours in the order of receipt that land together."""
+    window: list[Receipt] = []
+    size = 0
+    for receipt in receipts:
+        own = receipt.size - receipt.offset
+        if window and (len(window) >= WINDOW_FILES or size + own > WINDOW_BYTES):
+            yield window
+            window, size = [], 0
+        window.append(receipt)
+        size += own
+    if window:
+        yield window
+
+
+def _land_window(
+    con: duckdb.DuckDBPyConnection,
+    archive: Archive,
+    farm: Farm,
+    places: Places,
+    window: list[Receipt],
+) -> None:
+    readings = [Reading(r, sources.match(r, farm, places)) for r in window]
+    tally = Tally({reading.seq: reading for reading in readings})
+    parts = _admitted(archive, farm, readings, places)
+    if len(window) == 1:
+        for admitted in parts:
+            _merge(con, [admitted], places, tally)
+    else:  # one merge for all, so that the order of receipt decides across layouts
+        _merge(con, list(parts), places, tally)
+    tally.write(con)
+
+
+def _merge(
+    con: duckdb.DuckDBPyConnection, parts: list[Admitted], places: Places, tally: Tally
+) -> None:
+    """Land what came through the door, and count what became of each row and value."""
+    if not parts:
+        return
+    merged = []
+    for kind in Instrument:
+        found = [part.readings[kind] for part in parts if kind in part.readings]
+        if found:
+            new = pl.concat(found, how="diagonal")
+            merged.append(merge.merge(con, kind, new, tally.names, places.farm))
+            tally.heard(new)
+    tally.count(
+        pl.concat(part.rows for part in parts), pl.concat(part.refused for part in parts), merged
+    )
+
+
+def _admitted(
+    archive: Archive, farm: Farm, readings: list[Reading], places: Places
+) -> Iterator[Admitted]:
+    """What comes through the door, by layout, in parts of bounded size."""
+    by_layout: dict[str, list[Reading]] = {}
+    for reading in readings:
+        if reading.match is None:
+            reading.cause = (
+                "no source matches",
+                f"{reading.receipt.folder}/{reading.receipt.name}",
+                "a file that the path and glob of a source in farm.toml take",
+            )
+        else:
+            by_layout.setdefault(reading.match.source.layout, []).append(reading)
+    for name, group in by_layout.items():
+        layout, senders = farm.layouts[name], _senders(group)
+        frames: list[pl.DataFrame] = []
+        height = 0
+        for frame in (frame for reading in group for frame in _rows(archive, reading, layout)):
+            if frames and (frame.columns != frames[0].columns or height > PART_ROWS):
+                yield admit(_joined(frames), layout, senders, places)
+                frames, height = [], 0
+            frames.append(frame)
+            height += frame.height
+        if frames:
+            yield admit(_joined(frames), layout, senders, places)
+
+
+def _joined(frames: list[pl.DataFrame]) -> pl.DataFrame:
+    """Frames of one layout as one: a column that one file had to give as text is text in all."""
+    text = {
+        name
+        for frame in frames
+        for name, kind in frame.schema.items()
+        if kind == pl.String and any(f.schema[name] != pl.String for f in frames)
+    }
+    if not text:
+        return pl.concat(frames)
+    return pl.concat(frame.with_columns(pl.col(text).cast(pl.String)) for frame in frames)
+
+
+def _senders(group: list[Reading]) -> pl.DataFrame:
+    schema = {
+        "seq": pl.Int64(),
+        "station": pl.String(),
+        "probe": pl.String(),
+        "received_at": pl.Datetime("us", "UTC"),
+    }
+    rows = [
+        (r.seq, r.match.station, r.match.probe, r.receipt.received_at)
+        for r in group
+        if r.match is not None
+    ]
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def _rows(archive: Archive, reading: Reading, layout: Layout) -> Iterator[pl.DataFrame]:
+    """The rows of one delivery as its reader finds them; what cannot be read is noted on it."""
+    receipt = reading.receipt
+    content = Content(
+        name=receipt.name,
+        lines_before=receipt.lines_before,
+        before=partial(archive.blocks, receipt, 0, receipt.offset),
+        own=partial(archive.blocks, receipt, receipt.offset),
+    )
+    absent: set[str] = set()
+    try:
+        for chunk in reader_of(layout)(content, layout):
+            absent |= set(chunk.absent)
+            reading.note(chunk)
+            if not chunk.frame.is_empty():
+                yield chunk.frame.with_columns(pl.lit(reading.seq, pl.Int64).alias("seq"))
+    except Unreadable as error:
+        reading.cause = (error.cause, error.found, error.expected)
+    if absent:
+        reading.reason = f"without the column {', '.join(sorted(absent))}, which the layout names"
+
+
+def _refuse(
+    con: duckdb.DuckDBPyConnection, farm: Farm, places: Places, receipt: Receipt, error: Exception
+) -> None:
+    """Refuse a delivery that does what nobody thought of; its bytes stay in the archive."""
+    log.error("delivery %s (%s) could not be read", receipt.sequence, receipt.name, exc_info=error)
+    reading = Reading(receipt, sources.match(receipt, farm, places))
+    reading.cause = (
+        "could not be read",
+        f"{type(error).__name__}: {error}"[:200],
+        "a readable file",
+    )
+    with warehouse.transaction(con):
+        Tally({receipt.sequence: reading}).write(con)

@@ -1,0 +1,114 @@
+"""One reader a format: bytes in, chunks of named columns out. A new format is one module here.
+
+A reader knows how a file is laid out, not what its values mean. It yields ``Chunk``s whose frame
+has ``line`` and the columns that the layout names, under the names of ``roles``: values may be
+text (as they stood) or numbers (where the reader could read the whole column at once).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+import polars as pl
+
+from schemas.layout import Layout
+
+FAULTS = pl.Schema(
+    {
+        "line": pl.Int64(),
+        "column_name": pl.String(),
+        "extent": pl.String(),
+        "cause": pl.String(),
+        "found": pl.String(),
+        "expected": pl.String(),
+    }
+)
+
+
+class Unreadable(Exception):
+    """The whole delivery cannot be read by its layout: cause, what was found, what was expected."""
+
+    def __init__(self, cause: str, found: str, expected: str) -> None:
+        super().__init__(f"{cause}: found {found}; expected {expected}")
+        self.cause, self.found, self.expected = cause, found, expected
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """A delivery's bytes: those before its own rows (a continued file's head) and its own."""
+
+    name: str
+    lines_before: int
+    before: Callable[[], Iterator[bytes]]
+    own: Callable[[], Iterator[bytes]]
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Some rows of a delivery.
+
+    ``frame`` has ``line`` and the columns of ``roles``; ``faults`` the rows that are not in it
+    because their shape was wrong; ``raw`` gives the text of a line; ``absent`` the layout's
+    columns that the file does not have.
+    """
+
+    frame: pl.DataFrame
+    faults: pl.DataFrame
+    raw: Callable[[int], str]
+    absent: tuple[str, ...] = ()
+
+
+class Reader(Protocol):
+    """What each reader module's ``read`` is."""
+
+    def __call__(self, content: Content, layout: Layout) -> Iterator[Chunk]:
+        """Yield the content's rows; raises Unreadable."""
+        ...
+
+
+def roles(layout: Layout) -> dict[str, tuple[str, ...]]:
+    """Role name in a chunk's frame → the headings that it may stand under."""
+    found: dict[str, tuple[str, ...]] = {
+        f"time_{i}": (name,) for i, name in enumerate(layout.time.columns)
+    }
+    for role in ("instrument", "series", "value", "depth", "sensor"):
+        heading = getattr(layout, f"{role}_column")
+        if heading is not None:
+            found[role] = (heading,)
+    if layout.series_column is None:
+        for name, rule in layout.columns.items():
+            found[f"v:{name}"] = (name, *rule.names)
+    return found
+
+
+def is_value(role: str) -> bool:
+    """Whether a role holds measured values."""
+    return role == "value" or role.startswith("v:")
+
+
+def missing_words(layout: Layout) -> list[str]:
+    """Missing codes of the layout and its columns that are not numbers."""
+    codes = [*layout.missing, *(code for rule in layout.columns.values() for code in rule.missing)]
+    return sorted({str(code) for code in codes if as_number(code) is None} | {""})
+
+
+def as_number(code: str | float) -> float | None:
+    """A missing code as a number, or None where it is a word."""
+    try:
+        return float(code)
+    except ValueError:
+        return None
+
+
+def faults(rows: list[tuple[int, str, str, str, str, str]]) -> pl.DataFrame:
+    """A fault frame from rows of (line, column, extent, cause, found, expected)."""
+    return pl.DataFrame(rows, schema=FAULTS, orient="row")
+
+
+def reader_of(layout: Layout) -> Reader:
+    """The reader of a layout's format."""
+    from flows.readers import delimited  # noqa: PLC0415 - the readers import this module
+
+    return {"delimited": delimited.read}[layout.format]

@@ -1,0 +1,160 @@
+"""Finds files that have settled in the drop folders.
+
+A file is taken only when its writer has finished: its size and time have not changed over the
+source's settle time, and it can be opened. One that cannot be opened is tried again next time.
+Files are never deleted: they stay, or move to ``taken/`` after they are in the archive.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from flows import files
+from flows.archive import Arrival
+from flows.door.places import Places
+from flows.folder import FarmFolder
+from flows.sources.match import match
+from schemas.farm import Farm, Source
+
+# What programs call a file that they are still writing, or that is none of ours.
+UNFINISHED = (".tmp", ".part", ".partial", ".crdownload", ".download", ".filepart", ".swp", ".lock")
+NOT_OURS = ("~$", ".~", ".")
+NOT_FILES = ("thumbs.db", "desktop.ini")
+TAKEN = "taken"
+LONGEST_SETTLE_S = 60.0  # of a file that no source takes
+
+
+@dataclass(slots=True)
+class Found:
+    """What a look into the drop folders gave; ``notes`` tell of files that were left, and why."""
+
+    arrivals: list[Arrival] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    seen: dict[str, list[float]] = field(default_factory=dict)
+
+
+def look(folder: FarmFolder, farm: Farm, places: Places, *, now: float | None = None) -> Found:
+    """Settled files of all folder sources that were not taken before, oldest first.
+
+    Raises nothing for a folder that cannot be reached (a lost network share): it is noted.
+    """
+    look = _Look(farm, places, files.read_json(_memory(folder)), now or time.time())
+    for path in sorted({source.path for source in farm.sources if source.kind == "folder"}):
+        root = folder.root / path
+        if not root.is_dir():
+            look.found.notes.append(f"The folder {root} cannot be reached; it is tried again.")
+            kept = {k: v for k, v in look.before.items() if k.startswith(f"{path}/")}
+            look.found.seen.update(kept)
+            continue
+        for file in _files(root, _deeper(path, farm)):
+            look.consider(file, path, file.relative_to(root).as_posix())
+    look.found.arrivals = [arrival for _, _, arrival in sorted(look.dated, key=lambda d: d[:2])]
+    return look.found
+
+
+@dataclass(slots=True)
+class _Look:
+    """One look: what is known from before, and what it finds."""
+
+    farm: Farm
+    places: Places
+    before: dict[str, list[float]]
+    now: float
+    found: Found = field(default_factory=Found)
+    dated: list[tuple[float, str, Arrival]] = field(default_factory=list)
+
+    def consider(self, file: Path, path: str, name: str) -> None:
+        """Take a file in, or note why it is left."""
+        key = f"{path}/{name}"
+        if _not_ours(file.name):
+            self.found.notes.append(
+                f"{key} is passed over: its name is that of an unfinished or hidden file."
+            )
+            return
+        try:
+            stat = file.stat()
+            with file.open("rb"):
+                pass
+        except OSError as error:
+            self.found.notes.append(
+                f"{key} cannot be opened ({error.strerror}); it is tried again."
+            )
+            return
+        known = self.before.get(key)
+        if known is None or known[:2] != [stat.st_size, stat.st_mtime]:
+            known = [stat.st_size, stat.st_mtime, self.now, 0.0]
+        self.found.seen[key] = known
+        if known[3]:  # in the archive as it stands
+            return
+        matched = match(Arrival(file, "file", path, name, None, ""), self.farm, self.places)
+        settle = matched.source.settle_s if matched else LONGEST_SETTLE_S
+        if self.now - stat.st_mtime < settle and self.now - known[2] < settle:
+            self.found.notes.append(f"{key} is still settling; it is taken next time.")
+            return
+        source = matched.source.name if matched else None
+        said = [source, matched.station, matched.probe] if matched else []
+        target = "|".join(word or "" for word in said)
+        arrival = Arrival(file, "file", path, name, source, target)
+        self.dated.append((stat.st_mtime, key, arrival))
+
+
+def remember(folder: FarmFolder, found: Found) -> None:
+    """Note the taken files as such, so that they are not hashed again while they do not change."""
+    for arrival in found.arrivals:
+        found.seen[f"{arrival.folder}/{arrival.name}"][3] = 1.0
+    files.write_text(_memory(folder), json.dumps(found.seen))
+
+
+def move_taken(folder: FarmFolder, farm: Farm, found: Found) -> list[str]:
+    """Move archived files whose source says so to ``taken/``; what cannot be moved is noted."""
+    moving = {source.name: source for source in farm.sources if source.after == "move"}
+    notes = []
+    for arrival in found.arrivals:
+        if arrival.source not in moving:
+            continue
+        target = _free(folder.root / arrival.folder / TAKEN / arrival.name)
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            arrival.path.replace(target)
+            found.seen.pop(f"{arrival.folder}/{arrival.name}", None)
+        except OSError as error:
+            notes.append(f"{arrival.name} could not be moved to {TAKEN}/: {error.strerror}.")
+    return notes
+
+
+def _free(target: Path) -> Path:
+    """A name in ``taken/`` that no earlier file has."""
+    number, free = 1, target
+    while free.exists():
+        number += 1
+        free = target.with_name(f"{target.stem} ({number}){target.suffix}")
+    return free
+
+
+def _files(root: Path, deeper: list[Path]) -> Iterator[Path]:
+    """Every file below a folder, but not those that another source's own folder holds."""
+    for file in root.rglob("*"):
+        if file.is_symlink() or not file.is_file():
+            continue
+        inside = file.relative_to(root).parts
+        if inside[0] != TAKEN and not any(file.is_relative_to(root / d) for d in deeper):
+            yield file
+
+
+def _deeper(path: str, farm: Farm) -> list[Path]:
+    own = Path(path)
+    others: list[Source] = [s for s in farm.sources if s.kind == "folder" and s.path != path]
+    return [Path(s.path).relative_to(own) for s in others if Path(s.path).is_relative_to(own)]
+
+
+def _not_ours(name: str) -> bool:
+    low = name.lower()
+    return low.startswith(NOT_OURS) or low.endswith(UNFINISHED) or low in NOT_FILES
+
+
+def _memory(folder: FarmFolder) -> Path:
+    return folder.state / "seen.json"

@@ -1,0 +1,45 @@
+"""Units as written to units as stored, by pint: every one of ours is a straight line."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import pint
+
+
+@cache
+def registry() -> pint.UnitRegistry[float]:
+    """The one unit registry (building it takes a moment)."""
+    units: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    units.define("currency = [currency]")
+    return units
+
+
+@cache
+def line(unit: str, target: str) -> tuple[float, float]:
+    """Slope and offset that turn a value in ``unit`` into ``target``: stored = slope·x + offset.
+
+    ``unit`` may carry a factor (``0.1 mm``). Raises ValueError in plain words where pint does not
+    know the unit or where it measures something else than ``target``.
+    """
+    units = registry()
+    goal = "" if target == "1" else target
+    written = "" if unit == "1" else unit
+    try:
+        parsed = units.parse_expression(written.replace("%", "percent")) if written else 1
+        parsed = units.Quantity(parsed) if isinstance(parsed, int | float) else parsed
+        factor, base = parsed.magnitude, parsed.units
+        zero = units.Quantity(0.0, base).to(goal).magnitude
+        if zero:  # a scale with another zero: the slope by differences, the zero on a round number
+            slope = units.Quantity(1.0, _difference(str(base))).to(_difference(goal)).magnitude
+            return float(slope * factor), float(-slope * round(-zero / slope, 6))
+        return float(units.Quantity(1.0 * factor, base).to(goal).magnitude), 0.0
+    except pint.DimensionalityError:
+        raise ValueError(f"'{unit}' cannot be turned into {target}") from None
+    except (pint.PintError, AssertionError, AttributeError, TypeError, ValueError, SyntaxError):
+        raise ValueError(f"'{unit}' is not a unit that is known here") from None
+
+
+def _difference(unit: str) -> str:
+    """The unit of a difference on that scale."""
+    return f"delta_{unit}" if f"delta_{unit}" in registry() else unit
