@@ -26,7 +26,7 @@ class Climate:
     elevation_m: float = 760.0
     temp_mean_c: tuple[float, ...] = (-12, -10, -4, 5, 11.5, 16, 19, 18, 12, 5, -4, -10)
     temp_range_c: tuple[float, ...] = (10, 10.5, 11, 13, 14, 13.5, 14.5, 14.5, 14, 12, 10, 10)
-    rain_mm: tuple[float, ...] = (15, 11, 17, 26, 52, 74, 55, 42, 36, 20, 15, 14)
+    rain_mm: tuple[float, ...] = (17, 13, 19, 29, 56, 78, 60, 48, 40, 24, 18, 16)
     wet_days: tuple[float, ...] = (7, 6, 6.5, 6.5, 9.5, 11.5, 9.5, 8.5, 7.5, 5.5, 6.5, 7)
     wind_m_s: float = 3.6
 

@@ -100,4 +100,4 @@ def growth(weather: Hourly, snow_cm: Array, seasons: list[Season]) -> Growth:
         alive[start:end] = up
     bare = snow_cm <= 0.5
     demand = weather.reference_et_mm * bare
-    return Growth(cover, demand * 1.10 * cover, demand * 0.75 * (1 - cover), pace, limit, alive)
+    return Growth(cover, demand * 1.10 * cover, demand * 0.50 * (1 - cover), pace, limit, alive)

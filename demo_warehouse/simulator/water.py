@@ -22,6 +22,9 @@ Array = NDArray[np.float64]
 THICK_MM = THICK_CM * 10
 _GAP_CM = np.diff(MIDDLE_CM)
 _POND_MM = 3.0
+_PER_MM = 1 / THICK_MM
+_PER_GAP = 1 / _GAP_CM
+_TOP_SHARES = np.array([0.8, 0.2])
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,13 +71,17 @@ class _Strips:
         self.front = np.zeros(strips)
         self.root = np.zeros((strips, SLICES))
         self.range = col.field_capacity - col.wilting
-        self.air_dry = 0.5 * col.wilting
+        self.range_mm = self.range * THICK_MM
+        self.air_dry = 0.5 * col.wilting[:, :2]
+        self.wet_top = 0.85 * col.field_capacity[:, :2] - self.air_dry
         self.weight = np.exp(-MIDDLE_CM / 38)[None, :] * THICK_CM
         self.below = np.maximum.accumulate(forcing.pan > 0, axis=1)
         crack = np.where((MIDDLE_CM > 5) & (MIDDLE_CM < 80), np.exp(-MIDDLE_CM / 30), 0.0)
         self.crack = np.repeat((crack / crack.sum())[None, :], strips, axis=0)
         self.slope_b = 2 * col.b + 3
         self.rows = np.arange(strips)
+        self.ones, self.zeros = np.ones((strips, SLICES)), np.zeros(strips)
+        self.coldest = forcing.soil_temp_c.reshape(len(forcing.soil_temp_c), -1).min(axis=1)
         self.drain_rate = (
             col.macropore_cm_h * 10 / ((col.saturation - col.field_capacity) * THICK_MM)
         )
@@ -106,23 +113,23 @@ class _Strips:
     def take_up(self, demand: Array, thawed: Array) -> Array:
         """Transpiration by slice in mm."""
         rel = self.relative()
-        wet = np.clip(rel / 0.45, 0, 1) * (rel > 0.01)
+        wet = np.minimum(rel / 0.45, 1) * (rel > 0.01)
         rooted = self.weight * self.root
         pull = rooted * wet * thawed
         total = pull.sum(axis=1)
         full = rooted.sum(axis=1)
-        stress = np.clip(total / (0.55 * full + 1e-12), 0, 1)
+        stress = np.minimum(total / (0.55 * full + 1e-12), 1)
         taken = (demand * stress / (total + 1e-12))[:, None] * pull
-        taken = np.minimum(taken, np.clip(rel, 0, None) * self.range * THICK_MM * 0.2)
-        self.theta -= taken / THICK_MM
+        taken = np.minimum(taken, np.maximum(rel, 0) * self.range_mm * 0.2)
+        self.theta -= taken * _PER_MM
         return np.asarray(taken)
 
     def evaporate(self, demand: Array) -> Array:
         """Evaporation from the two uppermost slices in mm."""
-        above = self.theta[:, :2] - self.air_dry[:, :2]
-        ready = np.clip(above / (0.85 * self.col.field_capacity[:, :2] - self.air_dry[:, :2]), 0, 1)
-        wanted = demand[:, None] * np.array([0.8, 0.2]) * ready**2
-        taken = np.minimum(wanted, np.clip(above, 0, None) * THICK_MM[:2] * 0.3)
+        above = self.theta[:, :2] - self.air_dry
+        ready = np.minimum(np.maximum(above, 0) / self.wet_top, 1)
+        wanted = demand[:, None] * _TOP_SHARES * ready * ready
+        taken = np.minimum(wanted, np.maximum(above, 0) * (THICK_MM[:2] * 0.3))
         self.theta[:, :2] -= taken / THICK_MM[:2]
         return np.asarray(taken.sum(axis=1))
 
@@ -133,8 +140,9 @@ class _Strips:
         if not excess.any():
             return np.zeros(len(excess))
         rate = self.drain_rate * (1 - 0.6 * hardness[:, None] * self.force.pan) * thawed * hours
-        out = excess * (1 - np.exp(-rate)) * np.clip(excess / (THICK_MM * 0.04), 0.02, 1)
-        room = np.clip(col.saturation - self.theta, 0, None) * THICK_MM
+        swift = np.minimum(np.maximum(excess / (THICK_MM * 0.04), 0.02), 1)
+        out = excess * (1 - np.exp(-rate)) * swift
+        room = np.maximum(col.saturation - self.theta, 0) * THICK_MM
         out[:, :-1] = np.minimum(out[:, :-1], room[:, 1:])
         self.theta -= out / THICK_MM
         self.theta[:, 1:] += out[:, :-1] / THICK_MM[1:]
@@ -149,9 +157,9 @@ class _Strips:
         slope = -col.b * head / self.theta
         mid = np.sqrt(conduct[:, :-1] * conduct[:, 1:])
         flow = self.flow
-        flow[:, 1:-1] = mid * ((head[:, :-1] - head[:, 1:]) / _GAP_CM + 1)
+        flow[:, 1:-1] = mid * ((head[:, :-1] - head[:, 1:]) * _PER_GAP + 1)
         flow[:, -1] = conduct[:, -1]
-        gap = mid / _GAP_CM
+        gap = mid * _PER_GAP
         # rows: thick * change - (in - out) linear in the change of this slice and its neighbours
         diagonal = np.repeat(THICK_CM[None, :], len(self.theta), axis=0)
         diagonal[:, :-1] += gap * slope[:, :-1]
@@ -200,68 +208,109 @@ class _Strips:
         self.root += np.where(alive[:, None], (goal - self.root) / 6, -self.root)
 
 
-def _calm(forcing: Forcing) -> NDArray[np.bool_]:
-    """Hours of a strip without supply or demand and with frost in the ground, (hours, strips)."""
+def _steps(forcing: Forcing, every_h: int) -> NDArray[np.bool_]:
+    """In which hours a strip's balance is struck, (hours, strips).
+
+    Always where water comes; else at the end of every ``every_h`` hours, and where the ground is
+    frozen and nothing is asked of it at the end of every fourth: nothing moves fast then.
+    """
+    hour = np.arange(len(forcing.supply_mm))[:, None]
     frost = (forcing.soil_temp_c.min(axis=2) < -0.5)[:, forcing.site]
-    still = (forcing.supply_mm + forcing.evaporation_mm + forcing.transpiration_mm) <= 0
-    return np.asarray(frost & still)
+    still = (forcing.evaporation_mm + forcing.transpiration_mm) <= 0
+    block = np.where(frost & still, 4, every_h)
+    return np.asarray((forcing.supply_mm > 0) | (hour % block == block - 1))
 
 
-def run(col: Column, forcing: Forcing, start: Array) -> Truth:
-    """The balance of all strips over all hours; ``start`` is the water content, (strips, slices)."""
+def _between(theta: NDArray[np.float32], steps: NDArray[np.bool_], start: Array) -> None:
+    """Fill the hours between the steps of each strip by straight lines, in place."""
+    hours = np.arange(len(theta))
+    for s in range(theta.shape[1]):
+        done = np.flatnonzero(steps[:, s])
+        after = np.searchsorted(done, hours)
+        gaps = np.flatnonzero(~steps[:, s])
+        ends = done[np.minimum(after[gaps], len(done) - 1)]
+        begins = np.where(after[gaps] > 0, done[np.maximum(after[gaps] - 1, 0)], -1)
+        part = ((gaps - begins) / np.maximum(ends - begins, 1)).astype(np.float32)[:, None]
+        first = np.where(begins[:, None] >= 0, theta[begins, s], start[s].astype(np.float32))
+        theta[gaps, s] = first + part * (theta[ends, s] - first)
+
+
+class _Books:
+    """The daily sums of a run, each (days, strips) in mm."""
+
+    def __init__(self, days: int, strips: int) -> None:
+        self.evaporation = np.zeros((days, strips))
+        self.drainage = np.zeros((days, strips))
+        self.runoff = np.zeros((days, strips))
+        self.infiltration = np.zeros((days, strips))
+        self.storage = np.zeros((days, strips))
+        self.pond = np.zeros((days, strips))
+        self.front = np.zeros((days, strips))
+        self.uptake = np.zeros((days, strips, SLICES))
+
+
+def run(col: Column, forcing: Forcing, start: Array, every_h: int = 1) -> Truth:
+    """The balance of all strips over all hours; ``start`` is the water content, (strips, slices).
+
+    ``every_h``: hours between steps where no water comes (a divisor of 24); between them the
+    water content runs straight.
+    """
     hours, strips = forcing.supply_mm.shape
-    days = hours // 24
     state = _Strips(col, forcing, start)
+    books = _Books(hours // 24, strips)
     theta = np.zeros((hours, strips, SLICES), dtype=np.float32)
-    uptake = np.zeros((days, strips, SLICES))
-    sums = {
-        k: np.zeros((days, strips))
-        for k in ("evap", "drain", "run", "in", "store", "pond", "front")
-    }
-    ones, zeros = np.ones((strips, SLICES)), np.zeros(strips)
-    coldest = forcing.soil_temp_c.reshape(hours, -1).min(axis=1)
-    rains = np.any(forcing.supply_mm > 0, axis=1)
-    dries = np.any(forcing.evaporation_mm > 0, axis=1)
-    drinks = np.any(forcing.transpiration_mm > 0, axis=1)
-    calm = _calm(forcing)
-    all_calm = np.all(calm, axis=1)
+    steps = _steps(forcing, every_h)
     waited = np.zeros((strips, 1))
+    owed = np.zeros((2, strips))
     for i in range(hours):
-        d = i // 24
-        hard = forcing.hardness[d]
         waited += 1
-        # in frost nothing moves fast: one step in four hours will do, strip by strip
-        if all_calm[i] and i % 4 != 3 and not state.pond.any():
-            theta[i] = state.theta
-            continue
-        waits = calm[i][:, None] & (i % 4 != 3)
-        step = np.where(waits, 0.0, waited)
-        waited = np.where(waits, waited, 0.0)
-        temp = forcing.soil_temp_c[i][forcing.site]
-        thawed, frozen = ones, zeros
-        if coldest[i] < 0:
-            thawed = ((unfrozen_share(temp) - 0.4) / 0.6) ** 3
-            frozen = (1 - thawed[:, :4].min(axis=1)) * (0.75 + 0.25 * hard)
-        if rains[i] or state.pond.any():
-            entered, ran = state.infiltrate(forcing.supply_mm[i], frozen, hard)
-            sums["in"][d] += entered
-            sums["run"][d] += ran
-        if dries[i]:
-            sums["evap"][d] += state.evaporate(forcing.evaporation_mm[i])
-        if drinks[i]:
-            uptake[d] += state.take_up(forcing.transpiration_mm[i] * forcing.uptake_allowed, thawed)
-        sums["drain"][d] += state.drain(thawed, hard, step) + state.redistribute(thawed, step)
+        owed[0] += forcing.evaporation_mm[i]
+        owed[1] += forcing.transpiration_mm[i]
+        now = steps[i]
+        if now.any() or i % 24 == 23:
+            step = np.where(now[:, None], waited, 0.0)
+            _hour(state, books, i, step, np.where(now, owed, 0.0))
+            waited = waited - step
+            owed = np.where(now, 0.0, owed)
         theta[i] = state.theta
         if i % 24 == 23:
-            day = slice(i - 23, i + 1)
-            state.grow(
-                forcing.root_cm_h[day].sum(axis=0), forcing.root_limit_cm[i],
-                forcing.alive[i], temp, hard,
-            )  # fmt: skip
-            sums["store"][d] = (state.theta * THICK_MM).sum(axis=1)
-            sums["pond"][d] = state.pond
-            sums["front"][d] = state.front
+            _day(state, books, i)
+    _between(theta, steps, start)
     return Truth(
-        theta, uptake, sums["evap"], sums["drain"], sums["run"], sums["in"], sums["store"],
-        sums["pond"], sums["front"], (start * THICK_MM).sum(axis=1),
+        theta, books.uptake, books.evaporation, books.drainage, books.runoff, books.infiltration,
+        books.storage, books.pond, books.front, (start * THICK_MM).sum(axis=1),
     )  # fmt: skip
+
+
+def _hour(state: _Strips, books: _Books, i: int, step: Array, owed: Array) -> None:
+    """Strike the balance at the end of hour ``i`` for ``step`` hours of each strip."""
+    force, d = state.force, i // 24
+    hard = force.hardness[d]
+    thawed, frozen = state.ones, state.zeros
+    if state.coldest[i] < 0:
+        thawed = ((unfrozen_share(force.soil_temp_c[i][force.site]) - 0.4) / 0.6) ** 3
+        frozen = (1 - thawed[:, :4].min(axis=1)) * (0.75 + 0.25 * hard)
+    if force.supply_mm[i].any() or state.pond.any():
+        entered, ran = state.infiltrate(force.supply_mm[i], frozen, hard)
+        books.infiltration[d] += entered
+        books.runoff[d] += ran
+    if owed[0].any():
+        books.evaporation[d] += state.evaporate(owed[0])
+    if owed[1].any():
+        books.uptake[d] += state.take_up(owed[1] * force.uptake_allowed, thawed)
+    books.drainage[d] += state.drain(thawed, hard, step) + state.redistribute(thawed, step)
+
+
+def _day(state: _Strips, books: _Books, i: int) -> None:
+    """Let the roots grow and write down the day that ends with hour ``i``."""
+    force, d = state.force, i // 24
+    state.grow(
+        force.root_cm_h[i - 23 : i + 1].sum(axis=0),
+        force.root_limit_cm[i],
+        force.alive[i],
+        force.soil_temp_c[i][force.site],
+        force.hardness[d],
+    )
+    books.storage[d] = (state.theta * THICK_MM).sum(axis=1)
+    books.pond[d] = state.pond
+    books.front[d] = state.front

@@ -1,0 +1,117 @@
+"""The whole farm simulated: weather of four fields, eight strips of soil, five seasons."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from demo_warehouse.simulator import climate, crops, ground, heat, water
+from demo_warehouse.simulator.plan import (
+    DAYS,
+    FIRST,
+    HARDNESS,
+    LOOSENED,
+    PAN_CM,
+    SETTLES_YEARS,
+    WETNESS,
+    Plan,
+)
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Farm:
+    """What really was: site i is field i of the plan, strip 2i its treated and 2i+1 its check."""
+
+    plan: Plan
+    weather: list[climate.Hourly]
+    ground: heat.Ground
+    water: water.Truth
+    hardness: Array  # (days, strips)
+    transpiration: Array  # (days, strips), mm
+
+
+def wetness_by_day() -> Array:
+    """Rain against the climate's normal, by day of the record."""
+    days = [FIRST + timedelta(days=i) for i in range(DAYS)]
+    return np.array([WETNESS[d.year + (d.month >= 10)] for d in days])
+
+
+def sites(rng: np.random.Generator, plan: Plan) -> list[climate.Hourly]:
+    """The weather of each field: one region, each field its own showers and its own degree or so."""
+    region = climate.hourly(rng, climate.daily(rng, FIRST, DAYS, wetness=wetness_by_day()))
+    found = []
+    for _ in plan.fields:
+        shower = np.exp(rng.normal(0, 0.18, DAYS)).repeat(24)
+        warmer = rng.normal(0, 0.25)
+        found.append(
+            replace(
+                region,
+                air_temp_c=region.air_temp_c + warmer,
+                rain_mm=region.rain_mm * shower,
+                wind_m_s=region.wind_m_s * float(np.exp(rng.normal(0, 0.06))),
+            )
+        )
+    return found
+
+
+def hardness(plan: Plan) -> Array:
+    """How much of the compacted layer there is, by day and strip: loosened on the day of an
+    operation on the treated strip, settling again sooner in wet years."""
+    wet = wetness_by_day()
+    out = np.zeros((DAYS, 2 * len(plan.fields)))
+    for field in plan.fields:
+        base = HARDNESS[field]
+        loosened = np.zeros(DAYS)
+        for operation in (o for o in plan.operations if o.field == field):
+            at = (operation.day - FIRST).days
+            age = np.cumsum(wet[at:]) / 365.25
+            again = LOOSENED[operation.practice] * np.exp(-age / SETTLES_YEARS)
+            loosened[at:] = np.maximum(loosened[at:], again)
+        out[:, plan.strip(field, "treated")] = base * (1 - loosened)
+        out[:, plan.strip(field, "check")] = base
+    return out
+
+
+def forcing(weather: list[climate.Hourly], base: heat.Ground, plan: Plan) -> water.Forcing:
+    """What drives the farm's strips."""
+    grown = [
+        crops.growth(weather[i], base.snow_cm[:, i], plan.seasons[field])
+        for i, field in enumerate(plan.fields)
+    ]
+
+    def by_strip(columns: list[Array]) -> Array:
+        return np.repeat(np.stack(columns, axis=1), 2, axis=1)
+
+    return water.Forcing(
+        np.repeat(base.supply_mm, 2, axis=1),
+        base.soil_temp_c,
+        np.repeat(np.arange(len(plan.fields)), 2),
+        by_strip([g.transpiration_mm for g in grown]),
+        by_strip([g.evaporation_mm for g in grown]),
+        by_strip([g.root_cm_h for g in grown]),
+        by_strip([g.root_limit_cm for g in grown]),
+        np.repeat(np.stack([g.alive for g in grown], axis=1), 2, axis=1),
+        np.repeat(np.stack([ground.in_pan(*PAN_CM[f]) for f in plan.fields]), 2, axis=0),
+        hardness(plan),
+        np.ones(2 * len(plan.fields), dtype=bool),
+    )
+
+
+def simulate(seed: int, plan: Plan) -> Farm:
+    """Five years of the farm; the same seed gives the same farm."""
+    weather = sites(np.random.default_rng([seed, 2020]), plan)
+    base = heat.ground(
+        np.stack([w.rain_mm for w in weather], axis=1),
+        np.stack([w.air_temp_c for w in weather], axis=1),
+        np.stack([w.solar_w_m2 for w in weather], axis=1),
+    )
+    drive = forcing(weather, base, plan)
+    column = ground.column([ground.SOILS["clay"]] * (2 * len(plan.fields)))
+    start = column.wilting + 0.6 * (column.field_capacity - column.wilting)
+    truth = water.run(column, drive, start, every_h=3)
+    return Farm(plan, weather, base, truth, drive.hardness, truth.uptake_mm.sum(axis=2))
