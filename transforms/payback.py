@@ -74,7 +74,9 @@ def _seasons(
         - side.filter(pl.col("strip") == "check").sum()
     )
     return (
-        response.filter(pl.col("operation_day").is_not_null())
+        response.filter(
+            pl.col("operation_day").is_not_null() & ~pl.col("check_worked").fill_null(False)
+        )
         .join(paid, on=["field", "operation_day", "practice"], how="left")
         .join(extra, on=["field", "season"], how="left")
         .join(_prices(response, price), on=["field", "season"], how="left")

@@ -1,6 +1,6 @@
 """Treated minus check of one site-year."""
 
-from schemas.table import Table, Tier, count, day, number, partial, reason, share, text
+from schemas.table import Table, Tier, count, day, flag, number, partial, reason, share, text
 
 TABLE = Table(
     "response",
@@ -13,6 +13,7 @@ TABLE = Table(
         text("practice", "the practice on trial"),
         day("operation_day", "the last operation on the treated strip before the season"),
         count("years_since", "harvests since that operation, the first is 1", low=1),
+        flag("check_worked", "true where the check strip was worked by then too: no test any more"),
         count("blocks", "pairs of passes compared across the border", required=True),
         text("method", "how the compared passes were measured"),
         number("treated_kg_ha", "kg/ha", "yield of the treated strip over the blocks", 0, 60000),

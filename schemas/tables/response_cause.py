@@ -1,0 +1,62 @@
+"""A response beside what may have caused it."""
+
+from schemas.table import Column, Table, Tier, count, day, number, partial, reason, share, text
+
+# What may have caused a response. response_driver takes its list from here.
+CAUSES: tuple[Column, ...] = (
+    number(
+        "season_rain_of_normal_pct",
+        "percent",
+        "rain from seeding to harvest in percent of its normal, mean of the field's stations",
+        0,
+    ),
+    number(
+        "seeding_water_share",
+        "1",
+        "where the profile of the check strip stood between dry (0) and full (1) at seeding",
+    ),
+    number(
+        "seeding_water_gain_mm",
+        "mm",
+        "water in the profile at seeding, treated less check, same depths",
+    ),
+    number("capture_gain", "1", "share of the rain events' water captured, treated less check"),
+    number(
+        "deep_uptake_gain_mm",
+        "mm",
+        "water taken up from below the working depth (below 40 cm where that is not known), treated less check",
+    ),
+    number("uptake_gain_mm", "mm", "water taken up from all depths, treated less check"),
+    number("operation_depth_cm", "cm", "working depth of the operation", 0, 200),
+    number(
+        "operation_water_share",
+        "1",
+        "where the layer at working depth stood between dry (0) and full (1) when it was worked",
+    ),
+    count("years_since", "harvests since the operation, the first is 1", low=1),
+)
+
+TABLE = Table(
+    "response_cause",
+    Tier.DERIVED,
+    "one response after an operation, beside what may have caused it",
+    (
+        text("field", "name of the field", key=True),
+        count("season", "year of the harvest", low=1900, high=2200, key=True),
+        text("crop", "crop of the season"),
+        text("practice", "the practice on trial"),
+        day("operation_day", "the last operation on the treated strip before the season"),
+        number("response_kg_ha", "kg/ha", "treated minus check yield"),
+        number("response_pct", "percent", "response in percent of the check strip's yield"),
+        number("shared_se_pct", "percent", "its standard error, scatter shared", 0),
+        text(
+            "season_rain",
+            "the season's rain: dry below 85, wet above 115 percent of normal",
+            one_of=("dry", "normal", "wet"),
+        ),
+        *CAUSES,
+        share("coverage", "share of the causes that are known"),
+        partial(),
+        reason(),
+    ),
+)
