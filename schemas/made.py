@@ -52,6 +52,7 @@ SUFFIX: dict[str, str] = {
     "kg/ha": "_kg_ha",
     "kg/hectare": "_kg_ha",
     "kg/hL": "_kg_hl",
+    "bushel/hectare": "_bu_ha",
     "kg/hectare/mm": "_kg_ha_mm",
     "L/hectare": "_l_ha",
     "delta_degC*day": "_c_d",

@@ -73,10 +73,13 @@ def derive(
     """
     if yield_point.is_empty():
         return made.empty(TABLE)
+    names = season.select("field").unique()
     crops = season.select("field", "season", "crop").join(
-        crop.select("crop", "market_moisture_pct"), on="crop", how="left"
+        crop.select("crop", "market_moisture_pct", "bushel_kg"), on="crop", how="left"
     )
-    points = yield_point.join(crops, on=["field", "season"], how="left").sort(*MAP, "point")
+    points = _as_book(yield_point, names).join(crops, on=["field", "season"], how="left")
+    strip_outline = _as_book(strip_outline, names)
+    points = points.sort(*MAP, "point")
     points = pl.concat(
         _placed(one, strip_outline) for one in points.partition_by(MAP, maintain_order=True)
     )
@@ -84,6 +87,18 @@ def derive(
     return made.conform(
         points.select(pl.selectors.by_name(TABLE.names, require_all=False)), TABLE
     ).sort(TABLE.key)
+
+
+def _as_book(rows: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
+    """Fields by the name that the field book has, case and spaces aside."""
+    said = pl.col("field").str.strip_chars().str.to_lowercase()
+    book = names.select(said=said, book=pl.col("field")).unique("said")
+    return (
+        rows.with_columns(said=said)
+        .join(book, on="said", how="left", maintain_order="left")
+        .with_columns(field=pl.coalesce("book", "field"))
+        .drop("said", "book")
+    )
 
 
 def _placed(points: pl.DataFrame, outlines: pl.DataFrame) -> pl.DataFrame:
@@ -187,13 +202,17 @@ def _yielded(points: pl.DataFrame) -> pl.DataFrame:
     market = pl.col("market_moisture_pct")
     covered = pl.col("speed_km_h") / 3.6 * pl.col("width_m")  # m2 a second
     gross = pl.coalesce(
-        "yield_kg_ha", pl.when(covered > 0).then(pl.col("flow_kg_s") / covered * 10_000)
+        "yield_kg_ha",
+        pl.col("yield_bu_ha") * pl.col("bushel_kg"),
+        pl.when(covered > 0).then(pl.col("flow_kg_s") / covered * 10_000),
     )
     return points.with_columns(
         yield_kg_ha=at_market_moisture(gross, pl.coalesce(wet, market), market),
         partial=wet.is_null(),
         reason=pl.when(market.is_null())
         .then(pl.lit("the crop of this field and season, or its market moisture, is not known"))
+        .when(gross.is_null() & pl.col("yield_bu_ha").is_not_null())
+        .then(pl.lit("the yield is in bushels and the crop list has no bushel weight for the crop"))
         .when(gross.is_null())
         .then(pl.lit("neither a yield nor flow, speed and width"))
         .when(wet.is_null())

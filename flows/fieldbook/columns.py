@@ -45,7 +45,7 @@ def headings_in(name: str, cells: list[Cell]) -> int:
     sheet = sheet_of(name)
     sheets = (sheet,) if sheet else SHEETS
     return max(
-        sum(_match(s, cell) is not None for cell in cells if isinstance(cell, str)) for s in sheets
+        sum(match(s, cell) is not None for cell in cells if isinstance(cell, str)) for s in sheets
     )
 
 
@@ -82,7 +82,7 @@ def layout(grid: Grid, sheet: Sheet) -> tuple[Layout | None, list[Problem]]:
                     )
                 )
             continue
-        match = _match(sheet, cell) if isinstance(cell, str) else None
+        match = match(sheet, cell) if isinstance(cell, str) else None
         if match is None:
             problems.append(_unknown(grid, row, sheet, cell))
         elif any(c.heading is match[0] and _rival(c.unit, match[1]) for c in columns):
@@ -129,7 +129,7 @@ def _unknown(grid: Grid, row: int, sheet: Sheet, cell: Cell) -> Problem:
     return Problem(grid.name, row, text, "the column is not known", shown(text), expected, "value")
 
 
-def _match(sheet: Sheet, cell: str) -> tuple[Heading, str | None] | None:
+def match(sheet: Sheet, cell: str) -> tuple[Heading, str | None] | None:
     """The heading and unit that a cell means, or None."""
     text = cell.strip()
     for heading in sheet.headings:

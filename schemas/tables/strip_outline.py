@@ -7,7 +7,7 @@ TABLE = Table(
     Tier.SETUP,
     "the outline of one strip, from a GeoJSON file",
     (
-        text("field", "name of the field", key=True),
+        text("field", "name of the field as the file has it", key=True),
         text("strip", "the side", key=True, one_of=("treated", "check")),
         text(
             "outline",

@@ -5,9 +5,9 @@ from schemas.table import Table, Tier, count, number, text, time
 TABLE = Table(
     "yield_point",
     Tier.SETUP,
-    "one point of a yield-map export, as it came",
+    "one point of a yield-map export, as it came, in SI units",
     (
-        text("field", "name of the field", key=True),
+        text("field", "name of the field as the export or its file name has it", key=True),
         count("season", "year of the harvest", low=1900, high=2200, key=True),
         text("map_file", "name of the export without its ending", key=True),
         count("point", "place in the export, from 1", low=1, key=True),
@@ -16,6 +16,13 @@ TABLE = Table(
         number("longitude_deg", "degree", "longitude in WGS 84", -180, 180, required=True),
         number(
             "yield_kg_ha", "kg/ha", "yield as written, at the moisture written beside it", -1e6, 1e6
+        ),
+        number(
+            "yield_bu_ha",
+            "bushel/hectare",
+            "the same where it is written in bushels of the grain trade, a mass that the crop list gives",
+            -1e6,
+            1e6,
         ),
         number("flow_kg_s", "kg/s", "flow of wet grain, where written", -1e4, 1e4),
         number("moisture_pct", "percent", "moisture of the grain, wet basis", -100, 200),
