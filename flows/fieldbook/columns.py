@@ -82,10 +82,10 @@ def layout(grid: Grid, sheet: Sheet) -> tuple[Layout | None, list[Problem]]:
                     )
                 )
             continue
-        match = match(sheet, cell) if isinstance(cell, str) else None
-        if match is None:
+        hit = match(sheet, cell) if isinstance(cell, str) else None
+        if hit is None:
             problems.append(_unknown(grid, row, sheet, cell))
-        elif any(c.heading is match[0] and _rival(c.unit, match[1]) for c in columns):
+        elif any(c.heading is hit[0] and _rival(c.unit, hit[1]) for c in columns):
             problems.append(
                 Problem(
                     grid.name,
@@ -98,7 +98,7 @@ def layout(grid: Grid, sheet: Sheet) -> tuple[Layout | None, list[Problem]]:
                 )
             )
         else:
-            columns.append(Column(place, str(cell), *match))
+            columns.append(Column(place, str(cell), *hit))
     absent = [h.name for h in sheet.headings if h.must and not any(c.heading is h for c in columns)]
     if absent:
         problems += [
