@@ -23,6 +23,8 @@ def derive(
     soil_water_day: pl.DataFrame,
     drawdown_season: pl.DataFrame,
     capture_season: pl.DataFrame,
+    root_lead: pl.DataFrame,
+    water_use_season: pl.DataFrame,
     operation_fuel: pl.DataFrame,
 ) -> pl.DataFrame:
     """Responses after an operation, joined with their possible causes.
@@ -64,6 +66,8 @@ def derive(
         .join(_rain(rain_day), on=SITE_YEAR, how="left")
         .join(_at_seeding(season, soil_water_day), on=SITE_YEAR, how="left")
         .join(_capture(capture_season), on=SITE_YEAR, how="left")
+        .join(_lead(root_lead), on=SITE_YEAR, how="left")
+        .join(_water_use(water_use_season), on=SITE_YEAR, how="left")
     )
     rows = rows.join(_uptake(rows, drawdown_season), on=SITE_YEAR, how="left")
     wet = pl.col("season_rain_of_normal_pct")
@@ -146,6 +150,27 @@ def _capture(capture_season: pl.DataFrame) -> pl.DataFrame:
         .sort("days_after")
         .unique(SITE_YEAR, keep="first", maintain_order=True)
         .select(*SITE_YEAR, capture_gain="difference")
+    )
+
+
+def _lead(root_lead: pl.DataFrame) -> pl.DataFrame:
+    """Mean lead of the roots over the depths that both strips' roots are known to have reached."""
+    return (
+        root_lead.filter((pl.col("known") == "both") & pl.col("lead_d").is_not_null())
+        .group_by(SITE_YEAR)
+        .agg(root_lead_d=pl.col("lead_d").mean())
+    )
+
+
+def _water_use(water_use_season: pl.DataFrame) -> pl.DataFrame:
+    """Water use, treated less check, and the change of its efficiency."""
+
+    def side(name: str) -> pl.Expr:
+        return pl.col("water_use_mm").filter(pl.col("strip") == name).mean()
+
+    return water_use_season.group_by(SITE_YEAR).agg(
+        water_use_gain_mm=side("treated") - side("check"),
+        efficiency_change_pct=pl.col("efficiency_change_pct").max(),
     )
 
 

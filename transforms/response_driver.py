@@ -23,6 +23,8 @@ RECORD = {
     "seeding_water_share": "a probe in the check strip at seeding",
     "seeding_water_gain_mm": "probes in both strips at seeding",
     "capture_gain": "probes in both strips through the rains",
+    "root_lead_d": "probes at several depths in both strips until the roots are down",
+    "water_use_gain_mm": "probes in both strips and rain from seeding to harvest",
     "deep_uptake_gain_mm": "probes below the working depth in both strips until harvest",
     "uptake_gain_mm": "probes in both strips until harvest",
     "operation_depth_cm": "the working depth in the field book",

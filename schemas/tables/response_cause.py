@@ -22,6 +22,12 @@ CAUSES: tuple[Column, ...] = (
     ),
     number("capture_gain", "1", "share of the rain events' water captured, treated less check"),
     number(
+        "root_lead_d",
+        "day",
+        "days by which the treated strip's roots were ahead, mean of the depths that both reached",
+    ),
+    number("water_use_gain_mm", "mm", "water use from seeding to harvest, treated less check"),
+    number(
         "deep_uptake_gain_mm",
         "mm",
         "water taken up from below the working depth (below 40 cm where that is not known), treated less check",
@@ -55,6 +61,11 @@ TABLE = Table(
             one_of=("dry", "normal", "wet"),
         ),
         *CAUSES,
+        number(
+            "efficiency_change_pct",
+            "percent",
+            "water use efficiency, treated over check; the yield is in it, so it explains nothing",
+        ),
         share("coverage", "share of the causes that are known"),
         partial(),
         reason(),

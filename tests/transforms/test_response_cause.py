@@ -21,6 +21,8 @@ EMPTY = {
         "soil_water_day",
         "drawdown_season",
         "capture_season",
+        "root_lead",
+        "water_use_season",
         "operation_fuel",
     )
 }
@@ -160,6 +162,32 @@ def test_capture_one_day_after_goes_before_two() -> None:
         ]
     )  # fmt: skip
     assert row["capture_gain"] == 0.1
+
+
+def test_root_lead_is_of_the_depths_that_both_reached() -> None:
+    def depth(cm: float, lead: float, known: str):
+        return {"field": "north", "season": 2020, "depth_cm": cm, "lead_d": lead, "known": known}
+
+    row = _derive(
+        root_lead=[depth(40, 4.0, "both"), depth(60, 8.0, "both"), depth(80, 40.0, "treated only")]
+    )
+    assert row["root_lead_d"] == pytest.approx(6)
+
+
+def test_water_use_and_its_efficiency() -> None:
+    def strip(name: str, use: float):
+        return {
+            "field": "north",
+            "season": 2020,
+            "strip": name,
+            "water_use_mm": use,
+            "efficiency_change_pct": 3.0,
+        }
+
+    row = _derive(water_use_season=[strip("treated", 320.0), strip("check", 290.0)])
+    assert row["water_use_gain_mm"] == 30
+    assert row["efficiency_change_pct"] == 3
+    assert _derive(water_use_season=[strip("treated", 320.0)])["water_use_gain_mm"] is None
 
 
 def test_empty() -> None:
