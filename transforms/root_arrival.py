@@ -1,0 +1,205 @@
+"""When the roots reached each sensor.
+
+For each depth of a strip the season's daily uptakes (in % of volume a day, so that thick and thin
+layers compare) are searched for the day on which sustained uptake begins (``root_onset``: method,
+interval, and what was set on simulated strips). Days of wetting, of frost and of unusable sensors
+are gaps, never zeros. Drainage does not look like roots where the day-night method was used; where
+only daily balances exist, the usual fall before emergence is taken off first.
+
+What a row says where there is no day: the probe was not there (probe out); the sensor lies within
+15 cm of the surface, where evaporation looks the same (FAO Irrigation and Drainage Paper 56 gives
+0.10 to 0.15 m as the depth that evaporation dries); the soil was above its full point for most of
+the season, or fewer than half of the days were measured (not told). Only with enough days does a
+row say that the roots did not come (not reached).
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+
+from schemas import made
+from schemas.catalogue import TABLES
+from transforms.crop_days import OPEN, emergence
+from transforms.root_onset import onset
+
+TABLE = TABLES["root_arrival"]
+
+EVAPORATION_CM = 15.0
+ENOUGH = 0.5  # of the days from emergence to harvest
+WHOLE = 0.9
+ABOVE_FULL_PCT = 0.5
+BASELINE_DAYS = 5  # days before emergence needed to take their usual fall off a balance
+AT_START_D = 3  # an arrival so soon after the first measured day may have been before it
+
+DEPTH = ["field", "season", "strip", "depth_cm"]
+FOUND = ("day", "earliest_day", "latest_day")
+
+
+def derive(
+    drawdown_day: pl.DataFrame, soil_water_day: pl.DataFrame, season: pl.DataFrame
+) -> pl.DataFrame:
+    """One row a season, strip and depth at which the strip has ever had a sensor."""
+    days = _days(drawdown_day, soil_water_day, season)
+    arrivals = [
+        (*key, *_arrival(group)) for key, group in days.group_by(DEPTH, maintain_order=True)
+    ]
+    schema = pl.Schema(
+        {name: days.schema[name] for name in DEPTH} | dict.fromkeys(FOUND, pl.Date())
+    )
+    rows = (
+        _expected(drawdown_day, season)
+        .join(_watched(days), on=DEPTH, how="left")
+        .join(pl.DataFrame(arrivals, schema=schema, orient="row"), on=DEPTH, how="left")
+    )
+    return made.conform(_said(rows).select(TABLE.names), TABLE).sort(TABLE.key)
+
+
+def _days(
+    drawdown_day: pl.DataFrame, soil_water_day: pl.DataFrame, season: pl.DataFrame
+) -> pl.DataFrame:
+    """Uptake in % a day by depth and day of the season, probes of a strip averaged."""
+    wet = soil_water_day.select(
+        "probe",
+        "depth_cm",
+        "day",
+        wet=pl.col("vwc_pct") - pl.col("full_point_pct") > ABOVE_FULL_PCT,
+    )
+    begins = season.select("field", "season", emerges=emergence())
+    return (
+        drawdown_day.filter(pl.col("season").is_not_null())
+        .join(wet, on=["probe", "depth_cm", "day"], how="left")
+        .group_by(*DEPTH, "day")
+        .agg(
+            uptake_pct=(pl.col("uptake_mm") / pl.col("layer_thickness_cm") * 10).mean(),
+            wet=pl.col("wet").mean(),
+            method=pl.col("method").drop_nulls().sort().first(),
+        )
+        .join(begins, on=["field", "season"])
+        .sort(*DEPTH, "day")
+    )
+
+
+def _arrival(group: pl.DataFrame) -> tuple[date | None, date | None, date | None]:
+    """Day, earliest and latest day of the arrival at one depth; None where none is seen."""
+    if group["depth_cm"][0] < EVAPORATION_CM:
+        return None, None, None
+    group = _without_drainage(group)
+    first: date = group["day"][0]
+    place = (group["day"] - first).dt.total_days()
+    series = np.full(int(place[-1]) + 1, np.nan)
+    series[place.to_numpy()] = group["uptake_pct"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    found = onset(series)
+    if not np.isfinite(found.day):
+        return None, None, None
+
+    def at(position: float) -> date:
+        return first + timedelta(days=round(position))
+
+    return at(found.day), at(found.low), at(found.high)
+
+
+def _without_drainage(group: pl.DataFrame) -> pl.DataFrame:
+    """Balances less their usual fall before emergence; day-night uptakes as they are."""
+    c = pl.col
+    before = group.filter(
+        (c("method") == "balance") & c("uptake_pct").is_not_null() & (c("day") < c("emerges"))
+    )
+    if before.height < BASELINE_DAYS:
+        return group
+    usual = max(float(before["uptake_pct"].median()), 0.0)  # type: ignore[arg-type]
+    return group.with_columns(
+        uptake_pct=pl.when(c("method") == "balance")
+        .then(c("uptake_pct") - usual)
+        .otherwise("uptake_pct")
+    )
+
+
+def _watched(days: pl.DataFrame) -> pl.DataFrame:
+    """How much of the season was measured at each depth."""
+    measured = pl.col("uptake_pct").is_not_null()
+    up = pl.col("day") >= pl.col("emerges")
+    return days.group_by(DEPTH).agg(
+        watched_from_day=pl.col("day").filter(measured).min(),
+        watched_to_day=pl.col("day").filter(measured).max(),
+        days=measured.sum(),
+        days_up=(measured & up).sum(),
+        wet_share=(pl.col("wet").fill_null(0.0) > 0.5).filter(up).mean(),
+        method=pl.col("method").drop_nulls().mode().sort().first(),
+    )
+
+
+def _expected(drawdown_day: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
+    """Every season of a field with every depth that each of its strips has ever had."""
+    depths = drawdown_day.select("field", "strip", "depth_cm").unique()
+    last = drawdown_day.group_by("field").agg(last=pl.col("day").max())
+    return (
+        season.select("field", "season", "crop", "seeded", "harvested", emerges=emergence())
+        .join(depths, on="field")
+        .join(last, on="field")
+        .filter(pl.col("seeded") <= pl.col("last"))
+        .with_columns(
+            length=(
+                pl.min_horizontal(pl.col("harvested").fill_null(OPEN), "last") - pl.col("emerges")
+            ).dt.total_days()
+            + 1
+        )
+    )
+
+
+def _said(rows: pl.DataFrame) -> pl.DataFrame:
+    """State, coverage, partial and reason."""
+    c = pl.col
+    out = c("days").fill_null(0) == 0
+    shallow = c("depth_cm") < EVAPORATION_CM
+    coverage = (c("days_up").fill_null(0) / c("length").clip(1)).clip(0, 1)
+    seen = c("day").is_not_null()
+    soon = (c("latest_day") <= c("watched_from_day")) | (
+        (c("day") - c("watched_from_day")).dt.total_days() <= AT_START_D
+    )
+    before = seen & soon & (c("watched_from_day") > c("emerges"))
+    wet = c("wet_share").fill_null(0.0) > ENOUGH
+    few = coverage < ENOUGH
+    standing = c("harvested").is_null()
+    state = (
+        pl.when(before)
+        .then(pl.lit("before the record"))
+        .when(seen)
+        .then(pl.lit("reached"))
+        .when(out)
+        .then(pl.lit("probe out"))
+        .when(shallow | wet | few)
+        .then(pl.lit("not told"))
+        .otherwise(pl.lit("not reached"))
+    )
+    why = (
+        pl.when(before)
+        .then(pl.lit("the crop drew from this depth when the record of the season began"))
+        .when(seen)
+        .then(None)
+        .when(out)
+        .then(pl.lit("no uptake was measured at this depth in this season"))
+        .when(shallow)
+        .then(pl.lit("so near the surface evaporation looks the same as uptake"))
+        .when(wet)
+        .then(pl.lit("the soil stood above its full point for most of the season"))
+        .when(few)
+        .then(pl.format("only {} days measured since emergence", c("days_up")))
+        .when(standing)
+        .then(pl.lit("no sustained uptake yet; the crop still stands"))
+        .otherwise(pl.lit("no sustained uptake was seen"))
+    )
+    return rows.with_columns(
+        state=state,
+        coverage=coverage,
+        days=c("days").fill_null(0),
+        partial=(coverage < WHOLE) | out | shallow | before,
+        reason=why,
+        latest_day=pl.when(before)
+        .then(pl.max_horizontal("latest_day", "watched_from_day"))
+        .otherwise("latest_day"),
+        day=pl.when(~before).then("day"),
+        earliest_day=pl.when(~before).then("earliest_day"),
+    )
