@@ -92,7 +92,7 @@ def _months_of_years(record: pl.DataFrame, years: tuple[int, int]) -> pl.DataFra
     warm = pl.col("air_temp_coverage") >= TEMP_DAY_COVERAGE
     days = days.with_columns(
         *(pl.when(warm).then(c).alias(c) for c in _TEMPS.values()),
-        complete_rain(pl.col("start")).alias("rain_there"),
+        complete_rain(pl.col("start"), "start").alias("rain_there"),
     )
     return days.group_by("start", maintain_order=True).agg(
         pl.when(pl.col("rain_there").all()).then(pl.col("rain_mm").sum()).alias("rain_mm"),
@@ -103,17 +103,17 @@ def _months_of_years(record: pl.DataFrame, years: tuple[int, int]) -> pl.DataFra
     )
 
 
-def complete_rain(start: pl.Expr) -> pl.Expr:
+def complete_rain(start: pl.Expr, group: str) -> pl.Expr:
     """True for each day of a month whose rain is in the month's sum.
 
-    The frame is sorted by day, without gaps, and has ``day``, ``rain_mm``, ``rain_coverage`` and
-    ``rain_since_day``; ``start`` is what groups it, the month's first day. A total that reaches
-    back beyond the month is not the month's, and its day is not there.
+    The frame is sorted by day within ``group`` (one month of one station), without gaps, and has
+    ``day``, ``rain_mm``, ``rain_coverage`` and ``rain_since_day``; ``start`` is the month's first
+    day. A total that reaches back beyond the month is not the month's, and its day is not there.
     """
     whole = pl.col("rain_mm").is_not_null() & (pl.col("rain_coverage") >= calendar_day.WHOLE)
     since = pl.when(whole).then("rain_since_day")
     # cum_min leaves null where the row itself is null, so the last one found is carried on.
-    later = since.shift(-1).reverse().cum_min().forward_fill().reverse().over(start)
+    later = since.shift(-1).reverse().cum_min().forward_fill().reverse().over(group)
     own = whole & (pl.col("rain_since_day") >= start).fill_null(True)
     return (own | (~whole & (later <= pl.col("day"))).fill_null(False)).fill_null(False)
 

@@ -12,7 +12,7 @@ _TO_DATE = tuple(
 TABLE = Table(
     "rain_month",
     Tier.DERIVED,
-    "rain at one station in one calendar month; columns to date are as of the month's last day in the record",
+    "rain at one station in one calendar month; columns to date are as of the month's last day in the record, those of the season as of its last day in the month",
     (
         text("station", "name of the station", key=True),
         count("year", "calendar year", low=1800, high=2200, key=True),
