@@ -25,6 +25,7 @@ DERIVED: tuple[str, ...] = (
     "rain_event_layer",
     "capture_season",
     "water_use_season",
+    "working_window",
     "drawdown_day",
     "root_arrival",
     "root_front_day",
