@@ -37,4 +37,7 @@ DERIVED: tuple[str, ...] = (
     "payback",
     "response_cause",
     "response_pooled",
+    "response_driver",
+    "response_fade",
+    "field_outlook",
 )

@@ -111,9 +111,9 @@ def regression(y: ArrayLike, variances: ArrayLike, design: ArrayLike) -> Regress
 
 
 @cache
-def _points() -> Array:
-    """Fixed low-discrepancy points in three dimensions: the same prediction every time."""
-    return np.asarray(qmc.Sobol(3, scramble=True, rng=20181106).random(4096))
+def fixed_points(dimensions: int = 3) -> Array:
+    """4096 fixed low-discrepancy points between 0 and 1: the same prediction every time."""
+    return np.asarray(qmc.Sobol(dimensions, scramble=True, rng=20181106).random(4096))
 
 
 def _predicted(y: Array, v: Array, mean: float) -> tuple[float, float]:
@@ -131,7 +131,7 @@ def _predicted(y: Array, v: Array, mean: float) -> tuple[float, float]:
     centre = (weight * y).sum(axis=1) / total
     q = (weight * (y - centre[:, None]) ** 2).sum(axis=1)
     error = np.sqrt(q / (k - 1) / total)
-    points = _points()
+    points = fixed_points()
     tau2 = np.interp(stats.chi2.ppf(points[:, 0], k - 1), q[::-1], grid[::-1])
     draws = (
         mean

@@ -1,0 +1,82 @@
+"""A line of the response over the years since the operation, and draws of it.
+
+Shared by ``response_fade`` and ``field_outlook``: both must see the same future.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from transforms.trial_pooling import Regression, fixed_points, regression
+
+Array = NDArray[np.float64]
+
+# Of the fixed draws: two for the line, one for its scale, one for the field, one for the seasons.
+DIMENSIONS = 5
+
+LEAST = 3  # site-years for a level
+LEAST_FOR_SLOPE = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Fade:
+    """A level at the first year and a yearly change; ``last`` is the latest year seen."""
+
+    fit: Regression
+    sloped: bool
+    last: int
+
+    def draws(self) -> Array:
+        """4096 fixed draws of (level at year 1, yearly change) from the fit's t distribution."""
+        points = fixed_points(DIMENSIONS)
+        scale = np.sqrt(self.fit.df / stats.chi2.ppf(points[:, 2], self.fit.df))
+        size = self.fit.coefficients.size
+        root = _root(self.fit.covariance)
+        z = stats.norm.ppf(points[:, :size]) * scale[:, None]
+        drawn: Array = self.fit.coefficients + np.asarray(z @ root.T)
+        flat = np.zeros((drawn.shape[0], 0 if self.sloped else 1))
+        return np.hstack([drawn, flat])
+
+    @property
+    def line(self) -> Array:
+        """(level at year 1, yearly change), the change 0 where it cannot be told."""
+        return self.fit.coefficients if self.sloped else np.append(self.fit.coefficients, 0.0)
+
+    def values(self, lines: Array, years: ArrayLike) -> Array:
+        """Values of lines (n x 2) at years (m): n x m.
+
+        A fade ends at nothing, not below: the strips are alike again. A rise is not carried on
+        past the last year that was seen. A response that starts below nothing is left as it is.
+        """
+        t = np.asarray(years, dtype=np.float64)
+        level, change = lines[:, :1], lines[:, 1:]
+        rising = change > 0
+        at = np.where(rising, np.minimum(t, self.last)[None, :], t[None, :])
+        value = level + change * (at - 1)
+        held: Array = np.where(rising, value, np.maximum(value, np.minimum(level, 0.0)))
+        return held
+
+
+def _root(covariance: Array) -> Array:
+    """A square root of a covariance, also of a singular one (all trials alike)."""
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def fade(value: ArrayLike, variance: ArrayLike, years_since: ArrayLike) -> Fade | None:
+    """Random-effects line over the years since; a level alone where no slope can be told.
+
+    None under three site-years; a slope needs four and two different years.
+    """
+    y = np.asarray(value, dtype=np.float64)
+    v = np.asarray(variance, dtype=np.float64)
+    t = np.asarray(years_since, dtype=np.float64)
+    if y.size < LEAST:
+        return None
+    sloped = y.size >= LEAST_FOR_SLOPE and np.unique(t).size > 1
+    design = np.column_stack([np.ones(y.size), t - 1]) if sloped else np.ones((y.size, 1))
+    return Fade(regression(y, v, design), sloped, int(t.max()))
