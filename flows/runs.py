@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -26,6 +26,7 @@ class Run:
     ended_at: str | None = None
     state: str = "done"
     summary: str = ""
+    notes: list[str] = field(default_factory=list)
 
 
 @contextmanager

@@ -22,7 +22,9 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Run:
     from flows.collect import collect as work  # noqa: PLC0415
 
     with runs.recorded(folder, "collect") as run:
-        run.summary, run.state = work(folder, tick)
+        found = work(folder, tick)
+        run.summary, run.notes = str(found), found.notes
+        run.state = "attention" if found.wants_attention else "done"
     return run
 
 

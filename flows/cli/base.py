@@ -38,6 +38,8 @@ def tell(runs: Iterable[Run]) -> None:
     attention = False
     for run in runs:
         typer.echo(f"{run.flow}: {run.summary}")
+        for note in run.notes:
+            typer.echo(f"  {note}")
         attention |= run.state != "done"
     if attention:
         raise typer.Exit(1)
