@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import zipfile
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
@@ -32,6 +33,8 @@ class Unsaved:
     def __str__(self) -> str:
         return f"the formula {self.formula} without a stored value"
 
+
+_FORMULA = re.compile(rb"<(\w+:)?f[ />]")
 
 Cell = str | float | bool | date | Unsaved | None
 
@@ -95,16 +98,26 @@ def _workbook(content: bytes, problems: list[Problem]) -> list[Grid]:
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             unpacked = sum(part.file_size for part in archive.infolist())
-        if unpacked > MAX_UNPACKED_BYTES:
-            raise _Refused(
-                "the workbook unpacks to too much",
-                f"{unpacked:,} bytes",
-                f"at most {MAX_UNPACKED_BYTES:,} bytes",
+            if unpacked > MAX_UNPACKED_BYTES:
+                raise _Refused(
+                    "the workbook unpacks to too much",
+                    f"{unpacked:,} bytes",
+                    f"at most {MAX_UNPACKED_BYTES:,} bytes",
+                )
+            has_formulas = any(
+                _FORMULA.search(archive.read(part))
+                for part in archive.namelist()
+                if part.startswith("xl/worksheets/")
             )
         values = load_workbook(io.BytesIO(content), read_only=True, data_only=True)
-        formulas = load_workbook(io.BytesIO(content), read_only=True, data_only=False)
+        # a second look, at the formulas, finds those whose value was never stored
+        formulas = (
+            load_workbook(io.BytesIO(content), read_only=True, data_only=False)
+            if has_formulas
+            else None
+        )
         return [
-            _sheet(sheet.title, sheet, formulas[sheet.title], problems)
+            _sheet(sheet, formulas[sheet.title] if formulas else None, problems)
             for sheet in values.worksheets
         ]
     except _Refused:
@@ -117,9 +130,11 @@ def _workbook(content: bytes, problems: list[Problem]) -> list[Grid]:
         ) from error
 
 
-def _sheet(name: str, values: Any, formulas: Any, problems: list[Problem]) -> Grid:
+def _sheet(values: Any, formulas: Any, problems: list[Problem]) -> Grid:
+    name = values.title
     grid = Grid(name)
-    pairs = zip(_cells(values), _cells(formulas), strict=False)
+    rows = _cells(values)
+    pairs = zip(rows, _cells(formulas), strict=False) if formulas else ((r, r) for r in rows)
     for number, (row, under) in enumerate(islice(pairs, MAX_ROWS + 1), start=1):
         if number > MAX_ROWS:
             problems.append(_too_long(name))
