@@ -211,14 +211,17 @@ class _Strips:
 def _steps(forcing: Forcing, every_h: int) -> NDArray[np.bool_]:
     """In which hours a strip's balance is struck, (hours, strips).
 
-    Always where water comes; else at the end of every ``every_h`` hours, and where the ground is
+    Always where water comes and in the six hours after; else at the end of every ``every_h`` hours, and where the ground is
     frozen and nothing is asked of it at the end of every fourth: nothing moves fast then.
     """
     hour = np.arange(len(forcing.supply_mm))[:, None]
     frost = (forcing.soil_temp_c.min(axis=2) < -0.5)[:, forcing.site]
     still = (forcing.evaporation_mm + forcing.transpiration_mm) <= 0
     block = np.where(frost & still, 4, every_h)
-    return np.asarray((forcing.supply_mm > 0) | (hour % block == block - 1))
+    wet = forcing.supply_mm > 0
+    came = np.cumsum(wet, axis=0)
+    wet[6:] |= came[6:] > came[:-6]
+    return np.asarray(wet | (hour % block == block - 1))
 
 
 def _between(theta: NDArray[np.float32], steps: NDArray[np.bool_], start: Array) -> None:

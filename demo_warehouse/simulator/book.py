@@ -1,0 +1,154 @@
+"""The field book's measured sheets: combine passes from the true yields, and penetrometer pushes.
+
+The true yield of a strip is the crop's grain per mm times the water that it transpired; passes
+differ from it by the lie of the land (shared by the two strips of a block) and by weighing.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from demo_warehouse.simulator.crops import CROPS, Season
+from demo_warehouse.simulator.farm import Farm
+from demo_warehouse.simulator.ledger import Fault, Ledger
+from demo_warehouse.simulator.plan import FIRST, PAN_CM, SIDES
+
+Array = NDArray[np.float64]
+BLOCKS = 5
+HEADER_M = 9.14
+LENGTH_M = 800.0
+LAND_CV = 0.05  # between blocks
+PASS_CV = 0.025  # within a block: soil and scale
+SCALE_WAGON_SWAPPED = 2024  # from here on in kg and metres: a new scale wagon
+
+TEST_WEIGHT_KG_HL = {
+    "spring_wheat": 79.0, "durum": 80.0, "winter_wheat": 79.5, "barley": 64.0, "canola": 64.5,
+    "pea": 79.0, "lentil": 78.0, "flax": 67.0,
+}  # fmt: skip
+
+
+def true_yields(farm: Farm) -> pl.DataFrame:
+    """Field, season, strip, crop, transpiration in mm and true yield in kg/ha at market moisture."""
+    rows = []
+    for field, seasons in farm.plan.seasons.items():
+        for season in seasons:
+            a = (season.seeded - FIRST).days
+            b = (season.harvested - FIRST).days + 1
+            for side in SIDES:
+                used = farm.transpiration[a:b, farm.plan.strip(field, side)].sum()
+                rows.append(
+                    {
+                        "field": field,
+                        "season": season.harvested.year,
+                        "strip": side,
+                        "crop": season.crop,
+                        "transpiration_mm": float(used),
+                        "yield_kg_ha": float(used * CROPS[season.crop].grain_kg_ha_mm),
+                    }
+                )
+    return pl.DataFrame(rows)
+
+
+def passes(rng: np.random.Generator, farm: Farm) -> pl.DataFrame:
+    """Every weighed pass in SI: blocks of two neighbouring passes, one in each strip."""
+    truth = true_yields(farm)
+    rows = []
+    for field, seasons in farm.plan.seasons.items():
+        for season in seasons:
+            year = season.harvested.year
+            land = rng.normal(0, LAND_CV, BLOCKS)
+            crop = CROPS[season.crop]
+            for side in SIDES:
+                true = truth.filter(field=field, season=year, strip=side)["yield_kg_ha"][0]
+                for block in range(BLOCKS):
+                    moisture = float(np.round(crop.moisture_pct + rng.normal(-0.8, 0.5), 1))
+                    market = true * (1 + land[block]) * (1 + rng.normal(0, PASS_CV))
+                    wet = market * (100 - crop.moisture_pct) / (100 - moisture)
+                    length = LENGTH_M - float(rng.integers(0, 25))
+                    rows.append(_pass(season, field, side, block, wet, length, moisture, rng))
+    return pl.DataFrame(rows)
+
+
+def _pass(  # noqa: PLR0917
+    season: Season, field: str, side: str, block: int, wet_kg_ha: float, length_m: float,
+    moisture: float, rng: np.random.Generator,
+) -> dict[str, object]:  # fmt: skip
+    return {
+        "field": field,
+        "season": season.harvested.year,
+        "strip": side,
+        "pass": str(block + 1),
+        "day": season.harvested,
+        "mass_kg": wet_kg_ha * length_m * HEADER_M / 1e4,
+        "length_m": length_m,
+        "width_m": HEADER_M,
+        "moisture_pct": moisture,
+        "test_weight_kg_hl": TEST_WEIGHT_KG_HL[season.crop] + rng.normal(0, 0.8),
+    }
+
+
+def sheets(rng: np.random.Generator, farm: Farm, ledger: Ledger) -> dict[str, str]:
+    """The CSV text of the sheets that hold measurements, by file name."""
+    weighed = passes(rng, farm)
+    old = weighed.filter(pl.col("season") < SCALE_WAGON_SWAPPED)
+    new = weighed.filter(pl.col("season") >= SCALE_WAGON_SWAPPED)
+    left = (pl.col("field") == "Coulee") & (pl.col("season") == 2022) & (pl.col("pass") == "4")
+    left &= pl.col("strip") == "check"
+    customary = old.select(
+        "field", "season", "strip", "pass", pl.col("day").dt.strftime("%b %d, %Y"),
+        ((pl.col("mass_kg") / 4.5359237).round() * 10).cast(pl.Int64).alias("mass (lb)"),
+        (pl.col("length_m") / 0.3048).round().cast(pl.Int64).alias("length (ft)"),
+        pl.lit(30).alias("width (ft)"),
+        pl.col("moisture_pct").alias("moisture (%)"),
+        (pl.col("test_weight_kg_hl") / 1.2872).round(1).alias("test weight (lb/bu)"),
+        pl.when(left).then(pl.lit("yes")).alias("left out"),
+        pl.when(left).then(pl.lit("drove through the drowned spot")).alias("why left out"),
+    )  # fmt: skip
+    nameless = (pl.col("field") == "Gumbo") & (pl.col("season") == 2025) & (pl.col("pass") == "5")
+    nameless &= pl.col("strip") == "check"
+    metric = new.select(
+        "field", "season",
+        pl.when(~nameless).then(pl.col("strip")).alias("strip"),
+        "pass", pl.col("day").dt.strftime("%Y-%m-%d"),
+        pl.col("mass_kg").round().cast(pl.Int64).alias("mass (kg)"),
+        pl.col("length_m").round().cast(pl.Int64).alias("length (m)"),
+        pl.col("width_m").alias("width (m)"),
+        pl.col("moisture_pct").alias("moisture (%)"),
+        pl.col("test_weight_kg_hl").round(1).alias("test weight (kg/hL)"),
+    )  # fmt: skip
+    ledger.add(
+        Fault(
+            "a pass without its strip", 0, "field book", "Gumbo 2025: the side was not written down",
+            "refused", "that row is named; the others count", files="fieldbook/harvest.csv", rows=1,
+        )
+    )  # fmt: skip
+    return {
+        "passes.csv": customary.write_csv(),
+        "harvest.csv": metric.write_csv(),
+        "penetrometer.csv": _pushes(rng, farm),
+    }
+
+
+def _pushes(rng: np.random.Generator, farm: Farm) -> str:
+    """Cone index by depth, three places a strip, each spring of 2021 and 2024."""
+    rows = []
+    for field in farm.plan.fields:
+        top, bottom = PAN_CM[field]
+        for year in (2021, 2024):
+            day = next(
+                s.seeded for s in farm.plan.seasons[field] if s.seeded.year in (year, year - 1)
+            )
+            day = day.replace(year=year, month=5, day=24)
+            for side in SIDES:
+                hard = farm.hardness[(day - FIRST).days, farm.plan.strip(field, side)]
+                for place in (1, 2, 3):
+                    for depth in range(4, 26, 2):
+                        cm = depth * 2.54
+                        bump = np.exp(-(((cm - (top + bottom) / 2) / 9) ** 2))
+                        mpa = 0.75 + 0.012 * cm + 1.9 * hard * bump
+                        psi = round(float(mpa * np.exp(rng.normal(0, 0.08))) * 145.0377 / 5) * 5
+                        rows.append((field, side, day, place, depth, psi))
+    names = ["field", "strip", "day", "place", "depth (in)", "cone index (psi)"]
+    return pl.DataFrame(rows, schema=names, orient="row").write_csv()

@@ -1,0 +1,175 @@
+"""Lays the whole farm folder: the farm file, the field book, the loggers' files, the truth.
+
+What the instruments and the grower wrote stands where a farm has it; what really happened stands
+under ``truth/``, which nothing of the program reads.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from datetime import date, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from demo_warehouse.simulator import book, climate, damage, files, probes, spoil, stations, truth
+from demo_warehouse.simulator.farm import Farm, simulate
+from demo_warehouse.simulator.files import File
+from demo_warehouse.simulator.ledger import Fault, Ledger
+from demo_warehouse.simulator.plan import LAST, ROOM, plan
+from demo_warehouse.simulator.stations import TIME, Gauge
+
+Progress = Callable[[float, str], None]
+STATIC_SHEETS = ("fields", "strips", "seasons", "operations", "prices", "costs", "notes")
+GAUGES = {
+    "Windbreak": Gauge(0.2),
+    "Coulee": Gauge(0.2),
+    "Stonepile": Gauge(0.2, heated=True),
+    "Gumbo": Gauge(0.254),
+}
+NORMALS_FROM, NORMALS_DAYS = date(1991, 1, 1), 10958
+
+
+def lay_out(folder: Path, seed: int = 1, progress: Progress | None = None) -> None:
+    """Lay the invented farm into ``folder`` (made if need be): the same seed, the same bytes.
+
+    ``progress`` is called with a share from 0 to 1 and what is being done. Files that stand there
+    under the same names are written over.
+    """
+    tell = progress or (lambda _share, _what: None)
+    tell(0.0, "simulating five years of weather, soil and crops")
+    farm = simulate(seed, plan())
+    ledger = Ledger()
+    tell(0.5, "reading the instruments")
+    frames = instruments(farm, seed)
+    damage.apply(frames, np.random.default_rng([seed, 7]), ledger)
+    tell(0.7, "writing the loggers' files")
+    folder.mkdir(parents=True, exist_ok=True)
+    written = stations_and_probes(farm, frames)
+    last = probes.clock(LAST, 31)
+    for file in (
+        *_chain(spoil.spoil(written, ledger)),
+        *spoil.strays(last, ledger),
+        long_record(seed, ledger),
+    ):
+        _write(folder, file)
+    tell(0.9, "writing the field book and the truth")
+    _book(folder, book.sheets(np.random.default_rng([seed, 11]), farm, ledger))
+    truth.write(folder / "truth", farm, ledger)
+    tell(1.0, "done")
+
+
+def _chain(found: Iterator[File]) -> Iterator[File]:
+    yield from found
+
+
+def instruments(farm: Farm, seed: int) -> dict[str, pl.DataFrame]:
+    """The readings of all stations and probes of the trial by name, before any fault."""
+    out = {}
+    for i, (name, settings) in enumerate(sorted(farm.plan.stations.items())):
+        field = settings["spells"][0].get("field")
+        if field is None:
+            continue
+        rng = np.random.default_rng([seed, 100 + i])
+        gauge = GAUGES[field]
+        gauge = Gauge(gauge.tip_mm, float(rng.normal(0.97, 0.02)), gauge.heated)
+        step = 15 if field == "Stonepile" else 60
+        frame = stations.station(rng, farm, name, gauge, step)
+        out[name] = _slow_before(frame) if step == 15 else frame
+    for i, (name, settings) in enumerate(sorted(farm.plan.probes.items())):
+        rng = np.random.default_rng([seed, 200 + i])
+        step = 15 if settings["spells"][0]["field"] == "Stonepile" else 60
+        frame = probes.probe(rng, farm, name, step)
+        out[name] = _slow_before(frame) if step == 15 else frame
+    return out
+
+
+def _slow_before(frame: pl.DataFrame) -> pl.DataFrame:
+    """Hourly rows until the logger was changed: sums of rain, the hour's last value of the rest."""
+    early = pl.col(TIME) <= probes.midnight(files.QUARTER_FROM)
+    hour = pl.col(TIME).dt.offset_by("-1us").dt.truncate("1h").alias("hour")
+    old = frame.filter(early).group_by(hour, maintain_order=True)
+    hourly = old.agg(pl.col(c).sum() if c == "rain_mm" else pl.col(c).last() for c in frame.columns)
+    return pl.concat([hourly.drop("hour"), frame.filter(~early)])
+
+
+def stations_and_probes(farm: Farm, frames: dict[str, pl.DataFrame]) -> Iterator[File]:
+    """Every file of every logger, as its layout has it."""
+    for name, settings in farm.plan.stations.items():
+        field = settings["spells"][0].get("field")
+        if field is None:
+            continue
+        logger, frame = settings["ids"][0], frames[name]
+        if field == "Windbreak":
+            yield from files.windbreak_station(frame, name, logger)
+        elif field == "Coulee":
+            yield from files.coulee_station(frame, logger)
+        elif field == "Stonepile":
+            yield from files.stonepile_station(frame, logger)
+        else:
+            yield from files.gumbo_station(frame, logger)
+    for name, settings in farm.plan.probes.items():
+        field = settings["spells"][0]["field"]
+        logger, frame, depths = settings["ids"][0], frames[name], farm.plan.probe_depths(name)
+        if field == "Windbreak":
+            yield from files.windbreak_probe(frame, name, logger, depths)
+        elif field == "Coulee":
+            yield from files.coulee_probe(frame, logger, depths)
+        elif field == "Stonepile":
+            yield from files.stonepile_probe(frame, logger, depths)
+        else:
+            yield from files.gumbo_probe(frame, logger, depths)
+
+
+def long_record(seed: int, ledger: Ledger) -> File:
+    """The neighbour's daily record 1991 to 2020: the normals come from it."""
+    rng = np.random.default_rng([seed, 1991])
+    day = climate.daily(rng, NORMALS_FROM, NORMALS_DAYS)
+    days = pl.Series("day", np.datetime64(NORMALS_FROM) + np.arange(NORMALS_DAYS)).cast(pl.Date)
+    rain = np.round(day.rain_mm, 1)
+    frame = pl.DataFrame(
+        {
+            "day": days,
+            "tmax": np.round(day.tmax_c, 1),
+            "tmin": np.round(day.tmin_c, 1),
+            "rain": rain,
+        }
+    )
+    ill = pl.col("day").is_between(date(1997, 6, 3), date(1997, 6, 15))
+    frame = frame.with_columns(
+        pl.when(ill).then(-9999.0).otherwise(pl.col(c)).alias(c) for c in ("tmax", "tmin", "rain")
+    )
+    ledger.add(
+        Fault(
+            "thirteen days of a long record missing", 5, "longrecord", "the observer was ill",
+            "marked", "June 1997 does not count towards the normals", date(1997, 6, 3),
+            date(1997, 6, 15), "normals/longrecord_1991_2020.csv", 13,
+        )
+    )  # fmt: skip
+    written = datetime.combine(date(2021, 1, 4), datetime.min.time())
+    return File("normals/longrecord_1991_2020.csv", frame.write_csv().encode(), written)
+
+
+def _write(folder: Path, file: File) -> None:
+    """Write a file and set its time to when the logger would have left it."""
+    path = folder / file.path
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(file.content)
+    stamp = (file.written - datetime(1970, 1, 1)) / timedelta(seconds=1)  # noqa: DTZ001
+    os.utime(path, (stamp, stamp))
+
+
+def _book(folder: Path, sheets: dict[str, str]) -> None:
+    """The farm file and the field book: the sheets of the room, and those that were measured."""
+    if folder.resolve() != ROOM:
+        (folder / "fieldbook").mkdir(exist_ok=True)
+        shutil.copyfile(ROOM / "farm.toml", folder / "farm.toml")
+        for name in STATIC_SHEETS:
+            shutil.copyfile(
+                ROOM / "fieldbook" / f"{name}.csv", folder / "fieldbook" / f"{name}.csv"
+            )
+    for name, text in sheets.items():
+        (folder / "fieldbook" / name).write_bytes(text.encode())
