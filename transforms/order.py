@@ -40,4 +40,5 @@ DERIVED: tuple[str, ...] = (
     "response_driver",
     "response_fade",
     "field_outlook",
+    "more_evidence",
 )

@@ -1,0 +1,55 @@
+"""What more data would do to the uncertainty."""
+
+from schemas.table import Table, Tier, count, number, partial, reason, share, text
+
+TABLE = Table(
+    "more_evidence",
+    Tier.DERIVED,
+    "one choice of how to go on with the trial of a practice: what it would do to the uncertainty",
+    (
+        text("practice", "the practice on trial", key=True),
+        text(
+            "choice",
+            "how to go on",
+            key=True,
+            one_of=(
+                "as it stands",
+                "one more season",
+                "one more season and pair of passes",
+                "one more season and field",
+                "a second probe in each strip",
+            ),
+        ),
+        count("site_years", "site-years that there would be", required=True),
+        number(
+            "blocks", "1", "pairs of passes by site-year that the new ones would have, the mean", 0
+        ),
+        number("response_pct", "percent", "the pooled response as it stands"),
+        number(
+            "half_width_pct", "percent", "half of the 95 % interval of the pooled response then", 0
+        ),
+        number(
+            "findable_response_pct",
+            "percent",
+            "true mean response that would then be found four times out of five",
+            0,
+        ),
+        share(
+            "chance_to_show",
+            "chance that a true mean response as large as the pooled one would then be shown",
+        ),
+        share(
+            "wrong_chance",
+            "chance, as it stands, that the choice which looks better (repeat at the best interval, or never) is the worse one",
+        ),
+        number(
+            "value_per_ha",
+            "currency/hectare",
+            "what the new data would be worth to that choice, by year and hectare it is made for, before their cost",
+            0,
+        ),
+        share("coverage", "share known of: response, money"),
+        partial(),
+        reason(),
+    ),
+)
