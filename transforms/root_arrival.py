@@ -10,7 +10,7 @@ What a row says where there is no day: the probe was not there (probe out); the 
 15 cm of the surface, where evaporation looks the same (FAO Irrigation and Drainage Paper 56 gives
 0.10 to 0.15 m as the depth that evaporation dries); the soil was above its full point for most of
 the season, or fewer than half of the days were measured (not told). Only with enough days does a
-row say that the roots did not come (not reached).
+row say that the roots did not come (not seen).
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ import polars as pl
 from schemas import made
 from schemas.catalogue import TABLES
 from transforms.crop_days import OPEN, emergence
-from transforms.root_onset import onset
+from transforms.root_onset import BY_BALANCE, BY_PULSE, onset, quiet_until
 
 TABLE = TABLES["root_arrival"]
 
@@ -35,7 +35,7 @@ BASELINE_DAYS = 5  # days before emergence needed to take their usual fall off a
 AT_START_D = 3  # an arrival so soon after the first measured day may have been before it
 
 DEPTH = ["field", "season", "strip", "depth_cm"]
-FOUND = ("day", "earliest_day", "latest_day")
+FOUND = ("day", "earliest_day", "latest_day", "quiet_until_day")
 
 
 def derive(
@@ -82,23 +82,23 @@ def _days(
     )
 
 
-def _arrival(group: pl.DataFrame) -> tuple[date | None, date | None, date | None]:
-    """Day, earliest and latest day of the arrival at one depth; None where none is seen."""
+def _arrival(group: pl.DataFrame) -> tuple[date | None, ...]:
+    """Day, earliest and latest day of the arrival at one depth, and how long it was quiet."""
     if group["depth_cm"][0] < EVAPORATION_CM:
-        return None, None, None
+        return (None,) * len(FOUND)
+    by_balance = (group["method"] == "balance").sum() * 2 > group["method"].count()
     group = _without_drainage(group)
     first: date = group["day"][0]
     place = (group["day"] - first).dt.total_days()
     series = np.full(int(place[-1]) + 1, np.nan)
     series[place.to_numpy()] = group["uptake_pct"].cast(pl.Float64).fill_null(np.nan).to_numpy()
-    found = onset(series)
-    if not np.isfinite(found.day):
-        return None, None, None
+    found = onset(series, BY_BALANCE if by_balance else BY_PULSE)
+    quiet = quiet_until(series)
 
-    def at(position: float) -> date:
-        return first + timedelta(days=round(position))
+    def at(position: float) -> date | None:
+        return first + timedelta(days=round(position)) if np.isfinite(position) else None
 
-    return at(found.day), at(found.low), at(found.high)
+    return at(found.day), at(found.low), at(found.high), at(quiet) if quiet >= 0 else None
 
 
 def _without_drainage(group: pl.DataFrame) -> pl.DataFrame:
@@ -172,7 +172,7 @@ def _said(rows: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("probe out"))
         .when(shallow | wet | few)
         .then(pl.lit("not told"))
-        .otherwise(pl.lit("not reached"))
+        .otherwise(pl.lit("not seen"))
     )
     why = (
         pl.when(before)
@@ -202,4 +202,5 @@ def _said(rows: pl.DataFrame) -> pl.DataFrame:
         .otherwise("latest_day"),
         day=pl.when(~before).then("day"),
         earliest_day=pl.when(~before).then("earliest_day"),
+        quiet_until_day=pl.when(state == "not seen").then("quiet_until_day"),
     )

@@ -5,8 +5,8 @@ arrived (``root_arrival``). Roots pass the upper sensor before the lower one: wh
 upper arrival after a lower one, the upper is taken to be as early as the lower (roots that draw at
 one depth have passed all above). After the last arrival the front stays where it was last seen;
 ``deepest_passed`` says that it may be deeper. ``front_low_cm`` takes every arrival at its latest,
-``front_high_cm`` at its earliest; below the deepest arrival the next sensor that was watched without
-seeing roots bounds it, and where there is none nothing does.
+``front_high_cm`` at its earliest; below the deepest arrival the next depth bounds it as long as not
+even weak uptake was seen there, and where there is none nothing does.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from transforms.crop_days import emergence
 TABLE = TABLES["root_front_day"]
 
 STRIP = ["field", "season", "strip"]
-KNOWN = ["reached", "not reached"]
+KNOWN = ["reached", "not seen"]
 
 
 def derive(root_arrival: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
@@ -53,13 +53,8 @@ def _front(strip: pl.DataFrame) -> pl.DataFrame:
     front, low, high = (
         _line(seen, name, emerges, at) for name in ("day", "latest_day", "earliest_day")
     )
-    deepest = seen["depth_cm"].max() if seen.height else None
-    below = strip.filter(pl.col("state") == "not reached")["depth_cm"]
-    below = below.filter(below > (deepest or 0.0))
     passed = at >= _days_from(emerges, seen["day"])[-1] if seen.height else np.zeros(len(at), bool)
-    high_past = _days_from(emerges, seen["earliest_day"])[-1] if seen.height else 0.0
-    bound = float(below.min()) if len(below) else np.nan  # type: ignore[arg-type]
-    high = np.where(at >= high_past, bound, high)
+    high = _bounded(strip, seen, high, emerges, at)
     return made.conform(
         pl.DataFrame(
             {
@@ -80,6 +75,25 @@ def _front(strip: pl.DataFrame) -> pl.DataFrame:
         ),
         TABLE,
     )
+
+
+def _bounded(
+    strip: pl.DataFrame,
+    seen: pl.DataFrame,
+    high: NDArray[np.float64],
+    emerges: date,
+    at: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """The deepest front possible: below the last arrival, the next depth while it was quiet there."""
+    deepest = float(seen["depth_cm"].to_list()[-1]) if seen.height else 0.0
+    since = _days_from(emerges, seen["earliest_day"])[-1] if seen.height else 0.0
+    below = strip.filter((pl.col("state") == "not seen") & (pl.col("depth_cm") > deepest))
+    bound = np.full(len(at), np.nan)
+    for depth, quiet in zip(below["depth_cm"], below["quiet_until_day"].to_list(), strict=True):
+        if quiet is not None:
+            quiet_here = (at <= (quiet - emerges).days) & np.isnan(bound)
+            bound[quiet_here] = depth
+    return np.where(at >= since, bound, high)
 
 
 def _days_from(start: date, days: pl.Series) -> NDArray[np.float64]:

@@ -5,9 +5,10 @@ positive where the treated strip was first. The interval joins those of both str
 each end is the lead less (or more) the root of the sum of squares of the two distances.
 
 Where only one strip's day is known something is known all the same, as in any record that ends too
-early (censored): if the check's roots had not come by the last day watched, the lead is at least
-that day minus the treated strip's latest day; the other way round it is at most. Nothing is
-claimed where the other strip was not watched well enough to say that its roots had not come.
+early (censored): the check's roots had not come as long as its record shows not even weak uptake, so
+the lead is at least that day minus the treated strip's latest day; the other way round it is at
+most. Roots that come late may draw too little to be sure of, so the end of the record itself is no
+bound. Nothing is claimed where the other strip was not watched well enough.
 """
 
 from __future__ import annotations
@@ -24,8 +25,7 @@ TAKEN = [
     "day",
     "earliest_day",
     "latest_day",
-    "watched_to_day",
-    "watched_from_day",
+    "quiet_until_day",
     "state",
     "coverage",
     "partial",
@@ -67,16 +67,14 @@ def _lead(rows: pl.DataFrame) -> pl.DataFrame:
         s: c(f"{s}_state").is_in(["reached", "before the record"]).fill_null(False)
         for s in ("treated", "check")
     }
-    not_there = {
-        s: (c(f"{s}_state") == "not reached").fill_null(False) for s in ("treated", "check")
-    }
+    not_there = {s: (c(f"{s}_state") == "not seen").fill_null(False) for s in ("treated", "check")}
     # 'before the record' has no day, only a latest day
     check_after = (
-        pl.when(not_there["check"]).then("check_watched_to_day").otherwise("check_earliest_day")
+        pl.when(not_there["check"]).then("check_quiet_until_day").otherwise("check_earliest_day")
     )
     treated_after = (
         pl.when(not_there["treated"])
-        .then("treated_watched_to_day")
+        .then("treated_quiet_until_day")
         .otherwise("treated_earliest_day")
     )
     at_least = (check_after - c("treated_latest_day")).dt.total_days().cast(pl.Float64)

@@ -12,8 +12,10 @@ well make the interval. This is the broken-line regression of Muggeo 2003 (Stati
 22, 3055-3071, doi:10.1002/sim.1545) with a second break.
 
 A sensor sees some centimetres around it: uptake begins while the front is still above its middle.
-The front is put where the rise has come to ``PASSED`` of its height. That share, the lengths of
-the rise and ``INTERVAL`` were set on simulated strips (seeds apart from those of the bench).
+The front is put where the rise has come to a share of its height. Daily balances also see the
+water that a layer loses upwards to the roots above, so there the share is larger and only clear
+uptake counts (``BY_BALANCE``). Shares, lengths of the rise and ``INTERVAL`` were set on simulated
+strips (seeds apart from those of the bench).
 """
 
 from __future__ import annotations
@@ -30,12 +32,26 @@ LEAST_OF_STRETCH = 7
 STANDS_OUT = 4.0  # standard errors of the stretch
 GOES_ON = 2.0  # of the fortnight after it
 ALONE = 6.0  # of a stretch after which too few days were measured
-LEAST_PCT_D = 0.04  # mean uptake of a stretch below which it is not taken for roots
 BEFORE_D, AFTER_D = 25, 8  # days around the stretch's first and last day in the fit
 RAMPS_D = (4, 8, 12, 18, 24)
-PASSED = 0.2
 FITFUL = 0.6  # how much uptake varies with the weather, as a share of itself
 INTERVAL = 6.0  # rise of the weighted squares; chi-squared says 2.7, but 90 % are held by 6
+
+
+NOISE_FLOOR_PCT_D = 0.03  # no day's uptake is believed better than this
+HINT = 1.5  # standard errors above which a fortnight is no longer quiet
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How a series is looked at."""
+
+    least_pct_d: float  # mean uptake of a stretch below which it is not taken for roots
+    passed: float  # share of the rise at which the front passes the sensor
+
+
+BY_PULSE = Look(0.04, 0.2)
+BY_BALANCE = Look(0.2, 0.4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,32 +66,55 @@ class Onset:
 NONE = Onset(np.nan, np.nan, np.nan)
 
 
-def onset(uptake: Array, noise_floor: float = 0.03) -> Onset:
+def onset(uptake: Array, look: Look = BY_PULSE) -> Onset:
     """When sustained uptake begins in ``uptake`` (% by volume a day, NaN where not measured).
 
-    One value a day without gaps in the index; ``noise_floor`` is the least standard deviation
-    of a day that is believed. Returns ``NONE`` where there is no sustained uptake.
+    One value a day without gaps in the index. ``NONE`` where there is no sustained uptake.
     """
     known = np.isfinite(uptake)
     if known.sum() < LEAST_OF_STRETCH:
         return NONE
-    noise = max(_noise(uptake[known]), noise_floor)
-    start = _stretch(uptake, known, noise)
+    noise = _noise(uptake[known])
+    start = _stretch(uptake, known, noise, look.least_pct_d)
     if start < 0:
         return NONE
-    return _placed(uptake, known, start, noise)
+    return _placed(uptake, known, start, noise, look.passed)
+
+
+def quiet_until(uptake: Array) -> int:
+    """Last position up to which no fortnight shows even weak uptake; -1 where none is quiet.
+
+    Where no sustained uptake was found, roots may still have come and drawn too little to be
+    sure of. Before this day they had not.
+    """
+    known = np.isfinite(uptake)
+    if known.sum() < LEAST_OF_STRETCH:
+        return -1
+    sums, counts = _running(uptake, known)
+    begin = np.arange(max(len(uptake) - STRETCH_D, 0) + 1)
+    end = np.minimum(begin + STRETCH_D, len(uptake))
+    n = np.maximum(counts[end] - counts[begin], 1)
+    hint = (sums[end] - sums[begin]) / n > HINT * _noise(uptake[known]) / np.sqrt(n)
+    hits = np.flatnonzero(hint & (n >= LEAST_OF_STRETCH))
+    return int(hits[0]) - 1 if len(hits) else max(len(uptake) - STRETCH_D, 0)
+
+
+def _running(uptake: Array, known: NDArray[np.bool_]) -> tuple[Array, NDArray[np.int64]]:
+    """Sums and counts of the measured days before each position."""
+    sums = np.concatenate([[0.0], np.cumsum(np.where(known, uptake, 0.0))])
+    return sums, np.concatenate([[0], np.cumsum(known)]).astype(np.int64)
 
 
 def _noise(values: Array) -> float:
     """Standard deviation of a day from differences of neighbours, blind to slow change."""
     steps = np.diff(values)
-    return float(1.4826 * np.median(np.abs(steps)) / np.sqrt(2)) if len(steps) else 0.0
+    spread = float(1.4826 * np.median(np.abs(steps)) / np.sqrt(2)) if len(steps) else 0.0
+    return max(spread, NOISE_FLOOR_PCT_D)
 
 
-def _stretch(uptake: Array, known: NDArray[np.bool_], noise: float) -> int:
+def _stretch(uptake: Array, known: NDArray[np.bool_], noise: float, least_pct_d: float) -> int:
     """First day of the first stretch that stands out and goes on; -1 where there is none."""
-    sums = np.concatenate([[0.0], np.cumsum(np.where(known, uptake, 0.0))])
-    counts = np.concatenate([[0], np.cumsum(known)])
+    sums, counts = _running(uptake, known)
     size = len(uptake)
     begin = np.arange(max(size - LEAST_OF_STRETCH, 0) + 1)
 
@@ -85,7 +124,7 @@ def _stretch(uptake: Array, known: NDArray[np.bool_], noise: float) -> int:
         """Whether the mean uptake of the days from first to before last stands out."""
         n = counts[last] - counts[first]
         mean = (sums[last] - sums[first]) / np.maximum(n, 1)
-        least = np.maximum(errors * noise / np.sqrt(np.maximum(n, 1)), LEAST_PCT_D)
+        least = np.maximum(errors * noise / np.sqrt(np.maximum(n, 1)), least_pct_d)
         return np.asarray((n >= LEAST_OF_STRETCH) & (mean >= least))
 
     middle = np.minimum(begin + STRETCH_D, size)
@@ -104,7 +143,9 @@ def _level(day: Array, value: Array) -> Array:
     return np.asarray(np.clip(near @ value / near.sum(axis=1), 0, None))
 
 
-def _placed(uptake: Array, known: NDArray[np.bool_], start: int, noise: float) -> Onset:
+def _placed(
+    uptake: Array, known: NDArray[np.bool_], start: int, noise: float, passed: float
+) -> Onset:
     """Best ramp around the stretch, and the fronts of all ramps that fit nearly as well."""
     first = max(start - BEFORE_D, 0)
     last = min(start + STRETCH_D + AFTER_D, len(uptake))
@@ -120,6 +161,6 @@ def _placed(uptake: Array, known: NDArray[np.bool_], start: int, noise: float) -
     left = (value - height[:, None] * shape) ** 2 @ weight
     best = int(np.argmin(left))
     spread = max(left[best] / max(len(day) - 3, 1), 1.0)
-    front = begin + PASSED * ramp
+    front = begin + passed * ramp
     near = front[left <= left[best] + INTERVAL * spread]
     return Onset(float(front[best]), float(near.min()), float(near.max()))

@@ -23,7 +23,9 @@ A row depends on the readings of its day and of one day on either side (``MARGIN
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from schemas import made
 from schemas.catalogue import TABLES
@@ -38,8 +40,14 @@ LEAST_EACH = 3  # readings needed in each night and in the day
 SPIKE_PCT = 1.0
 SPIKE_TIMES = 6.0  # of the median step between readings
 
+DECIMALS = 9  # below that is the noise of arithmetic
+PAIRS = ("tt", "ts", "ss", "tv", "sv", "vv", "tc", "sc", "cc", "vc")
+_SUMMED = ("readings", "before", "by_day", "after", "hours", "hours_all", *PAIRS)
+
+Array = NDArray[np.float64]
+
 SENSOR = ["probe", "depth_cm"]
-WINDOW = [*SENSOR, "solar_day"]
+WINDOW = ["sensor_no", "solar_day"]
 
 
 def derive(
@@ -54,65 +62,84 @@ def derive(
     """
     if soil_reading.is_empty():
         return made.empty(TABLE)
-    readings = _without_spikes(_placed(soil_day.water_readings(soil_reading, sensor, farm), farm))
-    windows = _windows(readings)
-    rows = _fitted(_sums(windows)).join(
-        readings.group_by(WINDOW).agg(spikes=pl.col("spike").sum(), reported=pl.col("vwc").count()),
-        on=WINDOW,
-        how="right",
+    sensors = soil_reading.select(SENSOR).unique().sort(SENSOR).with_row_index("sensor_no")
+    water = soil_day.water_readings(soil_reading, sensor, farm).join(sensors, on=SENSOR)
+    readings = _without_spikes(_placed(water, farm))
+    reported = readings.group_by(WINDOW).agg(
+        spikes=pl.col("spike").sum(), reported=pl.col("vwc").count()
     )
-    rows = _said(rows.filter(pl.col("reported") > 0))
-    noon = pl.from_epoch(
-        ((pl.col("solar_day") * sun.DAY_H + 12 - farm["longitude_deg"].item() / 15) * 3.6e9).cast(
-            pl.Int64
-        ),
-        time_unit="us",
-    ).dt.replace_time_zone("UTC")
-    rows = calendar_day.in_spell(
-        rows.with_columns(day=calendar_day.day_of(noon, farm)),
+    rows = (
+        reported.filter(pl.col("reported") > 0)
+        .join(_fitted(_sums(_windows(readings))), on=WINDOW, how="left")
+        .join(sensors, on="sensor_no")
+    )
+    noon_us = (pl.col("solar_day") * sun.DAY_H + 12 - farm["longitude_deg"].item() / 15) * 3.6e9
+    noon = pl.from_epoch(noon_us.cast(pl.Int64), time_unit="us").dt.replace_time_zone("UTC")
+    placed = calendar_day.in_spell(
+        _said(rows).with_columns(day=calendar_day.day_of(noon, farm)),
         probe_spell,
         "probe",
         ["field", "strip"],
     )
-    return made.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
+    return made.conform(placed.select(TABLE.names), TABLE).sort(TABLE.key)
 
 
 def _placed(readings: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
-    """Readings by solar day: hours from noon and the half length of the day.
+    """Readings by solar day: hours from noon (``x``) and the half length of the day.
 
     A reading closes its interval; it stands for the interval's middle.
     """
-    middle = pl.col("time") - pl.duration(
-        microseconds=(pl.col("interval_s").clip(upper_bound=7200) * 5e5).cast(pl.Int64)
-    )
-    hours = sun.solar_hours(middle, farm["longitude_deg"].item())
-    return readings.with_columns(solar_h=hours, ordinal=middle.dt.ordinal_day()).select(
-        *SENSOR,
-        "vwc",
-        "soil_temp_c",
-        solar_day=(pl.col("solar_h") / sun.DAY_H).floor().cast(pl.Int64),
-        x=pl.col("solar_h") - (pl.col("solar_h") / sun.DAY_H).floor() * sun.DAY_H - 12,
-        half=sun.half_day_h(pl.col("ordinal"), farm["latitude_deg"].item()).clip(
-            2.0, 12 - SHORTEST_NIGHT_H / 2
-        ),
+    half_interval = (pl.col("interval_s").clip(upper_bound=7200) * 5e5).cast(pl.Int64)
+    middle = pl.col("time") - pl.duration(microseconds=half_interval)
+    half = sun.half_day_h(middle.dt.ordinal_day(), farm["latitude_deg"].item())
+    return (
+        readings.select(
+            "sensor_no",
+            "vwc",
+            "soil_temp_c",
+            solar_h=sun.solar_hours(middle, farm["longitude_deg"].item()),
+            half=half.clip(2.0, 12 - SHORTEST_NIGHT_H / 2),
+        )
+        .with_columns(solar_day=(pl.col("solar_h") / sun.DAY_H).floor().cast(pl.Int64))
+        .select(
+            *WINDOW,
+            "vwc",
+            "soil_temp_c",
+            "half",
+            x=pl.col("solar_h") - pl.col("solar_day") * sun.DAY_H - 12,
+        )
+        .sort(*WINDOW, "x")
     )
 
 
 def _without_spikes(readings: pl.DataFrame) -> pl.DataFrame:
-    """Marks readings far from the median of the five around them and takes their value out."""
+    """Takes out single readings far from both neighbours of the same day (marked ``spike``).
+
+    Soil temperature that comes less often than water content stands until the next, for eight
+    readings at most.
+    """
+    group = pl.struct(WINDOW).rle_id()
+    readings = readings.with_columns(group=group)
     v = pl.col("vwc")
-    around = v.rolling_median(5, center=True, min_samples=3).over(WINDOW, order_by="x")
-    usual = v.diff().abs().median().over(WINDOW, order_by="x")
+
+    def at(places: int) -> pl.Expr:
+        return pl.when(pl.col("group").shift(places) == pl.col("group")).then(v.shift(places))
+
+    one, other = pl.coalesce(at(1), at(-2)), pl.coalesce(at(-1), at(2))
+    beyond = pl.max_horizontal(v - pl.max_horizontal(one, other), pl.min_horizontal(one, other) - v)
+    usual = (v - at(1)).abs().median().over("group")
     limit = pl.max_horizontal(pl.lit(SPIKE_PCT), SPIKE_TIMES * usual)
-    readings = readings.with_columns(spike=((v - around).abs() > limit).fill_null(False))
     return readings.with_columns(
-        vwc=pl.when(~pl.col("spike")).then(v),
-        soil_temp_c=pl.col("soil_temp_c").interpolate().over(SENSOR, order_by=["solar_day", "x"]),
-    )
+        spike=(beyond > limit).fill_null(False),
+        soil_temp_c=pl.col("soil_temp_c").forward_fill(limit=8).over("group"),
+    ).with_columns(vwc=pl.when(~pl.col("spike")).then(v))
 
 
 def _windows(readings: pl.DataFrame) -> pl.DataFrame:
-    """Each reading with its own day, and those of a night also with the day on its other side."""
+    """Each reading with its own day, and those of a night also with the day on its other side.
+
+    ``t`` is in days from noon, ``s`` the share of the day's sunlight that has fallen.
+    """
     x, half = pl.col("x"), pl.col("half")
     known = readings.filter(pl.col("vwc").is_not_null())
     evening = known.filter(x > half).with_columns(
@@ -121,41 +148,80 @@ def _windows(readings: pl.DataFrame) -> pl.DataFrame:
     morning = known.filter(x < -half).with_columns(
         x=x + sun.DAY_H, solar_day=pl.col("solar_day") - 1
     )
-    return pl.concat([known, evening, morning]).with_columns(
-        s=sun.sunlight_so_far(x, half), t=x / sun.DAY_H
+    return (
+        pl.concat([known, evening, morning])
+        .sort(*WINDOW, "x")
+        .select(
+            *WINDOW,
+            "half",
+            "vwc",
+            "soil_temp_c",
+            t=x / sun.DAY_H,
+            s=sun.sunlight_so_far(x, half),
+            hour=x.floor(),
+        )
     )
 
 
 def _sums(windows: pl.DataFrame) -> pl.DataFrame:
-    """Means and centred sums of products of t, s, theta (v) and temperature (c) by window."""
-    cols = {"t": pl.col("t"), "s": pl.col("s"), "v": pl.col("vwc"), "c": pl.col("soil_temp_c")}
-    pairs = ["tt", "ts", "ss", "tv", "sv", "vv", "tc", "sc", "cc", "vc"]
-    night = pl.col("t").abs() * sun.DAY_H > pl.col("half")
-    return windows.group_by(WINDOW).agg(
-        readings=pl.len(),
-        n_temp=pl.col("soil_temp_c").count(),
-        before=(night & (pl.col("t") < 0)).sum(),
-        by_day=(~night).sum(),
-        after=(night & (pl.col("t") > 0)).sum(),
-        hours=pl.col("x").floor().n_unique(),
-        hours_all=2 * (sun.DAY_H - pl.col("half").first()),
+    """Counts and centred sums of products of t, s, water content (v) and temperature (c).
+
+    Added up window by window in the order of time, whatever else stands in the frame, so that a
+    day made again alone is the same to the last digit.
+    """
+    starts = np.flatnonzero(
+        windows.select(
+            (pl.col("sensor_no").diff().fill_null(1) != 0)
+            | (pl.col("solar_day").diff().fill_null(1) != 0)
+        )
+        .to_series()
+        .to_numpy()
+    )
+    if len(starts) == 0:
+        return pl.DataFrame(
+            schema=windows.select(WINDOW).schema | dict.fromkeys(_SUMMED, pl.Float64)
+        )
+    n = np.diff(np.append(starts, windows.height))
+
+    def total(values: Array) -> Array:
+        return np.asarray(np.add.reduceat(values, starts))
+
+    values = {
+        "t": windows["t"].to_numpy(),
+        "s": windows["s"].to_numpy(),
+        "v": windows["vwc"].to_numpy(),
+        "c": windows["soil_temp_c"].cast(pl.Float64).fill_null(np.nan).to_numpy(),
+    }
+    near = {name: column - np.repeat(column[starts], n) for name, column in values.items()}
+    mean = {name: total(column) / n for name, column in near.items()}
+    night = np.abs(values["t"]) * sun.DAY_H > windows["half"].to_numpy()
+    hour = windows["hour"].to_numpy()
+    new_hour = np.append(True, np.diff(hour) != 0)
+    new_hour[starts] = True
+    sums = {
+        "readings": n.astype(float),
+        "before": total((night & (values["t"] < 0)).astype(float)),
+        "by_day": total((~night).astype(float)),
+        "after": total((night & (values["t"] > 0)).astype(float)),
+        "hours": total(new_hour.astype(float)),
+        "hours_all": 2 * (sun.DAY_H - windows["half"].to_numpy()[starts]),
         **{
-            pair: (
-                (cols[pair[0]] - cols[pair[0]].mean()) * (cols[pair[1]] - cols[pair[1]].mean())
-            ).sum()
-            for pair in pairs
+            pair: total(near[pair[0]] * near[pair[1]]) - n * mean[pair[0]] * mean[pair[1]]
+            for pair in PAIRS
         },
+    }
+    return (
+        windows[starts]
+        .select(WINDOW)
+        .with_columns(pl.Series(name, column, nan_to_null=True) for name, column in sums.items())
     )
 
 
 def _fitted(sums: pl.DataFrame) -> pl.DataFrame:
     """Least squares of theta and of temperature on t and s, and of one remainder on the other."""
     c = pl.col
-    enough = (pl.min_horizontal("before", "by_day", "after") >= LEAST_EACH) & (
-        c("tt") * c("ss") - c("ts") ** 2 > 1e-9
-    )
-    with_temp = enough & (c("n_temp") == c("readings"))
     det = c("tt") * c("ss") - c("ts") ** 2
+    enough = (pl.min_horizontal("before", "by_day", "after") >= LEAST_EACH) & (det > 1e-9)
     sums = sums.with_columns(
         slope=(c("tv") * c("ss") - c("sv") * c("ts")) / det,
         step=(c("sv") * c("tt") - c("tv") * c("ts")) / det,
@@ -168,19 +234,23 @@ def _fitted(sums: pl.DataFrame) -> pl.DataFrame:
         left_vc=c("vc") - c("slope") * c("tc") - c("step") * c("sc"),
     )
     residual = (c("left_v") / c("free")).sqrt()
+    fits = {
+        "night_slope_pct_d": c("slope"),
+        "day_fall_pct": -c("step"),
+        "day_fall_error_pct": residual * (c("tt") / det).sqrt(),
+        "residual_pct": residual,
+        "temp_night_slope_c_d": c("temp_slope"),
+        "temp_day_fall_c": -c("temp_step"),
+        "temp_swing_c": (c("left_c") / c("free")).sqrt(),
+        "temp_response_pct_c": pl.when(c("left_c") > 1e-6).then(c("left_vc") / c("left_c")),
+    }
     return sums.select(
         *WINDOW,
-        pl.when(enough).then("slope").alias("night_slope_pct_d"),
-        pl.when(enough).then(-c("step")).alias("day_fall_pct"),
-        pl.when(enough).then(residual * (c("tt") / det).sqrt()).alias("day_fall_error_pct"),
-        pl.when(enough).then(residual).alias("residual_pct"),
-        pl.when(with_temp).then("temp_slope").alias("temp_night_slope_c_d"),
-        pl.when(with_temp).then(-c("temp_step")).alias("temp_day_fall_c"),
-        pl.when(with_temp).then((c("left_c") / c("free")).sqrt()).alias("temp_swing_c"),
-        pl.when(with_temp & (c("left_c") > 1e-6))
-        .then(c("left_vc") / c("left_c"))
-        .alias("temp_response_pct_c"),
         c("readings").cast(pl.Int64),
+        *(
+            pl.when(enough).then(value).round(DECIMALS).alias(name) + 0.0
+            for name, value in fits.items()
+        ),
         coverage=(c("hours") / c("hours_all")).clip(0, 1),
     )
 
