@@ -107,8 +107,9 @@ def daily(
 ) -> pl.DataFrame:
     """Every day of the window by strip, from the value of the day before to that of the day.
 
-    Columns: ``storage_mm`` (as it is), ``filled_mm`` (gaps in a straight line), ``rain_mm`` and
-    ``et_mm`` (null where unknown) between the two values, ``known`` (rain recorded), ``above_pct``.
+    Columns: ``storage_mm`` (as it is), ``filled_mm`` (gaps in a straight line), ``rain_mm`` (null
+    where unknown) and ``et_mm`` (crop demand, gaps in a straight line; null where there is none at
+    all) between the two values, ``known`` (rain recorded), ``demanded``, ``above_pct``.
     """
     strip_day = ["field", "strip", "day"]
     days = (
@@ -131,6 +132,8 @@ def daily(
         .with_columns(before=before)
         .with_columns(
             filled_mm=pl.col("storage_mm").interpolate().over(STRIP),
+            demanded=pl.col("demand_mm").is_not_null(),
+            demand_mm=_filled("demand_mm"),
             before=pl.col("before").forward_fill().over(STRIP),
         )
     )
@@ -140,6 +143,11 @@ def daily(
         first=pl.col("day") == pl.col("from_day"),
         known=pl.col("known").fill_null(False),
     )
+
+
+def _filled(name: str) -> pl.Expr:
+    """A daily value with its gaps in a straight line, its ends level."""
+    return pl.col(name).interpolate().forward_fill().backward_fill().over(STRIP)
 
 
 def _between(name: str) -> pl.Expr:

@@ -3,7 +3,8 @@
 Water use = rain + storage at the start - storage at the end - drainage, over the same days and
 depths in both strips (window, layers, rain and drainage: ``season_balance``). Run-off was not
 measured; it is in the use, of both strips. Efficiency = yield at market moisture / water use.
-Where no yield is in, the balance stands alone; where the window is not the whole season, the
+Where no yield is in, the balance stands alone; where rain was recorded on less than
+``LEAST_KNOWN`` of the days, there is no water use; where the window is not the whole season, the
 efficiency is still yield over the use of the window, and the row says that it looks too high.
 
 Errors. Of the storage used: the day-to-day noise of the profile, from the second differences of
@@ -32,6 +33,9 @@ SLOPE_ERROR = 0.1
 # Days by which the window may miss seeding or harvest and still be the season.
 NEAR_D = 3
 LEAST_NOISE_DAYS = 10
+# Share of the window's days with a rain record below which there is no water use; and with
+# evapotranspiration below which there is no sum of it. Common practice, no source.
+LEAST_KNOWN = 0.9
 _Z = 1.959964
 
 
@@ -87,7 +91,7 @@ def _sums(day: pl.DataFrame) -> pl.DataFrame:
             rain_coverage=pl.col("known").filter(after).mean(),
             storage_start_mm=pl.col("filled_mm").sort_by("day").first(),
             storage_end_mm=pl.col("filled_mm").sort_by("day").last(),
-            crop_et_mm=pl.when(pl.col("et_mm").filter(after).null_count() == 0).then(
+            crop_et_mm=pl.when(pl.col("demanded").filter(after).mean() >= LEAST_KNOWN).then(
                 pl.col("et_mm").filter(after).sum()
             ),
             noise_mm=pl.when(calm.count() >= LEAST_NOISE_DAYS)
@@ -149,9 +153,9 @@ def _with_use(rows: pl.DataFrame) -> pl.DataFrame:
     used = pl.col("storage_start_mm") - pl.col("storage_end_mm")
     se = (2 * pl.col("noise_mm") ** 2 + (SLOPE_ERROR * used) ** 2).sqrt()
     return rows.with_columns(storage_used_mm=used, storage_used_se_mm=se).with_columns(
-        water_use_mm=pl.col("rain_mm")
-        + pl.col("storage_used_mm")
-        - pl.col("drainage_mm").fill_null(0.0),
+        water_use_mm=pl.when(pl.col("rain_coverage") >= LEAST_KNOWN).then(
+            pl.col("rain_mm") + pl.col("storage_used_mm") - pl.col("drainage_mm").fill_null(0.0)
+        ),
         water_use_se_mm=(pl.col("storage_used_se_mm") ** 2 + pl.col("drainage_se_mm") ** 2).sqrt(),
     )
 
@@ -193,12 +197,14 @@ def _told(rows: pl.DataFrame) -> pl.DataFrame:
     late = (pl.col("from_day") - pl.col("seeded")).dt.total_days()
     early = (pl.col("harvested") - pl.col("to_day")).dt.total_days()
     length = (pl.col("harvested") - pl.col("seeded")).dt.total_days()
-    no_soil = pl.col("water_use_mm").is_null()
+    no_soil = pl.col("storage_start_mm").is_null()
+    no_rain = pl.col("rain_coverage") < LEAST_KNOWN
     standing = pl.col("harvested").is_null()
     reasons = {
         "no soil water of the strip to make a balance of": no_soil,
         "the crop still stands": standing,
-        "rain is understated: days without a record": pl.col("rain_coverage") < 1,
+        "too many days without a rain record for a water use": no_rain,
+        "rain is understated: days without a record": ~no_rain & (pl.col("rain_coverage") < 1),
         "a probe was set within the window, so start and end are of two places": pl.col(
             "set_day"
         ).is_not_null(),

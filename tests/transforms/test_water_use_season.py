@@ -75,6 +75,7 @@ def derive(
     season: dict[str, Any] | None = None,
     weather: dict[date, dict[str, Any]] | None = None,
     drop: dict[str, Any] | None = None,
+    lost_et: tuple[date, ...] = (),
     probe_spell: list[dict[str, Any]] | None = None,
     full_pct: float | None = FULL,
     demand: bool = True,
@@ -129,7 +130,7 @@ def derive(
                 {"station": station, "field": "f", "strip": strip, "day": day, "crop_et_mm": mm}
                 for station, strip, truth in stations
                 for day, mm in truth.use.items()
-                if demand
+                if demand and day not in lost_et
             ],
         ),
         strip_yield=frames.rows(
@@ -207,6 +208,16 @@ def test_drainage_without_evapotranspiration_is_the_middle_of_the_bounds() -> No
     assert row["crop_et_mm"] is None
 
 
+def test_a_few_lost_days_of_evapotranspiration_do_not_matter() -> None:
+    truth = Truth(start=(38, 38, 41), use_mm=2.5, wet=2.2, drains=True)
+    whole = derive(truth)["treated"]
+    row = derive(truth, lost_et=tuple(DAYS[15:20]))["treated"]
+    assert row["drainage_from"] == "water balance of draining days"
+    assert row["drainage_mm"] == pytest.approx(whole["drainage_mm"], abs=1.5)
+    assert row["crop_et_mm"] == pytest.approx(whole["crop_et_mm"], abs=1.5)
+    assert derive(truth, lost_et=tuple(DAYS[15:40]))["treated"]["crop_et_mm"] is None
+
+
 def test_without_a_full_point_the_drainage_is_unknown_and_said_so() -> None:
     truth = Truth()
     row = derive(truth, full_pct=None, yields={"treated": (3000, 50), "check": (2900, 50)})["check"]
@@ -280,6 +291,16 @@ def test_days_without_a_gauge_understate_the_rain_and_say_so() -> None:
     assert row["rain_coverage"] == pytest.approx(1 - 10 / SEASON_DAYS)
     assert row["partial"]
     assert "understated" in row["reason"]
+
+
+def test_with_too_little_rain_recorded_there_is_no_water_use() -> None:
+    missing = {date(2024, 6, 1) + timedelta(days=n): {"rain_coverage": 0.0} for n in range(14)}
+    row = derive(Truth(wet=0.6), weather=missing, yields={"treated": (3000, 50)})["treated"]
+    assert row["water_use_mm"] is None
+    assert row["water_use_efficiency_kg_ha_mm"] is None
+    assert row["storage_used_mm"] is not None
+    assert row["partial"]
+    assert row["reason"] == "too many days without a rain record for a water use"
 
 
 def test_a_total_that_bridges_days_is_no_gap() -> None:
