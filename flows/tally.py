@@ -24,6 +24,16 @@ MOST_ENTRIES = 100_000  # entries a delivery in quarantine; the rest is counted 
 ROW_FAULT_VALUES = 0  # a line that is not a row has no values to count
 
 
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """The text of some lines of a delivery, until they are landed."""
+
+    first: int
+    last: int
+    raw: Callable[[int], str]
+    member: str
+
+
 @dataclass(slots=True)
 class Reading:
     """A delivery that is being read: whose it is, what was found, what went wrong.
@@ -40,7 +50,7 @@ class Reading:
     last: datetime | None = None
     counts: dict[str, int] = field(default_factory=dict)
     refused: list[pl.DataFrame] = field(default_factory=list)
-    raw: list[tuple[int, int, Callable[[int], str]]] = field(default_factory=list)
+    raw: list[Lines] = field(default_factory=list)
 
     @property
     def seq(self) -> int:
@@ -55,7 +65,8 @@ class Reading:
         """Take in a chunk's lines, and the lines that are no rows at all."""
         lines = pl.concat([chunk.frame["line"], chunk.faults["line"]])
         if not lines.is_empty():
-            self.raw.append((int(lines.min()), int(lines.max()), chunk.raw))  # type: ignore[arg-type]
+            first, last = int(lines.min()), int(lines.max())  # type: ignore[arg-type]
+            self.raw.append(Lines(first, last, chunk.raw, chunk.member))
         if not chunk.faults.is_empty():
             self.add("rows_in", chunk.faults.height)
             self.add("rows_quarantined", chunk.faults.height)
@@ -71,14 +82,32 @@ class Reading:
         if refused.height > room:
             self.add("more", refused.height - room)
         if room > 0:
-            self.refused.append(refused.head(room))
+            kept = refused.head(room)
+            numbers = kept["line"].to_list()
+            self.refused.append(
+                kept.with_columns(
+                    pl.Series("raw", [self.line(n) for n in numbers], dtype=pl.String),
+                    pl.Series("name", [self.file(n) for n in numbers], dtype=pl.String),
+                )
+            )
 
     def line(self, number: int) -> str | None:
         """The text of one of its lines."""
-        for first, last, raw in self.raw:
-            if first <= number <= last:
-                return raw(number)[:RAW_LIMIT]
-        return None
+        lines = self._lines(number)
+        return None if lines is None else lines.raw(number)[:RAW_LIMIT]
+
+    def file(self, number: int) -> str:
+        """The file that a line stands in: its own name, or that of a file in the archive it is."""
+        lines = self._lines(number)
+        inside = f"/{lines.member}" if lines is not None and lines.member else ""
+        return self.receipt.name + inside
+
+    def _lines(self, number: int) -> Lines | None:
+        return next((lines for lines in self.raw if lines.first <= number <= lines.last), None)
+
+    def forget(self, before: int) -> None:
+        """Let go of the text of lines up to one: a large file must not be held whole."""
+        self.raw = [lines for lines in self.raw if lines.last > before]
 
     @property
     def state(self) -> str:
@@ -141,6 +170,8 @@ class Tally:
                         self.readings[row["seq"]].add(name, int(number))
         for (seq,), part in refused.group_by("seq"):
             self.readings[int(seq)].keep(part.sort("line"))
+        for seq, last in rows.group_by("seq").agg(pl.col("line").max()).iter_rows():
+            self.readings[seq].forget(last)
 
     def write(self, con: duckdb.DuckDBPyConnection) -> None:
         """Write the receipts and the refusals."""
@@ -217,14 +248,11 @@ def _entries(reading: Reading) -> list[dict[str, Any]]:
     }
     if reading.state == "refused":
         cause, found, expected = _whole_cause(reading)
-        first = next((f["line"][0] for f in reading.refused if not f.is_empty()), None)
         whole = {"line": 0, "column_name": "", "extent": "delivery", "cause": cause}
-        raw = None if first is None else reading.line(first)
+        raw = next((f["raw"][0] for f in reading.refused if not f.is_empty()), None)
         return [common | whole | {"found": found, "expected": expected, "raw": raw}]
     entries = [
-        common
-        | {k: v for k, v in row.items() if k not in ("seq", "values")}
-        | {"raw": reading.line(row["line"])}
+        common | {k: v for k, v in row.items() if k not in ("seq", "values")}
         for frame in reading.refused
         for row in frame.iter_rows(named=True)
     ]

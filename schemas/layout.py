@@ -3,100 +3,31 @@
 from __future__ import annotations
 
 import re
-from difflib import get_close_matches
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
-from schemas.quantities import BY_NAME, Instrument
+from schemas.layout_open import filled
+from schemas.layout_parts import ColumnRule, Strict, TimeStamp
+from schemas.quantities import Instrument
+
+__all__ = ["ColumnRule", "Layout", "Strict", "TimeStamp"]
 
 STEP = re.compile(r"^\s*(\d+)\s*(s|sec|min|h|hour|day|d)\w*\s*$", re.IGNORECASE)
 STEP_SECONDS = {"s": 1, "sec": 1, "min": 60, "h": 3600, "hour": 3600, "day": 86400, "d": 86400}
-OFFSET = re.compile(r"^(?:Z|UTC|[+-]\d{2}:?\d{2})$")
+DAY_S = 86400
 
-
-class Strict(BaseModel):
-    """Base of every part of the farm file: unknown keys are errors, values never change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
-
-
-class TimeStamp(Strict):
-    """Where the time stands and how it is written.
-
-    ``columns``: one column, or two (date, time) that are joined by a space. ``format``: strptime
-    codes, or ``epoch_s``/``epoch_ms``, or ``iso`` for ISO 8601 (a zone written in the stamp then
-    counts, unless ``trust_zone`` is false). ``offset`` is fixed all year; ``zone`` is an IANA name
-    whose daylight saving the logger follows.
-    """
-
-    columns: Annotated[tuple[str, ...], Field(min_length=1, max_length=3)]
-    format: str = "iso"
-    offset: str | None = None
-    zone: str | None = None
-    trust_zone: bool = False
-
-    @field_validator("offset")
-    @classmethod
-    def _offset(cls, value: str | None) -> str | None:
-        if value is not None and not OFFSET.match(value):
-            raise ValueError("expected an offset from UTC such as -06:00 or Z")
-        return value
-
-    @model_validator(mode="after")
-    def _one_zone(self) -> TimeStamp:
-        if self.offset and self.zone:
-            raise ValueError(
-                "give offset (the same all year) or zone (with daylight saving), not both"
-            )
-        epoch = self.format.startswith("epoch")
-        if not epoch and not self.trust_zone and not self.offset and not self.zone:
-            raise ValueError("say the clock's offset (-06:00) or its zone (America/Winnipeg)")
-        return self
-
-
-class ColumnRule(Strict):
-    """What one column of the file (or one series of a long file) holds.
-
-    ``unit`` is what it is written in, any pint expression (``degF``, ``inch``, ``m^3/m^3``,
-    ``0.1 mm``). A probe's column says ``depth_cm`` or ``sensor``. ``counts`` says how rain is
-    written. ``names`` are other headings for the same column in other years.
-    """
-
-    quantity: str
-    unit: str | None = None
-    depth_cm: float | None = None
-    sensor: str | None = None
-    counts: Literal["increment", "total"] = "increment"
-    rolls_at: float | None = None
-    missing: tuple[str | float, ...] = ()
-    names: tuple[str, ...] = ()
-    low: float | None = None
-    high: float | None = None
-    optional: bool = False
-
-    @field_validator("quantity")
-    @classmethod
-    def _known(cls, value: str) -> str:
-        if value not in BY_NAME or value.startswith("rain_counter"):
-            known = sorted(n for n in BY_NAME if not n.startswith("rain_counter"))
-            near = get_close_matches(value, known, n=1)
-            hint = f"did you mean {near[0]}? " if near else ""
-            raise ValueError(f"{hint}expected one of {', '.join(known)}")
-        return value
-
-    @model_validator(mode="after")
-    def _total_is_rain(self) -> ColumnRule:
-        if self.counts == "total" and self.quantity != "rain":
-            raise ValueError("counts = 'total' is only for rain")
-        if self.rolls_at is not None and self.counts != "total":
-            raise ValueError("rolls_at goes with counts = 'total'")
-        return self
-
-    @property
-    def instrument(self) -> Instrument:
-        """Whether a station or a probe reports it."""
-        return BY_NAME[self.quantity].instrument
+Format = Literal[
+    "delimited",
+    "fixed",
+    "json",
+    "ndjson",
+    "xlsx",
+    "ghcn_daily",
+    "uscrn_daily",
+    "uscrn_hourly",
+    "sensorthings",
+]
 
 
 class Layout(Strict):
@@ -112,9 +43,22 @@ class Layout(Strict):
     is keyed by heading, as in wide).
 
     A reading is stored under the end of its interval: ``stamp`` says which end the file writes.
+
+    Formats: ``delimited`` text; ``fixed`` width (``fields`` gives a column's first and last
+    character, from 1); ``json`` (one document: ``records`` is the path to its list of records, or
+    to a table of lists, empty for the whole) and ``ndjson`` (a record a line), where a column is
+    named by its path (``air.temp``); ``xlsx`` (``sheet``, else the first); the open formats, which
+    need no more than their name (see layout_open). Any of them may come gzipped or zipped;
+    ``members`` says which files of an archive are meant.
     """
 
-    format: Literal["delimited"] = "delimited"
+    format: Format = "delimited"
+    fields: dict[str, tuple[Annotated[int, Field(ge=1)], Annotated[int, Field(ge=1)]]] = Field(
+        default_factory=dict
+    )
+    records: str = ""
+    sheet: str | None = None
+    members: str = "*"
     delimiter: str = ","
     decimal: Literal[".", ","] = "."
     thousands: Literal["", ",", ".", " ", "'"] = ""
@@ -138,6 +82,11 @@ class Layout(Strict):
     missing: tuple[str | float, ...] = ()
     columns: Annotated[dict[str, ColumnRule], Field(min_length=1)]
 
+    @model_validator(mode="before")
+    @classmethod
+    def _open(cls, content: Any) -> Any:
+        return filled(content)
+
     @field_validator("delimiter")
     @classmethod
     def _delimiter(cls, value: str) -> str:
@@ -155,6 +104,35 @@ class Layout(Strict):
         if not match or int(match[1]) == 0:
             raise ValueError("expected a step such as '15 min', '1 h' or '1 day'")
         return value
+
+    @model_validator(mode="after")
+    def _zone(self) -> Layout:
+        # a daily record without a zone keeps the days of the farm
+        if not self.time.has_zone and self.step_s < DAY_S:
+            raise ValueError("time: say the clock's offset (-06:00) or its zone (America/Winnipeg)")
+        return self
+
+    @model_validator(mode="after")
+    def _fields(self) -> Layout:
+        if (self.format == "fixed") != bool(self.fields):
+            raise ValueError("fields (first and last character) and format = 'fixed' go together")
+        for name, (first, last) in self.fields.items():
+            if last < first:
+                raise ValueError(f"fields: the last character of '{name}' is before its first")
+        return self
+
+    @model_validator(mode="after")
+    def _one_column_each(self) -> Layout:
+        seen: dict[tuple[str, str, float | None, str | None], str] = {}
+        for name, rule in self.columns.items():
+            target = (rule.quantity, rule.counts, rule.depth_cm, rule.sensor)
+            if target in seen:
+                raise ValueError(
+                    f"columns '{seen[target]}' and '{name}' both give {rule.quantity}; "
+                    "where it is one column under two headings, put the second into names"
+                )
+            seen[target] = name
+        return self
 
     @model_validator(mode="after")
     def _shape(self) -> Layout:
@@ -181,17 +159,6 @@ class Layout(Strict):
             ):
                 raise ValueError(f"column '{name}' is of a probe: say its depth_cm or its sensor")
         return self
-
-    def _one_column_each(self) -> None:
-        seen: dict[tuple[str, float | None, str | None], str] = {}
-        for name, rule in self.columns.items():
-            target = (rule.quantity, rule.depth_cm, rule.sensor)
-            if target in seen:
-                raise ValueError(
-                    f"columns '{seen[target]}' and '{name}' both give {rule.quantity}; "
-                    "where it is one column under two headings, put the second into names"
-                )
-            seen[target] = name
 
     @property
     def step_s(self) -> int:

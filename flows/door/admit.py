@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import cast
 
 import polars as pl
@@ -61,8 +62,10 @@ def admit(frame: pl.DataFrame, layout: Layout, senders: pl.DataFrame, places: Pl
         known = [word for name, rule in layout.columns.items() for word in (name, *rule.names)]
         frame = frame.filter(pl.col("series").str.strip_chars().is_in(known))
     frame, cells = to_numbers(frame, layout)
-    frame = read_times(frame, layout).join(senders, on="seq", how="left", maintain_order="left")
-    frame = at.instruments(frame, places)
+    standard = timedelta(hours=places.farm["standard_offset_h"].item())
+    frame = read_times(frame, layout, standard)
+    frame = frame.join(senders, on="seq", how="left", maintain_order="left")
+    frame = _without_strangers(at.instruments(frame, places), layout)
     values = [c for c in frame.columns if c == "value" or c.startswith("v:")]
     counted = pl.sum_horizontal(pl.col(c).is_not_null() for c in values).cast(pl.Int64)
     frame = frame.with_columns(counted.alias("values"))
@@ -90,6 +93,22 @@ def admit(frame: pl.DataFrame, layout: Layout, senders: pl.DataFrame, places: Pl
             for kind, found in readings.items()
         }
     return Admitted(readings, turned_away, rows)
+
+
+def _without_strangers(frame: pl.DataFrame, layout: Layout) -> pl.DataFrame:
+    """Values of optional columns count only where their kind of instrument is known.
+
+    So an open format with weather and soil in it serves a station alone, or a probe alone.
+    """
+    optional = {
+        f"v:{name}": rule.instrument.value
+        for name, rule in layout.columns.items()
+        if rule.optional and f"v:{name}" in frame.columns
+    }
+    return frame.with_columns(
+        pl.when(pl.col(kind).is_not_null()).then(pl.col(value)).alias(value)
+        for value, kind in optional.items()
+    )
 
 
 def _without_rest(refused: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
@@ -141,6 +160,8 @@ def _readings(
     refused: list[pl.DataFrame] = []
     found: list[pl.DataFrame] = []
     for names, rows in _groups(frame, layout, rules):
+        if all(rules[name].optional for name in names):
+            rows = rows.filter(pl.col(kind.value).is_not_null())  # noqa: PLW2901
         part, wrong = _in_place(rows, names, kind, places)
         refused.append(wrong)
         if kind is Instrument.PROBE:
@@ -189,14 +210,17 @@ def _in_place(
     values = [f"v:{n}" for n in names]
     keep = [
         c
-        for c in ("seq", "line", "time", "stamp", kind.value, "depth", "sensor")
+        for c in ("seq", "line", "time", "stamp", kind.value, "depth", "sensor", "values")
         if c in rows.columns
     ]
     part = rows.select(*keep, *values)
     bad = at.outside(part, kind.value, places) | pl.col(kind.value).is_null()
-    out = part.filter(bad)
+    counted = pl.sum_horizontal(pl.col(v).is_not_null() for v in values).cast(pl.Int64)
+    # a column that says nothing is not refused, unless the whole row says nothing
+    out = part.filter(bad).filter((counted > 0) | (pl.col("values") == 0))
+    part = part.drop("values")
     if out.is_empty():
-        return part, pl.DataFrame(schema=REFUSED)
+        return part.filter(~bad), pl.DataFrame(schema=REFUSED)
     spells = {
         n: at.spell_words(kind.value, n, places) for n in out[kind.value].unique().to_list() if n
     }
@@ -214,7 +238,7 @@ def _in_place(
             default=f"a {kind.value} in the source, the file's name or a column",
             return_dtype=pl.String,
         ),
-        values=pl.sum_horizontal(pl.col(v).is_not_null() for v in values).cast(pl.Int64),
+        values=counted,
     )
     return part.filter(~bad), wrong.select(REFUSED.names())
 
@@ -245,10 +269,13 @@ def _at_depth(
         part = part.join(shallowest, on="probe", how="left", maintain_order="left")
     shown = pl.col(by).cast(pl.String).alias("shown")
     placed = at.at_sensor(part.with_columns(shown), by, places)
-    lost = placed.filter(pl.col("depth_cm").is_null())
-    if lost.is_empty():
-        return placed.drop("shown"), pl.DataFrame(schema=REFUSED)
     counted = pl.sum_horizontal(pl.col(f"v:{n}").is_not_null() for n in names).cast(pl.Int64)
+    lost = placed.filter(pl.col("depth_cm").is_null())
+    if layout.shape == "wide":  # a column that says nothing needs no sensor
+        lost = lost.filter(counted > 0)
+    if lost.is_empty():
+        placed = placed.filter(pl.col("depth_cm").is_not_null())
+        return placed.drop("shown"), pl.DataFrame(schema=REFUSED)
     wrong = lost.select(
         "seq",
         "line",

@@ -13,8 +13,13 @@ ISO = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y-%m-%d", "%Y%m%d")
 ZONE_WRITTEN = r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})$"
 
 
-def read_times(frame: pl.DataFrame, layout: Layout) -> pl.DataFrame:
+def read_times(
+    frame: pl.DataFrame, layout: Layout, standard: timedelta = timedelta()
+) -> pl.DataFrame:
     """Replace the ``time_*`` columns by ``stamp`` (as written) and ``time`` (UTC, null where unreadable).
+
+    ``standard`` is the farm's own standard time minus UTC: the clock of a daily record whose
+    layout names no zone.
 
     An hour that the clock shows twice when daylight saving ends is told apart by its order in the
     file: the first pass is summer time, the second standard time. Where only one pass is there,
@@ -33,7 +38,7 @@ def read_times(frame: pl.DataFrame, layout: Layout) -> pl.DataFrame:
     elif rule.trust_zone:
         frame = _with_written_zone(frame, rule)
     else:
-        frame = _in_zone(_local(frame, rule), rule, timedelta(seconds=layout.step_s))
+        frame = _in_zone(_local(frame, rule), rule, timedelta(seconds=layout.step_s), standard)
     if layout.stamp == "start":
         frame = frame.with_columns(pl.col("time") + timedelta(seconds=layout.step_s))
     return frame
@@ -95,10 +100,13 @@ def offset_of(rule: TimeStamp) -> timedelta:
     return sign * timedelta(hours=int(text[1:3]), minutes=int(text[3:5]))
 
 
-def _in_zone(frame: pl.DataFrame, rule: TimeStamp, step: timedelta) -> pl.DataFrame:
+def _in_zone(
+    frame: pl.DataFrame, rule: TimeStamp, step: timedelta, standard: timedelta
+) -> pl.DataFrame:
     if rule.zone is None:
+        offset = offset_of(rule) if rule.offset else standard
         return frame.with_columns(
-            (pl.col("local") - offset_of(rule)).dt.replace_time_zone("UTC").alias("time")
+            (pl.col("local") - offset).dt.replace_time_zone("UTC").alias("time")
         ).drop("local")
     early, late = (
         pl.col("local")

@@ -9,11 +9,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from importlib import import_module
 from typing import Protocol
 
 import polars as pl
 
 from schemas.layout import Layout
+
+# Formats whose module has another name than the format; every other format is its module's name.
+MODULES = {"ndjson": "json_records", "json": "json_records", "sensorthings": "json_records"}
+MODULES |= {"uscrn_daily": "uscrn", "uscrn_hourly": "uscrn", "xlsx": "workbook"}
+MODULES |= {"fixed": "fixed_width"}
 
 FAULTS = pl.Schema(
     {
@@ -51,13 +57,32 @@ class Chunk:
 
     ``frame`` has ``line`` and the columns of ``roles``; ``faults`` the rows that are not in it
     because their shape was wrong; ``raw`` gives the text of a line; ``absent`` the layout's
-    columns that the file does not have.
+    columns that the file does not have. ``member`` names the file of an archive that they stand
+    in; lines are then counted on from file to file.
     """
 
     frame: pl.DataFrame
     faults: pl.DataFrame
     raw: Callable[[int], str]
     absent: tuple[str, ...] = ()
+    member: str = ""
+
+    @property
+    def last_line(self) -> int:
+        """The highest line number in it, 0 where it is empty."""
+        ends = (self.frame["line"].max(), self.faults["line"].max())
+        return max(int(end) for end in (0, *ends) if isinstance(end, int))
+
+
+def shifted(chunk: Chunk, lines: int, member: str) -> Chunk:
+    """A chunk of a file in an archive, its lines counted on from the files before it."""
+    return Chunk(
+        chunk.frame.with_columns(pl.col("line") + lines),
+        chunk.faults.with_columns(pl.col("line") + lines),
+        lambda line: chunk.raw(line - lines),
+        chunk.absent,
+        member,
+    )
 
 
 class Reader(Protocol):
@@ -107,8 +132,30 @@ def faults(rows: list[tuple[int, str, str, str, str, str]]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=FAULTS, orient="row")
 
 
-def reader_of(layout: Layout) -> Reader:
-    """The reader of a layout's format."""
-    from flows.readers import delimited  # noqa: PLC0415 - the readers import this module
+def records(
+    rows: list[dict[str, str | None]], lines: list[int], layout: Layout, raw: Callable[[int], str]
+) -> Chunk:
+    """A chunk of records that a reader took apart itself: one dict a row, by role."""
+    names = list(roles(layout))
+    frame = pl.DataFrame(
+        {name: [row.get(name) for row in rows] for name in names},
+        schema=dict.fromkeys(names, pl.String),
+    )
+    absent = [
+        name[2:]
+        for name in names
+        if name.startswith("v:")
+        and not layout.columns[name[2:]].optional
+        and not any(name in row for row in rows)
+    ]
+    numbered = frame.select(pl.Series("line", lines, dtype=pl.Int64), pl.all())
+    return Chunk(numbered, faults([]), raw, tuple(absent))
 
-    return {"delimited": delimited.read}[layout.format]
+
+def reader_of(layout: Layout) -> Reader:
+    """The reader of a layout's format, for plain and for packed deliveries."""
+    from flows.readers import packed  # noqa: PLC0415 - the readers import this module
+
+    module = import_module(f"flows.readers.{MODULES.get(layout.format, layout.format)}")
+    reader: Reader = module.read
+    return lambda content, layout: packed.read(content, layout, reader)

@@ -1,0 +1,99 @@
+"""The parts of a layout: its time stamp, its columns."""
+
+from __future__ import annotations
+
+import re
+from difflib import get_close_matches
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from schemas.quantities import BY_NAME, Instrument
+
+OFFSET = re.compile(r"^(?:Z|UTC|[+-]\d{2}:?\d{2})$")
+
+
+class Strict(BaseModel):
+    """Base of every part of the farm file: unknown keys are errors, values never change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class TimeStamp(Strict):
+    """Where the time stands and how it is written.
+
+    ``columns``: one column, or two (date, time) that are joined by a space. ``format``: strptime
+    codes, or ``epoch_s``/``epoch_ms``, or ``iso`` for ISO 8601 (a zone written in the stamp then
+    counts, unless ``trust_zone`` is false). ``offset`` is fixed all year; ``zone`` is an IANA name
+    whose daylight saving the logger follows.
+    """
+
+    columns: Annotated[tuple[str, ...], Field(min_length=1, max_length=3)]
+    format: str = "iso"
+    offset: str | None = None
+    zone: str | None = None
+    trust_zone: bool = False
+
+    @field_validator("offset")
+    @classmethod
+    def _offset(cls, value: str | None) -> str | None:
+        if value is not None and not OFFSET.match(value):
+            raise ValueError("expected an offset from UTC such as -06:00 or Z")
+        return value
+
+    @model_validator(mode="after")
+    def _one_zone(self) -> TimeStamp:
+        if self.offset and self.zone:
+            raise ValueError(
+                "give offset (the same all year) or zone (with daylight saving), not both"
+            )
+        return self
+
+    @property
+    def has_zone(self) -> bool:
+        """Whether it says, or the stamps say, which instant a stamp is."""
+        return bool(self.offset or self.zone or self.trust_zone or self.format.startswith("epoch"))
+
+
+class ColumnRule(Strict):
+    """What one column of the file (or one series of a long file) holds.
+
+    ``unit`` is what it is written in, any pint expression (``degF``, ``inch``, ``m^3/m^3``,
+    ``0.1 mm``). A probe's column says ``depth_cm`` or ``sensor``. ``counts`` says how rain is
+    written. ``names`` are other headings for the same column in other years.
+    """
+
+    quantity: str
+    unit: str | None = None
+    depth_cm: float | None = None
+    sensor: str | None = None
+    counts: Literal["increment", "total"] = "increment"
+    rolls_at: float | None = None
+    missing: tuple[str | float, ...] = ()
+    names: tuple[str, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    optional: bool = False
+
+    @field_validator("quantity")
+    @classmethod
+    def _known(cls, value: str) -> str:
+        if value not in BY_NAME or value.startswith("rain_counter"):
+            known = sorted(n for n in BY_NAME if not n.startswith("rain_counter"))
+            near = get_close_matches(value, known, n=1)
+            hint = f"did you mean {near[0]}? " if near else ""
+            raise ValueError(f"{hint}expected one of {', '.join(known)}")
+        return value
+
+    @model_validator(mode="after")
+    def _total_is_rain(self) -> ColumnRule:
+        if self.counts == "total" and self.quantity != "rain":
+            raise ValueError("counts = 'total' is only for rain")
+        if self.rolls_at is not None and self.counts != "total":
+            raise ValueError("rolls_at goes with counts = 'total'")
+        return self
+
+    @property
+    def instrument(self) -> Instrument:
+        """Whether a station or a probe reports it."""
+        return BY_NAME[self.quantity].instrument
