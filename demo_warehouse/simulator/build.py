@@ -75,7 +75,7 @@ def instruments(farm: Farm, seed: int) -> dict[str, pl.DataFrame]:
             continue
         rng = np.random.default_rng([seed, 100 + i])
         gauge = GAUGES[field]
-        gauge = Gauge(gauge.tip_mm, float(rng.normal(0.97, 0.02)), gauge.heated)
+        gauge = Gauge(gauge.tip_mm, float(rng.normal(0.985, 0.012)), gauge.heated)
         step = 15 if field == "Stonepile" else 60
         frame = stations.station(rng, farm, name, gauge, step)
         out[name] = _slow_before(frame) if step == 15 else frame

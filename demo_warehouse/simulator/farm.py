@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_warehouse.simulator import climate, crops, ground, heat, water
+from demo_warehouse.simulator.forcing import Forcing, Truth
 from demo_warehouse.simulator.plan import (
     DAYS,
     FIRST,
@@ -30,7 +31,7 @@ class Farm:
     plan: Plan
     weather: list[climate.Hourly]
     ground: heat.Ground
-    water: water.Truth
+    water: Truth
     hardness: Array  # (days, strips)
     transpiration: Array  # (days, strips), mm
 
@@ -77,7 +78,7 @@ def hardness(plan: Plan) -> Array:
     return out
 
 
-def forcing(weather: list[climate.Hourly], base: heat.Ground, plan: Plan) -> water.Forcing:
+def forcing(weather: list[climate.Hourly], base: heat.Ground, plan: Plan) -> Forcing:
     """What drives the farm's strips."""
     grown = [
         crops.growth(weather[i], base.snow_cm[:, i], plan.seasons[field])
@@ -87,7 +88,7 @@ def forcing(weather: list[climate.Hourly], base: heat.Ground, plan: Plan) -> wat
     def by_strip(columns: list[Array]) -> Array:
         return np.repeat(np.stack(columns, axis=1), 2, axis=1)
 
-    return water.Forcing(
+    return Forcing(
         np.repeat(base.supply_mm, 2, axis=1),
         base.soil_temp_c,
         np.repeat(np.arange(len(plan.fields)), 2),

@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 # Slices of 10 cm whose middles lie on the usual sensor depths; a thin one on top, a thick one below.
 BORDERS_CM: Array = np.array([0, 5, *range(15, 160, 10), 205], dtype=np.float64)
 THICK_CM: Array = np.diff(BORDERS_CM)
+THICK_MM: Array = THICK_CM * 10
 MIDDLE_CM: Array = (BORDERS_CM[1:] + BORDERS_CM[:-1]) / 2
 SLICES = len(THICK_CM)
 HEAD_33_KPA_CM = 336.6

@@ -7,19 +7,19 @@ same seed and options give the same bytes. ``strip_seasons`` does many at once, 
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-import schemas
 from demo_warehouse.simulator import climate, crops, ground, heat, known, sensors, troubles, water
+from demo_warehouse.simulator.forcing import Forcing
+from demo_warehouse.simulator.forcing import Truth as Happened
+from demo_warehouse.simulator.settings import probe_names, settings, station_names
 from schemas.catalogue import TABLES
 from schemas.made import conform
 
@@ -90,6 +90,11 @@ class _Site:
     loosened: float
     start_share: float
 
+    @property
+    def name(self) -> str:
+        """Name of the field."""
+        return f"field{self.seed}"
+
 
 def _site(seed: int, options: Options) -> _Site:
     rng = np.random.default_rng([seed, 4711])
@@ -150,7 +155,7 @@ def _together(sites: list[_Site], options: Options) -> Iterator[SiteSeason]:
 
     strips = 2 * len(sites)
     hardness = np.array([h for s in sites for h in (s.hardness * (1 - s.loosened), s.hardness)])
-    forcing = water.Forcing(
+    forcing = Forcing(
         np.repeat(base.supply_mm, 2, axis=1),
         base.soil_temp_c,
         np.repeat(np.arange(len(sites)), 2),
@@ -171,8 +176,10 @@ def _together(sites: list[_Site], options: Options) -> Iterator[SiteSeason]:
         yield _one(site, i, base, truth)
 
 
-def _one(site: _Site, i: int, base: heat.Ground, truth: water.Truth) -> SiteSeason:
-    tables = _settings(site)
+def _one(site: _Site, i: int, base: heat.Ground, truth: Happened) -> SiteSeason:
+    tables = settings(
+        site.name, site.weather.first, site.season, site.options.soil, site.options.depths_cm
+    )
     readings, faults = _soil_readings(site, i, base, truth)
     tables["soil_reading"] = readings
     tables["weather_reading"] = _weather_readings(site)
@@ -180,90 +187,11 @@ def _one(site: _Site, i: int, base: heat.Ground, truth: water.Truth) -> SiteSeas
     return SiteSeason(site.seed, site.options, tables, _truth(site, i, base, truth, faults=faults))
 
 
-def _names(site: _Site) -> tuple[str, dict[str, str], dict[str, str]]:
-    name = f"field{site.seed}"
-    return name, {s: f"{name}-probe-{s}" for s in SIDES}, {s: f"{name}-station-{s}" for s in SIDES}
-
-
-def crop_table() -> pl.DataFrame:
-    """The crop list as a table."""
-    path = Path(schemas.__file__).parent / "crops.toml"
-    listed = tomllib.loads(path.read_text(encoding="utf-8"))
-    rows = [{"crop": name, **values} for name, values in sorted(listed.items())]
-    return pl.DataFrame(rows, infer_schema_length=None)
-
-
-def _settings(site: _Site) -> dict[str, pl.DataFrame]:
-    name, probes, stations = _names(site)
-    place = climate.Climate()
-    first = site.weather.first
-    depths = site.options.depths_cm
-    return {
-        "farm": pl.DataFrame(
-            {
-                "farm": "simulated",
-                "latitude_deg": place.latitude_deg,
-                "longitude_deg": -105.0,
-                "elevation_m": place.elevation_m,
-                "time_zone": "America/Edmonton",
-                "standard_offset_h": float(known.OFFSET_H),
-                "day_starts_h": 0.0,
-                "currency": "CAD",
-                "units": "metric",
-                "normal_from": 1991,
-                "normal_to": 2020,
-                "trace_threshold_mm": 0.2,
-            }
-        ),
-        "field": pl.DataFrame(
-            {
-                "field": name,
-                "area_ha": 60.0,
-                "soil": site.options.soil,
-                "soil_texture": site.options.soil,
-                "practice": "deep tillage",
-            }
-        ),
-        "strip": pl.DataFrame({"field": [name] * 2, "strip": list(SIDES)}),
-        "season": pl.DataFrame(
-            {
-                "field": name,
-                "season": site.options.year,
-                "crop": site.season.crop,
-                "seeded": site.season.seeded,
-                "harvested": site.season.harvested,
-            }
-        ),
-        "crop": crop_table(),
-        "sensor": pl.DataFrame(
-            {"probe": [probes[s] for s in SIDES for _ in depths], "depth_cm": [*depths, *depths]}
-        ),
-        "station_spell": pl.DataFrame(
-            {
-                "station": [stations[s] for s in SIDES],
-                "from_day": first,
-                "field": name,
-                "strip": list(SIDES),
-                "wind_height_m": 2.0,
-                "gauge_heated": True,
-            }
-        ),
-        "probe_spell": pl.DataFrame(
-            {
-                "probe": [probes[s] for s in SIDES],
-                "from_day": first,
-                "field": name,
-                "strip": list(SIDES),
-            }
-        ),
-    }
-
-
 def _weather_readings(site: _Site) -> pl.DataFrame:
     w = site.weather
     times = known.end_times(w.first, len(w.air_temp_c), 60)
     frames = []
-    for station in _names(site)[2].values():
+    for station in station_names(site.name).values():
         catch = 1 + site.rng.normal(0, site.options.gauge_error_share)
         frames.append(
             pl.DataFrame(
@@ -282,7 +210,7 @@ def _weather_readings(site: _Site) -> pl.DataFrame:
 
 
 def _soil_readings(
-    site: _Site, i: int, base: heat.Ground, truth: water.Truth
+    site: _Site, i: int, base: heat.Ground, truth: Happened
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     logger = site.options.logger
     hours = len(truth.theta)
@@ -314,7 +242,7 @@ def _soil_readings(
                     }
                 )
             frame = pl.DataFrame({"time": times, "vwc_pct": value}).with_columns(
-                probe=pl.lit(_names(site)[1][side]),
+                probe=pl.lit(probe_names(site.name)[side]),
                 depth_cm=pl.lit(float(depth)),
                 interval_s=pl.lit(logger.step_min * 60.0),
                 soil_temp_c=pl.Series(np.round(temp, 1)) if logger.soil_temp else pl.lit(None),
@@ -331,7 +259,7 @@ def _soil_readings(
 
 
 def _truth(
-    site: _Site, i: int, base: heat.Ground, truth: water.Truth, *, faults: pl.DataFrame
+    site: _Site, i: int, base: heat.Ground, truth: Happened, *, faults: pl.DataFrame
 ) -> Truth:
     made = known.frames(
         known.Site(site.weather, site.season, site.options.depths_cm, i), base, truth

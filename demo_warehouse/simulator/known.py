@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from demo_warehouse.simulator.climate import Hourly
 from demo_warehouse.simulator.crops import Season
-from demo_warehouse.simulator.ground import THICK_CM, layer_weights
+from demo_warehouse.simulator.forcing import Truth
+from demo_warehouse.simulator.ground import THICK_CM, THICK_MM, layer_weights
 from demo_warehouse.simulator.heat import Ground
 from demo_warehouse.simulator.sensors import slice_of
-from demo_warehouse.simulator.water import THICK_MM, Truth
 
 Array = NDArray[np.float64]
 SIDES = ("treated", "check")

@@ -15,7 +15,10 @@ import polars as pl
 #   superseded    contradicted by a later delivery, which stands; the earlier is kept beside it
 #   marked        the values land; quality, coverage or health mark them
 #   left in       the values land and nothing can tell them from good ones without a second look
-Outcome = Literal["read right", "refused", "kept once", "superseded", "marked", "left in"]
+#   passed over   the file is not taken, or has nothing in it, and a note says so
+Outcome = Literal[
+    "read right", "refused", "kept once", "superseded", "marked", "left in", "passed over"
+]
 
 
 @dataclass(frozen=True, slots=True)

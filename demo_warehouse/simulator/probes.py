@@ -17,10 +17,10 @@ from demo_warehouse.simulator.stations import TIME, standard_times
 Array = NDArray[np.float64]
 
 LOGGERS: dict[str, sensors.Logger] = {
-    "Windbreak": sensors.Logger(resolution_pct=0.1, noise_pct=0.04, settling_pct=1.5),
-    "Coulee": sensors.Logger(resolution_pct=0.1, noise_pct=0.07, settling_pct=1.5),
-    "Stonepile": sensors.Logger(resolution_pct=0.01, noise_pct=0.03, settling_pct=1.0),
-    "Gumbo": sensors.Logger(resolution_pct=0.2, noise_pct=0.05, settling_pct=1.5),
+    "Windbreak": sensors.Logger(resolution_pct=0.1, noise_pct=0.04, settling_pct=0.6),
+    "Coulee": sensors.Logger(resolution_pct=0.1, noise_pct=0.07, settling_pct=0.6),
+    "Stonepile": sensors.Logger(resolution_pct=0.01, noise_pct=0.03, settling_pct=0.4),
+    "Gumbo": sensors.Logger(resolution_pct=0.2, noise_pct=0.05, settling_pct=0.6),
 }
 
 

@@ -162,11 +162,11 @@ def strays(written: datetime, ledger: Ledger) -> Iterator[File]:
                       "refused", "the whole file: none of the layout's columns",
                       "WB-T_2022-07_summary.csv"))  # fmt: skip
     yield File("drop/gumbo/GU-C_202510.txt", b"", written)
-    ledger.add(_fault("an empty file", 12, "Gumbo check", "no bytes", "refused",
-                      "the whole file: nothing in it", "GU-C_202510.txt"))  # fmt: skip
+    ledger.add(_fault("an empty file", 12, "Gumbo check", "no bytes", "passed over",
+                      "a delivery without rows", "GU-C_202510.txt"))  # fmt: skip
     yield File("drop/coulee/station/CO-T_2025-W44.csv.part", b"Day;Hour;Air", written)
     ledger.add(_fault("a file half copied", 12, "Coulee treated", "its name says unfinished",
-                      "left in", "passed over with a note", "CO-T_2025-W44.csv.part"))  # fmt: skip
+                      "passed over", "not taken; a note says so", "CO-T_2025-W44.csv.part"))  # fmt: skip
 
 
 def spoil(files: Iterator[File], ledger: Ledger) -> Iterator[File]:

@@ -9,10 +9,9 @@ import polars as pl
 
 from demo_warehouse.simulator import book, known
 from demo_warehouse.simulator.farm import Farm
-from demo_warehouse.simulator.ground import layer_weights
+from demo_warehouse.simulator.ground import THICK_MM, layer_weights
 from demo_warehouse.simulator.ledger import Ledger
 from demo_warehouse.simulator.plan import FIRST, SIDES
-from demo_warehouse.simulator.water import THICK_MM
 
 README = """What really happened on the invented farm, beside what its instruments said.
 

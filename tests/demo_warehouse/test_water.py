@@ -47,7 +47,9 @@ def test_hourly_and_three_hourly_steps_agree(whole_farm):
     column = ground.column([ground.SOILS["clay"]] * 8)
     start = column.wilting + 0.6 * (column.field_capacity - column.wilting)
     fine, coarse = (water.run(column, cut, start, every_h=h) for h in (1, 3))
-    assert np.abs(fine.theta - coarse.theta)[:, :, 2:].max() < 0.01
+    apart = np.abs(fine.theta - coarse.theta)[:, :, 1:]
+    assert np.quantile(apart, 0.99) < 0.006
+    assert np.quantile(apart, 0.999) < 0.03
     assert np.abs(fine.uptake_mm - coarse.uptake_mm).sum(axis=(0, 2)).max() < 3
 
 
