@@ -34,6 +34,7 @@ from transforms import calendar_day, crop_coefficient, crop_days, penman
 # Share of the day that a mean or an extreme must stand on. Common practice, no source.
 LEAST_COVERAGE = 0.9
 BARE_SOIL = 0.3
+MOST_MM = 25.0  # the limit of the column
 _WIND_M_S = 2.0
 _LENGTHS_D = ("stage_initial_d", "stage_development_d", "stage_mid_d", "stage_late_d")
 _LENGTHS_C_D = ("stage_initial_c_d", "stage_development_c_d", "stage_mid_c_d", "stage_late_c_d")
@@ -140,13 +141,14 @@ def _with_reference(frame: pl.DataFrame) -> pl.DataFrame:
         pl.col("humidity_from") != "lowest temperature",
         pl.col("wind_from") == "measured",
     )
-    known = highest.is_not_null()
     alone = ~(solar | humid | windy)
     reference = (
         pl.when(alone)
         .then(penman.hargreaves_samani(highest, lowest, pl.col("top")))
         .otherwise(monteith)
     )
+    believable = (reference <= MOST_MM).fill_null(True)
+    known = highest.is_not_null() & believable
     return frame.with_columns(
         reference_et_mm=pl.when(known).then(reference.clip(lower_bound=0.0)),
         method=pl.when(known).then(
@@ -172,6 +174,8 @@ def _with_reference(frame: pl.DataFrame) -> pl.DataFrame:
         )
         .when(pl.col("air_temp_max_c") < pl.col("air_temp_min_c"))
         .then(pl.lit("the highest temperature is below the lowest"))
+        .when(~believable)
+        .then(pl.lit("an input is beyond belief: the result is more than any day evaporates"))
         .otherwise(pl.lit("too little of the day has air temperature")),
         **{
             name: pl.when(known & ~alone).then(name)

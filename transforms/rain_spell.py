@@ -14,6 +14,7 @@ from schemas.tables.rain_spell import TABLE
 from transforms import calendar_day, rain_counter
 
 _OF_DAY = ["station", "day"]
+MOST_MM = 2_000.0  # a day's rain, as in weather_day
 # Stamps drift by seconds; less than this between two wet intervals is no break.
 _TOUCHING = pl.duration(seconds=30)
 
@@ -51,6 +52,8 @@ def derive(weather_reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
             pl.col("step_h").max(),
         )
         .drop("spell")
+        # A stuck counter's day has no rain in weather_day either.
+        .filter(pl.col("rain_mm") <= MOST_MM)
     )
     return made.conform(joined, TABLE).sort(TABLE.key)
 

@@ -36,6 +36,8 @@ LEAST_NOISE_DAYS = 10
 # Share of the window's days with a rain record below which there is no water use; and with
 # evapotranspiration below which there is no sum of it. Common practice, no source.
 LEAST_KNOWN = 0.9
+# No crop was grown on less: the quotient would only magnify errors. Common practice, no source.
+LEAST_USE_MM = 25.0
 _Z = 1.959964
 
 
@@ -162,7 +164,7 @@ def _with_use(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _with_efficiency(rows: pl.DataFrame) -> pl.DataFrame:
     """Adds yield over water use, with ``relative``, its standard error on the log scale."""
-    ok = (pl.col("water_use_mm") > 0) & (pl.col("yield_kg_ha") > 0)
+    ok = (pl.col("water_use_mm") >= LEAST_USE_MM) & (pl.col("yield_kg_ha") > 0)
     relative = (
         (pl.col("yield_se_kg_ha") / pl.col("yield_kg_ha")) ** 2
         + (pl.col("water_use_se_mm") / pl.col("water_use_mm")) ** 2
@@ -214,8 +216,7 @@ def _told(rows: pl.DataFrame) -> pl.DataFrame:
             "drainage_from"
         )
         == "unknown",
-        "water use came out at zero or below, so there is no efficiency": pl.col("water_use_mm")
-        <= 0,
+        "too little water use for an efficiency": pl.col("water_use_mm") < LEAST_USE_MM,
     }
     cut = (late > NEAR_D) | (early > NEAR_D)
     window = pl.when(cut.fill_null(False)).then(

@@ -161,6 +161,14 @@ def test_extremes_the_wrong_way_round_are_no_day() -> None:
     assert "below the lowest" in row["reason"]
 
 
+def test_a_result_beyond_belief_is_no_number() -> None:
+    storm = {"wind_speed_mean_m_s": 80.0, "relative_humidity_min_pct": 1.0, "air_temp_max_c": 45.0}
+    row = one({**UCCLE, **storm, "wind_height_m": 2.0}, **UCCLE_FARM)
+    assert row["reference_et_mm"] is None
+    assert row["partial"]
+    assert "beyond belief" in row["reason"]
+
+
 def open_record() -> list[dict[str, Any]]:
     """Daily example data of the package ETo (2000 to 2015) beside its own results."""
 

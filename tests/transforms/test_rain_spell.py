@@ -88,6 +88,10 @@ def test_of_two_records_of_a_day_the_one_that_covers_more_is_taken() -> None:
     assert sum(r["rain_mm"] for r in derive(both)) == pytest.approx(36.0)
 
 
+def test_a_stuck_gauge_gives_no_spell() -> None:
+    assert derive(readings([(h, 200.0) for h in range(1, 24)])) == []
+
+
 def test_nothing_gives_nothing() -> None:
     assert derive(readings([])) == []
 

@@ -347,6 +347,15 @@ def test_units_and_magnitude_at_the_limit_of_french_and_schultz() -> None:
     assert row["check"]["efficiency_change_high_pct"] > change
 
 
+def test_too_little_use_gives_no_efficiency() -> None:
+    truth = Truth(use_mm=0.1, wet=0.0)
+    row = derive(truth, yields={"treated": (3000, 50.0), "check": (3000, 50.0)})["check"]
+    assert 0 < row["water_use_mm"] < 25
+    assert row["water_use_efficiency_kg_ha_mm"] is None
+    assert row["efficiency_change_pct"] is None
+    assert row["reason"] == "too little water use for an efficiency"
+
+
 def test_the_error_of_yield_is_carried_through() -> None:
     rows = derive(Truth(wet=0.6), yields={"treated": (3000, 300.0), "check": (3000, None)})
     treated, check = rows["treated"], rows["check"]
