@@ -116,6 +116,17 @@ def fixed_points(dimensions: int = 3) -> Array:
     return np.asarray(qmc.Sobol(dimensions, scramble=True, rng=20181106).random(4096))
 
 
+@cache
+def _quantiles(trials: int) -> tuple[Array, Array, Array]:
+    """Those points as chi-squared, normal and t with a degree of freedom less than trials."""
+    points = fixed_points()
+    return (
+        np.asarray(stats.chi2.ppf(points[:, 0], trials - 1)),
+        np.asarray(stats.norm.ppf(points[:, 1])),
+        np.asarray(stats.t.ppf(points[:, 2], trials - 1)),
+    )
+
+
 def _predicted(y: Array, v: Array, mean: float) -> tuple[float, float]:
     """Prediction limits of the true value of the next trial.
 
@@ -131,13 +142,9 @@ def _predicted(y: Array, v: Array, mean: float) -> tuple[float, float]:
     centre = (weight * y).sum(axis=1) / total
     q = (weight * (y - centre[:, None]) ** 2).sum(axis=1)
     error = np.sqrt(q / (k - 1) / total)
-    points = fixed_points()
-    tau2 = np.interp(stats.chi2.ppf(points[:, 0], k - 1), q[::-1], grid[::-1])
-    draws = (
-        mean
-        + stats.norm.ppf(points[:, 1]) * np.sqrt(tau2)
-        + stats.t.ppf(points[:, 2], k - 1) * np.interp(tau2, grid, error)
-    )
+    chi2, normal, student = _quantiles(k)
+    tau2 = np.interp(chi2, q[::-1], grid[::-1])
+    draws = mean + normal * np.sqrt(tau2) + student * np.interp(tau2, grid, error)
     tail = (1 - CONFIDENCE) / 2
     low, high = np.quantile(draws, [tail, 1 - tail])
     return float(low), float(high)

@@ -25,9 +25,21 @@ TABLE = Table(
         number("response_high_kg_ha", "kg/ha", "upper end of its 95 % interval"),
         number("p", "1", "chance of so large a mean where there is none", 0, 1),
         number(
+            "wide_low_kg_ha",
+            "kg/ha",
+            "lower end of the widest of the intervals by site-years, by means of fields and by means of seasons (the latter two from three on)",
+        ),
+        number("wide_high_kg_ha", "kg/ha", "upper end of that interval"),
+        text(
+            "wide_by",
+            "what that interval counts as one observation",
+            one_of=("site-year", "field", "season"),
+        ),
+        number("wide_p", "1", "chance of so large a mean where there is none, counted so", 0, 1),
+        number(
             "p_adjusted",
             "1",
-            "p after allowing for the number of groups (Benjamini-Hochberg); the verdict goes by it",
+            "wide_p after allowing for the number of groups (Benjamini-Hochberg); the verdict goes by it",
             0,
             1,
         ),

@@ -136,9 +136,26 @@ def test_verdict_of_groups_allows_for_their_number() -> None:
     out = _derive(items)
     crops = [row for (grouping, _), row in out.items() if grouping == "crop"]
     assert len(crops) == 8
-    assert all(row["p_adjusted"] >= row["p"] for row in crops)
-    assert any(row["p_adjusted"] > row["p"] for row in crops)
-    assert out["all", "all"]["p_adjusted"] == out["all", "all"]["p"]
+    assert all(row["p_adjusted"] >= row["wide_p"] >= row["p"] - 1e-12 for row in crops)
+    assert any(row["p_adjusted"] > row["wide_p"] for row in crops)
+    assert out["all", "all"]["p_adjusted"] == out["all", "all"]["wide_p"]
+
+
+def test_site_years_of_a_field_are_no_new_fields() -> None:
+    """Four years each in three fields that differ: the field means say less than twelve would."""
+    level = {"a": 20.0, "b": 160.0, "c": 300.0}
+    items = [
+        _year(i, base + wobble, field=f, season=2016 + i)
+        for f, base in level.items()
+        for i, wobble in enumerate((-8.0, 5.0, 9.0, -6.0))
+    ]
+    row = _derive(items)["all", "all"]
+    assert row["response_kg_ha"] == pytest.approx(160)
+    assert row["verdict"] == "not shown"
+    assert row["p"] < 0.01
+    assert row["wide_by"] == "field"
+    # t with two degrees of freedom over three field means that are 140 apart.
+    assert row["wide_high_kg_ha"] - 160 == pytest.approx(4.302653 * 140 / 3**0.5, rel=1e-3)
 
 
 def test_without_any_scatter_the_plain_mean_and_no_heterogeneity() -> None:
