@@ -38,9 +38,7 @@ def bring_up(con: duckdb.DuckDBPyConnection) -> bool:
     for table in TABLES.values():
         changed |= _bring_up_table(con, table, stored.get(table.name))
     if changed or fact(con, "schema_version") != str(SCHEMA_VERSION):
-        for table in TABLES.values():
-            for comment in made.comments(table):
-                con.execute(comment)
+        con.execute("; ".join(c for table in TABLES.values() for c in made.comments(table)))
         set_fact(con, "schema_version", str(SCHEMA_VERSION))
         changed = True
     return changed

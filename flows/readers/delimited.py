@@ -221,18 +221,22 @@ def _find(heading: Heading, layout: Layout) -> tuple[dict[str, int], tuple[str, 
     loose = {_key(name): i for i, name in reversed(list(enumerate(heading.names)))}
     places: dict[str, int] = {}
     absent: list[str] = []
-    for role, names in roles(layout).items():
+    wanted = roles(layout)
+    for role, names in wanted.items():
         place = next((exact[n] for n in names if n in exact), None)
-        if place is None:
-            place = next((loose[_key(n)] for n in names if _key(n) in loose), None)
+        if place is not None:
+            places[role] = place
+    for role, names in wanted.items():
+        if role in places:
+            continue
+        taken = set(places.values())
+        near = (loose[_key(n)] for n in names if _key(n) in loose)
+        place = next((p for p in near if p not in taken), None)
         if place is not None:
             places[role] = place
         elif not role.startswith("v:"):
-            raise Unreadable(
-                "no such column",
-                f"the headings {', '.join(heading.names)}"[:500],
-                f"a column '{names[0]}'",
-            )
+            found = f"the headings {', '.join(heading.names)}"[:500]
+            raise Unreadable("no such column", found, f"a column '{names[0]}'")
         elif not layout.columns[role[2:]].optional:
             absent.append(role[2:])
     if not any(map(is_value, places)):
@@ -341,9 +345,12 @@ def _frame(
                 missing_columns="insert",
                 encoding="utf8-lossy",
             )
-            return frame.select(
+            found = frame.select(
                 *(pl.col(f"c{place}").alias(role) for role, place in places.items()), FIELDS
             ).collect()
+            if typed and any(found[r].is_infinite().any() for r in places if is_value(r)):
+                continue  # the door names it
+            return found
         except pl.exceptions.PolarsError:
             continue
     return None

@@ -105,7 +105,9 @@ class _Look:
 def remember(folder: FarmFolder, found: Found) -> None:
     """Note the taken files as such, so that they are not hashed again while they do not change."""
     for arrival in found.arrivals:
-        found.seen[f"{arrival.folder}/{arrival.name}"][3] = 1.0
+        key = f"{arrival.folder}/{arrival.name}"
+        if key in found.seen:  # one that was moved is gone
+            found.seen[key][3] = 1.0
     files.write_text(_memory(folder), json.dumps(found.seen))
 
 

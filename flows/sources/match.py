@@ -62,7 +62,9 @@ def _said(named: Named, source: Source, places: Places) -> dict[str, str] | None
         return {"station": station} if station and source.station is None else {}
     if source.kind != "folder" or source.path != named.folder:
         return None
-    hit = _pattern(source.glob).fullmatch(named.name)
+    # a glob without a slash is about the file's own name, in whatever sub-folder it lies
+    name = named.name if "/" in source.glob else named.name.rpartition("/")[2]
+    hit = _pattern(source.glob).fullmatch(name)
     if hit is None:
         return None
     found = {kind: places.named(kind, word) for kind, word in hit.groupdict().items()}
