@@ -1,0 +1,376 @@
+"""Calibration of the trial's claims by simulation: ``python -m tests.bench.bench_trial [TRIALS]``.
+
+Farms with known truth go through the same functions that make the tables. Writes the markdown
+that stands in FIGURES.md under 'The trial'. Deterministic for a number of trials.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from schemas import made
+from schemas.catalogue import TABLES
+from transforms import operation_cost, payback, response, response_driver, response_pooled
+from transforms import trial_statistics as ts
+from transforms.fade_line import fade
+from transforms.trial_pooling import pooled
+
+Array = NDArray[np.float64]
+
+PRACTICE = "deep tillage"
+LEVEL = 3000.0  # check yield, kg/ha
+BLOCK_SD = 150.0  # of a block's difference, about 5 % of the yield
+PRICE = 0.25  # currency/kg
+WORKED = date(2018, 10, 20)
+
+
+@dataclass(frozen=True, slots=True)
+class Farm:
+    """Site-years of one invented farm: field number, season, true response, blocks' differences."""
+
+    field: NDArray[np.int64]
+    season: NDArray[np.int64]
+    true: Array
+    differences: list[Array]
+
+
+def farm(  # noqa: PLR0917
+    rng: np.random.Generator,
+    site_years: list[int],
+    mean: float,
+    between: float,
+    field_share: float = 0.0,
+    blocks: tuple[int, int] = (2, 6),
+) -> Farm:
+    """A farm: seasons by field, mean response and its spread between site-years (kg/ha).
+
+    ``field_share``: the share of that variance that a field's site-years have in common. Block
+    scatter differs from site-year to site-year by a factor of about 1.35 either way.
+    """
+    field = np.repeat(np.arange(len(site_years)), site_years)
+    season = np.concatenate([2019 + np.arange(n) for n in site_years])
+    k = field.size
+    shared = rng.normal(0, between * field_share**0.5, len(site_years))[field]
+    true = mean + shared + rng.normal(0, between * (1 - field_share) ** 0.5, k)
+    sd = BLOCK_SD * np.exp(rng.normal(0, 0.3, k))
+    count = rng.integers(blocks[0], blocks[1] + 1, k)
+    return Farm(field, season, true, [rng.normal(true[i], sd[i], count[i]) for i in range(k)])
+
+
+def tables(one: Farm) -> dict[str, pl.DataFrame]:
+    """The farm's book as tables."""
+    names = [f"f{i}" for i in one.field]
+    n = [d.size for d in one.differences]
+    at = np.repeat(np.arange(len(n)), n)
+    block = np.concatenate([np.arange(1, m + 1) for m in n]).astype(str)
+    common = pl.DataFrame(
+        {
+            "field": [names[i] for i in at],
+            "season": one.season[at],
+            "pass": block,
+            "block": block,
+            "method": "scale wagon",
+            "crop": "spring_wheat",
+            "passes": 1,
+            "used": True,
+            "partial": False,
+        }
+    )
+    check = common.with_columns(strip=pl.lit("check"), yield_kg_ha=pl.lit(LEVEL))
+    treated = common.with_columns(
+        strip=pl.lit("treated"), yield_kg_ha=LEVEL + pl.Series(np.concatenate(one.differences))
+    )
+    fields = sorted(set(names))
+    seasons = sorted({int(y) for y in one.season})
+
+    def table(name: str, frame: pl.DataFrame) -> pl.DataFrame:
+        return made.conform(frame, TABLES[name])
+
+    work = pl.DataFrame({"field": fields}).with_columns(
+        strip=pl.lit("treated"),
+        day=pl.lit(WORKED),
+        practice=pl.lit(PRACTICE),
+        contract_cost_per_ha=pl.lit(0.0),
+    )
+    return {
+        "strip_yield": table("strip_yield", pl.concat([check, treated])),
+        "field": table(
+            "field", pl.DataFrame({"field": fields}).with_columns(practice=pl.lit(PRACTICE))
+        ),
+        "season": table(
+            "season",
+            pl.DataFrame({"field": names, "season": one.season}).with_columns(
+                crop=pl.lit("spring_wheat"), seeded=pl.date(pl.col("season"), 5, 10)
+            ),
+        ),
+        "operation": table("operation", work),
+        "price": table(
+            "price",
+            pl.DataFrame({"season": seasons}).with_columns(
+                field=pl.lit("all"), crop=pl.lit("spring_wheat"), price_per_kg=pl.lit(PRICE)
+            ),
+        ),
+    }
+
+
+def responses(book: dict[str, pl.DataFrame]) -> pl.DataFrame:
+    """The table ``response`` of a farm's book."""
+    return response.derive(
+        book["strip_yield"],
+        book["season"],
+        book["operation"],
+        book["field"],
+        made.empty(TABLES["yield_point_cleaned"]),
+    )
+
+
+def claims(trials: int) -> Iterator[dict[str, object]]:
+    """Farms of 1, 6 or 12 site-years without any effect: claims by verdict and by plain p."""
+    rng = np.random.default_rng(1)
+    for k in (1, 6, 12):
+        any_claim = any_p = 0
+        for _ in range(trials):
+            one = farm(rng, [1] * k, 0.0, 0.0)
+            p = np.array([ts.paired(d).p for d in one.differences])
+            any_claim += bool((ts.false_discovery(p) <= 0.05).any())
+            any_p += bool((p <= 0.05).any())
+        yield {
+            "site-years": k,
+            "farms with any 'gain' or 'loss' %": 100 * any_claim / trials,
+            "the same by unadjusted p %": 100 * any_p / trials,
+        }
+
+
+def intervals(trials: int) -> Iterator[dict[str, object]]:
+    """A true response of 200 kg/ha: coverage of the site-year's t interval, by blocks."""
+    rng = np.random.default_rng(2)
+    for blocks in (2, 3, 4, 6):
+        one = farm(rng, [1] * trials, 200.0, 0.0, blocks=(blocks, blocks))
+        found = responses(tables(one)).sort(pl.col("field").str.slice(1).cast(pl.Int64))
+        hit = (found["response_low_kg_ha"].to_numpy() <= 200.0) & (
+            found["response_high_kg_ha"].to_numpy() >= 200.0
+        )
+        yield {
+            "blocks": blocks,
+            "coverage %": 100 * hit.mean(),
+            "median half width kg/ha": float(np.median(found["least_difference_kg_ha"])),
+        }
+
+
+def alike(trials: int) -> Iterator[dict[str, object]]:
+    """Mapped sections of which neighbours are alike: coverage, beside that of a plain t."""
+    rng = np.random.default_rng(3)
+    for n in (20, 40, 100):
+        for rho in (0.0, 0.3, 0.6, 0.8):
+            hit = plain = 0
+            for _ in range(trials):
+                noise = rng.normal(size=n + 60)
+                d = np.zeros(n + 60)
+                for i in range(1, n + 60):
+                    d[i] = rho * d[i - 1] + noise[i]
+                wide, narrow = ts.alike_neighbours(d[60:]), ts.paired(d[60:])
+                hit += wide.low <= 0 <= wide.high
+                plain += narrow.low <= 0 <= narrow.high
+            yield {
+                "sections": n,
+                "likeness of neighbours": rho,
+                "coverage %": 100 * hit / trials,
+                "plain t %": 100 * plain / trials,
+            }
+
+
+def _pooled_parts(one: Farm) -> tuple[Array, Array]:
+    """Responses and their variances with shared scatter, as ``response`` makes them."""
+    y = np.array([d.mean() for d in one.differences])
+    n = np.array([d.size for d in one.differences])
+    shared, _ = ts.shared_variances(
+        np.array([d.var(ddof=1) if d.size > 1 else np.nan for d in one.differences]), n - 1
+    )
+    return y, shared / n
+
+
+def pools(trials: int, sizes: tuple[int, ...] = (3, 6, 9, 15)) -> Iterator[dict[str, object]]:
+    """Pooled mean and prediction of the next site-year; site-years independent of each other."""
+    rng = np.random.default_rng(4)
+    for k in sizes:
+        for between in (0.0, 75.0, 150.0, 300.0):
+            mean = ahead = wrong = 0
+            for _ in range(trials):
+                y, v = _pooled_parts(farm(rng, [1] * k, 200.0, between))
+                found = pooled(y, v)
+                mean += found.mean.low <= 200.0 <= found.mean.high
+                ahead += found.predicted_low <= rng.normal(200.0, between) <= found.predicted_high
+                wrong += pooled(y - 200.0, v).mean.p <= 0.05 if k == 6 else 0
+            yield {
+                "site-years": k,
+                "spread between kg/ha": between,
+                "mean covered %": 100 * mean / trials,
+                "next covered %": 100 * ahead / trials,
+                "claim without effect %": 100 * wrong / trials if k == 6 else None,
+            }
+
+
+def shared_fields(trials: int) -> Iterator[dict[str, object]]:
+    """Three seasons in each field, half of the spread of 150 kg/ha common to a field; no effect."""
+    rng = np.random.default_rng(8)
+    for fields in (3, 5):
+        narrow = wide = claim = 0
+        for _ in range(trials):
+            one = farm(rng, [3] * fields, 0.0, 150.0, 0.5)
+            y, v = _pooled_parts(one)
+            known = pl.DataFrame(
+                {
+                    "field": one.field,
+                    "season": one.season,
+                    "response_kg_ha": y,
+                    "shared_se_kg_ha": v**0.5,
+                }
+            )
+            site_year = pooled(y, v).mean
+            _, widest = response_pooled.widest(known, site_year)
+            narrow += site_year.low <= 0 <= site_year.high
+            wide += widest.low <= 0 <= widest.high
+            claim += widest.p <= 0.05
+        yield {
+            "fields": fields,
+            "site-years": 3 * fields,
+            "interval by site-years covers %": 100 * narrow / trials,
+            "widest interval covers %": 100 * wide / trials,
+            "claim without effect %": 100 * claim / trials,
+        }
+
+
+def paid(trials: int, between: float = 150.0) -> pl.DataFrame:
+    """Probability of having paid beside the truth, for fields of 1 to 4 seasons, four a farm."""
+    rng = np.random.default_rng(5)
+    said, truth = [], []
+    for _ in range(max(trials // 4, 1)):
+        site_years = [int(n) for n in rng.integers(1, 5, 4)]
+        one = farm(rng, site_years, 160.0, between, field_share=0.3)
+        book = tables(one)
+        cost = float(rng.uniform(40, 120))
+        work = book["operation"].with_columns(contract_cost_per_ha=pl.lit(cost))
+        out = payback.derive(
+            response=responses(book),
+            operation_cost=operation_cost.derive(work),
+            price=book["price"],
+            cost=made.empty(TABLES["cost"]),
+            field=book["field"],
+            farm=made.empty(TABLES["farm"]),
+        )
+        last = out.sort("season").group_by("field", maintain_order=True).last()
+        sums = {f"f{i}": PRICE * one.true[one.field == i].sum() for i in range(4)}
+        for name, chance in last.select("field", "paid_chance").iter_rows():
+            said.append(chance)
+            truth.append(sums[name] >= cost)
+    return pl.DataFrame({"said": said, "true": truth})
+
+
+def reliability(trials: int) -> Iterator[dict[str, object]]:
+    """``paid_chance`` beside the truth; farms of four fields, so as many fields as trials."""
+    for between in (150.0, 50.0):
+        for (low,), group in (
+            paid(trials, between)
+            .with_columns(band=(pl.col("said") * 5).floor().clip(0, 4) / 5)
+            .sort("band")
+            .group_by("band", maintain_order=True)
+        ):
+            yield {
+                "spread between kg/ha": between,
+                "said": f"{float(low):.1f} to {float(low) + 0.2:.1f}",
+                "fields": group.height,
+                "mean said %": 100 * float(group["said"].to_numpy().mean()),
+                "truly paid %": 100 * float(group["true"].to_numpy().mean()),
+            }
+
+
+def fades(trials: int) -> Iterator[dict[str, object]]:
+    """A fade of 40 kg/ha a year over 4 fields followed for 1 to 5 seasons."""
+    rng = np.random.default_rng(6)
+    for between in (0.0, 75.0, 150.0):
+        level = change = 0
+        for _ in range(trials):
+            one = farm(rng, [int(n) for n in rng.integers(2, 6, 4)], 0.0, between)
+            y, v = _pooled_parts(one)
+            t = one.season - 2018
+            found = fade(y + 240.0 - 40.0 * (t - 1), v, t)
+            if found is None or not found.sloped:
+                continue
+            at, by = found.fit.at([1.0, 0.0]), found.fit.at([0.0, 1.0])
+            level += at.low <= 240.0 <= at.high
+            change += by.low <= -40.0 <= by.high
+        yield {
+            "spread between kg/ha": between,
+            "first year covered %": 100 * level / trials,
+            "yearly change covered %": 100 * change / trials,
+        }
+
+
+def drivers(trials: int) -> Iterator[dict[str, object]]:
+    """Seven site-years with seven causes that do nothing: farms that claim any."""
+    rng = np.random.default_rng(7)
+    causes = ("seeding_water_share", "seeding_water_gain_mm", "capture_gain", "root_lead_d")
+    causes += ("water_use_gain_mm", "deep_uptake_gain_mm", "uptake_gain_mm")
+    claimed, farms = 0, max(trials // 4, 1)
+    for _ in range(farms):
+        frame = pl.DataFrame(
+            {name: rng.normal(size=7) for name in causes}
+            | {"response_pct": rng.normal(5, 4, 7), "field": [f"f{i}" for i in range(7)]}
+        ).with_columns(
+            season=pl.lit(2019),
+            practice=pl.lit(PRACTICE),
+            operation_day=pl.lit(WORKED),
+            shared_se_pct=pl.lit(2.0),
+        )
+        out = response_driver.derive(made.conform(frame, TABLES["response_cause"]))
+        claimed += (out["verdict"] != "cannot tell yet").any()
+    share = 100 * claimed / farms
+    yield {"farms": farms, "causes": 7, "site-years": 7, "farms that claim any %": share}
+
+
+PARTS = {
+    "No effect: how often a response is claimed": claims,
+    "Interval of one site-year": intervals,
+    "Interval along mapped strips": alike,
+    "Pooled mean and the next site-year": pools,
+    "Pooled mean where fields differ": shared_fields,
+    "Probability of having paid": reliability,
+    "Fade": fades,
+    "Causes that do nothing": drivers,
+}
+
+
+def markdown(rows: list[dict[str, object]]) -> str:
+    """Rows as a markdown table; shares to a tenth."""
+
+    def cell(value: object) -> str:
+        return f"{value:.1f}" if isinstance(value, float) else "" if value is None else str(value)
+
+    head = list(rows[0])
+    lines = ["| " + " | ".join(head) + " |", "|" + " --- |" * len(head)]
+    lines += ["| " + " | ".join(cell(row[name]) for name in head) + " |" for row in rows]
+    return "\n".join(lines)
+
+
+def main(trials: int = 2000) -> None:
+    """Print the section of FIGURES.md."""
+    print(
+        f"## The trial\n\n{trials} simulated trials a row: `python -m tests.bench.bench_trial`.\n"
+    )
+    for title, part in PARTS.items():
+        start = time.monotonic()
+        rows = list(part(trials))
+        print(f"### {title}\n\n{part.__doc__}\n\n{markdown(rows)}\n", flush=True)
+        print(f"{title}: {time.monotonic() - start:.0f} s", file=sys.stderr, flush=True)
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 2000)

@@ -1,0 +1,58 @@
+"""The calibration bench on few trials with loose bounds: quick, and the bench cannot rot."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.bench import bench_trial as bench
+
+TRIALS = 120
+
+
+def test_no_effect_is_seldom_called_a_response() -> None:
+    rows = {row["site-years"]: row for row in bench.claims(TRIALS)}
+    for row in rows.values():
+        assert row["farms with any 'gain' or 'loss' %"] <= 10
+    assert rows[12]["the same by unadjusted p %"] > 25
+
+
+def test_interval_of_a_site_year_covers() -> None:
+    for row in bench.intervals(TRIALS):
+        assert 90 <= row["coverage %"] <= 99
+
+
+def test_pooled_interval_and_prediction_cover() -> None:
+    for row in bench.pools(60, (6,)):
+        assert 83 <= row["mean covered %"] <= 100
+        assert 83 <= row["next covered %"] <= 100
+
+
+def test_widest_interval_covers_where_fields_differ() -> None:
+    for row in bench.shared_fields(50):
+        assert row["widest interval covers %"] >= 88
+        assert row["interval by site-years covers %"] < row["widest interval covers %"]
+
+
+def test_probability_of_having_paid_is_reliable() -> None:
+    found = bench.paid(160)
+    assert found["said"].null_count() == 0
+    sure = found.filter(found["said"] > 0.8)["true"].to_numpy().mean()
+    unsure = found.filter((found["said"] > 0.3) & (found["said"] < 0.7))["true"].to_numpy().mean()
+    not_so = found.filter(found["said"] < 0.2)["true"].to_numpy().mean()
+    assert sure > 0.85
+    assert 0.2 < unsure < 0.8
+    assert not_so < 0.15
+
+
+def test_markdown() -> None:
+    assert bench.markdown([{"a": 1, "b": 2.25, "c": None}]).splitlines()[-1] == "| 1 | 2.2 |  |"
+
+
+@pytest.mark.parametrize("part", [bench.fades, bench.drivers])
+def test_other_parts_run(part) -> None:
+    for row in part(40):
+        for name, value in row.items():
+            if "covered" in name:
+                assert 80 <= value <= 100
+            if "claim" in name:
+                assert value <= 20
