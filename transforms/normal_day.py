@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from calendar import monthrange
+from typing import Any
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
+from scipy import sparse
 from scipy.optimize import nnls
+from scipy.sparse.linalg import spsolve
 
 from schemas import made
 from schemas.tables.normal_day import TABLE
@@ -69,17 +72,20 @@ def smoothest(month: NDArray[np.int64], sums: dict[int, float], *, not_negative:
         return np.full(n, np.nan)
     conditions = np.array([(month == m).astype(float) for m in sums])
     targets = np.array(list(sums.values()), dtype=float)
-    eye = np.eye(n)
-    bend = np.roll(eye, 1, axis=1) - 2 * eye + np.roll(eye, -1, axis=1)
+    # Second differences that close over New Year.
+    bend: Any = sparse.diags_array(
+        [1.0, 1.0, -2.0, 1.0, 1.0], offsets=[1 - n, -1, 0, 1, n - 1], shape=(n, n)
+    )
     if len(sums) == 1:
         series = np.full(n, targets[0] / conditions[0].sum())
     else:
-        k = len(sums)
-        system = np.block([[bend.T @ bend, conditions.T], [conditions, np.zeros((k, k))]])
-        series = np.linalg.solve(system, np.concatenate([np.zeros(n), targets]))[:n]
+        rows = sparse.csr_array(conditions)
+        blocks: Any = [[bend.T @ bend, rows.T], [rows, None]]
+        system = sparse.block_array(blocks, format="csc")
+        series = spsolve(system, np.concatenate([np.zeros(n), targets]))[:n]
     if not_negative and series.min() < 0:
-        series = _not_negative(bend, conditions, targets)
-    return np.where(np.isin(month, list(sums)), series, np.nan)
+        series = _not_negative(bend.toarray(), conditions, targets)
+    return np.where(np.isin(month, list(sums)), series + 0.0, np.nan)
 
 
 def _not_negative(bend: Vector, conditions: Vector, targets: Vector) -> Vector:

@@ -246,3 +246,23 @@ def test_days_of_other_stations_and_years_do_not_count() -> None:
     other = record(year_days(2001, 2001), rain_mm=99.0).with_columns(station=pl.lit("other"))
     before = record([date(2000, 5, 1) + timedelta(days=i) for i in range(31)], rain_mm=50.0)
     assert derive(pl.concat([days, other, before]), 2001, 2001)[5]["rain_mm"] == 31
+
+
+def test_missing_months_against_xclim() -> None:
+    """MissingWMO of xclim 0.62.0 on months drawn at random, its answers kept in a file."""
+    text = (Path(__file__).parent / "data" / "missing_days.txt").read_text("utf-8")
+    told = [line.split() for line in text.splitlines() if not line.startswith("#")]
+    lost = {
+        date(*map(int, month.split("-")), day)
+        for month, days, _ in told
+        for day, mark in enumerate(days, 1)
+        if mark == "x"
+    }
+    kept = record([d for d in year_days(2001, 2030) if d not in lost])
+    by_year = {year: derive(kept, year, year) for year in range(2001, 2031)}
+    assert len(told) > 200
+    assert {verdict for *_, verdict in told} == {"there", "missing"}
+    for name, days, verdict in told:
+        year, month = map(int, name.split("-"))
+        years = by_year[year][month]["air_temp_mean_years"]
+        assert years == (1 if verdict == "there" else 0), (name, days)
