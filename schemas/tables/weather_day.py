@@ -45,7 +45,7 @@ TABLE = Table(
         number(
             "solar_energy_mj_m2",
             "MJ/m^2",
-            "global short-wave radiation, sum of the day scaled to the whole day only where coverage is full",
+            "global short-wave radiation, sum of the part of the day that was recorded; never scaled up",
             0,
             50,
         ),
