@@ -14,7 +14,7 @@ from pathlib import Path
 
 import duckdb
 
-from flows import books, farm_file, land, warehouse
+from flows import again, books, farm_file, land, warehouse
 from flows.archive import Archive, Receipt
 from flows.door.places import Places
 from flows.folder import FarmFolder
@@ -56,7 +56,9 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Collected:
     with warehouse.open_writer(folder, "collecting") as con:
         before = _last_sequence(con)
         notes = archive_new(con, folder, farm, tick)
-        land_all(con, folder, farm, tick)
+        outdated = land_all(con, folder, farm, tick)
+        if outdated:
+            notes.append(f"{outdated} deliveries were read again, because farm.toml has changed.")
         return _summary(con, before, notes)
 
 
@@ -82,15 +84,20 @@ def archive_new(
 
 def land_all(
     con: duckdb.DuckDBPyConnection, folder: FarmFolder, farm: Farm, tick: Tick = silent
-) -> None:
-    """Land every archived delivery that is not landed yet, and the set-up as it stands."""
+) -> int:
+    """Land every archived delivery that is not landed yet, and the set-up as it stands.
+
+    What was read by another set-up is read again (see flows/again.py); returns how many deliveries.
+    """
     archive = Archive.open(folder.archive)
     with warehouse.transaction(con):
         for name, frame in farm_file.tables(farm).items():
             books.replace_if_changed(con, name, frame)
+    outdated = again.forget_outdated(con, archive, farm)
     waiting = _unlanded(con, archive.receipts)
     land.land(con, archive, farm, [r for r in waiting if r.kind in ("file", "http")], tick)
     books.land(con, archive, farm, waiting)
+    return len(outdated.sequences)
 
 
 def _unlanded(con: duckdb.DuckDBPyConnection, receipts: Iterable[Receipt]) -> list[Receipt]:

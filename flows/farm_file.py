@@ -7,7 +7,7 @@ import json
 import tomllib
 from datetime import datetime, timedelta
 from difflib import get_close_matches
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, get_args
@@ -20,7 +20,7 @@ from flows import units
 from flows.errors import UserError
 from schemas import made
 from schemas.catalogue import TABLES
-from schemas.farm import Farm, Place
+from schemas.farm import Farm, Place, Source
 from schemas.quantities import BY_NAME
 
 
@@ -138,9 +138,31 @@ def setup_fingerprint(farm: Farm, source: str) -> str:
     """Fingerprint of what decides how a source's deliveries are read.
 
     It covers the source's own keys, its layout, the instruments' names, ids, spells and sensors,
-    not the schedules or the display. When it changes, the deliveries are read again.
+    and when the farm's day starts; not the schedules or the display. When it changes, the
+    deliveries are read again.
     """
-    chosen = next(s for s in farm.sources if s.name == source)
+    return _fingerprints(_Same(farm))[source]
+
+
+class _Same:
+    """A farm as a key of a cache: the same object, not an equal one (which is slow to tell)."""
+
+    def __init__(self, farm: Farm) -> None:
+        self.farm = farm
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and other.farm is self.farm
+
+    def __hash__(self) -> int:
+        return id(self.farm)
+
+
+@lru_cache(maxsize=1)
+def _fingerprints(same: _Same) -> dict[str, str]:
+    return {source.name: _fingerprint(same.farm, source) for source in same.farm.sources}
+
+
+def _fingerprint(farm: Farm, chosen: Source) -> str:
     reading = chosen.model_dump(mode="json", include={"layout", "station", "probe", "glob"})
     layout = farm.layouts[chosen.layout].model_dump(mode="json")
     stations = [
@@ -156,7 +178,8 @@ def setup_fingerprint(farm: Farm, source: str) -> str:
         for p in farm.probes
         if chosen.probe in (None, p.name)
     ]
-    said = json.dumps([reading, layout, stations, probes], sort_keys=True)
+    day = [standard_offset_h(farm.place), str(farm.place.day_starts)]
+    said = json.dumps([reading, layout, stations, probes, day], sort_keys=True)
     return hashlib.sha256(said.encode()).hexdigest()[:16]
 
 

@@ -122,6 +122,7 @@ class Tally:
 
     def __init__(self, readings: dict[int, Reading]) -> None:
         self.readings = readings
+        self.instruments: set[tuple[int, str, str]] = set()
         self.names = pl.DataFrame(
             [(seq, r.receipt.delivery) for seq, r in readings.items()],
             schema={"seq": pl.Int64, "delivery": pl.String},
@@ -129,7 +130,10 @@ class Tally:
         )
 
     def heard(self, new: pl.DataFrame) -> None:
-        """Note the span of accepted reading times."""
+        """Note the span of accepted reading times, and of which instruments they are."""
+        kind = "probe" if "probe" in new.columns else "station"
+        for seq, name in new.select("seq", kind).unique().iter_rows():
+            self.instruments.add((seq, kind, name))
         spans = new.group_by("seq").agg(
             pl.col("time").min().alias("lo"), pl.col("time").max().alias("hi")
         )
@@ -176,6 +180,9 @@ class Tally:
     def write(self, con: duckdb.DuckDBPyConnection) -> None:
         """Write the receipts and the refusals."""
         warehouse.append(con, TABLES["delivery"], self._deliveries())
+        heard = made.polars_schema(TABLES["delivery_instrument"])
+        frame = pl.DataFrame(sorted(self.instruments), schema=heard, orient="row")
+        warehouse.append(con, TABLES["delivery_instrument"], frame)
         refusals = [entry for reading in self.readings.values() for entry in _entries(reading)]
         if refusals:
             table = TABLES["quarantine"]
