@@ -7,7 +7,7 @@ TABLE = Table(
     Tier.DERIVED,
     "one field over the rain events from the harvest before to the harvest of the season",
     (
-        text("field", "field", key=True),
+        text("field", "name of the field", key=True),
         count("season", "year of the harvest", low=1900, high=2200, key=True),
         count("days_after", "days after the end of the rain", low=1, high=2, key=True),
         text("crop", "crop of the season"),

@@ -7,7 +7,7 @@ TABLE = Table(
     Tier.DERIVED,
     "the water taken up from the soil layer of one sensor on one day",
     (
-        text("field", "field", key=True),
+        text("field", "name of the field", key=True),
         text("strip", "side of the trial", key=True, one_of=("treated", "check")),
         text("probe", "name of the probe", key=True),
         number("depth_cm", "cm", "depth of the sensor", 0, 1000, key=True),

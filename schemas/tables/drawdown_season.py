@@ -11,7 +11,7 @@ TABLE = Table(
         count("season", "year of the harvest", low=1900, high=2200, key=True),
         text("strip", "side of the trial", key=True, one_of=("treated", "check")),
         number("depth_cm", "cm", "depth of the sensor", 0, 1000, key=True),
-        text("crop", "crop"),
+        text("crop", "crop of the season"),
         number("layer_top_cm", "cm", "top of the layer", 0, 1000),
         number("layer_bottom_cm", "cm", "bottom of the layer", 0, 2000),
         number("uptake_mm", "mm", "uptake summed over the days counted", -1000, 5000),

@@ -14,7 +14,11 @@ TABLE = Table(
         day("operation_day", "the last operation on the treated strip; null where there was none"),
         count("years_since", "harvests since that operation by that fall", low=0),
         count("site_years", "own site-years with money known", required=True),
-        count("horizon", "harvests counted: the repeat interval with the best yearly net", low=1),
+        count(
+            "horizon",
+            "harvests counted: the repeat interval with the best yearly net, no longer than any field was followed",
+            low=1,
+        ),
         number("cost_per_ha", "currency/hectare", "cost of the work: mean of those on record", 0),
         number(
             "expected_gain_per_ha",

@@ -7,7 +7,7 @@ TABLE = Table(
     Tier.DERIVED,
     "one rain event of a field in one strip",
     (
-        text("field", "field", key=True),
+        text("field", "name of the field", key=True),
         text("strip", "side of the trial", key=True, one_of=("treated", "check")),
         time("began", "start of the rain, the same in both strips", key=True),
         time("ended", "end of the rain, the same in both strips", required=True),

@@ -7,7 +7,7 @@ TABLE = Table(
     Tier.DERIVED,
     "the soil layer of one depth in one strip over one rain event",
     (
-        text("field", "field", key=True),
+        text("field", "name of the field", key=True),
         text("strip", "side of the trial", key=True, one_of=("treated", "check")),
         time("began", "start of the rain", key=True),
         number("depth_cm", "cm", "depth of the sensor", 0, 1000, key=True),

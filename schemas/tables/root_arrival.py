@@ -11,7 +11,7 @@ TABLE = Table(
         count("season", "year of the harvest", low=1900, high=2200, key=True),
         text("strip", "side of the trial", key=True, one_of=("treated", "check")),
         number("depth_cm", "cm", "depth of the sensor", 0, 1000, key=True),
-        text("crop", "crop"),
+        text("crop", "crop of the season"),
         text(
             "state",
             "what is known: reached; reached before the record of the season began; not seen to come while watched; not told (the reason says why); probe out",

@@ -10,7 +10,7 @@ TABLE = Table(
         text("field", "name of the field", key=True),
         count("season", "year of the harvest", low=1900, high=2200, key=True),
         number("depth_cm", "cm", "depth of the sensors", 0, 1000, key=True),
-        text("crop", "crop"),
+        text("crop", "crop of the season"),
         day("treated_day", "day on which the treated strip's roots reached the depth"),
         day("check_day", "day on which the check strip's roots reached the depth"),
         number(

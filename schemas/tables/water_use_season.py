@@ -7,7 +7,7 @@ TABLE = Table(
     Tier.DERIVED,
     "the water balance of one season in one strip, over the same days in both strips",
     (
-        text("field", "field", key=True),
+        text("field", "name of the field", key=True),
         count("season", "year of the harvest", low=1900, high=2200, key=True),
         text("strip", "side of the trial", key=True, one_of=("treated", "check")),
         text("crop", "crop of the season"),

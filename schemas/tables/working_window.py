@@ -7,7 +7,7 @@ TABLE = Table(
     Tier.DERIVED,
     "one day of one strip since its first penetrometer profile: where to work and whether it is dry enough",
     (
-        text("field", "field", key=True),
+        text("field", "name of the field", key=True),
         text("strip", "side of the trial", key=True, one_of=("treated", "check")),
         day("day", "climatological day", key=True),
         count("season", "harvest year of the standing crop; null where none stands", low=1900),

@@ -1,0 +1,98 @@
+"""Every declared column is described, its unit parses and stands in its name; every table has its rooms."""
+
+import inspect
+from importlib import import_module
+from pathlib import Path
+
+import pandera.polars as pa
+import pytest
+
+from flows import units
+from schemas import made
+from schemas.catalogue import TABLES
+from schemas.table import Kind, Tier
+from transforms import order
+
+ROOT = Path(__file__).parents[2]
+COLUMNS = [(table, column) for table in TABLES.values() for column in table.columns]
+MADE = [*order.DAILY, *order.DERIVED]
+
+
+@pytest.mark.parametrize("table", TABLES.values(), ids=lambda t: t.name)
+def test_a_table_is_said_and_has_a_key(table):
+    assert len(table.row) > 5
+    assert table.key or table.name == "about"
+    assert len(set(table.names)) == len(table.names)
+    assert isinstance(made.check(table), pa.DataFrameSchema)
+    made.check(table).validate(made.empty(table))
+
+
+@pytest.mark.parametrize(("table", "column"), COLUMNS, ids=lambda x: x.name)
+def test_a_column_is_described_and_its_unit_stands_in_its_name(table, column):
+    assert len(column.meaning) >= 4, "say what it means"
+    assert column.meaning != column.name
+    if column.kind in (Kind.NUMBER, Kind.COUNT):
+        assert column.unit, "a number has a unit, 1 where it is pure"
+    if column.unit:
+        units.line(column.unit, column.unit)  # raises where pint does not know it
+        assert column.unit in made.SUFFIX
+        assert column.name.endswith(made.SUFFIX[column.unit])
+    if column.low is not None and column.high is not None:
+        assert column.low < column.high
+
+
+def test_the_order_and_the_declarations_name_the_same_tables():
+    assert set(order.DAILY) == {t.name for t in TABLES.values() if t.tier is Tier.DAILY}
+    assert set(order.DERIVED) == {t.name for t in TABLES.values() if t.tier is Tier.DERIVED}
+    assert len(set(MADE)) == len(MADE)
+
+
+@pytest.mark.parametrize("name", MADE)
+def test_a_made_table_has_its_module_and_its_test(name):
+    derive = import_module(f"transforms.{name}").derive
+    parameters = list(inspect.signature(derive).parameters)
+    assert parameters, "it is made from something"
+    assert set(parameters) <= set(TABLES)
+    earlier = set(MADE[: MADE.index(name)])
+    made_from = set(parameters) & set(MADE)
+    assert made_from <= earlier, "it stands in the order after what it is made from"
+    assert derive.__doc__ or import_module(f"transforms.{name}").__doc__
+    assert (ROOT / "tests" / "transforms" / f"test_{name}.py").is_file()
+
+
+@pytest.mark.parametrize("name", order.DERIVED)
+def test_a_derived_table_is_empty_where_there_is_nothing(name):
+    from flows import derive  # noqa: PLC0415
+
+    given = {table.name: made.empty(table) for table in derive.sources(name)}
+    if "farm" in given:
+        given["farm"] = one_farm()
+    found = made.conform(derive.function(name)(**given), TABLES[name])
+    made.check(TABLES[name]).validate(found)
+
+
+def one_farm():
+    from flows import farm_file  # noqa: PLC0415
+
+    return farm_file.tables(
+        farm_file.parse(
+            {
+                "farm": {"name": "Invented"},
+                "place": {
+                    "latitude": 50,
+                    "longitude": -100,
+                    "elevation_m": 300,
+                    "time_zone": "America/Winnipeg",
+                },
+            },
+            "a test",
+        )
+    )["farm"]
+
+
+PARTIAL_FREE = {"normal_month", "normal_day"}
+
+
+@pytest.mark.parametrize("name", [n for n in order.DERIVED if n not in PARTIAL_FREE])
+def test_a_derived_row_says_whether_it_is_partial_and_why(name):
+    assert {"partial", "reason"} <= set(TABLES[name].names)
