@@ -78,7 +78,8 @@ def _temperatures(
 ) -> pl.DataFrame:
     """For each day of a season in a strip the station that stood there, and its extremes.
 
-    Where several stood there, the one that covers more of the day, the first by name on a tie.
+    Of several with usable temperatures the strip's own comes first, then the one that covers more
+    of the day, then the first by name.
     """
     spells = station_spell.filter(pl.col("field").is_not_null()).select(
         "field", "station", "from_day", "to_day", pl.col("strip").alias("at")

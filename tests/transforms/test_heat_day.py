@@ -154,6 +154,10 @@ def test_a_station_of_the_whole_field_serves_both_strips_behind_their_own() -> N
     found = keyed(derive(weather("c1", MAY, 24.0) + weather("f1", MAY), station_spell=spells))
     assert found["treated", date(2023, 5, 12)]["station"] == "f1"
     assert found["check", date(2023, 5, 12)]["station"] == "c1"
+    thin = weather("c1", MAY, 24.0, air_temp_coverage=0.8) + weather("f1", MAY)
+    assert keyed(derive(thin, station_spell=spells))["check", date(2023, 5, 12)]["station"] == "c1"
+    lost = weather("c1", MAY, 24.0, air_temp_coverage=0.5) + weather("f1", MAY)
+    assert keyed(derive(lost, station_spell=spells))["check", date(2023, 5, 12)]["station"] == "f1"
 
 
 def test_a_station_that_moved_counts_where_it_stood() -> None:
