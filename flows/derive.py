@@ -54,8 +54,9 @@ def derive(con: duckdb.DuckDBPyConnection, tick: Tick = silent) -> Derived:
         reductions = [reduction(name) for name in order.DAILY]
         _remember_method(con)
         touched.by_setup(con, reductions)
+        ((done.days,),) = con.sql("SELECT count(*) FROM touched_day").fetchall()
         for one in reductions:
-            done.days += _reduce(con, one, tick)
+            _reduce(con, one, tick)
         con.execute("DELETE FROM touched_day")
         done.tables = _derive_whole(con, tick)
     return done
@@ -93,11 +94,11 @@ def _remember_method(con: duckdb.DuckDBPyConnection) -> None:
         migrate.set_fact(con, "daily_rows_by", VERSION)
 
 
-def _reduce(con: duckdb.DuckDBPyConnection, one: Reduction, tick: Tick) -> int:
-    """Make the daily rows of the touched days again; returns how many days there were."""
+def _reduce(con: duckdb.DuckDBPyConnection, one: Reduction, tick: Tick) -> None:
+    """Make the daily rows of the touched days again."""
     days = touched.waiting(con, one)
     if days.is_empty():
-        return 0
+        return
     farm = warehouse.read(con, TABLES["farm"])
     setup = {table.name: warehouse.read(con, table) for table in one.setup}
     finished = 0
@@ -117,7 +118,6 @@ def _reduce(con: duckdb.DuckDBPyConnection, one: Reduction, tick: Tick) -> int:
         finished += chunk.height
         tick(f"reducing to {one.table.name}", finished, days.height)
     warehouse.changed(con)
-    return days.height
 
 
 def _chunks(

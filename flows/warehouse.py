@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -160,13 +161,16 @@ def check(table: Table, frame: pl.DataFrame) -> None:
         made.check(table).validate(frame, lazy=True)
     except SchemaErrors as errors:
         cases = errors.failure_cases
-        told = [
-            f"{case['column'] or table.name}: {case['failure_case']!r} breaks {case['check']}"
-            for case in cases.head(3).to_dicts()
-        ]
+        told = [_told(table, case) for case in cases.head(3).to_dicts()]
         raise ValueError(
             f"{len(cases)} values do not fit the declaration of {table.name}. " + "; ".join(told)
         ) from errors
+
+
+def _told(table: Table, case: dict[str, Any]) -> str:
+    if case["check"] == "multiple_fields_uniqueness":
+        return f"the same {', '.join(table.key)} twice: {case['failure_case']}"
+    return f"{case['column'] or table.name}: {case['failure_case']} breaks {case['check']}"
 
 
 def _first_line(error: Exception) -> str:

@@ -1,0 +1,24 @@
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from flows import warehouse
+from flows.folder import FarmFolder
+from tests.flows import invented
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> FarmFolder:
+    return invented.folder_at(tmp_path)
+
+
+@pytest.fixture
+def con(folder: FarmFolder) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A writer's connection to a warehouse with the invented set-up and no readings."""
+    with warehouse.open_writer(folder) as writer:
+        invented.put_setup(writer, invented.setup())
+        yield writer

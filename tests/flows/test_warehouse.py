@@ -1,0 +1,125 @@
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+
+from flows import lock, migrate, warehouse
+from flows.errors import Busy, UserError
+from flows.folder import FarmFolder
+from schemas import made
+from schemas.catalogue import TABLES
+from tests.flows import invented
+
+
+def test_tables_and_comments_are_as_declared(con: duckdb.DuckDBPyConnection) -> None:
+    assert set(migrate.stored_columns(con)) == set(TABLES)
+    for name, table in TABLES.items():
+        assert list(migrate.stored_columns(con)[name]) == list(table.names)
+    ((comment,),) = con.sql(
+        "SELECT comment FROM duckdb_columns() WHERE table_name = 'weather_day' "
+        "AND column_name = 'rain_mm' AND schema_name = 'main'"
+    ).fetchall()
+    assert comment == made.describe(TABLES["weather_day"]["rain_mm"])
+
+
+def test_the_file_is_of_the_old_storage_version(folder: FarmFolder) -> None:
+    with warehouse.open_writer(folder) as con:
+        ((tags,),) = con.sql(
+            "SELECT tags FROM duckdb_databases() WHERE database_name = current_database()"
+        ).fetchall()
+    assert tags["storage_version"].startswith("v1.2.0")
+
+
+def test_a_row_that_breaks_its_declaration_is_not_written(con: duckdb.DuckDBPyConnection) -> None:
+    good = invented.setup()["sensor"]
+    with pytest.raises(ValueError, match=r"depth_cm: -10\.0 breaks"):
+        warehouse.replace(con, TABLES["sensor"], good.with_columns(-pl.col("depth_cm")))
+    with pytest.raises(ValueError, match="the same probe, depth_cm twice"):
+        warehouse.append(con, TABLES["sensor"], pl.concat([good, good]))
+    assert warehouse.read(con, TABLES["sensor"]).equals(good)
+
+
+def test_what_is_written_is_what_is_read(con: duckdb.DuckDBPyConnection) -> None:
+    rows = invented.readings(2)["weather_reading"]
+    warehouse.replace(con, TABLES["weather_reading"], rows.reverse())
+    assert warehouse.read(con, TABLES["weather_reading"]).equals(rows.sort("station", "time"))
+
+
+def test_a_transaction_that_fails_leaves_nothing(con: duckdb.DuckDBPyConnection) -> None:
+    before = warehouse.revision(con)
+    with pytest.raises(RuntimeError), warehouse.transaction(con):
+        warehouse.append(con, TABLES["weather_reading"], invented.weather("station T", 1))
+        raise RuntimeError
+    assert warehouse.read(con, TABLES["weather_reading"]).is_empty()
+    assert warehouse.revision(con) == before
+
+
+def test_a_second_writer_is_told_who_is_at_work(folder: FarmFolder) -> None:
+    script = (
+        "import sys, time; from pathlib import Path; from flows import warehouse\n"
+        "from flows.folder import FarmFolder\n"
+        "with warehouse.open_writer(FarmFolder(Path(sys.argv[1])), 'landing files'):\n"
+        "    print('open', flush=True); time.sleep(60)\n"
+    )
+    other = subprocess.Popen(
+        [sys.executable, "-c", script, str(folder.root)], stdout=subprocess.PIPE, text=True
+    )
+    try:
+        assert other.stdout is not None and other.stdout.readline() == "open\n"
+        with pytest.raises(Busy, match=rf"process {other.pid}, landing files"):
+            warehouse.open_writer(folder).__enter__()
+    finally:
+        other.kill()
+        other.wait()
+    # Killed, not closed: the lock is free at once.
+    with warehouse.open_writer(folder) as con:
+        assert con.sql("SELECT 1").fetchall() == [(1,)]
+
+
+def test_a_lock_is_free_after_use(tmp_path: Path) -> None:
+    path = tmp_path / "state" / "some.lock"
+    with lock.hold(path, "trying"):
+        with pytest.raises(Busy, match="trying"), lock.hold(path, "again"):
+            pass
+        assert "trying" in lock.holder(path)
+    with lock.hold(path, "again"):
+        assert "again" in lock.holder(path)
+
+
+def test_a_warehouse_of_a_later_program_is_not_opened(folder: FarmFolder) -> None:
+    with warehouse.open_writer(folder) as con:
+        migrate.set_fact(con, "schema_version", str(migrate.SCHEMA_VERSION + 1))
+    with pytest.raises(UserError, match="later Checkstrip"), warehouse.open_writer(folder):
+        pass
+
+
+def test_a_new_column_is_added_and_a_changed_daily_table_is_made_again(folder: FarmFolder) -> None:
+    with warehouse.open_writer(folder) as con:
+        con.execute("ALTER TABLE weather_reading DROP COLUMN battery_v")
+        con.execute("ALTER TABLE weather_day ADD COLUMN old_idea DOUBLE")
+        con.execute(
+            "INSERT INTO weather_reading (station, time, interval_s) VALUES ('a', now(), 60)"
+        )
+        con.execute("INSERT INTO weather_day (station, day) VALUES ('a', '2024-01-01')")
+    with warehouse.open_writer(folder) as con:
+        assert con.sql("SELECT station, battery_v FROM weather_reading").fetchall() == [("a", None)]
+        assert warehouse.read(con, TABLES["weather_day"]).is_empty()
+        assert migrate.fact(con, "derive_all") == "true"
+
+
+def test_readings_with_unknown_columns_are_not_touched(folder: FarmFolder) -> None:
+    with warehouse.open_writer(folder) as con:
+        con.execute("ALTER TABLE soil_reading ADD COLUMN unknown DOUBLE")
+    with pytest.raises(UserError, match="rebuild"), warehouse.open_writer(folder):
+        pass
+
+
+def test_a_file_that_is_no_database_is_told_plainly(folder: FarmFolder) -> None:
+    folder.warehouse_file.write_bytes(b"not a database" * 4000)
+    with pytest.raises(UserError, match="cannot be opened"), warehouse.open_writer(folder):
+        pass
