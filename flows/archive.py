@@ -146,6 +146,7 @@ class Archive:
     """The archive of one farm folder."""
 
     root: Path
+    base: Path | None = None
     receipts: list[Receipt] = field(default_factory=list)
     _known: dict[tuple[str, str], Receipt] = field(default_factory=dict)
     _latest: dict[tuple[str, str], Receipt] = field(default_factory=dict)
@@ -165,6 +166,13 @@ class Archive:
                 content["received_at"] = datetime.fromisoformat(content["received_at"])
                 archive._add(Receipt(**content))
         return archive
+
+    def beside(self, root: Path) -> Archive:
+        """An archive that knows all of this one, and stores what it takes at ``root`` instead."""
+        other = Archive(root, base=self.root)
+        for receipt in self.receipts:
+            other._add(receipt)
+        return other
 
     def _add(self, receipt: Receipt) -> None:
         self.receipts.append(receipt)
@@ -243,7 +251,10 @@ class Archive:
     def file_of(self, receipt: Receipt) -> Path:
         """Where a receipt's own bytes lie (all of them, or the piece after ``offset``)."""
         name = receipt.sha256 if receipt.continues is None else f"{receipt.sha256}.{receipt.offset}"
-        return self.root / receipt.month / name
+        path = self.root / receipt.month / name
+        if self.base is not None and not path.exists() and receipt.sequence in self._by_sequence:
+            return self.base / receipt.month / name
+        return path
 
     def blocks(self, receipt: Receipt, start: int = 0, stop: int | None = None) -> Iterator[bytes]:
         """The delivery's bytes from ``start`` to ``stop``, put together from its pieces."""

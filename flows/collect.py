@@ -89,7 +89,13 @@ def land_all(
 
     What was read by another set-up is read again (see flows/again.py); returns how many deliveries.
     """
-    archive = Archive.open(folder.archive)
+    return land_from(con, Archive.open(folder.archive), farm, tick)
+
+
+def land_from(
+    con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm, tick: Tick = silent
+) -> int:
+    """``land_all`` from an archive that is open already."""
     with warehouse.transaction(con):
         for name, frame in farm_file.tables(farm).items():
             books.replace_if_changed(con, name, frame)
