@@ -9,6 +9,7 @@ from scipy.spatial import cKDTree
 from scipy.stats import norm
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 # The WGS 84 ellipsoid: equatorial radius [m], eccentricity squared
 _RADIUS_M, _E2 = 6_378_137.0, 0.00669437999014
@@ -32,6 +33,12 @@ def main_axis(xy: Floats) -> Floats:
         return np.array([0.0, 1.0])
     _, vectors = np.linalg.eigh(np.cov(xy.T))
     return np.asarray(vectors[:, -1], dtype=float)
+
+
+def neighbour_median(xy: Floats, values: Floats, of: Bools, within_m: float) -> Floats:
+    """Median value of the points within ``within_m`` of each point marked in ``of``, itself included."""
+    near = cKDTree(xy).query_ball_point(xy[of], within_m)
+    return np.array([np.median(values[n]) for n in near], dtype=float)
 
 
 def local_moran(xy: Floats, values: Floats, within_m: float) -> tuple[Floats, Floats]:

@@ -10,7 +10,8 @@ The rules, in this order; the first that holds is the reason:
 5. speed beyond its limits, or changing between neighbouring points (Sudduth and Drummond 2007);
 6. narrow swath (Sudduth and Drummond 2007);
 7. yield beyond what the crop can bear (Simbahan et al. 2004, step 4);
-8. yield more than three standard deviations from the strip's mean (Vega et al. 2019);
+8. yield more than three standard deviations from the strip's mean (Vega et al. 2019), and as far
+   from the median of its neighbours (our own addition: a poor patch is part of the strip's yield);
 9. local outlier: significantly unlike its neighbours within 40 m by the local Moran index
    (Vega et al. 2019; index and moments Anselin 1995).
 
@@ -39,7 +40,7 @@ from shapely.geometry.base import BaseGeometry
 from schemas import made
 from schemas.fieldbook_words import HIGHEST_YIELD_KG_HA, HIGHEST_YIELD_OTHERWISE_KG_HA
 from schemas.tables.yield_point_cleaned import TABLE
-from transforms.on_map import Floats, local_moran, main_axis, plane
+from transforms.on_map import Floats, local_moran, main_axis, neighbour_median, plane
 from transforms.strip_yield import at_market_moisture
 
 MOISTURE_PCT = (2.0, 45.0)
@@ -225,9 +226,9 @@ def _judged(points: pl.DataFrame) -> pl.DataFrame:
     points = points.with_columns(removed_because=_rule_by_rule()).with_columns(
         kept=pl.col("removed_because").is_null()
     )
-    y = pl.col("yield_kg_ha").filter("kept")
-    far = (pl.col("yield_kg_ha") - y.mean().over(STRIP)).abs() > SPREADS * y.std().over(STRIP)
-    points = _remove(points, far, "yield more than 3 standard deviations from the strip's mean")
+    points = pl.concat(_far(one) for one in points.partition_by(STRIP, maintain_order=True))
+    why = "yield more than 3 standard deviations from the strip's mean"
+    points = _remove(points, pl.col("far"), why)
     points = pl.concat(_unlike(one) for one in points.partition_by(STRIP, maintain_order=True))
     return _remove(points, pl.col("unlike"), "unlike its neighbours within 40 m")
 
@@ -276,6 +277,22 @@ def _rule_by_rule() -> pl.Expr:
     for why, holds in reversed(rules.items()):
         reason = pl.when(holds.fill_null(False)).then(pl.lit(why)).otherwise(reason)
     return reason
+
+
+def _far(points: pl.DataFrame) -> pl.DataFrame:
+    """Marks the kept points of one strip that are far from its mean and from their neighbours."""
+    kept = points["kept"].to_numpy()
+    y = points["yield_kg_ha"].to_numpy()[kept]
+    far = np.zeros(len(y), dtype=bool)
+    if len(y) > 1:
+        limit = SPREADS * y.std(ddof=1)
+        far = np.abs(y - y.mean()) > limit
+        xy = points.filter("kept").select("east_m", "north_m").to_numpy()
+        near = neighbour_median(xy, y, far, NEIGHBOURS_M)
+        far[far] = np.abs(y[far] - near) > limit
+    marked = np.zeros(len(points), dtype=bool)
+    marked[kept] = far
+    return points.with_columns(pl.Series("far", marked))
 
 
 def _unlike(points: pl.DataFrame) -> pl.DataFrame:

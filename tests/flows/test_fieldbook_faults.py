@@ -34,6 +34,14 @@ def bad_books() -> Iterator[Any]:  # noqa: PLR0915 - a list of faults
     def tenfold(b: Sheets) -> None:
         b["passes"][2][4] *= 10
 
+    def tenfold_in_a_poor_year(b: Sheets) -> None:
+        for row in b["passes"][1:]:
+            row[4] /= 3
+        b["passes"][2][4] *= 10
+
+    def tenth(b: Sheets) -> None:
+        b["passes"][2][4] /= 10
+
     def fraction(b: Sheets) -> None:
         b["passes"][3][7] = 0.14
 
@@ -103,6 +111,14 @@ def bad_books() -> Iterator[Any]:  # noqa: PLR0915 - a list of faults
         ("passes", 3, "mass (kg)"),
         {"harvest_pass": 1},
     )
+    for name, change in (("poor year", tenfold_in_a_poor_year), ("ten times too low", tenth)):
+        yield case(
+            name,
+            change,
+            "slip of unit or decimal",
+            ("passes", 3, "mass (kg)"),
+            {"harvest_pass": 1},
+        )
     yield case(
         "moisture as a fraction",
         fraction,

@@ -52,13 +52,16 @@ def test_the_effect_of_the_cleaning_is_shown() -> None:
 
 
 def test_the_standard_error_is_that_of_repeated_passes() -> None:
-    """The spread of pass means over seeds is what one pass's standard error says, within a third."""
+    """One pass's standard error says what pass means spread over seeds, on the safe side.
+
+    Theory: 120 / 0.6 * sqrt((1 + 0.8) / (1 - 0.8) / 350) = 32 kg/ha before cleaning.
+    """
     found = [passes(invented.points(seed)) for seed in range(5)]
     every = pl.concat(found)
     means = every.with_columns(
         off=pl.col("yield_kg_ha") - pl.col("yield_kg_ha").mean().over("strip")
     )["off"]
-    assert every["yield_se_kg_ha"].mean() == pytest.approx(means.std(), rel=0.33)
+    assert 0.8 < every["yield_se_kg_ha"].mean() / means.std() < 1.6
 
 
 @pytest.mark.parametrize("phi", [0.0, 0.5, 0.8])

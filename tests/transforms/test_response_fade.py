@@ -125,10 +125,12 @@ def test_a_loss_stays_a_loss_and_no_interval_pays() -> None:
     assert "no interval pays" in best["reason"]
 
 
-def test_a_rise_is_not_carried_on() -> None:
+def test_a_rise_is_shown_and_counts_as_a_level() -> None:
     line = fade([1.0, 2.0, 3.0, 4.1], [0.1] * 4, [1, 2, 3, 4])
-    values = line.values(line.line[None, :], [4, 5, 9])[0]
-    assert values[1] == values[0] == values[2]
+    years = [1, 4, 9]
+    assert line.values(line.line[None, :], years)[0] == pytest.approx([2.525] * 3, abs=1e-3)
+    shown = line.values(line.line[None, :], years, may_rise=True)[0]
+    assert shown == pytest.approx([0.98, 4.07, 9.22], abs=0.01)
 
 
 def test_coverage_of_the_fade_line() -> None:

@@ -91,6 +91,18 @@ def test_a_dip_that_no_neighbour_has_is_a_local_outlier() -> None:
     )
 
 
+def test_a_real_poor_patch_stays() -> None:
+    """A third less over 80 m of every pass, by degrees: likes stand beside likes, so it is no outlier."""
+    north = (pl.col("latitude_deg") - invented.LATITUDE) * invented.M_A_DEGREE[1]
+    dip = 1 - ((400 - north).abs() < 80).cast(pl.Float64) * (1 - (400 - north).abs() / 80) / 3
+    points = invented.points(noise=20)
+    out = clean(points.with_columns(yield_kg_ha=pl.col("yield_kg_ha") * dip))
+    heart = points.filter((400 - north).abs() < 20)["point"]
+    middle = out.filter(pl.col("point").is_in(heart.to_list()))
+    assert middle.height >= 8 * 19
+    assert middle["kept"].mean() > 0.9
+
+
 def test_start_and_end_of_a_pass_by_the_clock_and_without_one() -> None:
     timed = clean(invented.points(noise=0))
     counts = dict(timed["removed_because"].value_counts().iter_rows())
@@ -118,7 +130,7 @@ def test_a_swath_that_reaches_over_the_border_belongs_to_neither_strip() -> None
 def test_passes_change_with_the_direction_even_without_a_gap() -> None:
     points = invented.points(noise=0).filter(pl.col("point") <= 860)
     inside = pl.col("latitude_deg").is_between(
-        invented.LATITUDE, invented.degrees(0, invented.LENGTH)[1]
+        invented.degrees(0, 1)[1], invented.degrees(0, invented.LENGTH - 1)[1]
     )
     start = points["time"][0]
     points = points.filter(inside).with_columns(
