@@ -19,6 +19,8 @@ from schemas.quantities import Instrument, columns_of
 from schemas.table import Table
 from transforms.calendar_day import day_of
 
+# What a layout says beside a value is no value of its own.
+UNCOUNTED = "rain_counter_rolls_at_mm"
 STORED = 0  # the sequence number that stands for what the warehouse holds already
 
 
@@ -94,7 +96,9 @@ def _all_landed(plain: pl.DataFrame, values: list[str]) -> Merged:
     return Merged(
         plain.select("seq", "line", landed=pl.lit(True)),
         plain.group_by("seq").agg(
-            landed=pl.sum_horizontal(pl.col(v).count() for v in values).cast(pl.Int64),
+            landed=pl.sum_horizontal(pl.col(v).count() for v in values if v != UNCOUNTED).cast(
+                pl.Int64
+            ),
             duplicate=pl.lit(0, pl.Int64),
         ),
     )
@@ -157,9 +161,13 @@ def _rows(
 
 
 def _counts(arrived: pl.DataFrame) -> pl.DataFrame:
-    return arrived.group_by("seq").agg(
-        landed=pl.col("says_new").sum().cast(pl.Int64),
-        duplicate=(~pl.col("says_new")).sum().cast(pl.Int64),
+    return (
+        arrived.filter(pl.col("column") != UNCOUNTED)
+        .group_by("seq")
+        .agg(
+            landed=pl.col("says_new").sum().cast(pl.Int64),
+            duplicate=(~pl.col("says_new")).sum().cast(pl.Int64),
+        )
     )
 
 

@@ -130,6 +130,18 @@ def test_a_bad_row_is_named_and_the_good_ones_land(folder, line, entry):
     assert rows_in == 3
 
 
+def test_a_counter_that_rolls_is_one_value(tmp_path):
+    toml = FARM.replace('unit = "inch"', 'unit = "inch", counts = "total", rolls_at = 10')
+    folder = make(tmp_path / "farm", toml)
+    drop(folder, "a.csv", [row(1, 50, 9.9, 0.3, 0.3), row(2, 50, 0.1, 0.3, 0.3)])
+    drop(folder, "b.csv", [row(2, 50, 0.1, 0.3, 0.3), row(3, 50, 0.2, 0.3, 0.3)])
+    take(folder)
+    assert ask(folder, COUNTS) == [(4, 4, 16, 16)]
+    assert ask(
+        folder, "SELECT max(rain_counter_mm), max(rain_counter_rolls_at_mm) FROM weather_reading"
+    ) == [(pytest.approx(9.9 * 25.4), 254.0)]
+
+
 def test_missing_codes_are_missing_each_in_its_column(folder):
     drop(folder, "a.csv", [row(1, -9999, "NAN", 0.3, -99), row(2, 50, -9999.0, "", 0.3)])
     take(folder)
