@@ -24,10 +24,11 @@ LEAST_FOR_SLOPE = 4
 
 @dataclass(frozen=True, slots=True)
 class Fade:
-    """A level at the first year and a yearly change; ``last`` is the latest year seen."""
+    """A level at the first year and a yearly change; ``middle`` and ``last`` of the years seen."""
 
     fit: Regression
     sloped: bool
+    middle: float
     last: int
 
     def draws(self) -> Array:
@@ -46,18 +47,19 @@ class Fade:
         """(level at year 1, yearly change), the change 0 where it cannot be told."""
         return self.fit.coefficients if self.sloped else np.append(self.fit.coefficients, 0.0)
 
-    def values(self, lines: Array, years: ArrayLike) -> Array:
+    def values(self, lines: Array, years: ArrayLike, *, may_rise: bool = False) -> Array:
         """Values of lines (n x 2) at years (m): n x m.
 
-        A fade ends at nothing, not below: the strips are alike again. A rise is not carried on
-        past the last year that was seen. A response that starts below nothing is left as it is.
+        A fade ends at nothing, not below: the strips are alike again. A response that starts
+        below nothing is left as it is. Nothing is known that makes a response grow by itself, so
+        a rising line counts at its level in the middle of the years seen; with ``may_rise`` it is
+        shown as fitted.
         """
         t = np.asarray(years, dtype=np.float64)
         level, change = lines[:, :1], lines[:, 1:]
-        rising = change > 0
-        at = np.where(rising, np.minimum(t, self.last)[None, :], t[None, :])
-        value = level + change * (at - 1)
-        held: Array = np.where(rising, value, np.maximum(value, np.minimum(level, 0.0)))
+        value = level + change * (t[None, :] - 1)
+        flat = value if may_rise else level + change * (self.middle - 1)
+        held: Array = np.where(change > 0, flat, np.maximum(value, np.minimum(level, 0.0)))
         return held
 
 
@@ -79,4 +81,4 @@ def fade(value: ArrayLike, variance: ArrayLike, years_since: ArrayLike) -> Fade 
         return None
     sloped = y.size >= LEAST_FOR_SLOPE and np.unique(t).size > 1
     design = np.column_stack([np.ones(y.size), t - 1]) if sloped else np.ones((y.size, 1))
-    return Fade(regression(y, v, design), sloped, int(t.max()))
+    return Fade(regression(y, v, design), sloped, float(t.mean()), int(t.max()))

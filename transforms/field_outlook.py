@@ -97,7 +97,7 @@ def derive(
     """What working each field in the coming fall should earn, in currency per hectare.
 
     The coming fall is that of the farm's latest season. Over the best repeat interval of
-    ``response_fade``, the season nets of the farm's fitted line if the field is worked, less those
+    ``response_fade``, but no longer than any field was followed, the season nets of the farm's fitted line if the field is worked, less those
     to expect from the operation it had. A field that earned more or less than the line is taken to
     go on so, as far as fields differ beyond chance (moments, as in empirical Bayes). The range
     and the probability hold the line's error, the field's and the seasons' scatter, by fixed
@@ -132,7 +132,7 @@ def derive(
         .join(_layer(working_window), on="field", how="left")
         .with_columns(
             pl.col("window_days").fill_null(0),
-            place=pl.col("expected_net_per_ha").rank("ordinal", descending=True).over("practice"),
+            place=pl.col("expected_net_per_ha").rank("ordinal", descending=True),
         )
     )
     return made.conform(_worded(out), TABLE).sort(TABLE.key)
@@ -209,7 +209,7 @@ def _farm(
     field_var = min(max(between, 0.0), total)
     return Farm(
         line=line,
-        horizon=int(best["years_since"][0]),
+        horizon=min(int(best["years_since"][0]), line.last),
         cost=cost,
         level=level,
         field_var=field_var,

@@ -217,6 +217,9 @@ def _worded(rows: pl.DataFrame) -> pl.DataFrame:
         pl.when(pl.col("season_net_per_ha").is_not_null() & pl.col("paid_chance").is_null()).then(
             pl.lit("no scatter between blocks is known, so no interval and no probability")
         ),
+        pl.when(pl.col("cumulative_net_per_ha").is_not_null() & pl.col("irr_pct").is_null()).then(
+            pl.lit("no internal rate: so far the seasons earned nothing in all")
+        ),
         separator="; ",
         ignore_nulls=True,
     )

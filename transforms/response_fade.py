@@ -23,8 +23,8 @@ def derive(
 
     A random-effects line (REML, Hartung-Knapp) of the response in percent, and one of the
     season's net in currency per hectare, over the harvests since the operation. The line is the
-    simplest shape that can fade; it ends at nothing, and a rise is not carried past what was
-    seen. Yearly net of an interval of N harvests: the sum of the first N seasons' net less the
+    simplest shape that can fade; a fade ends at nothing, and for the money a rise counts as a
+    level, since nothing is known that makes a response grow by itself. Yearly net of an interval of N harvests: the sum of the first N seasons' net less the
     cost, by N. Its interval and the chance of being best come from fixed draws of the line.
     Up to three years beyond the longest seen are listed, marked as unseen.
     """
@@ -112,8 +112,8 @@ def _practice(
 def _put_response(rows: list[dict[str, object]], line: Fade, years: Array) -> None:
     """Line, its interval and the yearly change, in percent."""
     tail = 100 * (1 - CONFIDENCE) / 2
-    drawn = line.values(line.draws(), years)
-    middle = line.values(line.line[None, :], years)[0]
+    drawn = line.values(line.draws(), years, may_rise=True)
+    middle = line.values(line.line[None, :], years, may_rise=True)[0]
     low, high = np.percentile(drawn, [tail, 100 - tail], axis=0)
     change = line.fit.at([0.0, 1.0]) if line.sloped else None
     for i, row in enumerate(rows):
