@@ -40,16 +40,13 @@ def recorded(folder: FarmFolder, flow: str) -> Iterator[Run]:
         yield run
     except Busy:
         raise
-    except KeyboardInterrupt:
-        run.state, run.summary = "failed", "stopped by the user"
-        raise
     except BaseException as error:
-        run.state, run.summary = "failed", str(error) or type(error).__name__
+        stopped = isinstance(error, KeyboardInterrupt)
+        run.state = "failed"
+        run.summary = "stopped by the user" if stopped else str(error) or type(error).__name__
+        _end(folder, run)
         raise
-    finally:
-        run.ended_at = _now()
-        if run.state == "failed" or run.summary:
-            _keep(folder, run)
+    _end(folder, run)
 
 
 def last(folder: FarmFolder) -> dict[str, Run]:
@@ -61,8 +58,9 @@ def _path(folder: FarmFolder) -> Path:
     return folder.state / "last_runs.json"
 
 
-def _keep(folder: FarmFolder, run: Run) -> None:
+def _end(folder: FarmFolder, run: Run) -> None:
     """Write the run down; that it cannot be written must not hide how the run itself ended."""
+    run.ended_at = _now()
     with suppress(OSError):
         said = files.read_json(_path(folder)) | {run.flow: asdict(run)}
         files.write_text(_path(folder), json.dumps(said, indent=1))
