@@ -226,7 +226,8 @@ def _departures(practice: str, payback: pl.DataFrame, line: Fade) -> pl.DataFram
     expected = line.values(line.line[None, :], known["years_since"].to_numpy())[0]
     return (
         known.with_columns(rest=pl.col("season_net_per_ha") - pl.Series(expected))
-        .group_by("field")
+        .sort("field", "season")
+        .group_by("field", maintain_order=True)
         .agg(
             departure=pl.col("rest").mean(),
             n=pl.len(),

@@ -70,6 +70,7 @@ def _water(operation: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFram
         pl.col("vwc_pct").is_not_null() & ~pl.col("quality").is_in(["bad", "missing"])
     ).select(
         "field",
+        "probe",
         "vwc_pct",
         "range_share",
         "layer_top_cm",
@@ -91,6 +92,7 @@ def _water(operation: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFram
     return (
         before.filter((pl.col("working") == 1) | own | ~own.any().over(*LINE, "day"))
         .filter(pl.col("soil_water_day") == pl.col("soil_water_day").max().over(*LINE, "day"))
+        .sort("side", "probe")
         .group_by(*LINE, "day")
         .agg(
             pl.col("vwc_pct").mean(),

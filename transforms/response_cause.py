@@ -95,8 +95,8 @@ def _rain(rain_day: pl.DataFrame) -> pl.DataFrame:
     """The season's rain against normal on its last day, mean over the field's stations."""
     return (
         rain_day.filter(pl.col("season").is_not_null() & pl.col("field").is_not_null())
-        .sort("day")
-        .group_by(*SITE_YEAR, "station")
+        .sort("station", "day")
+        .group_by(*SITE_YEAR, "station", maintain_order=True)
         .agg(pl.col("season_to_date_of_normal_pct").last())
         .group_by(SITE_YEAR)
         .agg(season_rain_of_normal_pct=pl.col("season_to_date_of_normal_pct").mean())
@@ -124,12 +124,14 @@ def _at_seeding(season: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFr
         )
     )
     one = [*SITE_YEAR, "strip", "depth_cm"]
-    first = layers.sort("day").unique(one, keep="first", maintain_order=True)
+    first = layers.sort("depth_cm", "day").unique(one, keep="first", maintain_order=True)
     pair = first.filter(pl.col("strip") == "treated").join(
         first.filter(pl.col("strip") == "check"), on=[*SITE_YEAR, "depth_cm"], suffix="_check"
     )
-    gain = pair.group_by(SITE_YEAR).agg(
-        seeding_water_gain_mm=(pl.col("storage_mm") - pl.col("storage_mm_check")).sum()
+    gain = (
+        pair.sort("depth_cm")
+        .group_by(SITE_YEAR)
+        .agg(seeding_water_gain_mm=(pl.col("storage_mm") - pl.col("storage_mm_check")).sum())
     )
     known = pl.col("range_share").is_not_null() & (pl.col("strip") == "check")
     full = (
@@ -189,7 +191,11 @@ def _uptake(rows: pl.DataFrame, drawdown_season: pl.DataFrame) -> pl.DataFrame:
         )
     )
     deep = pl.col("gain").filter(pl.col("deep"))
-    return pair.group_by(SITE_YEAR).agg(
-        uptake_gain_mm=pl.col("gain").sum(),
-        deep_uptake_gain_mm=pl.when(deep.len() > 0).then(deep.sum()),
+    return (
+        pair.sort("depth_cm")
+        .group_by(SITE_YEAR)
+        .agg(
+            uptake_gain_mm=pl.col("gain").sum(),
+            deep_uptake_gain_mm=pl.when(deep.len() > 0).then(deep.sum()),
+        )
     )

@@ -6,6 +6,8 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from schemas import made
 from schemas.catalogue import TABLES
@@ -179,6 +181,29 @@ def test_mapped_points_give_a_second_interval() -> None:
     assert row["map_sections"] == pytest.approx(800 / 20, abs=2)
     assert row["map_response_kg_ha"] == pytest.approx(300, abs=120)
     assert row["map_low_kg_ha"] < row["map_response_kg_ha"] < row["map_high_kg_ha"]
+
+
+@given(
+    st.lists(st.tuples(st.floats(500, 9000), st.floats(500, 9000)), min_size=2, max_size=6),
+    st.randoms(use_true_random=False),
+)
+@settings(max_examples=15, deadline=None)
+def test_swapped_strips_turn_the_sign_and_order_does_not_matter(pairs, shuffle) -> None:
+    treated, control = [a for a, _ in pairs], [b for _, b in pairs]
+    seasons = it.seasons([("north", 2020, "spring_wheat")])
+
+    def one(yields):
+        return _derive(yields, seasons)["north", 2020]
+
+    rows_ = it.passes("north", 2020, treated, control)
+    row = one(it.strip_yields(rows_))
+    mirrored = one(it.strip_yields(it.passes("north", 2020, control, treated)))
+    mixed = list(rows_)
+    shuffle.shuffle(mixed)
+    assert one(it.strip_yields(mixed)) == row
+    assert mirrored["response_kg_ha"] == pytest.approx(-row["response_kg_ha"], abs=1e-9)
+    assert mirrored["response_low_kg_ha"] == pytest.approx(-row["response_high_kg_ha"], abs=1e-6)
+    assert mirrored["p"] == pytest.approx(row["p"], abs=1e-9)
 
 
 def test_empty_inputs_give_an_empty_table() -> None:
