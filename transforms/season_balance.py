@@ -7,8 +7,10 @@ best-covered one; both strips are summed over the same depths.
 strip has a value. Both strips so have the same days.
 
 **Drainage** below the deepest layer is not measured. It is taken as nil while that layer stays
-below its full point (drained upper limit) by more than noise; upward flow is not counted. On the
-other days, and on days in a gap that does not begin and end below it, rain minus the rise of
+below its full point (drained upper limit), but for a trickle of between nothing and
+``TRICKLE_MM`` a day just below it, half of which is the estimate; upward flow is not counted. Where
+the full point is only the highest value seen, the layer was never seen to drain and the estimate
+is nil. On the other days, and on days in a gap that does not begin and end below it, rain minus the rise of
 storage is what left the profile by both ways: between nothing and all of it drained (the bounds),
 and what is more than the crop's demand is the estimate, summed over each run of such days so that
 noise does not add up. Without evapotranspiration the middle of the bounds stands. Without a full
@@ -30,8 +32,11 @@ from transforms.strip_rain import strip_rain
 SEASON = ["field", "season"]
 STRIP = [*SEASON, "strip"]
 ENOUGH_OF_BEST = 0.5
-# How far above its full point (vol-%) the deepest layer must be to drain. Common practice, no source.
-DRAINS_ABOVE_PCT = 0.5
+# Just below the full point water still trickles: at most the flux by which field capacity is
+# defined (0.1 mm/day: Meyer and Gee 1999, J. Geotech. Geoenviron. Eng. 125:595; Twarakavi et al.
+# 2009, Water Resources Research 45, W10410; both from memory), within so many vol-% of it (found
+# on simulated clay and loam: a third of that flux and less further down).
+TRICKLE_MM, TRICKLES_WITHIN_PCT = 0.1, 1.0
 # Standard error of crop evapotranspiration by a single coefficient, as a share. Common practice,
 # no source.
 DEMAND_ERROR = 0.2
@@ -79,6 +84,7 @@ def profiles(layers: pl.DataFrame) -> pl.DataFrame:
                 pl.col("storage_mm").sum()
             ),
             above_pct=pl.col("above_pct").max(),
+            drained=pl.col("drained").filter(deepest).all(),
         )
         .sort(*STRIP, "day")
     )
@@ -197,7 +203,9 @@ def _demand(evapotranspiration_day: pl.DataFrame) -> pl.DataFrame:
 
 def drainage(day: pl.DataFrame) -> pl.DataFrame:
     """Drainage by strip from the rows of ``daily``: estimate, error, bounds, days, how it was made."""
-    above = pl.col("above_pct") > DRAINS_ABOVE_PCT
+    drained = pl.col("drained").all().over(STRIP)
+    above = (pl.col("above_pct") > 0) & drained
+    near = pl.col("above_pct").forward_fill().over(STRIP) > -TRICKLES_WITHIN_PCT
     # A gap is dry only where it begins and ends dry.
     state = pl.coalesce(
         above,
@@ -211,30 +219,36 @@ def drainage(day: pl.DataFrame) -> pl.DataFrame:
     )
     rows = rows.filter(~pl.col("first")).with_columns(
         leaks=pl.col("leaks").fill_null(True) | pl.col("no_point"),
+        near=near.fill_null(False),
+        drained=drained,
     )
     runs = (
         rows.with_columns(run=pl.col("leaks").rle_id().over(STRIP))
         .group_by(*STRIP, "run")
         .agg(
             pl.col("leaks").first(),
-            pl.col("no_point").first(),
+            pl.col("no_point", "drained").first(),
             days=pl.len(),
+            trickle_d=pl.col("near").sum(),
             left_mm=pl.col("left_mm").sum().clip(lower_bound=0.0),
             demand_mm=pl.when(pl.col("et_mm").null_count() == 0).then(pl.col("et_mm").sum()),
         )
     )
     leaks, left = pl.col("leaks"), pl.col("left_mm")
+    trickle = TRICKLE_MM * pl.col("trickle_d").filter(~leaks).sum()
     estimate = pl.coalesce((left - pl.col("demand_mm")).clip(lower_bound=0.0), left / 2)
     return (
         runs.group_by(STRIP)
         .agg(
-            no_point=pl.col("no_point").first(),
+            pl.col("no_point", "drained").first(),
             middle=(leaks & pl.col("demand_mm").is_null()).any(),
             drainage_d=pl.col("days").filter(leaks).sum().cast(pl.Int64),
-            drainage_mm=estimate.filter(leaks).sum(),
+            drainage_mm=estimate.filter(leaks).sum()
+            + pl.when(pl.col("drained").first()).then(trickle / 2).otherwise(0.0),
             drainage_low_mm=pl.lit(0.0),
-            drainage_high_mm=pl.col("left_mm").filter(leaks).sum(),
+            drainage_high_mm=left.filter(leaks).sum() + trickle,
             demand_mm=pl.col("demand_mm").filter(leaks).sum(),
+            trickle_mm=trickle,
         )
         .with_columns(drainage_se_mm=_drainage_error())
         .with_columns(
@@ -242,17 +256,23 @@ def drainage(day: pl.DataFrame) -> pl.DataFrame:
             drainage_from=pl.when(pl.col("no_point"))
             .then(pl.lit("unknown"))
             .when(pl.col("drainage_d") == 0)
-            .then(pl.lit("deepest layer below its full point"))
+            .then(
+                pl.when(pl.col("drained"))
+                .then(pl.lit("deepest layer below its full point"))
+                .otherwise(pl.lit("deepest layer never seen to drain"))
+            )
             .when(pl.col("middle"))
             .then(pl.lit("middle of the bounds"))
             .otherwise(pl.lit("water balance of draining days")),
         )
-        .drop("no_point", "middle", "demand_mm")
+        .drop("no_point", "drained", "middle", "demand_mm", "trickle_mm")
     )
 
 
 def _drainage_error() -> pl.Expr:
-    """Standard error: that of the demand, and never more than an even spread over the bounds has."""
-    even = (pl.col("drainage_high_mm") - pl.col("drainage_low_mm")) / 12**0.5
+    """Standard error: that of the demand, never more than an even spread over the bounds has; and an even spread of the trickle."""
+    even = (pl.col("drainage_high_mm") - pl.col("trickle_mm")) / 12**0.5
     of_demand = pl.when(~pl.col("middle")).then(DEMAND_ERROR * pl.col("demand_mm"))
-    return pl.when(~pl.col("no_point")).then(pl.min_horizontal(even, of_demand))
+    of_trickle = pl.col("trickle_mm") / 12**0.5
+    error = (pl.min_horizontal(even, of_demand) ** 2 + of_trickle**2).sqrt()
+    return pl.when(~pl.col("no_point")).then(error)

@@ -26,7 +26,8 @@ def layers(
 
     Returned, sorted by layer and instant: ``field``, ``strip``, ``depth_cm``, ``day``, ``at``
     (UTC), ``storage_mm`` (null where the layer has none), ``full_mm`` (storage at the full
-    point), ``layer_top_cm``, ``layer_bottom_cm``. Where two probes of a strip have a sensor at
+    point), ``drained`` (whether that point was given or seen in free drainage, and is not only
+    the highest value seen), ``layer_top_cm``, ``layer_bottom_cm``. Where two probes of a strip have a sensor at
     one depth, their mean.
     """
     thickness_mm = (pl.col("layer_bottom_cm") - pl.col("layer_top_cm")) * 10.0
@@ -49,10 +50,12 @@ def layers(
             at=start + pl.when(closes).then(pl.duration(hours=24)).otherwise(pl.duration(hours=12)),
             storage_mm=pl.col("storage_mm") + pl.when(closes).then(to_close_mm).otherwise(0.0),
             full_mm=pl.col("full_point_pct") / 100.0 * thickness_mm,
+            drained=pl.col("full_point_from") != "highest seen",
         )
         .group_by(*LAYER, "day")
         .agg(
             pl.col("at").max(),
+            pl.col("drained").all(),
             pl.col("storage_mm", "full_mm", "layer_top_cm", "layer_bottom_cm").mean(),
         )
         .sort(*LAYER, "at")

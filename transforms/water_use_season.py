@@ -10,10 +10,11 @@ efficiency is still yield over the use of the window, and the row says that it l
 Errors. Of the storage used: the day-to-day noise of the profile, from the second differences of
 its rainless days (median absolute deviation, variance 6 s2 for independent values), twice, and
 ``SLOPE_ERROR`` of the change itself for a calibration that is not the soil's own. Of drainage:
-``season_balance``. Of the yield: its standard error. They are taken as independent and carried
-through the quotient on the log scale (delta method), so that an interval never passes below zero;
-the change is treated over check on that scale. Rain has one error for both strips: it is left
-out, and cancels in the change. An efficiency without an error of yield has no interval.
+``season_balance``. Of rain: ``GAUGE_ERROR`` of the sum, each strip's gauge for itself. Of the
+yield: its standard error. They are taken as independent and carried through the quotient on the
+log scale (delta method), so that an interval never passes below zero; the change is treated over
+check on that scale. Not in them: that one probe may not speak for its strip, and what roots take
+from below its deepest layer. An efficiency without an error of yield has no interval.
 
 Source of the balance: French and Schultz 1984, Australian Journal of Agricultural Research 35:743,
 doi 10.1071/AR9840743 (rain + change of soil water, drainage and run-off named as neglected there).
@@ -30,6 +31,9 @@ from transforms.season_balance import SEASON, STRIP
 
 # Share by which an uncalibrated dielectric probe may misjudge a change. Common practice, no source.
 SLOPE_ERROR = 0.1
+# Standard error of a gauge's catch: the 5 % that the WMO asks of daily precipitation (Guide to
+# Instruments and Methods of Observation, WMO-No. 8, annex of chapter 1; from memory).
+GAUGE_ERROR = 0.05
 # Days by which the window may miss seeding or harvest and still be the season.
 NEAR_D = 3
 LEAST_NOISE_DAYS = 10
@@ -158,7 +162,11 @@ def _with_use(rows: pl.DataFrame) -> pl.DataFrame:
         water_use_mm=pl.when(pl.col("rain_coverage") >= LEAST_KNOWN).then(
             pl.col("rain_mm") + pl.col("storage_used_mm") - pl.col("drainage_mm").fill_null(0.0)
         ),
-        water_use_se_mm=(pl.col("storage_used_se_mm") ** 2 + pl.col("drainage_se_mm") ** 2).sqrt(),
+        water_use_se_mm=(
+            pl.col("storage_used_se_mm") ** 2
+            + pl.col("drainage_se_mm") ** 2
+            + (GAUGE_ERROR * pl.col("rain_mm")) ** 2
+        ).sqrt(),
     )
 
 

@@ -36,6 +36,7 @@ TABLE = Table(
             "how the drainage was made",
             one_of=(
                 "deepest layer below its full point",
+                "deepest layer never seen to drain",
                 "water balance of draining days",
                 "middle of the bounds",
                 "unknown",

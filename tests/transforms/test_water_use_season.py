@@ -78,6 +78,7 @@ def derive(
     lost_et: tuple[date, ...] = (),
     probe_spell: list[dict[str, Any]] | None = None,
     full_pct: float | None = FULL,
+    full_point_from: str = "record",
     demand: bool = True,
     readings: int = 24,
 ) -> dict[str, dict[str, Any]]:
@@ -89,7 +90,9 @@ def derive(
                 day: None if (drop or {}).get(strip, lambda *_: False)(depth, day) else values
                 for day, values in by_day.items()
             }
-    soil_water, soil_day = soil.records(water, readings=readings, full_pct=full_pct)
+    soil_water, soil_day = soil.records(
+        water, readings=readings, full_pct=full_pct, full_point_from=full_point_from
+    )
     stations = [("T", "treated", treated), ("C", "check", check)]
     frame = water_use_season.derive(
         season=frames.rows(
@@ -169,6 +172,8 @@ def test_the_balance_gives_the_known_use_of_a_dry_profile() -> None:
     assert row["rain_mm"] == pytest.approx(truth.total(truth.rain))
     assert (row["from_day"], row["to_day"], row["days"]) == (SEEDED, HARVESTED, SEASON_DAYS)
     assert row["drainage_mm"] == row["drainage_high_mm"] == 0.0
+    error = np.hypot(row["storage_used_se_mm"], 0.05 * row["rain_mm"])
+    assert row["water_use_se_mm"] == pytest.approx(error)
     assert row["drainage_from"] == "deepest layer below its full point"
     assert row["depths"] == "10, 30, 60"
     assert row["soil_depth_cm"] == 80.0
@@ -179,9 +184,10 @@ def test_the_balance_gives_the_known_use_of_a_dry_profile() -> None:
 
 
 def test_daily_means_carry_half_of_the_rain_of_both_ends() -> None:
-    truth = Truth(use_mm=3.2, wet=0.6)
+    truth = Truth(seed=0, use_mm=3.2, wet=0.6)
     row = derive(truth, readings=1)["treated"]
     halves = (truth.rain[SEEDED] - truth.rain[HARVESTED]) / 2
+    assert halves > 1
     assert row["rain_mm"] == pytest.approx(truth.total(truth.rain) + halves)
 
 
@@ -200,11 +206,32 @@ def test_drainage_is_estimated_within_its_bounds() -> None:
     assert row["water_use_se_mm"] > row["storage_used_se_mm"]
 
 
+def test_a_layer_just_below_its_full_point_trickles() -> None:
+    truth = Truth(start=(30, 30, 37.5), use_mm=0.0, wet=0.0)
+    row = derive(truth)["treated"]
+    assert row["drainage_d"] == 0
+    assert row["drainage_mm"] == pytest.approx(0.05 * SEASON_DAYS)
+    assert row["drainage_high_mm"] == pytest.approx(0.1 * SEASON_DAYS)
+    assert row["drainage_from"] == "deepest layer below its full point"
+    further = derive(Truth(start=(30, 30, 36.5), use_mm=0.0, wet=0.0))["treated"]
+    assert further["drainage_high_mm"] == 0.0
+
+
+def test_a_layer_never_seen_to_drain_is_taken_as_tight() -> None:
+    # The highest value seen is no full point: nothing drains, a trickle remains possible.
+    truth = Truth(start=(38, 38, 41), use_mm=2.5, wet=2.2, drains=True)
+    row = derive(truth, full_point_from="highest seen")["treated"]
+    assert row["drainage_mm"] == 0.0
+    assert row["drainage_high_mm"] > 0.0
+    assert row["drainage_from"] == "deepest layer never seen to drain"
+
+
 def test_drainage_without_evapotranspiration_is_the_middle_of_the_bounds() -> None:
     truth = Truth(start=(38, 38, 41), use_mm=2.5, wet=2.2, drains=True)
     row = derive(truth, demand=False)["treated"]
     assert row["drainage_from"] == "middle of the bounds"
     assert row["drainage_mm"] == pytest.approx(row["drainage_high_mm"] / 2)
+    assert row["drainage_high_mm"] > 80
     assert row["crop_et_mm"] is None
 
 
