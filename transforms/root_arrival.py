@@ -4,7 +4,8 @@ For each depth of a strip the season's daily uptakes (in % of volume a day, so t
 layers compare) are searched for the day on which sustained uptake begins (``root_onset``: method,
 interval, and what was set on simulated strips). Days of wetting, of frost and of unusable sensors
 are gaps, never zeros. Drainage does not look like roots where the day-night method was used; where
-only daily balances exist, the usual fall before emergence is taken off first.
+only daily balances exist, the usual fall before emergence is taken off first. A depth is searched
+from the earliest day of the arrival at the depth above it on: roots come from above.
 
 What a row says where there is no day: the probe was not there (probe out); the sensor lies within
 15 cm of the surface, where evaporation looks the same (FAO Irrigation and Drainage Paper 56 gives
@@ -43,9 +44,13 @@ def derive(
 ) -> pl.DataFrame:
     """One row a season, strip and depth at which the strip has ever had a sensor."""
     days = _days(drawdown_day, soil_water_day, season)
-    arrivals = [
-        (*key, *_arrival(group)) for key, group in days.group_by(DEPTH, maintain_order=True)
-    ]
+    arrivals = []
+    passed: dict[tuple[object, ...], date] = {}
+    for key, group in days.group_by(DEPTH, maintain_order=True):
+        found = _arrival(group, passed.get(key[:3]))
+        if found[1] is not None:
+            passed[key[:3]] = found[1]
+        arrivals.append((*key, *found))
     schema = pl.Schema(
         {name: days.schema[name] for name in DEPTH} | dict.fromkeys(FOUND, pl.Date())
     )
@@ -82,8 +87,11 @@ def _days(
     )
 
 
-def _arrival(group: pl.DataFrame) -> tuple[date | None, ...]:
-    """Day, earliest and latest day of the arrival at one depth, and how long it was quiet."""
+def _arrival(group: pl.DataFrame, not_before: date | None) -> tuple[date | None, ...]:
+    """Day, earliest and latest day of the arrival at one depth, and how long it was quiet.
+
+    ``not_before`` is the earliest day of the arrival at the depth above.
+    """
     if group["depth_cm"][0] < EVAPORATION_CM:
         return (None,) * len(FOUND)
     by_balance = (group["method"] == "balance").sum() * 2 > group["method"].count()
@@ -92,6 +100,8 @@ def _arrival(group: pl.DataFrame) -> tuple[date | None, ...]:
     place = (group["day"] - first).dt.total_days()
     series = np.full(int(place[-1]) + 1, np.nan)
     series[place.to_numpy()] = group["uptake_pct"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    if not_before is not None:
+        series[: max((not_before - first).days, 0)] = np.nan
     found = onset(series, BY_BALANCE if by_balance else BY_PULSE)
     quiet = quiet_until(series)
 

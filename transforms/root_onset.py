@@ -20,6 +20,7 @@ strips (seeds apart from those of the bench).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,7 +32,9 @@ STRETCH_D = 14
 LEAST_OF_STRETCH = 7
 STANDS_OUT = 4.0  # standard errors of the stretch
 GOES_ON = 2.0  # of the fortnight after it
-ALONE = 6.0  # of a stretch after which too few days were measured
+LEVEL = 0.33  # of the stretch's mean, that the fortnight after it must hold
+ALONE = 5.0  # of a stretch after which too few days were measured
+MEDIAN_ERROR = 1.25  # standard error of a median in that of a mean (normal law)
 BEFORE_D, AFTER_D = 25, 8  # days around the stretch's first and last day in the fit
 RAMPS_D = (4, 8, 12, 18, 24)
 FITFUL = 0.6  # how much uptake varies with the weather, as a share of itself
@@ -50,7 +53,7 @@ class Look:
     passed: float  # share of the rise at which the front passes the sensor
 
 
-BY_PULSE = Look(0.04, 0.2)
+BY_PULSE = Look(0.04, 0.15)
 BY_BALANCE = Look(0.2, 0.4)
 
 
@@ -114,27 +117,29 @@ def _noise(values: Array) -> float:
 
 def _stretch(uptake: Array, known: NDArray[np.bool_], noise: float, least_pct_d: float) -> int:
     """First day of the first stretch that stands out and goes on; -1 where there is none."""
-    sums, counts = _running(uptake, known)
-    size = len(uptake)
-    begin = np.arange(max(size - LEAST_OF_STRETCH, 0) + 1)
+    padded = np.concatenate([np.where(known, uptake, np.nan), np.full(2 * STRETCH_D, np.nan)])
+    stretches = np.lib.stride_tricks.sliding_window_view(padded, STRETCH_D)
+    first, after = stretches[: len(uptake)], stretches[STRETCH_D : STRETCH_D + len(uptake)]
 
-    def clear(
-        first: NDArray[np.int64], last: NDArray[np.int64], errors: float
-    ) -> NDArray[np.bool_]:
-        """Whether the mean uptake of the days from first to before last stands out."""
-        n = counts[last] - counts[first]
-        mean = (sums[last] - sums[first]) / np.maximum(n, 1)
-        least = np.maximum(errors * noise / np.sqrt(np.maximum(n, 1)), least_pct_d)
-        return np.asarray((n >= LEAST_OF_STRETCH) & (mean >= least))
-
-    middle = np.minimum(begin + STRETCH_D, size)
-    end = np.minimum(begin + 2 * STRETCH_D, size)
-    goes_on = clear(middle, end, GOES_ON)
-    untold = counts[end] - counts[middle] < LEAST_OF_STRETCH
-    hits = np.flatnonzero(
-        (clear(begin, middle, STANDS_OUT) & goes_on) | (clear(begin, middle, ALONE) & untold)
-    )
+    mean, mean_error = _middle(first, noise, np.nanmean)
+    half, half_error = _middle(first, noise, np.nanmedian)
+    later, later_error = _middle(after, noise, np.nanmedian)
+    stands_out = (mean >= STANDS_OUT * mean_error) & (mean >= least_pct_d)
+    goes_on = (later >= GOES_ON * MEDIAN_ERROR * later_error) & (later >= least_pct_d)
+    goes_on &= later >= LEVEL * mean
+    untold = ~np.isfinite(later)
+    alone = (half >= ALONE * MEDIAN_ERROR * half_error) & (half >= least_pct_d)
+    hits = np.flatnonzero(stands_out & (goes_on | (untold & alone)))
     return int(hits[0]) if len(hits) else -1
+
+
+def _middle(rows: Array, noise: float, middle: Callable[..., Array]) -> tuple[Array, Array]:
+    """Middle value of each row and the standard error of its mean; NaN where days are too few."""
+    n = np.isfinite(rows).sum(axis=1)
+    enough = n >= LEAST_OF_STRETCH
+    value = np.full(len(rows), np.nan)
+    value[enough] = middle(rows[enough], axis=1)
+    return value, noise / np.sqrt(np.maximum(n, 1))
 
 
 def _level(day: Array, value: Array) -> Array:

@@ -1,0 +1,117 @@
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from schemas import made
+from schemas.catalogue import TABLES
+from tests.transforms.frames import by_key, check, days, rows
+from tests.transforms.ground import Array
+from tests.transforms.test_root_onset import series
+from transforms import root_arrival
+
+SEEDED = date(2024, 5, 1)
+SEASON = rows(
+    "season",
+    [
+        {"field": "f", "season": 2024, "crop": "w", "seeded": SEEDED, "emerged": date(2024, 5, 10), "harvested": date(2024, 8, 28)},
+        {"field": "f", "season": 2025, "crop": "c", "seeded": date(2025, 5, 1)},
+    ],
+)  # fmt: skip
+
+
+def derived(
+    uptake: dict[tuple[str, float], Array], *, thickness: float = 20.0, method: str = "day-night",
+    above_full: float = -5.0,
+) -> dict[Any, dict[str, Any]]:  # fmt: skip
+    """Arrivals from uptakes in % a day from seeding on."""
+    drawn, water = [], []
+    for (strip, depth), values in uptake.items():
+        for day, v in zip(days("2024-05-01", len(values)), values, strict=True):
+            none = bool(np.isnan(v))
+            place = {"probe": strip, "depth_cm": depth, "day": day, "field": "f", "strip": strip}
+            drawn.append(
+                {
+                    **place, "season": 2024, "layer_thickness_cm": thickness,
+                    "uptake_mm": None if none else float(v) * thickness / 10,
+                    "method": None if none else method, "both_strips": False,
+                }
+            )  # fmt: skip
+            water.append({**place, "vwc_pct": 40.0 + above_full, "full_point_pct": 40.0})
+    frame = root_arrival.derive(rows("drawdown_day", drawn), rows("soil_water_day", water), SEASON)
+    check(frame, "root_arrival")
+    return by_key(frame, "root_arrival")
+
+
+def test_arrival_with_its_interval_and_no_season_that_has_not_begun() -> None:
+    found = derived({("check", 50.0): series(50)})
+    row = found["f", 2024, "check", 50.0]
+    assert row["state"] == "reached"
+    assert abs((row["day"] - SEEDED).days - 52) <= 4
+    assert row["earliest_day"] <= row["day"] <= row["latest_day"]
+    assert row["coverage"] == 1.0
+    assert list(found) == [("f", 2024, "check", 50.0)]
+
+
+def test_thick_and_thin_layers_compare() -> None:
+    thin = derived({("check", 50.0): series(50)}, thickness=10.0)
+    thick = derived({("check", 50.0): series(50)}, thickness=50.0)
+    assert thin["f", 2024, "check", 50.0]["day"] == thick["f", 2024, "check", 50.0]["day"]
+
+
+def test_not_seen_says_how_long_it_was_quiet() -> None:
+    row = derived({("check", 50.0): series(None, noise=0.02)})["f", 2024, "check", 50.0]
+    assert row["state"] == "not seen"
+    assert row["day"] is None
+    assert row["reason"]
+    assert row["quiet_until_day"] is None or row["quiet_until_day"] <= row["watched_to_day"]
+
+
+def test_near_the_surface_nothing_is_told() -> None:
+    row = derived({("check", 10.0): series(20)})["f", 2024, "check", 10.0]
+    assert (row["state"], row["day"]) == ("not told", None)
+    assert "evaporation" in row["reason"]
+
+
+def test_saturated_soil_tells_nothing() -> None:
+    row = derived({("check", 50.0): series(None)}, above_full=3.0)["f", 2024, "check", 50.0]
+    assert row["state"] == "not told"
+    assert "full point" in row["reason"]
+
+
+def test_few_days_tell_nothing_and_no_day_is_a_probe_that_was_out() -> None:
+    few = series(None)
+    few[30:] = np.nan
+    gone = np.full(120, np.nan)
+    found = derived({("check", 50.0): few, ("treated", 50.0): gone})
+    assert found["f", 2024, "check", 50.0]["state"] == "not told"
+    assert found["f", 2024, "treated", 50.0]["state"] == "probe out"
+
+
+def test_a_probe_set_into_rooted_soil_knows_only_that_they_came_before() -> None:
+    late = series(10)
+    late[:40] = np.nan
+    row = derived({("check", 50.0): late})["f", 2024, "check", 50.0]
+    assert row["state"] == "before the record"
+    assert row["day"] is None
+    assert row["latest_day"] >= SEEDED + timedelta(days=40)
+
+
+def test_a_steady_drainage_before_emergence_is_taken_off_balances() -> None:
+    drains = np.full(120, 0.3) + series(None, noise=0.02)
+    row = derived({("check", 50.0): drains}, method="balance")["f", 2024, "check", 50.0]
+    assert row["state"] == "not seen"
+    assert derived({("check", 50.0): drains})["f", 2024, "check", 50.0]["state"] != "not seen"
+
+
+def test_empty() -> None:
+    names = ("drawdown_day", "soil_water_day", "season")
+    check(root_arrival.derive(*(made.empty(TABLES[n]) for n in names)), "root_arrival")
+
+
+def test_unsorted_rows_give_the_same() -> None:
+    frame = derived({("check", 50.0): series(50), ("treated", 50.0): series(40, seed=3)})
+    assert frame["f", 2024, "treated", 50.0]["day"] < frame["f", 2024, "check", 50.0]["day"]
+    assert isinstance(frame, dict)
+    assert pl.DataFrame(list(frame.values())).height == 2
