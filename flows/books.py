@@ -1,4 +1,4 @@
-"""The files that people keep: the field book and a table of normals, as deliveries.
+"""The files that people keep: field book, yield maps and a table of normals, as deliveries.
 
 A saved book is archived like any file, so that every version is kept; the warehouse holds what
 the newest readable version says, and the faults of that version.
@@ -6,43 +6,48 @@ the newest readable version says, and the faults of that version.
 
 from __future__ import annotations
 
+import hashlib
 import io
+import json
 import zipfile
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import duckdb
 import polars as pl
 
-from flows import fieldbook, normals_table, warehouse
+from flows import farm_file, fieldbook, normals_table, warehouse, yield_map
 from flows.archive import Archive, Arrival, Receipt
 from flows.fieldbook import Problem
 from flows.folder import FarmFolder
+from flows.version import VERSION
 from schemas import made
 from schemas.catalogue import TABLES
 from schemas.farm import Farm
 
 # A zip's entries need a date; always the same one, so that the same files give the same bytes.
 NO_DATE = (1980, 1, 1, 0, 0, 0)
+KINDS = ("fieldbook", "yieldmaps", "normals")
 EXTENT = {"book": "delivery", "sheet": "delivery", "row": "row", "value": "value"}
 
 
 def arrivals(folder: FarmFolder, farm: Farm, into: Path) -> tuple[list[Arrival], list[str]]:
-    """The field book and the normals table as they stand, as files to archive; and notes."""
+    """Field book, yield maps and normals table as they stand, as files to archive; and notes."""
     found: list[Arrival] = []
     notes: list[str] = []
     book = fieldbook_path(folder, farm)
     if book is not None:
         content = fieldbook.contents(book)
         if book.is_dir():
-            path = into / "fieldbook.zip"
-            with zipfile.ZipFile(path, "w") as packed:
-                for name, data in sorted(content.items()):
-                    packed.writestr(zipfile.ZipInfo(name, NO_DATE), data)
+            path = _packed(into / "fieldbook.zip", content)
         else:
             path = into / book.name
             path.write_bytes(next(iter(content.values()), b""))
         found.append(Arrival(path, "fieldbook", "", path.name, None, "fieldbook"))
+    if folder.yield_maps.is_dir() and (maps := yield_map.contents(folder.yield_maps)):
+        path = _packed(into / "yieldmaps.zip", maps)
+        found.append(Arrival(path, "yieldmaps", "", path.name, None, "yieldmaps"))
     if farm.normals and farm.normals.table:
         table = folder.root / farm.normals.table
         if table.is_file():
@@ -50,6 +55,14 @@ def arrivals(folder: FarmFolder, farm: Farm, into: Path) -> tuple[list[Arrival],
         else:
             notes.append(f"There is no file {table}, which normals.table in farm.toml names.")
     return found, notes
+
+
+def _packed(path: Path, content: Mapping[str, bytes]) -> Path:
+    """Several files as one, the same files always as the same bytes."""
+    with zipfile.ZipFile(path, "w") as packed:
+        for name, data in sorted(content.items()):
+            packed.writestr(zipfile.ZipInfo(name, NO_DATE), data)
+    return path
 
 
 def fieldbook_path(folder: FarmFolder, farm: Farm) -> Path | None:
@@ -60,11 +73,38 @@ def fieldbook_path(folder: FarmFolder, farm: Farm) -> Path | None:
     return None
 
 
+def forget_outdated(con: duckdb.DuckDBPyConnection, farm: Farm) -> None:
+    """Take out the receipts of books that were read by another crop list, money or program.
+
+    They then count as not yet landed, and the newest version is read again.
+    """
+    outdated = "source IN (SELECT unnest(?)) AND setup IS DISTINCT FROM ?"
+    given = [list(KINDS), _setup(farm)]
+    with warehouse.transaction(con):
+        con.execute(
+            f"DELETE FROM quarantine WHERE delivery IN (SELECT delivery FROM delivery WHERE {outdated})",
+            given,
+        )
+        con.execute(f"DELETE FROM delivery WHERE {outdated}", given)
+
+
+def _setup(farm: Farm) -> str:
+    """Fingerprint of what decides how the books are read, beside their bytes."""
+    said = [VERSION, farm.farm.currency, farm.place.time_zone, _bushels(farm)]
+    return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def _bushels(farm: Farm) -> dict[str, float | None]:
+    """The crops that there are and the mass of a bushel of each."""
+    crops = farm_file.tables(farm)["crop"].select("crop", "bushel_kg")
+    return dict(crops.iter_rows())
+
+
 def land(
     con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm, waiting: list[Receipt]
 ) -> None:
     """Land the newest readable version of each book among the waiting receipts."""
-    for kind in ("fieldbook", "normals"):
+    for kind in KINDS:
         newer = False
         for receipt in sorted(waiting, key=lambda r: -r.sequence):
             if receipt.kind == kind:
@@ -76,10 +116,12 @@ def _land_version(
 ) -> bool:
     """Land one version, unless a newer one stands; whether it could be read."""
     if newer:
-        _receive(con, receipt, "landed", "a later version stands")
+        _receive(con, receipt, farm, "landed", "a later version stands")
         return False
     frames, problems = _read(archive, farm, receipt)
-    unreadable = any(p.extent == "book" for p in problems)
+    # one bad map among others is its own loss; a bad file of a field book would empty its tables
+    nothing = receipt.kind != "yieldmaps" or all(f.is_empty() for f in frames.values())
+    unreadable = nothing and any(p.extent == "book" for p in problems)
     with warehouse.transaction(con):
         if not unreadable:
             con.execute("DELETE FROM quarantine WHERE source = ?", [receipt.kind])
@@ -87,7 +129,7 @@ def _land_version(
                 replace_if_changed(con, name, frame)
         _quarantine(con, receipt, problems)
         first = problems[0].sentence if unreadable else None
-        _receive(con, receipt, "refused" if unreadable else "landed", first)
+        _receive(con, receipt, farm, "refused" if unreadable else "landed", first)
     return not unreadable
 
 
@@ -101,7 +143,10 @@ def _read(
     if receipt.name.endswith(".zip"):
         with zipfile.ZipFile(io.BytesIO(data)) as packed:  # packed by ourselves, see arrivals
             content = {name: packed.read(name) for name in packed.namelist()}
-    book = fieldbook.tables_of(content, currency=farm.farm.currency)
+    if receipt.kind == "yieldmaps":
+        maps = yield_map.tables_of(content, offset_h=farm_file.standard_offset_h(farm.place))
+        return maps.frames, maps.problems
+    book = fieldbook.tables_of(content, bushel_kg=_bushels(farm), currency=farm.farm.currency)
     return book.frames, book.problems
 
 
@@ -137,7 +182,7 @@ def _quarantine(con: duckdb.DuckDBPyConnection, receipt: Receipt, problems: list
 
 
 def _receive(
-    con: duckdb.DuckDBPyConnection, receipt: Receipt, state: str, reason: str | None
+    con: duckdb.DuckDBPyConnection, receipt: Receipt, farm: Farm, state: str, reason: str | None
 ) -> None:
     table = TABLES["delivery"]
     row = {
@@ -147,6 +192,7 @@ def _receive(
         "received_at": receipt.received_at,
         "source": receipt.kind,
         "name": receipt.name,
+        "setup": _setup(farm),
         "size_bytes": receipt.size,
         "state": state,
         "reason": reason,

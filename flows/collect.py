@@ -100,6 +100,7 @@ def land_from(
         for name, frame in farm_file.tables(farm).items():
             books.replace_if_changed(con, name, frame)
     outdated = again.forget_outdated(con, archive, farm)
+    books.forget_outdated(con, farm)
     waiting = _unlanded(con, archive.receipts)
     land.land(con, archive, farm, [r for r in waiting if r.kind in ("file", "http")], tick)
     books.land(con, archive, farm, waiting)

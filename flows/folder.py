@@ -45,6 +45,11 @@ class FarmFolder:
         return self.root / "fieldbook"
 
     @property
+    def yield_maps(self) -> Path:
+        """Yield-map exports and the strips' outlines."""
+        return self.root / "yieldmaps"
+
+    @property
     def drop(self) -> Path:
         """Where instrument files arrive."""
         return self.root / "drop"

@@ -1,0 +1,91 @@
+"""The field book and the yield maps as deliveries of a farm folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from flows import checksum, rebuild, steps, warehouse
+from flows.folder import FarmFolder
+from tests.flows.fieldbooks import book, workbook
+from tests.flows.loggers import FARM, ask, make, take
+from tests.flows.test_yield_map import ROWS, SQUARE, collection, csv, feature
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> FarmFolder:
+    made = make(tmp_path / "farm")
+    made.fieldbook_file.write_bytes(workbook(book()))
+    return made
+
+
+def count(folder: FarmFolder, table: str) -> object:
+    return ask(folder, f"SELECT count(*) FROM {table}")[0][0]
+
+
+def test_a_saved_book_is_a_delivery_and_the_newest_one_stands(folder: FarmFolder) -> None:
+    assert take(folder).deliveries == 1
+    assert count(folder, "harvest_pass") == 6
+    sheets = book()
+    sheets["passes"][2][4] *= 10
+    folder.fieldbook_file.write_bytes(workbook(sheets))
+    take(folder)
+    assert count(folder, "harvest_pass") == 5
+    assert ask(folder, "SELECT line, column_name, cause FROM quarantine") == [
+        (3, "passes/mass (kg)", "the yield looks like a slip of unit or decimal")
+    ]
+    folder.fieldbook_file.write_bytes(b"half a boo")
+    take(folder)
+    assert count(folder, "harvest_pass") == 5  # a book that cannot be read changes nothing
+    folder.fieldbook_file.write_bytes(workbook(book()))
+    take(folder)
+    assert count(folder, "harvest_pass") == 6
+    assert count(folder, "quarantine") == 0
+
+
+def test_a_crop_added_to_the_farm_file_brings_its_rows_in(folder: FarmFolder) -> None:
+    sheets = book()
+    sheets["seasons"][2][2] = "quinoa"
+    folder.fieldbook_file.write_bytes(workbook(sheets))
+    take(folder)
+    assert ask(folder, "SELECT crop FROM season") == [("spring_wheat",)]
+    assert ask(folder, "SELECT cause FROM quarantine") == [("the crop is not known",)]
+    own = "[crops.quinoa]\nbase_temp_c = 3\nupper_temp_c = 35\n"
+    folder.farm_toml.write_text(FARM + own, encoding="utf-8")
+    take(folder)
+    assert count(folder, "season") == 2
+    assert count(folder, "quarantine") == 0
+
+
+def test_yield_maps_land_beside_one_that_cannot_be_read(folder: FarmFolder) -> None:
+    folder.yield_maps.mkdir()
+    (folder.yield_maps / "Home 2021.csv").write_bytes(csv())
+    (folder.yield_maps / "River 2021.csv").write_bytes(b"no map")
+    outline = collection(feature(SQUARE, field="Home", strip="check"))
+    (folder.yield_maps / "strips.geojson").write_bytes(outline)
+    take(folder)
+    assert count(folder, "yield_point") == len(ROWS)
+    assert count(folder, "strip_outline") == 1
+    assert ask(folder, "SELECT source, extent, cause FROM quarantine") == [
+        ("yieldmaps", "delivery", "no headings were found")
+    ]
+    (folder.yield_maps / "River 2021.csv").write_bytes(csv())
+    take(folder)
+    assert count(folder, "yield_point") == 2 * len(ROWS)
+    assert count(folder, "quarantine") == 0
+
+
+def test_a_rebuild_gives_the_same_books(folder: FarmFolder) -> None:
+    folder.yield_maps.mkdir()
+    (folder.yield_maps / "Home 2021.csv").write_bytes(csv())
+    take(folder)
+    sheets = book()
+    sheets["costs"][1][4] = 30
+    folder.fieldbook_file.write_bytes(workbook(sheets))
+    take(folder)
+    steps.derive(folder)
+    with warehouse.open_writer(folder) as con:
+        before = checksum.total(con)
+    assert rebuild.rebuild(folder) == before
+    assert count(folder, "strip_yield") == 6 + 2 + 2 + 2  # passes, strips by scale wagon, combined; River
