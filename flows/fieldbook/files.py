@@ -13,7 +13,7 @@ from itertools import islice
 from pathlib import PurePath
 from typing import Any
 
-from flows.fieldbook.problem import Problem
+from flows.fieldbook.problem import Problem, Refused
 from schemas.fieldbook_words import (
     BLANK,
     MAX_CELL_CHARACTERS,
@@ -65,7 +65,7 @@ def grids(
         content, ending = files[name], PurePath(name).suffix.lower()
         try:
             if len(content) > MAX_FILE_BYTES:
-                raise _Refused(
+                raise Refused(
                     "the file is too large",
                     f"{len(content):,} bytes",
                     f"at most {MAX_FILE_BYTES:,} bytes",
@@ -75,15 +75,10 @@ def grids(
             elif ending in (".csv", ".tsv", ".txt"):
                 found.append(_delimited(PurePath(name).stem, content, headings_in, problems))
             else:
-                raise _Refused("the file is of a kind that is not read", name, ".xlsx or .csv")
-        except _Refused as refused:
-            cause, found_, expected = refused.args
-            problems.append(Problem(name, 0, "", cause, found_, expected, "book"))
+                raise Refused("the file is of a kind that is not read", name, ".xlsx or .csv")
+        except Refused as refused:
+            problems.append(refused.of(name))
     return found, problems
-
-
-class _Refused(Exception):
-    """cause, found, expected."""
 
 
 def _workbook(content: bytes, problems: list[Problem]) -> list[Grid]:
@@ -99,7 +94,7 @@ def _workbook(content: bytes, problems: list[Problem]) -> list[Grid]:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             unpacked = sum(part.file_size for part in archive.infolist())
             if unpacked > MAX_UNPACKED_BYTES:
-                raise _Refused(
+                raise Refused(
                     "the workbook unpacks to too much",
                     f"{unpacked:,} bytes",
                     f"at most {MAX_UNPACKED_BYTES:,} bytes",
@@ -120,12 +115,12 @@ def _workbook(content: bytes, problems: list[Problem]) -> list[Grid]:
             _sheet(sheet, formulas[sheet.title] if formulas else None, problems)
             for sheet in values.worksheets
         ]
-    except _Refused:
+    except Refused:
         raise
     except Exception as error:
         # openpyxl raises nearly anything on a damaged or hostile file; whatever it is, the book
         # is refused and the night goes on
-        raise _Refused(
+        raise Refused(
             "the workbook cannot be read", f"{type(error).__name__}: {error}", expected
         ) from error
 
@@ -206,7 +201,7 @@ def _delimited(
         except StopIteration:
             return grid
         except csv.Error as error:
-            raise _Refused(
+            raise Refused(
                 "the file cannot be read as delimited text", str(error), "a CSV file"
             ) from error
         cells: list[Cell] = [_text(cell) for cell in row]

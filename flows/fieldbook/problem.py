@@ -46,6 +46,18 @@ class Problem:
         )
 
 
+class Refused(Exception):
+    """A whole file that cannot be read: cause, found, expected, as a Problem has them."""
+
+    def __init__(self, cause: str, found: str, expected: str) -> None:
+        super().__init__(cause, found, expected)
+        self.cause, self.found, self.expected = cause, found, expected
+
+    def of(self, name: str) -> Problem:
+        """The problem of the file ``name``."""
+        return Problem(name, 0, "", self.cause, self.found, self.expected, "book")
+
+
 def nearest(word: str, known: list[str], many: str) -> str:
     """What to write instead of an unknown word: the nearest known ones, else all of them."""
     near = get_close_matches(word.lower(), [k.lower() for k in known], n=2, cutoff=0.6)
