@@ -27,3 +27,24 @@ def new(
     from flows import new as work
 
     typer.echo(work.new(folder, units))
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="[FOLDER]", help="where to lay it out")] = Path(
+        "farm_demo"
+    ),
+) -> None:
+    """Lay out the invented demo farm, run the whole pipeline once, and say what was found.
+
+    \b
+    Examples:
+      checkstrip demo
+      checkstrip demo try_it
+    """
+    from flows import demo as work
+    from flows.progress import bar
+
+    with bar() as tick:
+        told = work.demo(folder, tick)
+    typer.echo(told)

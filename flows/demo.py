@@ -1,0 +1,115 @@
+"""The demo: an invented farm laid out, run through the whole pipeline once, and summed up."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+
+from flows import farm_file, query, steps
+from flows.errors import UserError
+from flows.folder import FarmFolder
+from flows.progress import Tick, silent
+
+_COUNTS = """
+    SELECT (SELECT count(*) FROM delivery) AS deliveries,
+        (SELECT count(*) FROM weather_reading) AS weather_readings,
+        (SELECT count(*) FROM soil_reading) AS soil_readings,
+        (SELECT count(*) FROM quarantine) AS quarantined
+"""
+_REFUSED = """
+    SELECT cause, extent AS what, count(*) AS count, min(name) AS "for example in" FROM quarantine
+    GROUP BY cause, extent ORDER BY count DESC, cause
+"""
+_RAIN = """
+    SELECT field, season, crop, round(sum(rain_mm), 0) AS rain, round(sum(normal_recorded_mm), 0)
+        AS normal, round(100 * sum(rain_mm) / sum(normal_recorded_mm), 0) AS "% of normal",
+        round(100 * avg(coverage), 0) AS "% recorded"
+    FROM rain_month m JOIN season s USING (field, season)
+    WHERE strip = 'check' AND make_date(m.year, m.month, 1) BETWEEN date_trunc('month', s.seeded)
+        AND coalesce(s.harvested, DATE '9999-12-31')
+    GROUP BY field, season, crop ORDER BY field, season
+"""
+_DRAWDOWN = """
+    SELECT depth_cm AS "depth cm",
+        round(avg(uptake_mm) FILTER (strip = 'treated'), 0) AS "treated mm",
+        round(avg(uptake_mm) FILTER (strip = 'check'), 0) AS "check mm",
+        round(100 * avg(uptake_share) FILTER (strip = 'treated'), 0) AS "treated %",
+        round(100 * avg(uptake_share) FILTER (strip = 'check'), 0) AS "check %",
+        count(DISTINCT (field, season)) AS seasons,
+        round(100 * avg(coverage), 0) AS "% of days"
+    FROM drawdown_season JOIN field USING (field)
+    WHERE practice = ? GROUP BY depth_cm ORDER BY depth_cm
+"""
+_RESPONSE = """
+    SELECT field, season, crop, practice, round(response_kg_ha) AS "response kg/ha",
+        round(response_low_kg_ha) AS "from", round(response_high_kg_ha) AS "to", verdict
+    FROM response ORDER BY field, season
+"""
+
+
+def demo(root: Path, tick: Tick = silent) -> str:
+    """Lay the invented farm out in ``root`` and run it once; returns the summary.
+
+    Raises UserError where a farm folder that is not the demo stands there.
+    """
+    from demo_warehouse.simulator.build import lay_out  # noqa: PLC0415
+
+    folder = FarmFolder(root.expanduser().resolve())
+    if folder.farm_toml.exists():
+        name = farm_file.load(folder.farm_toml).farm.name
+        if "invented" not in name:
+            raise UserError(
+                f"{folder.root} holds the farm '{name}', which is not the demo; nothing was changed. "
+                "Name another folder."
+            )
+    else:
+        lay_out(folder.root, progress=lambda share, what: tick(what, int(share * 1000), 1000))
+    runs = steps.turn(FarmFolder.at(folder.root), tick)
+    told = "\n".join(f"  {run.flow}: {run.summary}" for run in runs)
+    with query.open_published(folder) as con:
+        return f"{_heading(folder, con)}\n\n{told}\n\n{_findings(con)}\n\n{_next(root)}"
+
+
+def _heading(folder: FarmFolder, con: duckdb.DuckDBPyConnection) -> str:
+    ((name,),) = con.sql("SELECT farm FROM farm").fetchall()
+    return f"{name}, in {folder.root}\nThis farm does not exist: every figure below is invented."
+
+
+def _findings(con: duckdb.DuckDBPyConnection) -> str:
+    practices = con.sql("SELECT DISTINCT practice FROM field ORDER BY practice").fetchall()
+    parts = [
+        ("What arrived", _table(con, _COUNTS)),
+        ("What was refused, and why", _table(con, _REFUSED)),
+        (
+            "Rain against normal, month of seeding to month of harvest, mm, check strips",
+            _table(con, _RAIN),
+        ),
+    ]
+    parts += [
+        (
+            f"Where the water came from, {practice}: mean uptake of a season by depth, over the days "
+            "that both strips have",
+            _table(con, _DRAWDOWN, practice),
+        )
+        for (practice,) in practices
+    ]
+    parts.append(("Treated against check, with the 95 % interval", _table(con, _RESPONSE)))
+    return "\n\n".join(f"{heading}\n{body}" for heading, body in parts)
+
+
+def _table(con: duckdb.DuckDBPyConnection, sql: str, *given: str) -> str:
+    rows = query.frame(con.sql(sql, params=list(given)) if given else con.sql(sql))
+    text = query.to_table(rows, 40)
+    return "\n".join(f"  {line}" for line in text.splitlines()[:-1])
+
+
+def _next(root: Path) -> str:
+    return (
+        "Next\n"
+        f"  checkstrip status {root}\n"
+        f'  checkstrip sql {root} "FROM customary.drawdown_season WHERE season = 2024"\n'
+        f"  checkstrip tables {root} response\n"
+        f"  or open {root / 'warehouse' / 'published' / 'checkstrip.duckdb'} with any DuckDB front end.\n"
+        "  For your own farm: checkstrip new FOLDER"
+    )
