@@ -65,22 +65,22 @@ class Farm:
             left = self.line.values(lines, years + since) if since is not None else 0.0
             return np.asarray((worked - left).sum(axis=1))
 
-        expected = max(size, 0.0) * float(gain(self.line.line[None, :])[0])
         scatter = (self.season_var * self.horizon) ** 0.5 * points[:, 4]
         drawn = sizes * gain(self.line.draws()) + scatter - self.cost
         tail = 100 * (1 - CONFIDENCE) / 2
-        low, high = np.percentile(drawn, [tail, 100 - tail])
+        low, middle, high = np.percentile(drawn, [tail, 50, 100 - tail])
         chance = float((drawn > 0).mean())
         return {
             "horizon": self.horizon,
             "cost_per_ha": self.cost,
-            "expected_gain_per_ha": expected,
-            "expected_net_per_ha": expected - self.cost,
+            "expected_gain_per_ha": middle + self.cost,
+            "expected_net_per_ha": middle,
             "net_low_per_ha": low,
             "net_high_per_ha": high,
             "net_chance": chance,
             "own_share": max(size, 0.0),
             "outlook": _word(chance),
+            "fading": bool(self.line.line[1] < 0),
         }
 
 
@@ -126,6 +126,7 @@ def derive(
             for row in group.iter_rows(named=True)
         ]
     schema = {name: kind for name, kind in made.polars_schema(TABLE).items() if name not in _LATER}
+    schema["fading"] = pl.Boolean()
     out = (
         pl.DataFrame(rows, schema=schema, orient="row")
         .join(_window(working_window, season), on="field", how="left")
@@ -285,10 +286,13 @@ def _worded(out: pl.DataFrame) -> pl.DataFrame:
     }
     reason = pl.concat_str(
         *(pl.when(~known).then(pl.lit(words)) for words, known in parts.items()),
+        pl.when(~pl.col("fading") & pl.col("operation_day").is_not_null()).then(
+            pl.lit("no fading was seen: what the last working gives goes on without a repeat")
+        ),
         separator="; ",
         ignore_nulls=True,
     )
     return out.with_columns(
         coverage=pl.mean_horizontal(known.cast(pl.Float64) for known in parts.values()),
         reason=pl.when(reason != "").then(reason),
-    ).with_columns(partial=pl.col("coverage") < 1)
+    ).select(pl.exclude("fading"), partial=pl.col("coverage") < 1)

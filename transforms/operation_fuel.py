@@ -17,6 +17,8 @@ def derive(operation: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFram
     Depth in cm, speed in km/h, fuel in L/ha. The soil water is that of the layer that holds the
     working depth, on the last day known within a week up to the work, mean of the field's probes
     (both strips: before the work they are one field; later the worked strip's own where known).
+    Probes are often out for the work: then the first day within two weeks after it, of the strip
+    that was not worked.
     A repeat's fuel is compared with the first working on record, and depth and speed stand beside
     it, since either changes fuel as much as loosened ground does: no more than a comparison.
     """
@@ -78,21 +80,32 @@ def _water(operation: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFram
         side="strip",
         soil_water_day="day",
     )
-    before = (
+    day, known = pl.col("day"), pl.col("soil_water_day")
+    near = (
         operation.select(*LINE, "day", "depth_cm", "working")
         .join(layers, on="field")
         .filter(
             (pl.col("layer_top_cm") <= pl.col("depth_cm"))
             & (pl.col("depth_cm") < pl.col("layer_bottom_cm"))
-            & (pl.col("soil_water_day") <= pl.col("day"))
-            & (pl.col("soil_water_day") > pl.col("day").dt.offset_by(f"-{WEEK}d"))
         )
     )
+    before = near.filter((known <= day) & (known > day.dt.offset_by(f"-{WEEK}d")))
+    after = near.filter(
+        (known > day)
+        & (known <= day.dt.offset_by(f"{2 * WEEK}d"))
+        & (pl.col("side") != pl.col("strip"))
+    ).join(before.select(*LINE, "day").unique(), on=[*LINE, "day"], how="anti")
     own = pl.col("side") == pl.col("strip")
+    chosen = pl.concat(
+        [
+            before.filter((pl.col("working") == 1) | own | ~own.any().over(*LINE, "day")).filter(
+                known == known.max().over(*LINE, "day")
+            ),
+            after.filter(known == known.min().over(*LINE, "day")),
+        ]
+    )
     return (
-        before.filter((pl.col("working") == 1) | own | ~own.any().over(*LINE, "day"))
-        .filter(pl.col("soil_water_day") == pl.col("soil_water_day").max().over(*LINE, "day"))
-        .sort("side", "probe")
+        chosen.sort("side", "probe")
         .group_by(*LINE, "day")
         .agg(
             pl.col("vwc_pct").mean(),

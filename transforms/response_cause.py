@@ -11,7 +11,7 @@ SITE_YEAR = ["field", "season"]
 # About a third of the years fall on each side where seasonal rain varies by a third from year to
 # year (terciles, as climate services use them); the round limits are common practice, no source.
 DRY_PCT, WET_PCT = 85.0, 115.0
-WEEK = 7
+FORTNIGHT = 14
 DEEP_CM = 40.0
 
 
@@ -30,8 +30,9 @@ def derive(
     """Responses after an operation, joined with their possible causes.
 
     Season rain as of the last day that the season stood, in percent of the normal of the same
-    days. Water at seeding: the first day within a week from seeding on which a probe has it, over
-    the depths that both strips have. Uptake in mm over the days on which both strips have data.
+    days. Water at seeding: the last day before it on which the probes have it, else the first after
+    it, within two weeks (probes are lifted for seeding); the gain is over the depths and days that
+    both strips have. Uptake in mm over the days on which both strips have data.
     A cause that is not known is null and named in the reason.
     """
     base = response.filter(
@@ -104,9 +105,12 @@ def _rain(rain_day: pl.DataFrame) -> pl.DataFrame:
 
 
 def _at_seeding(season: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFrame:
-    """Profile water at seeding over the depths that are known in both strips (share: the check)."""
+    """Profile water at seeding: by depth, the day nearest before it, else after, in two weeks."""
+    day, seeded = pl.col("day"), pl.col("seeded")
     layers = (
-        soil_water_day.filter(~pl.col("quality").is_in(["bad", "missing"]))
+        soil_water_day.filter(
+            ~pl.col("quality").is_in(["bad", "missing"]) & pl.col("storage_mm").is_not_null()
+        )
         .select(
             "field",
             "strip",
@@ -118,24 +122,21 @@ def _at_seeding(season: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFr
         )
         .join(season.select(*SITE_YEAR, "seeded"), on="field")
         .filter(
-            pl.col("storage_mm").is_not_null()
-            & (pl.col("day") >= pl.col("seeded"))
-            & (pl.col("day") < pl.col("seeded").dt.offset_by(f"{WEEK}d"))
+            (day > seeded.dt.offset_by(f"-{FORTNIGHT}d"))
+            & (day < seeded.dt.offset_by(f"{FORTNIGHT}d"))
         )
     )
-    one = [*SITE_YEAR, "strip", "depth_cm"]
-    first = layers.sort("depth_cm", "day").unique(one, keep="first", maintain_order=True)
-    pair = first.filter(pl.col("strip") == "treated").join(
-        first.filter(pl.col("strip") == "check"), on=[*SITE_YEAR, "depth_cm"], suffix="_check"
+    check = layers.filter(pl.col("strip") == "check")
+    both = layers.filter(pl.col("strip") == "treated").join(
+        check, on=[*SITE_YEAR, "depth_cm", "day", "seeded"], suffix="_check"
     )
     gain = (
-        pair.sort("depth_cm")
+        _nearest(both)
         .group_by(SITE_YEAR)
         .agg(seeding_water_gain_mm=(pl.col("storage_mm") - pl.col("storage_mm_check")).sum())
     )
-    known = pl.col("range_share").is_not_null() & (pl.col("strip") == "check")
     full = (
-        first.filter(known)
+        _nearest(check.filter(pl.col("range_share").is_not_null()))
         .group_by(SITE_YEAR)
         .agg(
             seeding_water_share=(pl.col("range_share") * pl.col("thick")).sum()
@@ -143,6 +144,15 @@ def _at_seeding(season: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFr
         )
     )
     return full.join(gain, on=SITE_YEAR, how="full", coalesce=True)
+
+
+def _nearest(layers: pl.DataFrame) -> pl.DataFrame:
+    """Of each depth the day nearest before seeding, else the first after it."""
+    after = pl.col("day") > pl.col("seeded")
+    distance = (pl.col("day") - pl.col("seeded")).dt.total_days().abs()
+    return layers.sort("depth_cm", after, distance).unique(
+        [*SITE_YEAR, "depth_cm"], keep="first", maintain_order=True
+    )
 
 
 def _capture(capture_season: pl.DataFrame) -> pl.DataFrame:

@@ -23,9 +23,13 @@ TABLE = Table(
         number(
             "expected_gain_per_ha",
             "currency/hectare",
-            "season nets over the horizon if worked, less those to expect if left alone",
+            "season nets over the horizon if worked, less those to expect if left alone: as likely more as less",
         ),
-        number("expected_net_per_ha", "currency/hectare", "expected gain less the cost"),
+        number(
+            "expected_net_per_ha",
+            "currency/hectare",
+            "expected gain less the cost: as likely more as less",
+        ),
         number("net_low_per_ha", "currency/hectare", "lower end of the 95 % range of the net"),
         number("net_high_per_ha", "currency/hectare", "upper end of the 95 % range of the net"),
         share("net_chance", "probability that the net will be above zero"),

@@ -20,7 +20,7 @@ TABLE = Table(
         number(
             "vwc_pct",
             "percent",
-            "water content of the layer at working depth, last known day within a week before the work",
+            "water content of the layer at working depth: last known day within a week before the work, else first within two weeks after it, of the strip that was not worked",
             0,
             100,
         ),

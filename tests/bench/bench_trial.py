@@ -29,6 +29,7 @@ PRACTICE = "deep tillage"
 LEVEL = 3000.0  # check yield, kg/ha
 BLOCK_SD = 150.0  # of a block's difference, about 5 % of the yield
 PRICE = 0.25  # currency/kg
+PRICE_SPREAD = 0.2  # lowest and highest price thought likely, either way
 WORKED = date(2018, 10, 20)
 
 
@@ -115,7 +116,11 @@ def tables(one: Farm) -> dict[str, pl.DataFrame]:
         "price": table(
             "price",
             pl.DataFrame({"season": seasons}).with_columns(
-                field=pl.lit("all"), crop=pl.lit("spring_wheat"), price_per_kg=pl.lit(PRICE)
+                field=pl.lit("all"),
+                crop=pl.lit("spring_wheat"),
+                price_per_kg=pl.lit(PRICE),
+                price_low_per_kg=pl.lit(PRICE * (1 - PRICE_SPREAD)),
+                price_high_per_kg=pl.lit(PRICE * (1 + PRICE_SPREAD)),
             ),
         ),
     }
@@ -267,7 +272,10 @@ def paid(trials: int, between: float = 150.0) -> pl.DataFrame:
             farm=made.empty(TABLES["farm"]),
         )
         last = out.sort("season").group_by("field", maintain_order=True).last()
-        sums = {f"f{i}": PRICE * one.true[one.field == i].sum() for i in range(4)}
+        # The price of each season, one for the farm, is as unsure as the book says.
+        price = rng.normal(PRICE, PRICE * PRICE_SPREAD / 1.959964, 4)[one.season - 2019]
+        worth = price * one.true
+        sums = {f"f{i}": worth[one.field == i].sum() for i in range(4)}
         for name, chance in last.select("field", "paid_chance").iter_rows():
             said.append(chance)
             truth.append(sums[name] >= cost)
@@ -275,7 +283,7 @@ def paid(trials: int, between: float = 150.0) -> pl.DataFrame:
 
 
 def reliability(trials: int) -> Iterator[dict[str, object]]:
-    """``paid_chance`` beside the truth; farms of four fields, so as many fields as trials."""
+    """``paid_chance`` beside the truth, prices unsure by a fifth; four fields a farm."""
     for between in (150.0, 50.0):
         for (low,), group in (
             paid(trials, between)

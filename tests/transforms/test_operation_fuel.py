@@ -63,7 +63,7 @@ def test_soil_water_is_of_the_layer_at_working_depth_in_the_week_before() -> Non
             _water("2018-10-18", "check", 25, 45, 34.0),
             _water("2018-10-17", "check", 25, 45, 10.0),  # older
             _water("2018-10-18", "check", 45, 65, 50.0),  # deeper
-            _water("2018-10-21", "check", 25, 45, 60.0),  # after
+            _water("2018-10-21", "check", 25, 45, 60.0),  # after, and there is one before
         ],
     )
     (row,) = out.values()
@@ -86,6 +86,20 @@ def test_a_repeat_looks_at_its_own_strip() -> None:
     assert first["vwc_pct"] is None
     assert first["reason"] == "not known: fuel, speed, soil water at working depth"
     assert first["partial"]
+
+
+def test_a_probe_that_was_out_for_the_work_counts_after_it_in_the_unworked_strip() -> None:
+    out = _derive(
+        it.operations(it.worked("north", "2018-10-20")),
+        [
+            _water("2018-10-24", "check", 25, 45, 31.0),
+            _water("2018-10-26", "check", 25, 45, 33.0),
+            _water("2018-10-23", "treated", 25, 45, 20.0),  # loosened
+            _water("2018-11-10", "check", 25, 45, 40.0),
+        ],
+    )
+    (row,) = out.values()
+    assert (row["vwc_pct"], row["soil_water_day"]) == (31, date(2018, 10, 24))
 
 
 def test_a_bad_sensor_and_an_old_reading_do_not_count() -> None:

@@ -105,11 +105,13 @@ def test_water_at_seeding_over_the_depths_of_both_strips() -> None:
 
     row = _derive(
         soil_water_day=[
-            layer("treated", 10, date(2020, 5, 11), 70.0, 0.9),
-            layer("check", 10, date(2020, 5, 12), 60.0, 0.6),
-            layer("check", 10, date(2020, 5, 20), 10.0, 0.0),  # too late
-            layer("check", 40, date(2020, 5, 11), 120.0, 0.9),  # one strip only
-            layer("treated", 10, date(2020, 5, 9), 500.0, 0.1),  # before seeding
+            layer("treated", 10, date(2020, 5, 8), 70.0, 0.9),
+            layer("check", 10, date(2020, 5, 8), 60.0, 0.6),
+            layer("check", 10, date(2020, 5, 4), 10.0, 0.0),  # longer before
+            layer("treated", 10, date(2020, 5, 11), 500.0, 0.1),  # after, and there is one before
+            layer("check", 10, date(2020, 5, 11), 10.0, 0.0),
+            layer("check", 40, date(2020, 5, 20), 120.0, 0.9),  # after; one strip only
+            layer("check", 40, date(2020, 4, 20), 10.0, 0.0),  # too long before
         ]
     )
     assert row["seeding_water_gain_mm"] == pytest.approx(10)
