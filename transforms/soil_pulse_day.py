@@ -247,10 +247,7 @@ def _fitted(sums: pl.DataFrame) -> pl.DataFrame:
     return sums.select(
         *WINDOW,
         c("readings").cast(pl.Int64),
-        *(
-            pl.when(enough).then(value).round(DECIMALS).alias(name) + 0.0
-            for name, value in fits.items()
-        ),
+        *(pl.when(enough).then(value).round(DECIMALS).alias(name) for name, value in fits.items()),
         coverage=(c("hours") / c("hours_all")).clip(0, 1),
     )
 

@@ -11,7 +11,7 @@ one; where not, common practice, no source.
 | impossible | mean of the day at or below 0.5 % or above 70 % (the network takes 60 %; swelling clay can hold more) | C01, C02 | bad |
 | frozen | soil at or below 0.5 degC, at this depth or the nearest that has a temperature | D01 | bad |
 | spike | a day far from those before and after that agree with each other | D06 | bad |
-| step | a jump between days with neighbours steady, no rain, not frozen; it stays | D07, D08 | suspect |
+| step | a jump from steady to steady with the rest of the probe still, no rain, no thaw; it stays | D07, D08 | suspect |
 | stuck | unchanged for days, in a sensor that else flickers | D09, D10 | bad |
 | settling | the first three weeks in the soil | none | suspect |
 
@@ -39,7 +39,8 @@ RAIN_SPIKE_PCT = 5.0  # a rise of one day, which heavy rain on cracked clay can 
 STEP_PCT = 2.0
 STEADY_PCT = 0.5
 DRY_MM = 0.5
-STUCK_DAYS, STUCK_DAYS_QUIET = 5, 45
+STUCK_DAYS, STUCK_DAYS_QUIET = 5, 90
+DRY_DAYS = 14
 SETTLING = timedelta(days=21)
 LITTLE = 0.5  # coverage below which a day is suspect
 
@@ -94,19 +95,28 @@ def _frozen(rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def _spike(rows: pl.DataFrame) -> pl.DataFrame:
-    """QARTOD's spike test on days: away from the middle of the two neighbours, who agree."""
+    """QARTOD's spike test on days: away from the middle of the two neighbours, who agree.
+
+    A rise of a day with rain on it or just before is no spike: a shallow layer of sand or of
+    cracked clay fills and empties as fast.
+    """
     good = pl.when(~pl.col("impossible")).then(_vwc())
-    before = good.shift(1).over(SENSOR, order_by="day")
-    after = good.shift(-1).over(SENSOR, order_by="day")
+    before, after = _at(good, 1), _at(good, -1)
     away = _vwc() - (before + after) / 2
-    limit = pl.when(away > 0).then(RAIN_SPIKE_PCT).otherwise(-SPIKE_PCT)
-    return rows.with_columns(
-        spike=(away.abs() > limit.abs()) & ((before - after).abs() < away.abs() / 2)
-    )
+    rained = pl.max_horizontal(pl.col("rain_mm"), _at(pl.col("rain_mm"), 1)).fill_null(0) >= DRY_MM
+    limit = pl.when(away < 0).then(SPIKE_PCT).when(rained).then(100.0).otherwise(RAIN_SPIKE_PCT)
+    return rows.with_columns(spike=(away.abs() > limit) & ((before - after).abs() < away.abs() / 2))
+
+
+def _at(expr: pl.Expr, days: int) -> pl.Expr:
+    """The value so many days before (after, where negative) at the same sensor and spell."""
+    return expr.shift(days).over(*SENSOR, "spell_from", order_by="day")
 
 
 def _step(rows: pl.DataFrame) -> pl.DataFrame:
-    """Jumps that stay, with no rain, no frost and the rest of the probe steady."""
+    """Jumps that stay, from steady to steady, with no water to explain them, no frost, and the
+    rest of the probe still. A front of water that comes down days after the rain moves one sensor
+    at a time too, so a rise needs two weeks without rain or thaw before it."""
     kept = pl.when(~pl.col("impossible") & ~pl.col("spike").fill_null(False)).then(_vwc())
     spell = [*SENSOR, "spell_from"]
 
@@ -115,23 +125,29 @@ def _step(rows: pl.DataFrame) -> pl.DataFrame:
         days = [kept.shift(shift - i) for i in range(3)]
         return pl.concat_list(days).list.drop_nulls().list.median().over(spell, order_by="day")
 
-    rows = rows.with_columns(jump=near(0) - near(3), move=kept.diff().over(spell, order_by="day"))
-    loudest = pl.col("move").abs().max().over("probe", "day")
-    moved = (pl.col("move").abs() > STEADY_PCT).sum().over("probe", "day")
-    dry = pl.all_horizontal(
-        pl.col("rain_mm").shift(i).over(SENSOR, order_by="day").fill_null(99.0) < DRY_MM
-        for i in (-1, 0, 1, 2)
+    rows = rows.with_columns(
+        jump=near(0) - near(3),
+        move=kept.diff().over(spell, order_by="day"),
+        unsteady=pl.max_horizontal(
+            (_at(kept, 1) - _at(kept, 4)).abs(), (_at(kept, -3) - kept).abs()
+        ),
     )
-    frost = pl.any_horizontal(
-        pl.col("frozen").fill_null(False).shift(i).over(SENSOR, order_by="day")
-        for i in range(-2, 3)
+    move = pl.col("move").abs()
+    alone = ((move > STEADY_PCT).sum() == 1).over("probe", "day") & (move >= STEP_PCT)
+    water = pl.max_horizontal(
+        pl.col("rain_mm").fill_null(99.0), pl.when(pl.col("air_temp_mean_c") < 2).then(99.0)
     )
-    alone = (moved == 1) & (pl.col("move").abs() == loudest)
+
+    def dry(first: int, last: int) -> pl.Expr:
+        return pl.all_horizontal(_at(water, i).fill_null(99.0) < DRY_MM for i in range(first, last))
+
+    frost = pl.any_horizontal(_at(pl.col("frozen"), i).fill_null(False) for i in range(-2, 3))
     step = (
         (pl.col("jump").abs() >= STEP_PCT)
-        & (pl.col("move").abs() >= STEP_PCT)
         & alone
-        & dry
+        & (pl.col("unsteady") < STEADY_PCT)
+        & dry(-1, 3)
+        & ((pl.col("jump") < 0) | dry(3, DRY_DAYS))
         & ~frost
     )
     rows = rows.with_columns(
@@ -140,22 +156,21 @@ def _step(rows: pl.DataFrame) -> pl.DataFrame:
         )
     )
     size = pl.when(pl.col("step").fill_null(False)).then(pl.col("jump")).otherwise(0.0)
-    return rows.with_columns(offset_pct=0.0 - size.cum_sum().over(spell, order_by="day"))
+    total = size.cum_sum().over(spell, order_by="day")
+    return rows.with_columns(offset_pct=pl.when(total != 0).then(-total).otherwise(0.0))
 
 
 def _stuck(rows: pl.DataFrame) -> pl.DataFrame:
-    """QARTOD's flat line test, made strict only for a sensor whose record else flickers."""
-    same = (
-        (_vwc() == _vwc().shift(1)) & (pl.col("vwc_max_pct") == pl.col("vwc_min_pct"))
-    ).fill_null(False)
-    rows = rows.with_columns(_same=same.over(SENSOR, order_by="day"))
-    rows = rows.with_columns(_run=pl.col("_same").rle_id().over(SENSOR, order_by="day"))
-    rows = rows.with_columns(_length=pl.len().over(*SENSOR, "_run"))
-    long = pl.col("_same") & (pl.col("_length") >= STUCK_DAYS - 1)
-    quiet = (pl.col("_same") & ~long).sum().over(SENSOR) > 0.3 * (~long).sum().over(SENSOR)
-    limit = pl.when(quiet).then(STUCK_DAYS_QUIET).otherwise(STUCK_DAYS) - 1
+    """QARTOD's flat line test, strict only for a sensor that else flickers within the day."""
+    span = pl.col("vwc_max_pct") - pl.col("vwc_min_pct")
+    same = (_vwc() == _at(_vwc(), 1)) & (span == 0)
+    rows = rows.with_columns(same=same.fill_null(False))
+    rows = rows.with_columns(run=pl.col("same").rle_id().over(SENSOR, order_by="day"))
+    limit = pl.when(span.median().over(SENSOR) > 0).then(STUCK_DAYS).otherwise(STUCK_DAYS_QUIET)
     return rows.with_columns(
-        stuck=pl.when(_vwc().is_not_null()).then(pl.col("_same") & (pl.col("_length") >= limit))
+        stuck=pl.when(_vwc().is_not_null()).then(
+            pl.col("same") & (pl.len().over(*SENSOR, "run") >= limit - 1)
+        )
     )
 
 

@@ -96,7 +96,9 @@ def fronts(have: dict[str, pl.DataFrame], root: pl.DataFrame, bare: bool) -> pl.
 def leads(have: dict[str, pl.DataFrame], root: pl.DataFrame) -> pl.DataFrame:
     """Leads beside the truth; ``wrong_bound`` where only one strip was seen and the bound fails."""
     c = pl.col
-    both = root.pivot("strip", index=["field", "depth_cm"], values="reached")
+    both = root.pivot(
+        "strip", on_columns=["treated", "check"], index=["field", "depth_cm"], values="reached"
+    )
     true = (c("check") - c("treated")).dt.total_days()
     beyond = (true < c("lead_low_d")).fill_null(False) | (true > c("lead_high_d")).fill_null(False)
     return (
@@ -147,19 +149,15 @@ def shares(have: dict[str, pl.DataFrame], uptake: pl.DataFrame) -> pl.DataFrame:
         .join(same, on=KEYS)
         .join(share(truth, "season_share"), on=KEYS)
     )
-    side = rows.pivot("strip", index=["field", "depth_cm"], values=["uptake_share", "same_days"])
+    off = rows.with_columns(error=c("uptake_share") - c("same_days"))
+    sides = [off.filter(c("strip") == strip) for strip in ("treated", "check")]
     difference = (
-        c("uptake_share_treated")
-        - c("uptake_share_check")
-        - c("same_days_treated")
-        + c("same_days_check")
+        sides[0]
+        .join(sides[1], on=["field", "depth_cm"])
+        .select("field", "depth_cm", difference=c("error") - c("error_right"))
     )
-    return rows.join(
-        side.select("field", "depth_cm", difference=difference),
-        on=["field", "depth_cm"],
-        how="left",
-    ).with_columns(
-        error=c("uptake_share") - c("same_days"), season_error=c("uptake_share") - c("season_share")
+    return off.join(difference, on=["field", "depth_cm"], how="left").with_columns(
+        season_error=c("uptake_share") - c("season_share")
     )
 
 
