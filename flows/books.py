@@ -127,6 +127,7 @@ def _land_version(
             con.execute("DELETE FROM quarantine WHERE source = ?", [receipt.kind])
             for name, frame in frames.items():
                 replace_if_changed(con, name, frame)
+            _list_problems(con, receipt.kind, problems)
         _quarantine(con, receipt, problems)
         first = problems[0].sentence if unreadable else None
         _receive(con, receipt, farm, "refused" if unreadable else "landed", first)
@@ -155,6 +156,29 @@ def replace_if_changed(con: duckdb.DuckDBPyConnection, name: str, frame: pl.Data
     table = TABLES[name]
     if not warehouse.read(con, table).equals(frame.sort(table.key)):
         warehouse.replace(con, table, frame)
+
+
+def _list_problems(con: duckdb.DuckDBPyConnection, kind: str, problems: list[Problem]) -> None:
+    """Every fault of the book as it stands, those that cost nothing too, in one list."""
+    table = TABLES["book_problem"]
+    entries = [
+        {
+            "book": kind,
+            "sheet": p.sheet,
+            "line": p.row,
+            "column_name": p.column,
+            "cause": p.cause,
+            "found": p.found,
+            "expected": p.expected,
+            "lost": p.extent,
+            "sentence": p.sentence,
+        }
+        for p in problems
+    ]
+    others = warehouse.read(con, table).filter(pl.col("book") != kind)
+    mine = pl.DataFrame(entries, schema=made.polars_schema(table), orient="row")
+    mine = mine.unique(table.key, keep="first", maintain_order=True)
+    replace_if_changed(con, table.name, pl.concat([others, mine]))
 
 
 def _quarantine(con: duckdb.DuckDBPyConnection, receipt: Receipt, problems: list[Problem]) -> None:

@@ -44,6 +44,21 @@ def test_a_saved_book_is_a_delivery_and_the_newest_one_stands(folder: FarmFolder
     assert count(folder, "quarantine") == 0
 
 
+def test_every_fault_stands_in_one_list_also_those_that_cost_nothing(folder: FarmFolder) -> None:
+    sheets = book()
+    del sheets["passes"][4:]
+    sheets["costs"][1][0] = "Hoem"
+    folder.fieldbook_file.write_bytes(workbook(sheets))
+    take(folder)
+    assert ask(folder, "SELECT sheet, line, lost, cause FROM book_problem ORDER BY ALL") == [
+        ("costs", 2, "row", "the field is not known"),
+        ("passes", 2, "none", "only one side was harvested"),
+    ]
+    folder.fieldbook_file.write_bytes(workbook(book()))
+    take(folder)
+    assert count(folder, "book_problem") == 0
+
+
 def test_a_crop_added_to_the_farm_file_brings_its_rows_in(folder: FarmFolder) -> None:
     sheets = book()
     sheets["seasons"][2][2] = "quinoa"
@@ -88,4 +103,6 @@ def test_a_rebuild_gives_the_same_books(folder: FarmFolder) -> None:
     with warehouse.open_writer(folder) as con:
         before = checksum.total(con)
     assert rebuild.rebuild(folder) == before
-    assert count(folder, "strip_yield") == 6 + 2 + 2 + 2  # passes, strips by scale wagon, combined; River
+    assert (
+        count(folder, "strip_yield") == 6 + 2 + 2 + 2
+    )  # passes, strips by scale wagon, combined; River
