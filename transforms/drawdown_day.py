@@ -16,7 +16,8 @@ By either method a day is null, with the reason, where the sensor cannot be used
 the rest), where the layer gained water, and on rain days for the top layer and for every layer
 above the deepest one that gained. Zero stands only where it was measured. Single days are kept
 with their noise, a little below zero where noise has it so: cutting them at zero would turn noise
-into uptake when days are summed.
+into uptake when days are summed. For the same reason a layer has only gained water when it rose by
+more than its sensor jitters from day to day.
 
 Uptake of the layer (mm) = fall of water content (%) / 100 x thickness (mm). In the top layer
 evaporation from the soil is counted in.
@@ -36,6 +37,7 @@ TABLE = TABLES["drawdown_day"]
 
 RAIN_MM = 1.0  # less wets the canopy and dries again
 GAIN_PCT = 0.3  # a rise by more than noise: water came in
+GAIN_NOISE = 4.0  # and by more than so many standard deviations of the sensor's own days
 ABOVE_FULL_PCT = 0.5  # so far above the full point a layer still drains
 
 SENSOR = ["probe", "depth_cm"]
@@ -75,11 +77,15 @@ def _beside(expr: pl.Expr, days: int) -> pl.Expr:
 def _moved(rows: pl.DataFrame) -> pl.DataFrame:
     """Fall since the day before, and whether rain or water from above came in."""
     vwc = pl.col("vwc_pct")
+    # Of three days in line the middle one departs by 1.22 (root of 3/2) times a day's noise.
+    bend = (vwc - (_beside(vwc, 1) + _beside(vwc, -1)) / 2).abs()
+    noise = (1.4826 / 1.2247 * bend.median()).over(PLACE)
+    limit = pl.max_horizontal(pl.lit(GAIN_PCT), GAIN_NOISE * noise)
     rows = rows.with_columns(
         fall_mm=_beside(pl.col("storage_mm"), 1) - pl.col("storage_mm"),
         gained=(
             pl.max_horizontal(_beside(vwc, -1), vwc) - pl.min_horizontal(_beside(vwc, 1), vwc)
-            > GAIN_PCT
+            > limit
         )
         & (pl.coalesce(_beside(vwc, -1), vwc) > pl.coalesce(_beside(vwc, 1), vwc)),
     )

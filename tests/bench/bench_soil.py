@@ -20,10 +20,8 @@ from schemas import made
 from schemas.catalogue import TABLES
 from tests.bench import soil_methods
 
-CHAIN = (
-    "weather_day",
-    "soil_day",
-    "soil_pulse_day",
+DAILY = ("weather_day", "soil_day", "soil_pulse_day")
+DERIVED = (
     "soil_quality_day",
     "soil_water_day",
     "drawdown_day",
@@ -64,12 +62,10 @@ def seasons(sites: int, first_seed: int) -> Iterator[judge.SiteSeason]:
         yield from judge.strip_seasons(list(seeds), options)
 
 
-def derived(tables: dict[str, pl.DataFrame], *, daily: bool = False) -> dict[str, pl.DataFrame]:
-    """The tables of the chain; with ``daily`` as if readings had come once a day."""
-    have = {name: made.empty(table) for name, table in TABLES.items()} | tables
-    for name in CHAIN:
-        if daily and name == "soil_pulse_day":
-            continue
+def derived(have: dict[str, pl.DataFrame], names: tuple[str, ...]) -> dict[str, pl.DataFrame]:
+    """The tables ``names`` made from those at hand, one after the other."""
+    have = {name: made.empty(table) for name, table in TABLES.items()} | have
+    for name in names:
         derive = import_module(f"transforms.{name}").derive
         have[name] = derive(**{p: have[p] for p in inspect.signature(derive).parameters})
     return have
@@ -188,7 +184,7 @@ def judged(sites: int, first_seed: int) -> dict[str, pl.DataFrame]:
         root, uptake = (
             frame.with_columns(field=pl.lit(field)) for frame in (one.truth.root, one.truth.uptake)
         )
-        have = derived(one.tables)
+        have = derived(one.tables, DAILY + DERIVED)
         found = {"front": fronts(have, root, one.options.bare)}
         if not one.options.bare:
             found |= {
@@ -196,7 +192,8 @@ def judged(sites: int, first_seed: int) -> dict[str, pl.DataFrame]:
                 "share": shares(have, uptake),
                 "method": methods(have, uptake),
             }
-        once_a_day = derived(one.tables, daily=True)
+        without = have | {"soil_pulse_day": made.empty(TABLES["soil_pulse_day"])}
+        once_a_day = derived(without, DERIVED)
         found["front_daily"] = fronts(once_a_day, root, one.options.bare)
         if not one.options.bare:
             found["share_daily"] = shares(once_a_day, uptake)

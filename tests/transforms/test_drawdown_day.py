@@ -156,6 +156,14 @@ def test_a_layer_that_gains_water_and_those_above_it_are_null() -> None:
     assert set(gained["reason"]) == {"the layer gained water"}
 
 
+def test_jitter_of_a_sensor_does_not_become_uptake() -> None:
+    jitter = np.random.default_rng(5).normal(0, 0.4, N)
+    frame = derived({("check", 30.0): 33.0 + jitter})
+    # Were rises cut off as gains, the falls alone would sum to some 20 mm.
+    assert abs(frame["uptake_mm"].sum()) < 3
+    assert frame["uptake_mm"].null_count() < 6
+
+
 def test_one_sensor_is_never_a_mixture_of_methods() -> None:
     few = pulses({("check", 30.0): 0.1}).filter(pl.col("day") < days(FIRST, 21)[-1])
     frame = derived({("check", 30.0): falling(0.3)}, pulse=few)
