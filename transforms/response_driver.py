@@ -9,6 +9,7 @@ import polars as pl
 
 from schemas import made
 from schemas.tables.response_cause import CAUSES
+from schemas.tables.response_cause import TABLE as TABLE_OF_CAUSES
 from schemas.tables.response_driver import TABLE
 from transforms import trial_statistics as ts
 from transforms.trial_pooling import regression
@@ -30,6 +31,7 @@ RECORD = {
     "operation_depth_cm": "the working depth in the field book",
     "operation_water_share": "a probe in the ground in the week before the work",
     "years_since": "the day of the operation in the field book",
+    "crop": "two or more of each of two crops",
 }
 MANY = 1000
 
@@ -37,7 +39,7 @@ MANY = 1000
 def derive(response_cause: pl.DataFrame) -> pl.DataFrame:
     """Rank correlation and a random-effects slope of the response (percent) on each cause.
 
-    Spearman's correlation with its permutation p (exact up to eight observations). The slope by
+    Crops are compared as groups, by a permutation test on ranks. For the others, Spearman's correlation with its permutation p (exact up to eight observations). The slope by
     one standard deviation of the cause comes from a random-effects regression with the
     Hartung-Knapp interval, and is drawn toward none by empirical Bayes over the practice's causes
     (Efron and Morris 1975, doi 10.1080/01621459.1975.10479864): where the slopes scatter no more
@@ -58,6 +60,7 @@ def derive(response_cause: pl.DataFrame) -> pl.DataFrame:
 def _practice(practice: str, group: pl.DataFrame) -> list[dict[str, object]]:
     """All causes of one practice, judged together."""
     rows = [_one(practice, column.name, column.meaning, group) for column in CAUSES]
+    rows.append(_crop(practice, group))
     adjusted = ts.false_discovery([_number(row["p"]) for row in rows])
     shrunken = _shrunken(
         np.array([_number(row["slope_pct"]) for row in rows]),
@@ -134,6 +137,23 @@ def _one(practice: str, cause: str, meaning: str, group: pl.DataFrame) -> dict[s
     return row
 
 
+def _crop(practice: str, group: pl.DataFrame) -> dict[str, object]:
+    """Whether the response differs between crops: groups, so no correlation and no slope."""
+    known = group.filter(pl.col("crop").is_not_null() & pl.col("response_pct").is_not_null())
+    return {
+        "practice": practice,
+        "cause": "crop",
+        "meaning": TABLE_OF_CAUSES["crop"].meaning,
+        "unit_counted": "site-year",
+        "observations": known.height,
+        "p": ts.groups_differ(known["crop"], known["response_pct"]),
+        "slope_se": None,
+        "slope_pct": None,
+        "coverage": known.height / group.height,
+        "partial": known.height < group.height,
+    }
+
+
 def _needed(rho: float) -> int | None:
     """Observations for a power of 0.8 at this correlation; none where it is near nothing."""
     if math.isnan(rho) or abs(rho) < 0.05:
@@ -159,8 +179,11 @@ def _say(row: dict[str, object]) -> None:
     """Verdict, what would tell, and reason, in words."""
     n, unit = int(_number(row["observations"])), str(row["unit_counted"])
     plural = f"{n} {unit}" + ("s" if n != 1 else "")
-    rho, record = _number(row["rank_correlation"]), RECORD[str(row["cause"])]
+    rho, record = _number(row.get("rank_correlation")), RECORD[str(row["cause"])]
     known = _number(row["p_adjusted"]) <= 1 - ts.CONFIDENCE
+    if row["cause"] == "crop":
+        _say_crop(row, known=known)
+        return
     more = "more with more" if rho > 0 else "less with more"
     row["verdict"] = more if known else "cannot tell yet"
     if n < 4:
@@ -183,3 +206,12 @@ def _say(row: dict[str, object]) -> None:
     else:
         tell = f"a few more {unit}s, with {record}: it looks strong, but many causes were looked at"
     row["would_tell"] = tell
+
+
+def _say_crop(row: dict[str, object], *, known: bool) -> None:
+    """The same for the crop."""
+    row["verdict"] = "differs" if known else "cannot tell yet"
+    if math.isnan(_number(row["p"])):
+        row["reason"] = "no two crops have two site-years each"
+    if not known:
+        row["would_tell"] = f"more site-years, with {RECORD['crop']}; several of each tell sooner"

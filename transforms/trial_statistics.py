@@ -215,3 +215,34 @@ def rank_correlation(
         rng=20181106,
     )
     return float(result.statistic), float(result.pvalue)
+
+
+def groups_differ(labels: ArrayLike, y: ArrayLike, most: int = 8, draws: int = 9999) -> float:
+    """Permutation p that values differ between groups, by the Kruskal-Wallis statistic on ranks.
+
+    Kruskal and Wallis 1952 (doi 10.1080/01621459.1952.10483441); over all orders up to ``most``
+    values, above that over ``draws`` fixed random orders, by scipy. nan where there are fewer
+    than two groups of two or more, the least with which groups can be told apart at all.
+    """
+    names, group = np.unique(np.asarray(labels), return_inverse=True)
+    sizes = np.bincount(group)
+    ranks = stats.rankdata(_array(y))
+    if (sizes >= 2).sum() < 2 or np.ptp(ranks) == 0:
+        return float("nan")
+    member = np.equal.outer(np.arange(names.size), group).astype(np.float64)
+    centred = ranks - ranks.mean()
+
+    def between(u: Array, axis: int = -1) -> Array:
+        sums = np.tensordot(np.moveaxis(u, axis, -1), member, axes=([-1], [1]))
+        return np.asarray(np.round((sums**2 / sizes).sum(axis=-1), 9))
+
+    result = stats.permutation_test(  # type: ignore[call-overload]  # inf means all orders
+        (centred,),
+        between,
+        permutation_type="pairings",
+        vectorized=True,
+        n_resamples=np.inf if group.size <= most else draws,
+        alternative="greater",
+        rng=20181106,
+    )
+    return float(result.pvalue)

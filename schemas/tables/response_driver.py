@@ -8,7 +8,11 @@ TABLE = Table(
     "one possible cause of the responses of a practice: whether they go with it, and what would tell",
     (
         text("practice", "the practice on trial", key=True),
-        text("cause", "the cause, a column of response_cause", key=True),
+        text(
+            "cause",
+            "the cause, a column of response_cause; crop is compared by groups, the others by rank",
+            key=True,
+        ),
         text("meaning", "the cause in words"),
         text(
             "unit_counted",
@@ -47,7 +51,7 @@ TABLE = Table(
         text(
             "verdict",
             "what can be said; a correlation is no proof of a cause",
-            one_of=("more with more", "less with more", "cannot tell yet"),
+            one_of=("more with more", "less with more", "differs", "cannot tell yet"),
         ),
         text("would_tell", "what data would tell, where it cannot be told yet"),
         share("coverage", "site-years with the cause known as a share of all"),

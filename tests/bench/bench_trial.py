@@ -204,9 +204,9 @@ def _pooled_parts(one: Farm) -> tuple[Array, Array]:
 
 def pools(trials: int, sizes: tuple[int, ...] = (3, 6, 9, 15)) -> Iterator[dict[str, object]]:
     """Pooled mean and prediction of the next site-year; site-years independent of each other."""
-    rng = np.random.default_rng(4)
     for k in sizes:
         for between in (0.0, 75.0, 150.0, 300.0):
+            rng = np.random.default_rng([4, k, int(between)])
             mean = ahead = wrong = 0
             for _ in range(trials):
                 y, v = _pooled_parts(farm(rng, [1] * k, 200.0, between))

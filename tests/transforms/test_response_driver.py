@@ -33,7 +33,7 @@ def _derive(items):
 
 
 def test_every_cause_has_words_for_its_record() -> None:
-    assert set(response_driver.RECORD) == {c.name for c in CAUSES}
+    assert set(response_driver.RECORD) == {c.name for c in CAUSES} | {"crop"}
     assert {*response_driver.BY_OPERATION, *response_driver.BY_SEASON} <= set(
         response_driver.RECORD
     )
@@ -133,6 +133,25 @@ def test_without_any_driver_nothing_is_claimed_and_slopes_go_to_none() -> None:
         plain += [abs(r["slope_pct"]) for r in out if r["slope_pct"] is not None]
     assert claims / farms <= 0.2
     assert np.mean(drawn) < 0.4 * np.mean(plain)
+
+
+def test_crops_that_differ_are_told_apart_and_single_ones_are_not() -> None:
+    def farm(crops: str, values):
+        return _derive(
+            [
+                {"field": f"f{i}", "season": 2016, "crop": c, "response_pct": float(v)}
+                for i, (c, v) in enumerate(zip(crops, values, strict=True))
+            ]
+        )["crop"]
+
+    row = farm("ccccwwww", [9, 8, 10, 11, 1, 2, 0, 3])
+    assert row["p"] == pytest.approx(2 / 70)  # of 70 splits of eight in fours, two are as extreme
+    assert row["verdict"] == "differs"
+    assert row["rank_correlation"] is None
+    assert farm("ccccwwww", [9, 2, 10, 1, 8, 3, 0, 11])["verdict"] == "cannot tell yet"
+    single = farm("cwbfp", [1, 2, 3, 4, 5])
+    assert single["p"] is None
+    assert "no two crops" in single["reason"]
 
 
 def test_number_needed_of_bonett_and_wright() -> None:

@@ -9,6 +9,7 @@ hand, so the shared variances are held to their own limits.
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -161,6 +162,15 @@ def test_rank_correlation_is_exact_for_few() -> None:
     assert math.isnan(ts.rank_correlation([1, 1, 1, 1], [1, 2, 3, 4])[0])
     many = np.random.default_rng(3).normal(size=(2, 12))
     assert ts.rank_correlation(*many) == ts.rank_correlation(*many)
+
+
+def test_groups_differ_against_kruskal_by_all_orders() -> None:
+    labels, y = list("aabbcc"), [1.0, 4.0, 2.0, 6.0, 5.0, 3.0]
+    seen = stats.kruskal([1, 4], [2, 6], [5, 3]).statistic
+    orders = list(itertools.permutations(y))
+    more = sum(stats.kruskal(o[:2], o[2:4], o[4:]).statistic >= seen - 1e-9 for o in orders)
+    assert ts.groups_differ(labels, y) == pytest.approx(more / len(orders))
+    assert math.isnan(ts.groups_differ(list("abc"), [1, 2, 3]))
 
 
 def test_too_few_is_an_error() -> None:
