@@ -114,7 +114,7 @@ def daily(
     climate = climate or Climate()
     doy, month = day_numbers(first, days)
     month_days = 30.44
-    share = np.clip(_smooth(climate.wet_days, doy) / month_days, 0.02, 0.9)
+    share = np.array(climate.wet_days)[month - 1] / month_days
     wet = _wet_days(rng, share)
     mean_amount = np.array(climate.rain_mm)[month - 1] / np.array(climate.wet_days)[month - 1]
     shape = 0.75

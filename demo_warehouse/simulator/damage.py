@@ -58,7 +58,7 @@ def _rain(frames: Frames, _: np.random.Generator, ledger: Ledger) -> None:
     rows = _change(frames, "Coulee treated", between(day, day), rain_mm=pl.col("rain_mm") * 2)
     _note(ledger, "bouncing bucket", 15, "Coulee treated", "each tip of a storm counted twice",
           "left in", "only the other strip's gauge tells", day, day, rows)  # fmt: skip
-    at = clock(date(2023, 4, 18), 11.25)
+    at = clock(date(2023, 4, 18), 11)
     rows = _change(frames, "Stonepile check", pl.col(TIME) == at, rain_mm=pl.lit(24.0))
     _note(ledger, "tipped in service", 15, "Stonepile check", "24 mm poured in at a service visit",
           "left in", "only the other strip's gauge tells", at.date(), at.date(), rows)  # fmt: skip
@@ -183,9 +183,9 @@ def _clocks(frames: Frames, _: np.random.Generator, ledger: Ledger) -> None:
     rows = lost_clock("Windbreak treated", clock(date(2021, 12, 3), 6), 13, 2000)
     _note(ledger, "clock reset to 2000", 10, "Windbreak treated", "a battery change",
           "refused", "rows outside every spell", date(2021, 12, 3), date(2021, 12, 3), rows)  # fmt: skip
-    rows = lost_clock("Stonepile treated", clock(date(2023, 11, 20), 9), 1.5, 1970)
+    rows = lost_clock("Stonepile treated", clock(date(2024, 11, 20), 9), 1.5, 1970)
     _note(ledger, "clock reset to 1970", 10, "Stonepile treated", "a restart", "refused",
-          "rows outside every spell", date(2023, 11, 20), date(2023, 11, 20), rows)  # fmt: skip
+          "rows outside every spell", date(2024, 11, 20), date(2024, 11, 20), rows)  # fmt: skip
     rows = lost_clock("Gumbo check probe", clock(date(2023, 6, 14), 7), 4, 2093)
     _note(ledger, "clock in the future", 10, "Gumbo check probe", "a wrong setting", "refused",
           "time after its receipt", date(2023, 6, 14), date(2023, 6, 14), rows)  # fmt: skip

@@ -37,14 +37,33 @@ class Farm:
 
 
 def wetness_by_day() -> Array:
-    """Rain against the climate's normal, by day of the record."""
+    """Rain against the climate's normal, by day of the record: as planned for the season."""
     days = [FIRST + timedelta(days=i) for i in range(DAYS)]
-    return np.array([WETNESS[d.year + (d.month >= 10)] for d in days])
+    return np.array([WETNESS[d.year + (d.month >= 9)] for d in days])
+
+
+def as_planned(day: climate.Daily) -> climate.Daily:
+    """The weather with each season's rain brought to its plan, April to August and the rest apart.
+
+    The winter half departs from the normal by the square root of what the season does.
+    """
+    days = [FIRST + timedelta(days=i) for i in range(DAYS)]
+    year = np.array([d.year + (d.month >= 9) for d in days])
+    month = np.array([d.month for d in days])
+    grows = (month >= 4) & (month <= 8)
+    normal = np.array(climate.Climate().rain_mm)[month - 1] / 30.44
+    rain = day.rain_mm.copy()
+    for season in np.unique(year):
+        for half, power in ((grows, 1.0), (~grows, 0.5)):
+            at = (year == season) & half
+            if rain[at].sum() > 0:
+                rain[at] *= WETNESS[int(season)] ** power * normal[at].sum() / rain[at].sum()
+    return replace(day, rain_mm=rain)
 
 
 def sites(rng: np.random.Generator, plan: Plan) -> list[climate.Hourly]:
     """The weather of each field: one region, each field its own showers and its own degree or so."""
-    region = climate.hourly(rng, climate.daily(rng, FIRST, DAYS, wetness=wetness_by_day()))
+    region = climate.hourly(rng, as_planned(climate.daily(rng, FIRST, DAYS)))
     found = []
     for _ in plan.fields:
         shower = np.exp(rng.normal(0, 0.18, DAYS)).repeat(24)

@@ -18,7 +18,7 @@ from demo_warehouse.simulator.probes import clock, midnight, vwc, warmth
 from demo_warehouse.simulator.stations import TIME
 
 UTC_UNTIL = date(2021, 3, 31)  # Windbreak's treated station had its clock in UTC
-QUARTER_FROM = date(2022, 10, 9)  # Stonepile's loggers were changed
+QUARTER_FROM = date(2024, 4, 24)  # Stonepile's loggers were changed
 REORDERED_FROM = 2023
 RESET_DAY = date(2021, 11, 9)  # Stonepile's rain totals were set to zero by hand
 
@@ -159,7 +159,7 @@ def coulee_station(frame: pl.DataFrame, logger: str) -> Iterator[File]:
 
 
 def coulee_probe(frame: pl.DataFrame, logger: str, depths: tuple[float, ...]) -> Iterator[File]:
-    """A row a sensor and hour, sensors by name."""
+    """A row a sensor and hour, sensors by name, a file a month."""
     head = "Day;Hour;Sensor;Moisture (vol. %);Soil (°C)\n"
     long = pl.concat(
         frame.select(
@@ -169,9 +169,9 @@ def coulee_probe(frame: pl.DataFrame, logger: str, depths: tuple[float, ...]) ->
         for k, d in enumerate(depths, 1)
     ).sort(FILED, "sensor")  # fmt: skip
     long = _wall_clock(long).with_columns(_comma("water", 1), _comma("warmth", 1))
-    for begin, part in parts(long, "1w"):
+    for begin, part in parts(long, "1mo"):
         text = head + rows(part.select("day", "hour", "sensor", "water", "warmth"), ";", "--")
-        path = f"drop/coulee/probe/{logger}_{begin:%G-W%V}.csv"
+        path = f"drop/coulee/probe/{logger}_{begin:%Y-%m}.csv"
         yield _file(path, text.replace("\n", "\r\n"), part, encoding="cp1252")
 
 

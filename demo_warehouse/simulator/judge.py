@@ -137,6 +137,9 @@ def strip_seasons(
     Raises KeyError for an unknown soil, crop or fault.
     """
     chosen = replace(options or Options(), **changes)
+    for name in chosen.faults:
+        troubles.TROUBLES[name]
+    ground.SOILS[chosen.soil]
     for at in range(0, len(seeds), 25):
         yield from _together([_site(seed, chosen) for seed in seeds[at : at + 25]], chosen)
 

@@ -21,9 +21,9 @@ FIRST = date(2020, 8, 1)
 LAST = date(2025, 10, 31)
 DAYS = (LAST - FIRST).days + 1
 
-# Rain against normal by season (October before to September), chosen so that the five seasons show
+# Rain against normal by season (September before to August), chosen so that the five seasons show
 # dry, wet and middling years.
-WETNESS = {2020: 1.0, 2021: 0.72, 2022: 1.25, 2023: 0.75, 2024: 1.05, 2025: 0.85, 2026: 1.0}
+WETNESS = {2020: 1.0, 2021: 0.65, 2022: 1.35, 2023: 0.75, 2024: 1.05, 2025: 0.85, 2026: 1.0}
 PAN_CM = {"Windbreak": (20, 42), "Coulee": (22, 44), "Stonepile": (18, 40), "Gumbo": (20, 38)}
 HARDNESS = {"Windbreak": 0.95, "Coulee": 0.85, "Stonepile": 1.0, "Gumbo": 0.6}
 LOOSENED = {"deep tillage": 0.92, "gypsum": 0.20}  # share of the pan that one operation removes

@@ -6,11 +6,6 @@ import pytest
 from demo_warehouse.simulator import farm, ground, judge, plan, water
 
 
-@pytest.fixture(scope="module")
-def whole_farm():
-    return farm.simulate(1, plan.plan())
-
-
 def test_water_balance_of_five_years_closes_to_rounding(whole_farm):
     w = whole_farm.water
     supply = whole_farm.ground.supply_mm.repeat(2, axis=1).reshape(plan.DAYS, 24, -1).sum(axis=1)
