@@ -64,22 +64,31 @@ def _fit(y: Array, v: Array, x: Array, tau2: float) -> tuple[Array, Array, Array
     return beta, inverse, weight
 
 
+def _losses(y: Array, v: Array, x: Array, tau2: Array) -> Array:
+    """Minus the restricted log-likelihood, less a constant, at each of many variances."""
+    weight = 1 / (v + tau2[:, None])
+    information = np.einsum("np,tn,nq->tpq", x, weight, x)
+    beta = np.linalg.solve(information, np.einsum("np,tn,n->tp", x, weight, y)[..., None])[..., 0]
+    rest = y - beta @ x.T
+    determinant = np.linalg.slogdet(information)[1]
+    found: Array = ((weight * rest**2).sum(axis=1) - np.log(weight).sum(axis=1) + determinant) / 2
+    return found
+
+
 def _tau2(y: Array, v: Array, x: Array) -> float:
-    """The between-trial variance at the maximum of the restricted likelihood, never below 0."""
+    """The between-trial variance at the maximum of the restricted likelihood, never below 0.
 
-    def loss(tau2: float) -> float:
-        beta, inverse, weight = _fit(y, v, x, tau2)
-        rest = y - x @ beta
-        determinant = np.linalg.slogdet(inverse)[1]
-        return float((weight * rest**2).sum() - np.log(weight).sum() - determinant) / 2
-
+    A grid over all sizes finds the highest peak, where the likelihood has more than one.
+    """
     top = 10 * max(float(np.var(y)), float(v.max()))
     grid = np.concatenate([[0.0], np.geomspace(top * 1e-6, top, 30)])
-    losses = [loss(t) for t in grid]
+    losses = _losses(y, v, x, grid)
     at = int(np.argmin(losses))
-    low, high = grid[max(at - 1, 0)], grid[min(at + 1, grid.size - 1)]
     best = optimize.minimize_scalar(
-        loss, bounds=(low, high), method="bounded", options={"xatol": top * 1e-10}
+        lambda tau2: float(_losses(y, v, x, np.array([tau2]))[0]),
+        bounds=(grid[max(at - 1, 0)], grid[min(at + 1, grid.size - 1)]),
+        method="bounded",
+        options={"xatol": top * 1e-9},
     )
     return float(best.x) if best.fun < losses[0] else 0.0
 
