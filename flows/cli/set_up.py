@@ -38,3 +38,41 @@ def try_(
         typer.echo("\n".join(outcome.sentences))
     if any(outcome.refused_whole for outcome in outcomes):
         raise typer.Exit(1)
+
+
+@app.command()
+def sniff(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="an export of a logger or a service")
+    ],
+    folder: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="the farm it is of: its place tells the clock"),
+    ] = None,
+    write: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="put the layout into this farm's farm.toml"),
+    ] = None,
+    name: Annotated[str | None, typer.Option(help="what to call the layout")] = None,
+) -> None:
+    """Propose a layout for an unknown export, with the evidence for each item of it.
+
+    What it is not sure of it asks, and marks in the layout. Exit 1 where something is asked.
+
+    \b
+    Examples:
+      checkstrip sniff export.csv --folder my_farm
+      checkstrip sniff export.csv --write my_farm --name weather_logger
+    """
+    from flows import sniff_file
+
+    told = sniff_file.sniff(file, folder or write, name)
+    typer.echo("\n".join(map(str, told.proposal.found)))
+    typer.echo("\n" + told.toml)
+    if write is not None:
+        typer.echo(sniff_file.write(told, write))
+    if told.proposal.questions:
+        typer.echo(
+            f"{len(told.proposal.questions)} items are not sure (CHECK): please decide them."
+        )
+        raise typer.Exit(1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 
 import polars as pl
@@ -68,12 +69,18 @@ def _local(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
 
 def _parse(stamp: pl.Expr, form: str) -> pl.Expr:
     kind = pl.Datetime("us")
+    if re.search("%[HIk]", form) and not any(
+        code in form for code in ("%M", "%T", "%R", "%X", "%c")
+    ):
+        stamp, form = stamp + " 00", form + " %M"  # the parser wants minutes beside an hour
     if not any(code in form for code in ("%H", "%I", "%T", "%R", "%X", "%c", "%k")):
         return stamp.str.strptime(pl.Date, form, strict=False).cast(kind)
     # a 24:00 is the next day's 00:00
     read = stamp.str.strptime(kind, form, strict=False)
-    midnight = stamp.str.replace(r"\b24(:?00)", "00${1}").str.strptime(kind, form, strict=False)
-    is_24 = stamp.str.contains(r"\b24:?00")
+    midnight = stamp.str.replace(r"\b24(:?00| 00$)", "00${1}").str.strptime(
+        kind, form, strict=False
+    )
+    is_24 = stamp.str.contains(r"\b24:?00|\b24 00$")
     return read.fill_null(pl.when(is_24).then(midnight + timedelta(days=1)))
 
 

@@ -1,7 +1,8 @@
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import polars as pl
 import pytest
+from pydantic import ValidationError
 
 from flows.door.times import read_times
 from schemas.layout import Layout
@@ -88,3 +89,24 @@ class TestDaylightSaving:
 
     def test_an_hour_that_never_was_is_not_read(self):
         assert read(["2020-03-08 02:30"], self.zone) == [None]
+
+
+@pytest.mark.parametrize(
+    ("stamp", "expected"),
+    [
+        ("2020-06-01 7", utc(2020, 6, 1, 7)),
+        ("2020-06-01 23", utc(2020, 6, 1, 23)),
+        ("2020-06-01 24", utc(2020, 6, 2)),
+    ],
+)
+def test_an_hour_alone_is_a_clock(stamp, expected):
+    assert read([stamp], layout(format="%Y-%m-%d %H", offset="Z")) == [expected]
+
+
+def test_a_daily_record_without_a_zone_keeps_the_days_of_the_farm():
+    rule = layout(step="1 day", stamp="start", format="%Y%m%d")
+    frame = pl.DataFrame({"seq": [1], "time_0": ["20200601"]})
+    got = read_times(frame, rule, timedelta(hours=-6))["time"].to_list()
+    assert got == [utc(2020, 6, 2, 6)]
+    with pytest.raises(ValidationError, match="offset"):
+        layout()
