@@ -212,7 +212,7 @@ def drainage(day: pl.DataFrame) -> pl.DataFrame:
         above.forward_fill().over(STRIP) | above.backward_fill().over(STRIP),
     )
     rows = day.with_columns(state=state).with_columns(
-        leaks=pl.col("state") | pl.col("state").shift(1).over(STRIP).fill_null(False),
+        leaks=pl.col("state") | pl.col("state").shift(1).over(STRIP),
         left_mm=pl.col("rain_mm").fill_null(0.0)
         - (pl.col("filled_mm") - pl.col("filled_mm").shift(1).over(STRIP)),
         no_point=pl.col("above_pct").is_null().all().over(STRIP),
