@@ -298,6 +298,13 @@ def test_a_dead_sensor_is_left_out_of_both_strips() -> None:
         assert row["water_use_mm"] < truth.total(truth.use)
 
 
+def test_a_sensor_that_dies_early_does_not_cut_the_season_short() -> None:
+    died = date(2024, 6, 5)
+    rows = derive(Truth(wet=0.6), drop={"check": lambda depth, day: depth == 60.0 and day > died})
+    assert rows["treated"]["to_day"] == HARVESTED
+    assert rows["treated"]["depths"] == "10, 30"
+
+
 def test_a_hole_between_layers_is_named() -> None:
     rows = derive(Truth(wet=0.6), drop={"check": lambda depth, _: depth == 30.0})
     assert "a layer between" in rows["treated"]["reason"]
