@@ -47,8 +47,8 @@ PLAN = tuple(
 KEYS = ["field", "strip", "depth_cm"]
 
 
-def seasons(sites: int, first_seed: int) -> Iterator[judge.SiteSeason]:
-    """Site-seasons over the plan's soils, depths and loggers; one batch in five is bare soil."""
+def seasons(sites: int, first_seed: int) -> Iterator[list[judge.SiteSeason]]:
+    """Batches of site-seasons over the plan's soils, depths and loggers; one in five is bare soil."""
     for batch in range(-(-sites // BATCH)):
         soil, depths, logger = PLAN[batch % len(PLAN)]
         seeds = range(first_seed + batch * BATCH, first_seed + min((batch + 1) * BATCH, sites))
@@ -59,7 +59,7 @@ def seasons(sites: int, first_seed: int) -> Iterator[judge.SiteSeason]:
             bare=batch % 5 == 4,
             faults=("spikes", "dropout") if batch % 3 == 2 else (),
         )
-        yield from judge.strip_seasons(list(seeds), options)
+        yield list(judge.strip_seasons(list(seeds), options))
 
 
 def derived(have: dict[str, pl.DataFrame], names: tuple[str, ...]) -> dict[str, pl.DataFrame]:
@@ -179,28 +179,41 @@ def methods(have: dict[str, pl.DataFrame], uptake: pl.DataFrame) -> pl.DataFrame
 def judged(sites: int, first_seed: int) -> dict[str, pl.DataFrame]:
     """All comparisons over ``sites`` site-seasons."""
     parts: dict[str, list[pl.DataFrame]] = {}
-    for one in seasons(sites, first_seed):
-        field = one.tables["season"]["field"][0]
+    for batch in seasons(sites, first_seed):
+        bare = batch[0].options.bare
+        fields = [one.tables["season"]["field"][0] for one in batch]
         root, uptake = (
-            frame.with_columns(field=pl.lit(field)) for frame in (one.truth.root, one.truth.uptake)
+            pl.concat(
+                getattr(one.truth, name).with_columns(field=pl.lit(field))
+                for one, field in zip(batch, fields, strict=True)
+            )
+            for name in ("root", "uptake")
         )
-        have = derived(one.tables, DAILY + DERIVED)
-        found = {"front": fronts(have, root, one.options.bare)}
-        if not one.options.bare:
+        have = derived(_together(batch), DAILY + DERIVED)
+        without = have | {"soil_pulse_day": made.empty(TABLES["soil_pulse_day"])}
+        once_a_day = derived(without, DERIVED)
+        found = {
+            "front": fronts(have, root, bare),
+            "front_daily": fronts(once_a_day, root, bare),
+        }
+        if not bare:
             found |= {
                 "lead": leads(have, root),
                 "share": shares(have, uptake),
+                "share_daily": shares(once_a_day, uptake),
                 "method": methods(have, uptake),
             }
-        without = have | {"soil_pulse_day": made.empty(TABLES["soil_pulse_day"])}
-        once_a_day = derived(without, DERIVED)
-        found["front_daily"] = fronts(once_a_day, root, one.options.bare)
-        if not one.options.bare:
-            found["share_daily"] = shares(once_a_day, uptake)
         for name, frame in found.items():
             parts.setdefault(name, []).append(frame)
         print(".", end="", file=sys.stderr, flush=True)
     return {name: pl.concat(frames) for name, frames in parts.items()}
+
+
+def _together(batch: list[judge.SiteSeason]) -> dict[str, pl.DataFrame]:
+    """The tables of a batch's fields as one farm's."""
+    names = batch[0].tables
+    tables = {name: pl.concat([one.tables[name] for one in batch]) for name in names}
+    return tables | {"farm": batch[0].tables["farm"], "crop": batch[0].tables["crop"]}
 
 
 def _number(value: object, digits: int = 1) -> str:
