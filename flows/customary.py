@@ -9,12 +9,11 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, replace
-from functools import cache
 
 import duckdb
-import pint
 
 from flows import migrate
+from flows.units import registry
 from schemas import made
 from schemas.catalogue import TABLES
 from schemas.table import Column, Table
@@ -67,18 +66,11 @@ OF_CROP: tuple[Customary, ...] = (
 )
 
 
-@cache
-def _units() -> pint.UnitRegistry[float]:
-    units: pint.UnitRegistry[float] = pint.UnitRegistry()
-    units.define("currency = [currency]")
-    return units
-
-
 def line(unit: Customary) -> tuple[float, float]:
     """Factor and offset of a conversion; of one by bushel, for a bushel of 1 kg."""
     # A bushel is a volume to pint, and here the mass that is sold by its name.
     to = unit.to.replace("bushel", "kg")
-    at = [float(_units().Quantity(x, unit.unit).to(to).magnitude) for x in (0.0, 1000.0)]
+    at = [float(registry().Quantity(x, unit.unit).to(to).magnitude) for x in (0.0, 1000.0)]
     return (at[1] - at[0]) / 1000.0, at[0]
 
 

@@ -12,6 +12,9 @@ def registry() -> pint.UnitRegistry[float]:
     """The one unit registry (building it takes a moment)."""
     units: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
     units.define("currency = [currency]")
+    units.define("trade_bushel = [trade_bushel]")  # a mass that the crop list gives
+    # of the international foot; pint's own is of the survey foot, 4 in a million larger
+    units.define("acre = 4046.8564224 * meter ** 2")
     return units
 
 

@@ -69,12 +69,10 @@ CROP_WORDS: dict[str, str] = {
 # of the grain trade, a mass that the crop list gives; ``bushel`` is the measure of volume, which
 # only a test weight uses. ``gal`` is the United States gallon; write ``imp gal`` for the other.
 # ``ton`` alone is left out on purpose: it is three different masses.
-# The acre is that of the international foot (pint's own is of the survey foot, 4 in a million more).
-_ACRE = "(4046.8564224*meter**2)"
 UNIT_WORDS: dict[str, str] = {
-    "ac": _ACRE,
-    "acre": _ACRE,
-    "acres": _ACRE,
+    "ac": "acre",
+    "acre": "acre",
+    "acres": "acre",
     "ha": "hectare",
     "hectare": "hectare",
     "hectares": "hectare",

@@ -6,10 +6,10 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
 
 import pint
 
+from flows.units import registry
 from schemas.fieldbook_words import UNIT_WORDS
 
 _CODE = re.compile(r"^[a-z]{3}$")
@@ -19,15 +19,6 @@ _NUMBER = re.compile(
     r"(?P<number>[+-]?(?:\d{1,3}(?:[ '’]\d{3})+(?!\d)|\d+)?(?:[.,]\d+)*(?:[eE][+-]?\d+)?)"
     r"\s*(?P<unit>[^\d\s].*)?$"
 )
-
-
-@cache
-def registry() -> pint.UnitRegistry[Any]:
-    """pint with the farm's currency and the bushel of the grain trade."""
-    units: pint.UnitRegistry[Any] = pint.UnitRegistry()
-    units.define("currency = [currency]")
-    units.define("trade_bushel = [trade_bushel]")
-    return units
 
 
 @cache
