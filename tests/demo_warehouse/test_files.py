@@ -217,6 +217,7 @@ def test_rain_totals_roll_reset_and_start_at_midnight(laid):
     falls = totals.with_columns(fall=pl.col("rain_total").diff()).filter(pl.col("fall") < 0)
     assert falls.filter(pl.col("time").str.starts_with("2021-11-09")).height == 1
     assert falls.filter(pl.col("fall") < -490).height >= 1
+    assert 400 < totals["rain_total"].max() < 500
     lines = text(laid, "gumbo/GU-T_202106.txt", "utf-16").splitlines()[2:]
     first_hours = [float(line.split("\t")[4]) for line in lines if line.split("\t")[1] == "01:00"]
     assert max(v for v in first_hours if v >= 0) < 0.6
