@@ -10,6 +10,7 @@ import tempfile
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 import duckdb
@@ -21,6 +22,8 @@ from flows.folder import FarmFolder
 from flows.progress import Tick, silent
 from flows.sources import drop, http
 from schemas.farm import Farm, Source
+
+HTTP_MEMORY = "http.json"
 
 
 @dataclass(slots=True)
@@ -75,11 +78,17 @@ def archive_new(
     notes = found.notes + drop.move_taken(folder, farm, found)
     drop.remember(folder, found)
     with tempfile.TemporaryDirectory(dir=folder.state) as into:
-        fetched = http.fetch_all(farm, lambda source: _heard(con, source), Path(into))
-        archive.take(fetched.arrivals)
+        memory = http.read_memory(folder.state / HTTP_MEMORY)
+        heard = partial(_heard, con)
+        for fetched in http.fetch_all(farm, heard, Path(into), memory):
+            archive.take(fetched.arrivals)
+            http.write_memory(folder.state / HTTP_MEMORY, memory, fetched)
+            notes += fetched.notes
+            for arrival in fetched.arrivals:
+                arrival.path.unlink()
         kept, missing = books.arrivals(folder, farm, Path(into))
         archive.take(kept)
-    return notes + fetched.notes + missing
+    return notes + missing
 
 
 def land_all(

@@ -123,7 +123,9 @@ class Source(Strict):
     A folder source takes files below ``path`` that match ``glob`` (``**`` for sub-folders;
     ``{station}`` or ``{probe}`` in it stands for the instrument's name or one of its ids). An http
     source asks ``url`` with ``{since}``, ``{until}`` and ``{station}`` filled in; header values
-    written ``env:NAME`` are taken from the environment.
+    written ``env:NAME`` are taken from the environment, and so is ``{env:NAME}`` in the url. A long
+    span is asked in pieces of ``piece_d`` days, ``pause_s`` seconds apart; ``next_field`` is the
+    path of the next page's address in a JSON answer (a Link header is followed without it).
     """
 
     name: Name
@@ -143,6 +145,9 @@ class Source(Strict):
     timeout_s: Annotated[float, Field(gt=0, le=3600)] = 60.0
     size_limit_mb: Annotated[float, Field(gt=0, le=4096)] = 256.0
     tries: Annotated[int, Field(ge=1, le=20)] = 5
+    piece_d: Annotated[float | None, Field(gt=0, le=3660)] = None
+    pause_s: Annotated[float, Field(ge=0, le=3600)] = 1.0
+    next_field: str | None = None
 
     @model_validator(mode="after")
     def _complete(self) -> Source:
@@ -176,6 +181,44 @@ class Schedules(Strict):
 
     collect: str = "*/30 * * * *"
     derive: str = "10 3 * * *"
+    digest: str = "0 6 * * 1"
+
+
+Address = Annotated[str, Field(max_length=254, pattern=r"^[^@\s<>,;\"]+@[^@\s<>,;\"]+$")]
+
+
+class Reader(Strict):
+    """One reader of the digest; without units of their own they see the farm's."""
+
+    address: Address
+    units: Literal["metric", "us", "canada"] | None = None
+
+
+class Mail(Strict):
+    """[mail]: the server that sends the digest, and its readers.
+
+    The password is never here: it comes from the environment (CHECKSTRIP_MAIL_PASSWORD) or from
+    the system's keyring (service checkstrip, the user's name).
+    """
+
+    server: Annotated[str, Field(min_length=1, max_length=253, pattern=r"^[^\s/@]+$")]
+    port: Annotated[int, Field(ge=1, le=65535)] = 587
+    security: Literal["starttls", "tls", "none"] = "starttls"
+    sender: Annotated[Address, Field(alias="from")]
+    user: str | None = None
+    readers: Annotated[tuple[Reader, ...], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _safe(self) -> Mail:
+        near = self.server in ("localhost", "127.0.0.1", "::1")
+        if self.security == "none" and not near:
+            raise ValueError(
+                "security = 'none' is for a server on this computer; use 'starttls' or 'tls'"
+            )
+        addresses = [reader.address.lower() for reader in self.readers]
+        if len(set(addresses)) != len(addresses):
+            raise ValueError("a reader's address stands twice")
+        return self
 
 
 class Rules(Strict):
@@ -223,6 +266,7 @@ class Farm(Strict):
     sources: tuple[Source, ...] = ()
     normals: Normals | None = None
     schedules: Schedules = Schedules()
+    mail: Mail | None = None
     rules: Rules = Rules()
     crops: dict[str, CropOverride] = Field(default_factory=dict)
     fieldbook: str = "fieldbook.xlsx"

@@ -41,7 +41,7 @@ def find(
     """The layout's zone keys (for ``time``) and, by the way, a note on ``stamp``."""
     if stamps.epoch:
         grid.note("time.zone", "UTC", Sure.CERTAIN, "seconds since 1970 are UTC")
-        _stamp(grid, stamps, None)
+        _stamp(grid, None)
         return {}
     if stamps.step_s >= DAY_S:
         return _daily(grid, stamps)
@@ -50,7 +50,7 @@ def find(
         grid.note(
             "time.offset", "Z", Sure.UNSURE, "without a place the clock cannot be told: which?"
         )
-        _stamp(grid, stamps, None)
+        _stamp(grid, None)
         return keys | ({"trust_zone": True} if stamps.mark else {})
     clocks = _clocks(stamps, place)
     return _decide(grid, stamps, columns, place, clocks)
@@ -132,18 +132,17 @@ def _decide(
                 f"the sun's noon falls within {near[0][0] * 60:.0f} minutes of that over {len(sun)} days"
             )
             told = {f[2] for f in near}
-            _stamp(
-                grid, stamps, next(iter(told)) if len(told) == 1 and stamps.step_s >= 3000 else None
+            _stamp(grid, next(iter(told)) if len(told) == 1 and stamps.step_s >= 3000 else None
             )
             return _answer(grid, stamps, left, reasons)
         reasons.append("the sun's noon fits none of the clocks that are likely here")
-        _stamp(grid, stamps, None)
+        _stamp(grid, None)
         return _answer(grid, stamps, left, reasons, unsure=True)
     warm = sunlight.by_warmth(stamps, columns, place, left)
     if warm is not None and len(warm) < len(left):
         left = warm
         reasons.append("the warmest and coldest hours of the day fit")
-    _stamp(grid, stamps, None)
+    _stamp(grid, None)
     return _answer(grid, stamps, left, reasons)
 
 
@@ -237,7 +236,7 @@ def _changes(place: Place, first: datetime, last: datetime) -> list[tuple[dateti
     return found
 
 
-def _stamp(grid: Grid, stamps: Stamps, end: str | None) -> None:
+def _stamp(grid: Grid, end: str | None) -> None:
     grid.layout["stamp"] = end or "end"
     if end is not None:
         grid.note(

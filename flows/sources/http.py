@@ -1,169 +1,287 @@
 """Asks HTTP sources for what is new; every response is a delivery.
 
-A template URL is filled with ``{since}``, ``{until}`` and ``{station}``. Answers of 429 and 5xx
-and broken connections are tried again with a growing pause (or the server's Retry-After), bodies
-are streamed to disk and bounded in size and time, redirects stay on the same host. One source's
-failure is noted and never stops the others.
+A template URL is filled with ``{since}``, ``{until}``, ``{station}`` and ``{env:NAME}``. A long
+span is asked in pieces, oldest first, and what was asked is remembered only after its answers are
+in the archive: after an outage or a crash it goes on from there, and what comes twice is no second
+reading. Pages are followed by an RFC 8288 ``Link: rel="next"`` or a field of the JSON. A URL
+without a span is asked with ETag and Last-Modified. One source's failure is noted and never stops
+the others.
 """
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
-import random
+import re
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import httpx
 
+from flows import files
 from flows.archive import Arrival
 from flows.errors import UserError
+from flows.readers.json_records import _at
+from flows.sources import web
+from flows.sources.web import Answer, ComeLater, Limits, Sleep
 from schemas.farm import Farm, Source
 
-AGAIN = frozenset({408, 425, 429, 500, 502, 503, 504})
-PAUSE_S, LONGEST_PAUSE_S = 1.0, 120.0
 FROM_ENVIRONMENT = "env:"
+IN_URL = re.compile(r"\{env:([A-Za-z_][A-Za-z0-9_]*)\}")
+MOST_PAGES = 5_000
+MOST_NEXT_BYTES = 64 << 20  # of a body in which the next page's address is looked for
+# How far back a source is asked again when its readings stop while it still answers: what a station
+# uploads late is found within a month. Common practice, no source.
+CATCH_UP = timedelta(days=31)
+Memory = dict[str, dict[str, Any]]
 
 
 @dataclass(slots=True)
 class Fetched:
-    """Bodies saved to files, and what went wrong with which source."""
+    """Bodies saved to files, what went wrong, and what to remember when they are archived."""
 
+    source: str
     arrivals: list[Arrival] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    remember: dict[str, Any] = field(default_factory=dict)
+
+
+def read_memory(path: Path) -> Memory:
+    """What was asked before; empty where it is lost (then the warehouse's last reading tells)."""
+    return {k: v for k, v in files.read_json(path).items() if isinstance(v, dict)}
+
+
+def write_memory(path: Path, memory: Memory, fetched: Fetched) -> None:
+    """Note what was answered, once it is in the archive."""
+    if fetched.remember:
+        memory.setdefault(fetched.source, {}).update(fetched.remember)
+        files.write_text(path, json.dumps(memory, sort_keys=True))
 
 
 def fetch_all(
     farm: Farm,
     heard: Callable[[Source], datetime | None],
     into: Path,
+    memory: Memory,
     *,
     now: datetime | None = None,
-    sleep: Callable[[float], None] = time.sleep,
-) -> Fetched:
-    """Ask every HTTP source once.
+    sleep: Sleep = time.sleep,
+) -> Iterator[Fetched]:
+    """Ask every HTTP source for what is new, a piece at a time.
 
-    ``heard`` gives the latest reading that is held of a source (None where there is none); the
-    span asked for starts ``overlap_h`` before it. ``into`` is a folder for the bodies.
+    ``heard`` gives the latest reading that is held of a source. ``into`` is a folder for bodies;
+    they may be removed when the next piece is asked for.
     """
-    fetched = Fetched()
-    now = now or datetime.now(UTC)
+    now = (now or datetime.now(UTC)).replace(microsecond=0)
     into.mkdir(parents=True, exist_ok=True)
     for number, source in enumerate(s for s in farm.sources if s.kind == "http"):
+        known = memory.setdefault(source.name, {})  # grows with what is remembered
+        wait = _time(known.get("not_before"))
+        if wait is not None and wait > now:
+            note = (
+                f"The source {source.name} asks to be left alone until {wait:%Y-%m-%d %H:%M} UTC."
+            )
+            yield Fetched(source.name, notes=[note])
+            continue
+        for piece, (since, until) in enumerate(spans(source, heard(source), known, now)):
+            if piece:
+                sleep(source.pause_s)
+            fetched = Fetched(source.name)
+            try:
+                asking = _Asking(
+                    source, since, until, into / f"{number:04d}-{piece:05d}", known, sleep
+                )
+                for arrival in asking.pages(_next_field(farm, source)):
+                    fetched.arrivals.append(arrival)
+                fetched.remember = asking.answered
+            except ComeLater as error:
+                fetched.remember = {"not_before": error.until.isoformat()}
+                fetched.notes.append(f"The source {source.name} could not be read: {error}")
+            except (httpx.HTTPError, httpx.InvalidURL, UserError, OSError, ValueError) as error:
+                fetched.notes.append(
+                    f"The source {source.name} could not be read: {web.plain(error)}"
+                )
+            yield fetched
+            if fetched.notes:
+                break  # a later piece would leave a gap before it
+
+
+def spans(
+    source: Source, latest: datetime | None, known: dict[str, Any], now: datetime
+) -> list[tuple[datetime, datetime]]:
+    """The spans to ask for, oldest first: from a little before what is held, in pieces."""
+    begin = datetime.combine(source.begin, datetime.min.time(), UTC) if source.begin else None
+    overlap = timedelta(hours=source.overlap_h)
+    asked, asked_from = _time(known.get("until")), _time(known.get("begin"))
+    if begin is not None and asked_from is not None and begin < asked_from:
+        since = begin  # the farm file wants an earlier beginning than was ever asked for
+    elif asked is not None:
+        late = max(latest, asked - CATCH_UP) if latest is not None else asked
+        since = min(asked, late) - overlap
+    elif latest is not None:
+        since = latest - overlap
+    else:
+        since = begin if begin is not None else now - overlap
+    if "{since}" not in (source.url or "") or source.piece_d is None:
+        return [(since, now)]
+    length = timedelta(days=source.piece_d)
+    found = []
+    while since < now:
+        found.append((since, min(since + length, now)))
+        since += length
+    return found or [(since, now)]
+
+
+def _time(text: Any) -> datetime | None:
+    try:
+        return datetime.fromisoformat(text) if isinstance(text, str) else None
+    except ValueError:
+        return None
+
+
+def _next_field(farm: Farm, source: Source) -> str | None:
+    layout = farm.layouts[source.layout]
+    return source.next_field or ("@iot.nextLink" if layout.format == "sensorthings" else None)
+
+
+class _Asking:
+    """One span of one source: its pages, and what to remember of them."""
+
+    def __init__(  # noqa: PLR0917
+        self,
+        source: Source,
+        since: datetime,
+        until: datetime,
+        body: Path,
+        known: dict[str, Any],
+        sleep: Sleep,
+    ) -> None:
+        self.source, self.since, self.until, self.body, self.sleep = (
+            source,
+            since,
+            until,
+            body,
+            sleep,
+        )
+        self.known = known
+        self.answered: dict[str, Any] = {}
+
+    def pages(self, next_field: str | None) -> Iterator[Arrival]:
+        """The pages as arrivals; raises as web.get does."""
+        url: httpx.URL | None = self._url()
+        headers = _headers(self.source)
+        limits = Limits(
+            self.source.timeout_s, int(self.source.size_limit_mb * 1e6), self.source.tries
+        )
+        first, seen = headers | self._conditions(url), set[str]()
+        remember: dict[str, Any] = {}
+        for number in range(1, MOST_PAGES + 1):
+            assert url is not None
+            if str(url) in seen:
+                raise UserError("its pages lead back to one that was read already.")
+            seen.add(str(url))
+            body = self.body.with_name(f"{self.body.name}-{number:05d}.body")
+            answer = web.get(url, first if number == 1 else headers, body, limits, self.sleep)
+            if number == 1:
+                remember = self._validators(url, answer)
+            if answer.body is not None:
+                yield self._arrival(answer.body, number)
+            url = _following(answer, next_field)
+            if url is None:
+                break
+            if not web.same_host(answer.url, url):
+                raise UserError(
+                    f"its next page is on another host ({url.host}), which is not asked."
+                )
+            self.sleep(self.source.pause_s)
+        else:
+            raise UserError(f"it has more than {MOST_PAGES:,} pages.")
+        self._remember(remember)
+
+    def _remember(self, validators: dict[str, Any]) -> None:
+        asked_from = _time(self.known.get("begin"))
+        start = self.since if asked_from is None else min(self.since, asked_from)
+        asked = _time(self.known.get("until"))
+        until = self.until if asked is None else max(self.until, asked)
+        self.answered = {"until": until.isoformat(), "begin": start.isoformat(), **validators}
+        self.answered["not_before"] = None
+
+    def _words(self) -> dict[str, str]:
+        return {
+            "since": self.since.strftime(self.source.time_format),
+            "until": self.until.strftime(self.source.time_format),
+            "station": self.source.station or self.source.probe or "",
+        }
+
+    def _url(self) -> httpx.URL:
+        url = self.source.url or ""
+        for word, value in self._words().items():
+            url = url.replace("{" + word + "}", _quoted(value))
+        return httpx.URL(IN_URL.sub(lambda m: _quoted(_environment(m[1], "url")), url))
+
+    def _arrival(self, body: Path, page: int) -> Arrival:
+        """The delivery of a page, named without what may be a secret."""
+        words = self._words()
+        name = f"{words['station']}?since={words['since']}&until={words['until']}"
+        name += f"&page={page}" if page > 1 else ""
+        target = "|".join([self.source.name, self.source.station or "", self.source.probe or ""])
+        return Arrival(body, "http", "", name, self.source.name, target)
+
+    def _conditions(self, url: httpx.URL | None) -> dict[str, str]:
+        """Headers that ask for an answer only where something has changed."""
+        if self.known.get("url") != _mark(url):
+            return {}
+        wanted = {"If-None-Match": "etag", "If-Modified-Since": "modified"}
+        return {h: str(self.known[k]) for h, k in wanted.items() if self.known.get(k)}
+
+    def _validators(self, url: httpx.URL, answer: Answer) -> dict[str, Any]:
+        if "{since}" in (self.source.url or "") or "{until}" in (self.source.url or ""):
+            return {}
+        if answer.body is None:
+            return {}
+        etag, modified = answer.headers.get("ETag"), answer.headers.get("Last-Modified")
+        return {"url": _mark(url), "etag": etag, "modified": modified}
+
+
+def _quoted(value: str) -> str:
+    return str(httpx.QueryParams({"v": value}))[2:].replace("+", "%20")
+
+
+def _mark(url: httpx.URL | None) -> str:
+    """A URL as a hash: the memory must not hold a token."""
+    return hashlib.sha256(str(url).encode()).hexdigest()[:16]
+
+
+def _following(answer: Answer, next_field: str | None) -> httpx.URL | None:
+    """The next page: by the Link header, else by a field of the JSON."""
+    links = httpx.Response(200, headers=answer.headers).links
+    link = links.get("next", {}).get("url")
+    if link is None and next_field is not None and answer.body is not None:
+        if answer.body.stat().st_size > MOST_NEXT_BYTES:
+            raise UserError("a page of it is too large to look for the next one.")
         try:
-            url, name = _url(source, heard(source), now)
-            body = into / f"{number:04d}.body"
-            _get(source, url, body, sleep)
-            target = "|".join([source.name, source.station or "", source.probe or ""])
-            fetched.arrivals.append(Arrival(body, "http", "", name, source.name, target))
-        except (httpx.HTTPError, httpx.InvalidURL, UserError, OSError) as error:
-            fetched.notes.append(f"The source {source.name} could not be read: {_plain(error)}")
-    return fetched
-
-
-def _url(source: Source, latest: datetime | None, now: datetime) -> tuple[str, str]:
-    """The URL to ask, and the name of the delivery (without what may be a secret)."""
-    begin = datetime.combine(source.begin, datetime.min.time(), UTC) if source.begin else now
-    since = latest - timedelta(hours=source.overlap_h) if latest else begin
-    words = {
-        "since": since.strftime(source.time_format),
-        "until": now.strftime(source.time_format),
-        "station": source.station or source.probe or "",
-    }
-    url = source.url or ""
-    for word, value in words.items():
-        url = url.replace("{" + word + "}", httpx.QueryParams({"v": value}).__str__()[2:])
-    return url, f"{words['station']}?since={words['since']}&until={words['until']}"
+            link = _at(json.loads(answer.body.read_bytes()), next_field)
+        except ValueError:
+            raise UserError("its answer is not JSON, so there is no next_field in it.") from None
+    return answer.url.join(str(link)) if link else None
 
 
 def _headers(source: Source) -> dict[str, str]:
     """The headers, those written ``env:NAME`` from the environment."""
-    headers = {}
-    for name, value in source.headers.items():
-        if value.startswith(FROM_ENVIRONMENT):
-            variable = value.removeprefix(FROM_ENVIRONMENT)
-            if variable not in os.environ:
-                raise UserError(
-                    f"the environment has no {variable}, which its header {name} needs."
-                )
-            headers[name] = os.environ[variable]
-        else:
-            headers[name] = value
-    return headers
+    return {
+        name: _environment(value.removeprefix(FROM_ENVIRONMENT), f"header {name}")
+        if value.startswith(FROM_ENVIRONMENT)
+        else value
+        for name, value in source.headers.items()
+    }
 
 
-def _get(source: Source, url: str, body: Path, sleep: Callable[[float], None]) -> None:
-    """Stream one response to a file, with retries; raises httpx.HTTPError or UserError."""
-    headers = _headers(source)
-    for attempt in range(1, source.tries + 1):
-        pause = min(LONGEST_PAUSE_S, PAUSE_S * 2 ** (attempt - 1)) * (1 + random.random() / 4)  # noqa: S311
-        try:
-            with httpx.Client(timeout=source.timeout_s, event_hooks={}) as client:
-                _stream(client, source, url, headers, body)
-            return
-        except httpx.HTTPStatusError as error:
-            if error.response.status_code not in AGAIN or attempt == source.tries:
-                raise
-            pause = _retry_after(error.response, pause)
-        except httpx.TransportError:
-            if attempt == source.tries:
-                raise
-        sleep(pause)
-
-
-def _stream(
-    client: httpx.Client, source: Source, url: str, headers: dict[str, str], body: Path
-) -> None:
-    deadline = time.monotonic() + source.timeout_s * 10
-    limit = int(source.size_limit_mb * 1e6)
-    request = client.build_request("GET", url, headers=headers)
-    for _ in range(6):
-        response = client.send(request, stream=True)
-        try:
-            following = response.next_request
-            if following is not None:
-                if following.url.host != request.url.host or (
-                    request.url.scheme == "https" and following.url.scheme != "https"
-                ):
-                    raise UserError(
-                        f"it redirects to another host ({following.url.host}), which is not followed."
-                    )
-                request = following
-                continue
-            response.raise_for_status()
-            size = 0
-            with body.open("wb") as out:
-                for block in response.iter_bytes():
-                    size += len(block)
-                    if size > limit:
-                        raise UserError(
-                            f"its answer is larger than size_limit_mb = {source.size_limit_mb:g}."
-                        )
-                    if time.monotonic() > deadline:
-                        raise UserError(
-                            f"its answer takes longer than {source.timeout_s * 10:g} seconds."
-                        )
-                    out.write(block)
-            return
-        finally:
-            response.close()
-    raise UserError("it redirects in a circle.")
-
-
-def _retry_after(response: httpx.Response, pause: float) -> float:
-    """The pause that the server asks for, within reason."""
-    asked = response.headers.get("Retry-After", "")
-    return min(LONGEST_PAUSE_S, float(asked)) if asked.isdigit() else pause
-
-
-def _plain(error: Exception) -> str:
-    """A sentence without the URL, which may hold a token."""
-    if isinstance(error, httpx.HTTPStatusError):
-        return f"it answered {error.response.status_code} {error.response.reason_phrase}."
-    if isinstance(error, httpx.TimeoutException):
-        return "it did not answer in time."
-    if isinstance(error, httpx.HTTPError | httpx.InvalidURL):
-        return f"the connection failed ({type(error).__name__})."
-    return str(error)
+def _environment(variable: str, where: str) -> str:
+    if variable not in os.environ:
+        raise UserError(f"the environment has no {variable}, which its {where} needs.")
+    return os.environ[variable]
