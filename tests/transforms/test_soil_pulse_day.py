@@ -132,6 +132,8 @@ def test_too_few_readings_give_no_fit_but_a_row_that_says_so() -> None:
 
 def test_a_day_made_again_from_its_margin_is_the_same_to_the_last_digit() -> None:
     one = readings(0.4, -0.2, noise=0.05, n_days=9)
+    spiky = pl.col("time").dt.hour().is_in([3, 11, 20]) & (pl.col("time").dt.minute() == 0)
+    one = one.with_columns(vwc_pct=pl.when(spiky).then(30.0).otherwise("vwc_pct"))
     two = readings(0.1, 0.1, noise=0.05, n_days=9, depth=70.0)
     whole = derived(pl.concat([one, two]))
     day = utc("2024-06-14 06:00")
