@@ -12,11 +12,16 @@ from typing import Any
 
 def write_text(path: Path, text: str) -> None:
     """Put ``text`` into a file, whole or not at all."""
+    write_bytes(path, text.encode("utf-8"))
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Put ``content`` into a file, whole or not at all."""
     path.parent.mkdir(parents=True, exist_ok=True)
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        with part.open("w", encoding="utf-8", newline="\n") as out:
-            out.write(text)
+        with part.open("wb") as out:
+            out.write(content)
             out.flush()
             os.fsync(out.fileno())
         part.replace(path)

@@ -22,13 +22,19 @@ from flows.steps import Step
 @flow(name="collect", log_prints=False)
 def collect(folder: str) -> str:
     """Take what arrived, and publish it."""
-    return _do(folder, "collect", (steps.collect, steps.publish))
+    return _do(folder, "collect", (steps.collect, steps.publish, steps.post))
 
 
 @flow(name="turn", log_prints=False)
-def turn(folder: str) -> str:
-    """Collect, derive, publish."""
-    return _do(folder, "derive", steps.TURN)
+def turn(folder: str, missed: bool = False) -> str:
+    """Collect, derive, publish; after a start also the digest that was missed meanwhile."""
+    return _do(folder, "derive", (*steps.TURN, steps.digest) if missed else steps.TURN)
+
+
+@flow(name="digest", log_prints=False)
+def digest(folder: str) -> str:
+    """The weekly digest, where the last week's is not made yet; and its mail."""
+    return _do(folder, "digest", (steps.digest,))
 
 
 def _do(root: str, marks: str, work: tuple[Step, ...]) -> str:

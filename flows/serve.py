@@ -53,6 +53,7 @@ def serve(folder: FarmFolder, say: Callable[[str], None]) -> None:
             zone, given = farm.place.time_zone, {"folder": str(folder.root)}
             deployments = [
                 _deployment(prefect_flows.collect, farm.schedules.collect, zone, given),
+                _deployment(prefect_flows.digest, farm.schedules.digest, zone, given),
                 _deployment(prefect_flows.turn, farm.schedules.derive, zone, given),
             ]
             say(
@@ -191,7 +192,8 @@ async def _run(deployments: list[RunnerDeployment]) -> None:
         await _tidy(client)
         ids = [await runner.aadd_deployment(deployment) for deployment in deployments]
         # What was missed while nothing ran is caught up by one full turn now.
-        await client.create_flow_run_from_deployment(ids[-1])
+        whole = {**deployments[-1].parameters, "missed": True}
+        await client.create_flow_run_from_deployment(ids[-1], parameters=whole)
     await runner.start()
 
 

@@ -12,6 +12,7 @@ import duckdb
 
 from flows import publish, query, runs
 from flows.folder import FarmFolder
+from flows.mail.outbox import Outbox
 
 _HEARD = """
     SELECT kind, instrument, strftime(max(last), '%Y-%m-%dT%H:%M:%SZ') AS last_heard,
@@ -80,6 +81,7 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
         for run in found.runs
         if run["state"] != "done"
     ]
+    found.attention += Outbox(folder).attention()
     found.store_bytes = {
         "archive": _size(folder.archive),
         "warehouse": _size(folder.warehouse),

@@ -7,6 +7,7 @@ same. Nothing here imports Prefect.
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import UTC, datetime
 
 from flows import runs
 from flows.errors import UserError
@@ -50,6 +51,54 @@ def publish(folder: FarmFolder, tick: Tick = silent) -> Run:
         run.summary = str(work(folder))
     tick("publishing", 1, 1)
     return run
+
+
+def digest(folder: FarmFolder, tick: Tick = silent) -> Run:
+    """Make the last whole week's digest, unless it was made, and send what waits."""
+    from flows import farm_file  # noqa: PLC0415
+    from flows.digest import write  # noqa: PLC0415
+
+    with runs.recorded(folder, "digest") as run:
+        week = write.last_week(folder)
+        mail = farm_file.load(folder.farm_toml).mail
+        if write.path(folder, week).exists():
+            run.summary = f"The digest of {week.name} was made already."
+        else:
+            tick("writing the digest", 0, 1)
+            write.write(folder, week, mail)
+            run.summary = f"The digest of {week.name} is in {folder.digests}."
+            tick("writing the digest", 1, 1)
+        if mail is not None:
+            _send(folder, run)
+    return run
+
+
+def post(folder: FarmFolder, tick: Tick = silent) -> Run:
+    """Send the digests that wait in the outbox; recorded only where one is due."""
+    from flows.mail import send  # noqa: PLC0415
+
+    if not send.anything_due(folder):
+        return Run("post", datetime.now(UTC).isoformat(), summary="No mail waits to be sent.")
+    tick("sending mail", 0, 1)
+    with runs.recorded(folder, "post") as run:
+        _send(folder, run)
+    tick("sending mail", 1, 1)
+    return run
+
+
+def _send(folder: FarmFolder, run: Run) -> None:
+    from flows import farm_file  # noqa: PLC0415
+    from flows.mail import send  # noqa: PLC0415
+
+    mail = farm_file.load(folder.farm_toml).mail
+    if mail is None:
+        run.summary = f"{run.summary} Letters wait, but farm.toml has no [mail] any more.".strip()
+        run.state = "attention"
+        return
+    sent = send.send(folder, mail)
+    run.summary = f"{run.summary} {sent}".strip()
+    if sent.waiting or sent.refused:
+        run.state = "attention"
 
 
 def rebuild(folder: FarmFolder, tick: Tick = silent) -> Run:

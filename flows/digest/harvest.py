@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import polars as pl
 
 from flows.digest.cells import Grid, Line, Phrase, Row, cell, line, say
@@ -46,7 +48,10 @@ def limits(tables: Tables, field: str, season: int) -> list[Line]:
 def strips(tables: Tables, field: str, season: int) -> Grid | None:
     """The yield of each strip by each method."""
     found = tables("strip_yield", field=field, season=season)
-    found = found.filter(pl.col("pass") == "all").sort("strip", "method", descending=[True, False])
+    found = found.filter(
+        (pl.col("pass") == "all")
+        & ((pl.col("method") == "combined") | pl.col("methods_disagree").fill_null(False))
+    ).sort("strip", "method", descending=[True, False])
     names = {"strip": "Strip", "method": "Measured by", "yield_kg_ha": "Yield", "yield_se_kg_ha": "Standard error", "moisture_pct": "Moisture", "passes": "Passes", "coverage": "Coverage"}  # fmt: skip
     return grid_of("strip_yield", found.to_dicts(), names, say("Yield of the strips on {field}, at market moisture", field=_name(tables, field)))  # fmt: skip
 
@@ -118,7 +123,7 @@ def capture(tables: Tables, field: str, season: int) -> list[Line]:
     return out
 
 
-def fall(tables: Tables, field: str, year: int) -> list[Line]:
+def fall(tables: Tables, field: str, year: int, by: date) -> list[Line]:
     """What working the field that fall should earn, with the caution of its row."""
     out = []
     for row in tables("field_outlook", field=field, fall=year).to_dicts():
@@ -132,7 +137,7 @@ def fall(tables: Tables, field: str, year: int) -> list[Line]:
             given |= {n: given[n].with_sign() for n in ("net_low_per_ha", "net_high_per_ha")}
             told += " (between {net_low_per_ha} and {net_high_per_ha})"
         told += ". "
-        if row["soil_state"] is not None:
+        if row["soil_state"] is not None and row["soil_state_day"] <= by:
             told += "Soil at working depth on {soil_state_day}: {soil_state}."
         out.append(line("field_outlook", row, told, **given))
         out.append(Line((cell("field_outlook", row, "caution"),)))

@@ -13,7 +13,6 @@ from flows.digest.cells import (
     Block,
     Cell,
     Frame,
-    Grid,
     Line,
     Part,
     Picture,
@@ -146,14 +145,13 @@ def _water(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None
     blocks: list[Block] = [told for f, d in known.values() for told in soil.lines(d, f)]
     if known:
         blocks.append(water.left({name: d for name, (_, d) in known.items()}, show))
-        blocks += [soil.grid(d, f) for f, d in known.values()]
+        blocks.append(soil.grid({name: d for name, (_, d) in known.items()}))
     return _some("Soil water left", blocks)
 
 
 def _roots(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None]) -> list[Section]:
     blocks: list[Block] = []
     taken: dict[str, list[Row]] = {}
-    grids: list[Grid] = []
     for field in tables.fields():
         season = seasons[field["field"]]
         if season is None:
@@ -163,10 +161,9 @@ def _roots(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None
         if rows:
             taken[field["field"]] = rows
             blocks += roots.came_from(rows)
-            grids.append(roots.grid(rows, field))
     if taken:
-        blocks.append(uptake.of_week(taken, show))
-    return _some("Roots, and where the water came from", [*blocks, *grids])
+        blocks += [uptake.of_week(taken, show), roots.grid(taken)]
+    return _some("Roots, and where the water came from", blocks)
 
 
 def _harvest(tables: Tables, week: Week) -> list[Section]:
@@ -185,6 +182,6 @@ def _harvest(tables: Tables, week: Week) -> list[Section]:
             field, day = cell("season", row, "field"), cell("season", row, "harvested")
             found = [Line(say("{field} was harvested on {day}; no yields are in the field book yet.", field=field, day=day))]  # fmt: skip
         if row["harvested"] > week.monday - timedelta(days=1):
-            found += harvest.fall(tables, row["field"], week.sunday.year)
+            found += harvest.fall(tables, row["field"], week.sunday.year, week.sunday)
         blocks += found
     return _some("Harvest and money", blocks)

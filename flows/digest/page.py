@@ -11,6 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from flows.digest.cells import Block, Cell, Grid, Line, Phrase, Picture
 from flows.digest.make import Page
 from flows.digest.show import Show
+from schemas.table import Kind
 
 WIDTH = 78
 
@@ -58,7 +59,7 @@ def partly(phrase: Phrase) -> bool:
         isinstance(p, Cell)
         and p.partial
         and p.known
-        and bool(p.declared.unit)
+        and p.declared.kind is Kind.NUMBER
         and not p.declared.key
         and p.column != "coverage"
         for p in phrase
@@ -102,7 +103,10 @@ def _block(block: Block, show: Show) -> list[str]:
     if isinstance(block, Line):
         return _wrapped(said(block, show), "- ")
     if isinstance(block, Picture):
-        return ["", *_wrapped(f"[Picture: {show.phrase(block.title)} {show.phrase(block.says)}]")]
+        return [
+            "",
+            *_wrapped(f"[Picture: {show.phrase(block.title)} {show.phrase(block.says).strip()}]"),
+        ]
     return ["", *_grid(block, show), ""]
 
 

@@ -6,7 +6,7 @@ from datetime import timedelta
 
 import polars as pl
 
-from flows.digest.cells import Grid, Line, Phrase, Row, cell, line, say
+from flows.digest.cells import Grid, Line, Phrase, Row, cell, joined, line, say
 from flows.digest.soil import STRIPS
 from flows.digest.tables import Tables
 from flows.digest.week import Week
@@ -63,63 +63,79 @@ def _lead(week: Week, row: Row) -> Line | None:
 
 
 def _fronts(tables: Tables, week: Week, season: Row) -> list[Line]:
-    out = []
+    """Where both fronts are at the week's end, with the lesser coverage and its reason."""
+    found = []
     for strip in STRIPS:
         days = tables("root_front_day", field=season["field"], season=season["season"], strip=strip)
-        row = days.filter((pl.col("day") == week.sunday) & pl.col("front_cm").is_not_null()).to_dicts()  # fmt: skip
-        if not row:
-            continue
-        given = {n: cell("root_front_day", row[0], n) for n in ("field", "front_cm", "front_low_cm", "front_high_cm")}  # fmt: skip
-        told = "Root front on {field}, " + strip + " strip: {front_cm}"
-        if row[0]["deepest_passed"]:
-            told += " or deeper"
-        if given["front_low_cm"].known and given["front_high_cm"].known:
-            told += " (between {front_low_cm} and {front_high_cm})"
-        out.append(line("root_front_day", row[0], told + ".", **given))
-    return out
+        found += days.filter((pl.col("day") == week.sunday) & pl.col("front_cm").is_not_null()).to_dicts()  # fmt: skip
+    if not found:
+        return []
+    least = min(found, key=lambda row: row["coverage"] or 0.0)
+    field = cell("root_front_day", least, "field")
+    told = joined([_front(row) for row in found])
+    return [line("root_front_day", least, "Root front on {field}: {told}.", field=field, told=told)]
+
+
+def _front(row: Row) -> Phrase:
+    names = ("strip", "front_cm", "front_low_cm", "front_high_cm")
+    given = {name: cell("root_front_day", row, name) for name in names}
+    told = "{strip} {front_cm}" + (" or deeper" if row["deepest_passed"] else "")
+    if given["front_low_cm"].known and given["front_high_cm"].known:
+        told += " (between {front_low_cm} and {front_high_cm})"
+    return say(told, **given)
 
 
 def uptake(tables: Tables, week: Week, season: Row) -> list[Row]:
-    """The week's uptake by strip and depth."""
+    """The week's uptake by strip and depth; empty where none stands clear of its error."""
     found = tables("drawdown_week", field=season["field"], season=season["season"])
-    return (
+    rows: list[Row] = (
         found.filter((pl.col("week_starts") == week.monday) & pl.col("uptake_mm").is_not_null())
         .sort("depth_cm", "strip", descending=[False, True])
         .to_dicts()
     )
+    return rows if any(_clear(row) for row in rows) else []
+
+
+def _clear(row: Row) -> bool:
+    """Two standard errors above none; one without an error cannot be judged."""
+    error = row["uptake_error_mm"]
+    return error is not None and row["uptake_mm"] > 2 * error
 
 
 def came_from(rows: list[Row]) -> list[Line]:
     """Which depth gave each strip most, where it stands clear of its error."""
-    out = []
+    most = {}
     for strip in STRIPS:
-        own = [row for row in rows if row["strip"] == strip]
-        most = max(own, key=lambda row: row["uptake_mm"], default=None)
-        if most is None or most["uptake_mm"] <= 2 * (most["uptake_error_mm"] or 0.0):
-            continue
-        given = {n: cell("drawdown_week", most, n) for n in ("field", "depth_cm", "uptake_mm", "uptake_error_mm")}  # fmt: skip
-        told = (
-            "On {field} the "
-            + strip
-            + " strip took most of its water from the layer at {depth_cm}: {uptake_mm}"
-        )
-        told += " (standard error {uptake_error_mm})." if given["uptake_error_mm"].known else "."
-        out.append(line("drawdown_week", most, told, **given))
-    return out
+        own = [row for row in rows if row["strip"] == strip and _clear(row)]
+        if own:
+            most[strip] = max(own, key=lambda row: row["uptake_mm"])
+    if not most:
+        return []
+    told = []
+    for strip, row in most.items():
+        given = {n: cell("drawdown_week", row, n) for n in ("depth_cm", "uptake_mm", "uptake_error_mm")}  # fmt: skip
+        told.append(say("in the " + strip + " strip from {depth_cm} ({uptake_mm}, standard error {uptake_error_mm})", **given))  # fmt: skip
+    least = min(most.values(), key=lambda row: row["coverage"])
+    start = "Most of the water on {field} came {told}."
+    field = cell("drawdown_week", least, "field")
+    return [line("drawdown_week", least, start, field=field, told=joined(told))]
 
 
-def grid(rows: list[Row], field: Row) -> Grid:
-    """The week's uptake by depth in both strips."""
-    depths: dict[float, dict[str, Row]] = {}
-    for row in rows:
-        depths.setdefault(row["depth_cm"], {})[row["strip"]] = row
-    heads: tuple[Phrase, ...] = (("Depth",), ("Treated",), ("Check",), ("Days counted",), ("Coverage",))  # fmt: skip
-    body = []
-    for by in depths.values():
-        first = next(iter(by.values()))
-        shown: list[Phrase] = [(cell("drawdown_week", first, "depth_cm"),)]
-        shown += [(cell("drawdown_week", by[s], "uptake_mm"),) if s in by else ("no data",) for s in STRIPS]  # fmt: skip
-        shown += [(cell("drawdown_week", first, name),) for name in ("days", "coverage")]
-        body.append(tuple(shown))
-    caption = say("Water taken up on {field} this week, on days that both strips have", field=cell("field", field, "field"))  # fmt: skip
-    return Grid(caption, heads, tuple(body))
+def grid(fields: dict[str, list[Row]]) -> Grid:
+    """The week's uptake by field and depth in both strips."""
+    heads = ("Field", "Depth", "Treated", "Check", "Days counted", "Coverage")
+    body, notes = [], []
+    for rows in fields.values():
+        depths: dict[float, dict[str, Row]] = {}
+        for row in rows:
+            depths.setdefault(row["depth_cm"], {})[row["strip"]] = row
+        for by in depths.values():
+            first = next(iter(by.values()))
+            shown: list[Phrase] = [(cell("drawdown_week", first, n),) for n in ("field", "depth_cm")]  # fmt: skip
+            shown += [(cell("drawdown_week", by[s], "uptake_mm") if s in by else "no data",) for s in STRIPS]  # fmt: skip
+            body.append((*shown, *((cell("drawdown_week", first, n),) for n in ("days", "coverage"))))  # fmt: skip
+            if first["partial"] and first["reason"]:
+                given = {n: cell("drawdown_week", first, n) for n in ("field", "depth_cm", "reason")}  # fmt: skip
+                notes.append(Line(say("{field}, {depth_cm}: {reason}.", **given)))
+    caption = say("Water taken up this week, on days that both strips have")
+    return Grid(caption, tuple((head,) for head in heads), tuple(body), tuple(notes))

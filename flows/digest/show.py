@@ -114,7 +114,7 @@ class Show:
         if column.kind is not Kind.NUMBER:
             return _text(column.name, value)
         if column.unit == "1" and column.name.endswith(_SHARES):
-            return f"{fixed(100 * value, 0, cell.signed)}{NBSP}%"
+            return _percent(column.name, 100 * value, cell.signed)
         if column.unit == "1":
             return fixed(value, 0 if column.name.startswith("corn_heat") else 2, cell.signed)
         _, _, label, decimals = self.unit_of(column.unit, cell.crop)
@@ -138,6 +138,15 @@ def _text(name: str, value: Any) -> str:
     if isinstance(value, datetime):
         return value.strftime("%Y-%m-%d %H:%MZ")
     return str(value).replace("_", " ") if name == "crop" else " ".join(str(value).split())
+
+
+def _percent(name: str, value: float, signed: bool) -> str:
+    """A share in percent; a chance short of certain is not rounded to certain."""
+    if name.endswith("chance") and 99.5 <= value < 100:
+        return f"more than 99{NBSP}%"
+    if name.endswith("chance") and 0 < value < 0.5:
+        return f"less than 1{NBSP}%"
+    return f"{fixed(value, 0, signed)}{NBSP}%"
 
 
 def fixed(value: float, decimals: int, signed: bool = False) -> str:

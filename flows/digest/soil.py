@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from flows.digest.cells import Cell, Grid, Line, Phrase, Row, cell, say
+from flows.digest.cells import Cell, Grid, Line, Phrase, Row, cell, joined, say
 from flows.digest.tables import Tables
 from flows.digest.week import Week
 
@@ -29,44 +29,54 @@ def left(tables: Tables, week: Week, field: str) -> Depths:
 def lines(depths: Depths, field: Row) -> list[Line]:
     """How deep each strip is nearly dry."""
     strips = [strip for strip in STRIPS if any(strip in by for by in depths.values())]
-    told: list[Phrase] = []
+    down = {strip: _dry_down(depths, strip) for strip in strips}
+    name = cell("field", field, "field")
+    if len(strips) == 2 and down["treated"] is not None and down["check"] is not None:
+        treated, check = down["treated"], down["check"]
+        if treated.value == check.value:
+            return [Line(say("On {field} both strips have a quarter of their water or less left down to {depth}.", field=name, depth=treated))]  # fmt: skip
+    told = []
     for strip in strips:
-        dry: Cell | None = None
-        for by in depths.values():
-            if strip not in by or by[strip]["range_share"] > _LITTLE:
-                break
-            dry = cell("soil_water_day", by[strip], "depth_cm")
-        words = "the {strip} strip has a quarter of its water or less left down to {depth}"
-        if dry is None:
-            words = "the {strip} strip has more than a quarter of its water left at its top sensor"
-        told.append(say(words, strip=strip, depth=dry or ""))
+        depth = down[strip]
+        words = "the " + strip + " strip has a quarter of its water or less left down to {depth}"
+        if depth is None:
+            words = (
+                "the "
+                + strip
+                + " strip has more than a quarter of its water left at its top sensor"
+            )
+        told.append(say(words, depth=depth or ""))
     if not told:
         return []
-    start = say("On {field} ", field=cell("field", field, "field"))
-    both = tuple(part for i, phrase in enumerate(told) for part in ((", and ", *phrase) if i else phrase))  # fmt: skip
-    return [Line((*start, *both, "."))]
+    return [Line(say("On {field} {told}.", field=name, told=joined(told, last=", and ")))]
 
 
-def grid(depths: Depths, field: Row) -> Grid:
-    """Share of the range from dry to full by depth, with the day it is of."""
-    strips = [strip for strip in STRIPS if any(strip in by for by in depths.values())]
-    heads: list[Phrase] = [("Depth",)]
-    for strip in strips:
-        heads += [(f"{strip.capitalize()}: left of its range",), ("Water content",), ("Coverage",)]
-    rows, notes = [], []
+def _dry_down(depths: Depths, strip: str) -> Cell | None:
+    """The deepest depth down to which every layer known of the strip is nearly dry."""
+    dry = None
     for by in depths.values():
-        first = next(iter(by.values()))
-        shown: list[Phrase] = [(cell("soil_water_day", first, "depth_cm"),)]
-        for strip in strips:
-            names = ("range_share", "vwc_pct", "coverage")
-            if strip not in by:
-                shown += [("no data",)] * len(names)
-                continue
-            shown += [(cell("soil_water_day", by[strip], name),) for name in names]
-            if by[strip]["partial"] and by[strip]["reason"]:
-                notes.append(Line(say("{strip} at {depth}: {why}.", strip=strip, depth=cell("soil_water_day", by[strip], "depth_cm"), why=cell("soil_water_day", by[strip], "reason"))))  # fmt: skip
-        rows.append(tuple(shown))
-    days = [row for by in depths.values() for row in by.values()]
-    latest = cell("soil_water_day", max(days, key=lambda row: row["day"]), "day")
-    caption = say("Water left on {field} on {day}, between the driest seen and the full point", field=cell("field", field, "field"), day=latest)  # fmt: skip
-    return Grid(caption, tuple(heads), tuple(rows), tuple(notes))
+        if strip not in by or by[strip]["range_share"] > _LITTLE:
+            break
+        dry = cell("soil_water_day", by[strip], "depth_cm")
+    return dry
+
+
+def grid(fields: dict[str, Depths]) -> Grid:
+    """Share of the range from dry to full by field and depth, with the day it is of."""
+    heads = ("Field", "Depth", "Treated", "coverage", "Check", "coverage", "Day")
+    rows, notes = [], []
+    for depths in fields.values():
+        for by in depths.values():
+            first = next(iter(by.values()))
+            shown: list[Phrase] = [(cell("soil_water_day", first, n),) for n in ("field", "depth_cm")]  # fmt: skip
+            for strip in STRIPS:
+                names = ("range_share", "coverage")
+                known = strip in by
+                shown += [(cell("soil_water_day", by[strip], n) if known else "no data",) for n in names]  # fmt: skip
+                if known and by[strip]["partial"] and by[strip]["reason"]:
+                    given = {n: cell("soil_water_day", by[strip], n) for n in ("field", "strip", "depth_cm", "reason")}  # fmt: skip
+                    notes.append(Line(say("{field}, {strip}, {depth_cm}: {reason}.", **given)))
+            latest = max(by.values(), key=lambda row: row["day"])
+            rows.append((*shown, (cell("soil_water_day", latest, "day"),)))
+    caption = say("Water left, as a share of what lies between the driest seen and the full point")
+    return Grid(caption, tuple((head,) for head in heads), tuple(rows), tuple(notes))

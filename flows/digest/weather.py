@@ -18,48 +18,58 @@ def stations(tables: Tables, week: Week, field: str) -> list[Row]:
 
 
 def lines(tables: Tables, week: Week, field: str) -> list[Line]:
-    """The field's week in sentences; its season to date while a crop stands."""
+    """The field's rain and season to date; while a crop stands its heat and water use."""
     weeks = [row for row in stations(tables, week, field) if row["rain_mm"] is not None]
     season = tables.season_on(field, week.sunday)
-    out = [_of_week(weeks)] if weeks else []
+    out = [_rain(tables, week, weeks)] if weeks else []
     if season is None:
         return out
-    out += [told for told in (_to_date(tables, week, weeks), _heat(tables, week, season)) if told]
-    return out + [told for told in (_crop_use(weeks),) if told]
+    growth = (_heat(tables, week, season), _crop_use(weeks))
+    return out + [told for told in growth if told is not None]
 
 
 def _side(row: Row) -> Phrase:
     place = cell("weather_week", row, "strip" if row["strip"] else "station")
-    return say("{rain} at the {place} strip" if row["strip"] else "{rain} at {place}", rain=cell("weather_week", row, "rain_mm"), place=place)  # fmt: skip
+    told = "{rain} at the {place} strip" if row["strip"] else "{rain} at {place}"
+    return say(told, rain=cell("weather_week", row, "rain_mm"), place=place)
 
 
-def _of_week(weeks: list[Row]) -> Line:
+def _rain(tables: Tables, week: Week, weeks: list[Row]) -> Line:
+    """The week's rain, and the season's to date; the least covered station's coverage."""
     worst = min(weeks, key=lambda row: row["coverage"] or 0.0)
     normals = [row for row in weeks if row["normal_recorded_mm"] is not None]
-    told = say("Rain on {field}: {rains}", field=cell("weather_week", weeks[0], "field"), rains=joined([_side(row) for row in weeks]))  # fmt: skip
+    told = say(
+        "Rain on {field}: {rains}",
+        field=cell("weather_week", weeks[0], "field"),
+        rains=joined([_side(row) for row in weeks]),
+    )
     if normals:
         normal = cell("weather_week", normals[0], "normal_recorded_mm")
         told += say("; normal for the days recorded {normal}.", normal=normal)
     else:
         told += say("; no normal is known.")
+    row = to_date(tables, week, [row["station"] for row in weeks])
+    if row is not None:
+        names = ("mm", "normal_mm", "of_normal_pct", "coverage")
+        given = {name: cell("rain_day", row, f"season_to_date_{name}") for name in names}
+        given["side"] = cell("rain_day", row, "strip" if row["strip"] else "station")
+        part = row["season_to_date_coverage"] is None or row["season_to_date_coverage"] < 0.995
+        since = " Since seeding {mm} at the {side} strip"
+        since += ", {of_normal_pct} of normal" if given["of_normal_pct"].known else ""
+        told += say(since + (" (recorded: {coverage} of the days)." if part else "."), **given)
     return line("weather_week", worst, "{told}", told=told)
 
 
-def _to_date(tables: Tables, week: Week, weeks: list[Row]) -> Line | None:
-    for station in weeks:
-        days = tables("rain_day", station=station["station"]).filter(
+def to_date(tables: Tables, week: Week, names: list[str]) -> Row | None:
+    """The week's last day with a season to date, of the first station that has one."""
+    for station in names:
+        days = tables("rain_day", station=station).filter(
             pl.col("day").is_between(week.monday, week.sunday)
             & pl.col("season_to_date_mm").is_not_null()
         )
         row = last_row(days)
-        if row is None:
-            continue
-        given = {name: cell("rain_day", row, f"season_to_date_{name}") for name in ("mm", "normal_mm", "of_normal_pct", "coverage")}  # fmt: skip
-        side = cell("rain_day", row, "strip" if row["strip"] else "station")
-        told = "Since seeding {mm} ({side}), {of_normal_pct} of the normal {normal_mm}."
-        if not given["of_normal_pct"].known:
-            told = "Since seeding {mm} ({side}); no normal is known."
-        return Line(say(told, side=side, **given), given["coverage"])
+        if row is not None:
+            return row
     return None
 
 
@@ -70,8 +80,9 @@ def _heat(tables: Tables, week: Week, season: Row) -> Line | None:
     row = last_row(days.sort("day", "strip"))
     if row is None or row["gdd_clipped_sum_c_d"] is None:
         return None
-    given = {name: cell("heat_day", row, name) for name in ("crop", "gdd_clipped_sum_c_d", "base_temp_c", "corn_heat_units_sum")}  # fmt: skip
-    told = "The {crop} has had {gdd_clipped_sum_c_d} above {base_temp_c} since seeding"
+    names = ("field", "crop", "gdd_clipped_sum_c_d", "base_temp_c", "corn_heat_units_sum")
+    given = {name: cell("heat_day", row, name) for name in names}
+    told = "The {crop} on {field} has had {gdd_clipped_sum_c_d} above {base_temp_c} since seeding"
     told += ", and corn heat units of {corn_heat_units_sum}." if row["crop"] in _CORN else "."
     return line("heat_day", row, told, **given)
 
@@ -81,13 +92,9 @@ def _crop_use(weeks: list[Row]) -> Line | None:
     if not known:
         return None
     row = max(known, key=lambda found: found["et_days"])
-    return Line(
-        say(
-            "A crop without lack of water would have used {et} this week (days counted: {days}).",
-            et=cell("weather_week", row, "crop_et_mm"),
-            days=cell("weather_week", row, "et_days"),
-        )
-    )
+    names = ("field", "crop_et_mm", "et_days")
+    told = "Without lack of water the crop on {field} would have used {crop_et_mm} this week (days counted: {et_days})."
+    return Line(say(told, **{name: cell("weather_week", row, name) for name in names}))
 
 
 def all_in_one(tables: Tables, week: Week) -> Line | None:

@@ -51,15 +51,15 @@ def _told(row: Row) -> tuple[Part, ...]:
 
 
 def _since(tables: Tables, week: Week, field: str) -> Days:
-    """The days since seeding of the field's best recorded station."""
+    """The days since seeding of the field's first station, the treated strip's."""
     season = tables.season_on(field, week.sunday)
     if season is None:
         return tables("rain_day").head(0)
     days = tables("rain_day", field=field, season=season["season"]).filter(
         (pl.col("day") <= week.sunday) & pl.col("season_to_date_mm").is_not_null()
     )
-    best = days.group_by("station").agg(pl.col("rain_coverage").sum()).sort("rain_coverage", "station")  # fmt: skip
-    return days.filter(pl.col("station") == best["station"][-1]).sort("day") if best.height else days  # fmt: skip
+    names = days.sort("strip", "station", descending=[True, False])["station"]
+    return days.filter(pl.col("station") == names[0]).sort("day") if days.height else days
 
 
 def _curves(panel: Axes, days: Days, slope: float) -> None:

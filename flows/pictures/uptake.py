@@ -15,18 +15,16 @@ QUESTION = "Which depth did the water come from?"
 def of_week(fields: dict[str, list[Row]], show: Show) -> Picture:
     """A week's uptake by depth, a panel a field."""
     rows = (len(fields) + 1) // 2
-    says: list[Part] = []
     with style.drawn(QUESTION, 0.5 + 2.1 * rows) as figure:
         panels = figure.subplots(rows, min(2, len(fields)), squeeze=False).flatten()
         for number, (panel, (name, taken)) in enumerate(zip(panels, fields.items(), strict=False)):
             panel.set_title(style.legible(name, number))
             _bars(panel, taken, show)
-            says += say("{field}. ", field=cell("drawdown_week", taken[0], "field"))
-            says += _told("drawdown_week", taken)
         for empty in panels[len(fields) :]:
             empty.set_visible(False)
         picture = style.image(figure)
-    return Picture("uptake-week", (QUESTION,), tuple(says), picture)
+    says = ("Treated beside check, by depth; the numbers stand in the table below.",)
+    return Picture("uptake-week", (QUESTION,), says, picture)
 
 
 def of_season(rows: list[Row], show: Show) -> Picture:

@@ -23,18 +23,17 @@ def left(fields: dict[str, Depths], show: Show) -> Picture:
     """Share of the range by depth, a panel a field, treated beside check."""
     slope, _, label, _ = show.unit_of("cm")
     rows = (len(fields) + 1) // 2
-    says: list[Part] = []
     with style.drawn(LEFT, 0.5 + 2.1 * rows) as figure:
         panels = figure.subplots(rows, min(2, len(fields)), squeeze=False).flatten()
         for number, (panel, (name, depths)) in enumerate(zip(panels, fields.items(), strict=False)):
             panel.set_title(style.legible(name, number))
             _dots(panel, depths, slope)
             panel.set_ylabel(f"depth, {label}")
-            says += _left_told(depths)
         for empty in panels[len(fields) :]:
             empty.set_visible(False)
         picture = style.image(figure)
-    return Picture("water-left", (LEFT,), tuple(says), picture)
+    says = ("Treated beside check, by depth; the numbers stand in the table below.",)
+    return Picture("water-left", (LEFT,), says, picture)
 
 
 def _dots(panel: Axes, depths: Depths, slope: float) -> None:
@@ -53,17 +52,6 @@ def _dots(panel: Axes, depths: Depths, slope: float) -> None:
     for edge in (0, 100):
         panel.axvline(edge, color=style.FAINT, linewidth=0.8)
     panel.set_xticks([0, 50, 100], ["dry", "50 %", "full"])
-
-
-def _left_told(depths: Depths) -> list[Part]:
-    says: list[Part] = []
-    for by in depths.values():
-        first = next(iter(by.values()))
-        says += say("{field} at {depth}: ", field=cell("soil_water_day", first, "field"), depth=cell("soil_water_day", first, "depth_cm"))  # fmt: skip
-        for i, strip in enumerate(s for s in STRIPS if s in by):
-            says += say((", " if i else "") + strip + " {left}", left=cell("soil_water_day", by[strip], "range_share"))  # fmt: skip
-        says.append(". ")
-    return says
 
 
 def season(tables: Tables, row: Row, show: Show) -> Picture | None:

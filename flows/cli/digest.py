@@ -1,0 +1,78 @@
+"""Commands that write pages: digest, report."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from flows.cli.base import Folder, app, farm_folder
+from flows.errors import UserError
+
+
+@app.command()
+def digest(
+    folder: Folder,
+    week: Annotated[
+        str | None, typer.Option(metavar="WEEK", help="as in 2025-W23; else the last whole week")
+    ] = None,
+    send: Annotated[bool, typer.Option("--send", help="mail it to the readers")] = False,
+    preview: Annotated[
+        bool, typer.Option("--preview", help="print it as plain text, save nothing")
+    ] = False,
+) -> None:
+    """The digest of a week, from the published copy: saved in digests/, mailed with --send.
+
+    A week is mailed to a reader once; --send tries again what waits or was refused.
+
+    \b
+    Examples:
+      checkstrip digest my_farm
+      checkstrip digest my_farm --week 2025-W23 --preview
+      checkstrip digest my_farm --send
+    """
+    from flows import farm_file
+    from flows.digest import write
+    from flows.digest.week import Week
+    from flows.mail import send as post
+
+    if send and preview:
+        raise UserError("Choose one of --send and --preview.")
+    farm = farm_folder(folder)
+    chosen = Week.named(week) if week else write.last_week(farm)
+    if preview:
+        typer.echo(write.preview(farm, chosen), nl=False)
+        return
+    mail = farm_file.load(farm.farm_toml).mail
+    if send and mail is None:
+        raise UserError("farm.toml has no [mail] yet: it names the server, the sender and readers.")
+    done = write.write(farm, chosen, mail if send else None)
+    for path in done.paths:
+        typer.echo(str(path))
+    if send and mail is not None:
+        for letter in done.letters:
+            if letter.state == "sent":
+                typer.echo(f"{letter.reader} has it since {letter.sent_at}; not sent again.")
+        sent = post.send(farm, mail, all_now=True)
+        typer.echo(str(sent))
+        if sent.waiting or sent.refused:
+            raise typer.Exit(1)
+
+
+@app.command()
+def report(
+    folder: Folder,
+    season: Annotated[
+        int | None, typer.Option(metavar="YEAR", help="one season; else all years")
+    ] = None,
+) -> None:
+    """The season report, a page that opens from disk and prints: saved in reports/.
+
+    \b
+    Examples:
+      checkstrip report my_farm --season 2025
+      checkstrip report my_farm
+    """
+    from flows.report import write
+
+    typer.echo(str(write.write(farm_folder(folder), season)))

@@ -1,0 +1,1 @@
+"""Mail: the message of a page, an outbox on disk, and its sending by SMTP."""
