@@ -57,6 +57,14 @@ def test_a_dead_sensor_is_partial_never_zero_and_its_neighbours_stay() -> None:
     assert set(frame.filter(pl.col("depth_cm") == 50)["layer_top_cm"]) == {40.0}
 
 
+def test_a_swapped_sensor_leaves_the_storage_even() -> None:
+    rng = np.random.default_rng(7)
+    values = {("check", d): 33 + rng.normal(0, 0.03, 100) for d in DEPTHS}
+    values["check", 30.0][60:] += 4.0
+    frame = derived(values).filter(pl.col("depth_cm") == 30)
+    assert frame["storage_mm"].to_list() == pytest.approx([66.0] * 100, abs=0.5)
+
+
 def test_points_of_the_record() -> None:
     theta, wet = wettings()
     frame = derived({("check", d): theta for d in DEPTHS}, wet)
