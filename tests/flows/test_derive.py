@@ -281,3 +281,25 @@ def test_margin_widens_by_days() -> None:
     assert touched.widened(days, 2)["day"].to_list() == [
         invented.FIRST + timedelta(days=d) for d in (-2, -1, 0, 1, 2)
     ]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.floats(-1e5, 1e5, allow_subnormal=False), min_size=2, max_size=40),
+    st.integers(0, 1000),
+)
+def test_the_order_of_a_sum_does_not_show(numbers: list[float], seed: int) -> None:
+    stored = pl.DataFrame({"x": numbers}).select(derive.settled(pl.col("x")))["x"].to_numpy()
+    shuffled = np.random.default_rng(seed).permutation(stored)
+    means = [sum(stored.tolist()) / len(stored), sum(shuffled.tolist()) / len(stored)]
+    rounded = pl.DataFrame({"x": means}).select(derive.settled(pl.col("x")))["x"]
+    assert rounded[0] == rounded[1]
+    assert rounded[0] == pytest.approx(means[0], abs=1e-9, rel=1e-11)
+
+
+def test_settled_numbers_stay_as_they_are() -> None:
+    given_ = [0.1, 25.4, -3.2, 0.0, -0.0, 1e-17, 6725.11, 123456.789, 1e9 + 0.5, None]
+    once = pl.DataFrame({"x": given_}).select(derive.settled(pl.col("x")))["x"]
+    assert once.to_list() == [0.1, 25.4, -3.2, 0.0, 0.0, 0.0, 6725.11, 123456.789, 1e9 + 0.5, None]
+    twice = pl.DataFrame({"x": once}).select(derive.settled(pl.col("x")))["x"]
+    assert twice.equals(once)
