@@ -11,10 +11,12 @@ profile holds, not what went in: water used or drained in those days is gone fro
 both strips alike. It may pass 1 or fall below 0: a probe speaks for a hand's breadth, a gauge for
 a field. What never wets the first sensor is not seen: on simulated seasons (``tests/bench``,
 ``bench_balance``) capture is off by 0.3 to 0.5 of the rain (median) and too low on average below
-15 mm, by 0.13 without bias from 15 mm on; treated minus check is right to 0.01 on average at both. Where other rain of more than ``OTHER_RAIN`` of the event's fell between the two values,
-there is no capture, nor where a strip's gauge caught less than ``GAUGES_AGREE`` of
-the field's mean (clogged, or a cloudburst's edge). Winter is left out, in both strips at once: snow on the ground, precipitation
-at a mean temperature below ``SNOW_C``, or frozen soil from the day before to two days after.
+15 mm, by 0.13 without bias from 15 mm on; treated minus check is right to 0.01 on average at
+both. Where other rain of more than ``OTHER_RAIN`` of the event's fell between the two values,
+there is no capture, nor where a strip's gauge caught less than ``GAUGES_AGREE`` of the field's
+mean (clogged, or a cloudburst's edge). Winter is left out, in both strips at once: snow on the
+ground, precipitation at a mean temperature below ``SNOW_C``, or frozen soil from the day before
+to two days after.
 
 Method: the profile's storage before and after an event is common practice; no source for the
 limits named here.
