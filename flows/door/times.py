@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import timedelta
+from itertools import zip_longest
 
 import polars as pl
 
@@ -11,6 +12,7 @@ from schemas.layout import Layout, TimeStamp
 
 # Tried in this order; a stamp that fits none is refused. Fractions of a second may follow.
 ISO = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y-%m-%d", "%Y%m%d")
+WIDTHS = {"%H%M": 4, "%H%M%S": 6}  # of time columns that are bare digits
 ZONE_WRITTEN = r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})$"
 
 
@@ -27,11 +29,13 @@ def read_times(
     its neighbours decide; where they cannot, the time is null.
     """
     stamps = sorted(name for name in frame.columns if name.startswith("time_"))
-    frame = frame.with_columns(
-        pl.concat_str([pl.col(name).str.strip_chars() for name in stamps], separator=" ").alias(
-            "stamp"
-        )
-    ).drop(stamps)
+    parts = layout.time.format.split(" ")
+    widths = [WIDTHS.get(part) for part in parts] if len(parts) == len(stamps) else []
+    cells = [
+        pl.col(name).str.strip_chars() if width is None else padded(pl.col(name), width)
+        for name, width in zip_longest(stamps, widths)
+    ]
+    frame = frame.with_columns(pl.concat_str(cells, separator=" ").alias("stamp")).drop(stamps)
     rule = layout.time
     time = _epoch(rule) if rule.format.startswith("epoch") else None
     if time is not None:
@@ -43,6 +47,12 @@ def read_times(
     if layout.stamp == "start":
         frame = frame.with_columns(pl.col("time") + timedelta(seconds=layout.step_s))
     return frame
+
+
+def padded(cells: pl.Expr, width: int) -> pl.Expr:
+    """Clock times as bare digits with the zeros before them that a spreadsheet drops (30 is 0030)."""
+    text = cells.str.strip_chars().str.replace(r"\.0$", "")
+    return pl.when(text.str.contains(r"^\d+$")).then(text.str.zfill(width)).otherwise(text)
 
 
 def _epoch(rule: TimeStamp) -> pl.Expr:

@@ -83,8 +83,11 @@ def numbers(grid: Grid, place: int) -> tuple[pl.Series, Counter[str]]:
 def _missing(grid: Grid, columns: list[Column], texts: Counter[str]) -> None:
     """Missing codes: words that stand among numbers, and numbers that no sensor reports."""
     codes: dict[float, list[str]] = {}
+    found_codes = {id(column): _codes(column) for column in columns}
+    common = {c for own in found_codes.values() for c in own if c in SENTINELS}
     for column in columns:
-        for code, often in _codes(column).items():
+        more = {c: int((column.values == c).sum()) for c in common if _apart(column.values, c, 1)}
+        for code, often in (more | found_codes[id(column)]).items():
             codes.setdefault(code, []).append(f"{column.name} ({often} times)")
             column.missing.append(code)
             column.values = column.values.set((column.values == code).fill_null(False), None)
@@ -140,10 +143,10 @@ def _codes(column: Column) -> dict[float, int]:
     return known | {value: n for value, n in often.items() if n >= 2}
 
 
-def _apart(values: pl.Series, code: float) -> bool:
-    """Whether a usual code lies alone, far from all other values, more than once."""
+def _apart(values: pl.Series, code: float, least: int = 2) -> bool:
+    """Whether a usual code lies alone, far from all other values, at least so many times."""
     others = values.filter(values != code)
-    if int((values == code).sum()) < 2 or others.len() < 10:
+    if int((values == code).sum()) < least or others.len() < 10:
         return False
     low, high = float(others.min()), float(others.max())  # type: ignore[arg-type]
     return min(abs(code - low), abs(code - high)) > 0.5 * (high - low) and not low <= code <= high

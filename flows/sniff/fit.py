@@ -24,6 +24,7 @@ from transforms import penman
 # the range grows with latitude; a place may lie this far from it. Rough on purpose; no source.
 FAR_C = 15.0
 RAIN_DAY_MM = (0.25, 8.0)  # average a day of places where grain grows
+DRY_MM = 0.03  # where a unit is written, a dry spell alone does not gainsay it
 LEAST_DAYS = 45.0
 LEAST_VALUES = 12
 
@@ -187,7 +188,8 @@ def _rain_fits(column: Column, slope: float, setting: Setting) -> bool:
     if setting.days < LEAST_DAYS:
         return True
     covered = max(days * values.len() / max(column.values.len(), 1), 1.0)
-    return RAIN_DAY_MM[0] <= float(fell.sum()) * slope / covered <= RAIN_DAY_MM[1]
+    least = RAIN_DAY_MM[0] if column.unit_written is None else DRY_MM
+    return least <= float(fell.sum()) * slope / covered <= RAIN_DAY_MM[1]
 
 
 def is_total(values: pl.Series) -> bool:

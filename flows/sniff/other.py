@@ -20,11 +20,12 @@ CRN = re.compile(r"^\s*\d{3,5}\s+\d{8}\s")
 
 def open_format(data: bytes) -> tuple[str, str] | None:
     """The open format that the first lines are of, and how one sees it."""
-    lines = data[:4000].decode("ascii", "replace").split("\n")[:-1]
-    if lines and all(DLY.match(line) for line in lines if line.strip()):
+    head = data[:4000].decode("ascii", "replace").split("\n")[:-1]
+    lines = [line for line in head if line.strip()]
+    if lines and all(DLY.match(line) for line in lines):
         return "ghcn_daily", "its lines are of one station, month and element with 31 values each"
-    rows = [line.split() for line in lines if line.strip()]
-    if rows and all(CRN.match(line) for line in lines if line.strip()):
+    rows = [line.split() for line in lines]
+    if rows and all(CRN.match(line) for line in lines):
         widths = {len(row) for row in rows}
         for width, name in ((28, "uscrn_daily"), (38, "uscrn_hourly")):
             if widths == {width}:

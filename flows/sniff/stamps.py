@@ -52,13 +52,19 @@ def find(grid: Grid) -> Stamps:
             score = _score(local) + (0.5 if _named(grid, places) else 0.0) - 0.01 * len(places)
             if best is None or score > best[0] + 1e-9:
                 best = (score, _stamps(places, form, stamp, local))
-    if best is None:
+    if best is None or (best[1].date_only and _same_day(best[1])):
         raise CannotSniff(
             "No column of times can be found in it. The headings are " + ", ".join(grid.names) + "."
         )
     found = _whole(grid, best[1])
     _note(grid, found)
     return found
+
+
+def _same_day(found: Stamps) -> bool:
+    """Whether most rows have the day of the row before: then the time of day is still to be found."""
+    steps = found.local.drop_nulls().diff().drop_nulls().dt.total_seconds()
+    return steps.len() > 3 and share(steps == 0) > 0.7
 
 
 def _whole(grid: Grid, found: Stamps) -> Stamps:
@@ -71,26 +77,39 @@ def _whole(grid: Grid, found: Stamps) -> Stamps:
     return _stamps(found.places, found.form, stamp, local)
 
 
+def _padded(cells: pl.Series) -> pl.Series:
+    """A column of bare hours and minutes (30, 1400) with the zeros that a spreadsheet dropped."""
+    whole = cells.str.replace(r"\.0$", "")
+    number = whole.cast(pl.Int64, strict=False).drop_nulls()
+    clock = number.len() == cells.len() > 0 and bool(
+        (number.is_between(0, 2400) & (number % 100 < 60)).all()
+    )
+    return whole.str.zfill(4) if clock and number.max() > 24 else cells  # type: ignore[operator]
+
+
 def joined(rows: pl.DataFrame, places: tuple[int, ...]) -> pl.Series:
     """The stamps of some columns, joined by a blank as the door joins them."""
-    return rows.select(
-        pl.concat_str([pl.col(f"c{i}") for i in places], separator=" ").alias("stamp")
-    )["stamp"]
+    cells = [rows[f"c{i}"] for i in places]
+    if len(cells) > 1:
+        cells[-1] = _padded(cells[-1])
+    frame = pl.DataFrame({str(i): cell for i, cell in enumerate(cells)})
+    return frame.select(pl.concat_str(pl.all(), separator=" ").alias("stamp"))["stamp"]
 
 
 def _candidates(grid: Grid) -> Iterator[tuple[tuple[int, ...], pl.Series]]:
     """Columns, alone or joined, whose first cells could be a time."""
     rows = grid.rows.head(SAMPLE)
     texts = [rows[c] for c in rows.columns]
+    clocks = {i: _padded(s) for i, s in enumerate(texts)}
     likely = [i for i, s in enumerate(texts) if s.len() and _looks(s)]
     for i in likely[:12]:
         yield (i,), texts[i]
     for i, j in product(likely[:12], repeat=2):
         if abs(i - j) == 1 and i < j:
-            yield (i, j), _join(texts[i], texts[j])
+            yield (i, j), _join(texts[i], clocks[j])
     for i in likely[:10]:
         if i + 2 in likely and i + 1 in likely:
-            yield (i, i + 1, i + 2), _join(_join(texts[i], texts[i + 1]), texts[i + 2])
+            yield (i, i + 1, i + 2), _join(_join(texts[i], texts[i + 1]), clocks[i + 2])
 
 
 def _join(first: pl.Series, second: pl.Series) -> pl.Series:

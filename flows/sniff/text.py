@@ -165,10 +165,12 @@ def _headings(
         if first:
             keys["skip"] = first
         return [str(i + 1) for i in range(width)], [""] * width, keys
-    start = naming[0]
-    many = [start]
-    if len(naming) > 1 and naming[1] == start + 1 and _joined(table, naming[:2]):
-        many = naming[:2]
+    many = naming[-1:]
+    if len(naming) > 1 and naming[-2] == naming[-1] - 1 and _joined(table, naming[-2:]):
+        many = naming[-2:]
+    elif not all(table[many[0]]) and all(c.strip() for c in table[naming[0]]):
+        many = naming[:1]
+    start = many[0]
     names: list[str] = []
     for i in range(width):
         name = " ".join(table[r][i].strip() for r in many if table[r][i].strip())
@@ -191,8 +193,9 @@ def _headings(
 
 def _joined(table: list[list[str]], rows: list[int]) -> bool:
     """Whether two heading rows belong together: neither alone gives every column its own name."""
-    upper, lower = (table[i] for i in rows)
-    return len({c.strip() for c in upper}) < len(upper) and any(c.strip() for c in lower)
+    upper, lower = ([c.strip() for c in table[i]] for i in rows)
+    lower_alone = all(lower) and len(set(lower)) == len(lower)
+    return not lower_alone and len(set(upper)) < len(upper) and any(lower)
 
 
 def is_units(row: list[str]) -> bool:

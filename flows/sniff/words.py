@@ -193,7 +193,7 @@ def _unit_at_end(name: str) -> tuple[str, str | None]:
     for cut in re.finditer(r"[_,\s/.-]+", name):
         rest = name[cut.end() :]
         unit = unit_of(rest)
-        short = len(rest.strip()) == 1 and not rest.strip().isupper() and cut[0].strip("_ ") == ""
+        short = rest.strip().islower() and len(rest.strip()) == 1 and cut[0].strip("_ ") == ""
         if unit is not None and cut.start() and not short and unit_of(name[: cut.start()]) is None:
             if re.search(r"\d\s*$", name[: cut.start()]) and unit in ("cm", "inch", "mm"):
                 continue  # the unit of a depth

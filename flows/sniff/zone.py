@@ -132,8 +132,7 @@ def _decide(
                 f"the sun's noon falls within {near[0][0] * 60:.0f} minutes of that over {len(sun)} days"
             )
             told = {f[2] for f in near}
-            _stamp(grid, next(iter(told)) if len(told) == 1 and stamps.step_s >= 3000 else None
-            )
+            _stamp(grid, next(iter(told)) if len(told) == 1 and stamps.step_s >= 3000 else None)
             return _answer(grid, stamps, left, reasons)
         reasons.append("the sun's noon fits none of the clocks that are likely here")
         _stamp(grid, None)

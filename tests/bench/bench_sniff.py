@@ -1,6 +1,6 @@
 """How often ``sniff`` proposes the true layout of 200 invented exports: prints a table for FIGURES.md.
 
-Run with: python -m tests.bench.bench_sniff [how many]
+Run with: python -m tests.bench.bench_sniff [how many] [first seed]
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ from tests.bench.sniffed import make
 MANY = 200
 
 
-def main(many: int = MANY) -> None:
+def main(many: int = MANY, first: int = 0) -> None:
     """Judge that many exports."""
     counts: Counter[str] = Counter()
     questions = 0
-    for seed in range(many):
+    for seed in range(first, first + many):
         made = make(seed)
         verdict, _ = judge(made)
         counts[
@@ -44,4 +44,4 @@ def main(many: int = MANY) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else MANY)
+    main(*map(int, sys.argv[1:]))

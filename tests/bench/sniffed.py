@@ -284,10 +284,12 @@ def _columns(
     chosen = {q: str(rng.choice(UNITS[q])) for q in UNITS}
     chosen["air_temp_max"] = chosen["air_temp_min"] = chosen["soil_temp"] = chosen["air_temp"]
     style = {q: str(rng.choice(NAMES[q])) for q in NAMES}
+    lies = rng.random() < 0.06  # a heading that names the wrong unit
     for quantity, depth, value in entries:
         unit = chosen[quantity]
         name = style[quantity].replace("{d}", str(depth))
-        shown = str(rng.choice(SHOWN[unit]))
+        said = {"degC": "degF", "degF": "degC"}.get(unit, unit) if lies else unit
+        shown = str(rng.choice(SHOWN[said]))
         if with_units == "heading" and shown:
             name = f"{name} ({shown})" if kind != "json" else f"{name}_{shown}"
         slope, zero = units.line(unit, BY_NAME[quantity].unit)
