@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 
 import duckdb
@@ -67,8 +68,25 @@ def demo(root: Path, tick: Tick = silent) -> str:
         lay_out(folder.root, progress=lambda share, what: tick(what, int(share * 1000), 1000))
     runs = steps.turn(FarmFolder.at(folder.root), tick)
     told = "\n".join(f"  {run.flow}: {run.summary}" for run in runs)
+    pages = _pages(folder, tick)
     with query.open_published(folder) as con:
-        return f"{_heading(folder, con)}\n\n{told}\n\n{_findings(con)}\n\n{_next(root)}"
+        return f"{_heading(folder, con)}\n\n{told}\n\n{_findings(con)}\n\n{pages}\n\n{_next(root)}"
+
+
+def _pages(folder: FarmFolder, tick: Tick) -> str:
+    """One digest, of a week in which the roots are on their way down, and the last report."""
+    from flows.digest import write as digests  # noqa: PLC0415
+    from flows.digest.week import Week  # noqa: PLC0415
+    from flows.report import write as reports  # noqa: PLC0415
+
+    tick("writing pages", 0, 2)
+    with query.open_published(folder) as con:
+        ((last,),) = con.sql("SELECT max(harvested) FROM season").fetchall()
+    paths = [digests.write(folder, Week.of(last - timedelta(days=56))).paths[0]]
+    tick("writing pages", 1, 2)
+    paths.append(reports.write(folder, last.year))
+    tick("writing pages", 2, 2)
+    return "\n".join(["Pages to open", *(f"  {path}" for path in paths)])
 
 
 def _heading(folder: FarmFolder, con: duckdb.DuckDBPyConnection) -> str:

@@ -30,7 +30,7 @@ def environment(show: Show, source: Callable[[Picture], str]) -> Environment:
         tell=show.phrase,
         cell=show.cell,
         numeric=numeric,
-        partly=partly,
+        marked=marked,
         kind=lambda block: type(block).__name__,
         source=source,
     )
@@ -64,6 +64,11 @@ def partly(phrase: Phrase) -> bool:
         and p.column != "coverage"
         for p in phrase
     )
+
+
+def marked(row: tuple[Phrase, ...]) -> int:
+    """Where a row of a grid is marked as partial: at its first number that is; -1 where none is."""
+    return next((i for i, phrase in enumerate(row) if partly(phrase)), -1)
 
 
 def text(page: Page, show: Show) -> str:
@@ -114,7 +119,8 @@ def _grid(grid: Grid, show: Show) -> list[str]:
     """A table with a space of two between its columns; narrow ones fit a terminal."""
     rows = [[show.phrase(head) for head in grid.heads]]
     rows += [
-        [show.phrase(c) + (", partial" if partly(c) else "") for c in row] for row in grid.rows
+        [show.phrase(c) + (", partial" if i == marked(row) else "") for i, c in enumerate(row)]
+        for row in grid.rows
     ]
     widths = [max(len(row[i]) for row in rows) for i in range(len(grid.heads))]
     right = [any(numeric(row[i]) for row in grid.rows) for i in range(len(grid.heads))]

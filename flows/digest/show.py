@@ -69,6 +69,8 @@ _SHARES = (
     "capture_1d",
     "capture_2d",
     "i2",
+    "gained_low",
+    "gained_high",
 )
 
 
@@ -137,7 +139,9 @@ def _text(name: str, value: Any) -> str:
     """Days as ISO 8601 has them, counts whole, words as they stand but on one line."""
     if isinstance(value, datetime):
         return value.strftime("%Y-%m-%d %H:%MZ")
-    return str(value).replace("_", " ") if name == "crop" else " ".join(str(value).split())
+    return (
+        str(value).replace("_", " ") if name in ("crop", "member") else " ".join(str(value).split())
+    )
 
 
 def _percent(name: str, value: float, signed: bool) -> str:

@@ -8,7 +8,7 @@ from flows.digest.cells import Grid, Line, Phrase, Row, cell, joined, line, say
 from flows.digest.tables import Tables, last_row
 from flows.digest.week import Week
 
-_CORN = ("corn", "maize", "soybean")
+CORN = ("corn", "maize", "soybean")
 
 
 def stations(tables: Tables, week: Week, field: str) -> list[Row]:
@@ -83,7 +83,7 @@ def _heat(tables: Tables, week: Week, season: Row) -> Line | None:
     names = ("field", "crop", "gdd_clipped_sum_c_d", "base_temp_c", "corn_heat_units_sum")
     given = {name: cell("heat_day", row, name) for name in names}
     told = "The {crop} on {field} has had {gdd_clipped_sum_c_d} above {base_temp_c} since seeding"
-    told += ", and corn heat units of {corn_heat_units_sum}." if row["crop"] in _CORN else "."
+    told += ", and corn heat units of {corn_heat_units_sum}." if row["crop"] in CORN else "."
     return line("heat_day", row, told, **given)
 
 

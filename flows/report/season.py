@@ -11,6 +11,7 @@ from flows.digest.cells import Block, Grid, Line, Row, Section, cell, line, say
 from flows.digest.harvest import grid_of
 from flows.digest.show import Show
 from flows.digest.tables import Tables, last_row
+from flows.digest.weather import CORN
 from flows.pictures import rain, trial, uptake, water
 
 
@@ -75,7 +76,8 @@ def _rain_and_heat(tables: Tables, season: Row, show: Show) -> list[Block]:
     if heat is not None and heat["gdd_clipped_sum_c_d"] is not None:
         names = ("gdd_clipped_sum_c_d", "base_temp_c", "corn_heat_units_sum", "day")
         given = {n: cell("heat_day", heat, n) for n in names}
-        told = "Heat from seeding to {day}: {gdd_clipped_sum_c_d} above {base_temp_c}; corn heat units {corn_heat_units_sum}."
+        told = "Heat from seeding to {day}: {gdd_clipped_sum_c_d} above {base_temp_c}"
+        told += ", and corn heat units of {corn_heat_units_sum}." if heat["crop"] in CORN else "."
         out.append(line("heat_day", heat, told, **given))
     return out
 
@@ -93,7 +95,7 @@ def _water(tables: Tables, season: Row, show: Show) -> list[Block]:
     if rows:
         out.append(uptake.of_season(rows, show))
         names = {"depth_cm": "Depth", "strip": "Strip", "uptake_mm": "Uptake", "uptake_error_mm": "Standard error", "uptake_share": "Share", "days": "Days", "coverage": "Coverage"}  # fmt: skip
-        grid = grid_of("drawdown_season", rows, names, say("Water taken up by depth, on days that both strips have"))  # fmt: skip
+        grid = grid_of("drawdown_season", rows, names, say("Water taken up by depth, on days that both strips have; near the surface evaporation is in it"))  # fmt: skip
         out += [grid] if grid is not None else []
     return out
 

@@ -1,0 +1,17 @@
+from __future__ import annotations
+
+import pytest
+
+from flows.folder import FarmFolder
+from tests.flows.pages import farm
+
+
+@pytest.fixture(scope="session")
+def published(tmp_path_factory: pytest.TempPathFactory) -> FarmFolder:
+    """Shared and only read."""
+    return farm.lay(tmp_path_factory.mktemp("pages"))
+
+
+@pytest.fixture(scope="session")
+def tables(published: FarmFolder) -> farm.Kept:
+    return farm.Kept(farm.frames(published))

@@ -1,0 +1,348 @@
+"""Mail over a real SMTP server on loopback that accepts, refuses, drops and is away."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import socket
+import ssl
+import subprocess
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from email import message_from_bytes, policy
+from email.message import EmailMessage
+from pathlib import Path
+from typing import Any
+
+import pytest
+from aiosmtpd.controller import Controller
+from aiosmtpd.smtp import SMTP as Server
+from aiosmtpd.smtp import AuthResult
+
+from flows import farm_file, status, steps
+from flows.digest import write
+from flows.digest.week import Week
+from flows.errors import UserError
+from flows.folder import FarmFolder
+from flows.mail import message, send
+from flows.mail.outbox import Outbox
+from schemas.farm import Mail
+from tests.flows.pages import farm
+from tests.flows.pages.test_digest import heard, numbers
+
+WEEK = Week.named(farm.WEEK_IN_SEASON)
+
+
+class Post:
+    """What the server does with a letter, and those that it took."""
+
+    def __init__(self) -> None:
+        self.taken: list[bytes] = []
+        self.recipient = "250 OK"
+        self.data = "250 OK"
+        self.drop = False
+        self.drop_after = False
+
+    async def handle_RCPT(self, server: Any, session: Any, envelope: Any, address: str, options: Any) -> str:  # fmt: skip
+        if self.recipient.startswith("250"):
+            envelope.rcpt_tos.append(address)
+        return self.recipient
+
+    async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:
+        if self.drop:
+            server.transport.abort()
+            return "250 never heard"
+        if self.data.startswith("250"):
+            self.taken.append(envelope.content)
+        if self.drop_after:
+            server.transport.abort()
+        return self.data
+
+
+def free_port() -> int:
+    with closing(socket.socket()) as one:
+        one.bind(("127.0.0.1", 0))
+        return int(one.getsockname()[1])
+
+
+@contextmanager
+def running(post: Post, port: int, **more: Any) -> Iterator[None]:
+    server = Controller(post, hostname="127.0.0.1", port=port, **more)
+    server.start()
+    try:
+        yield
+    finally:
+        server.stop()
+
+
+@pytest.fixture
+def port() -> int:
+    return free_port()
+
+
+@pytest.fixture
+def mail(port: int) -> Mail:
+    return settings(port)
+
+
+def settings(port: int, **more: Any) -> Mail:
+    given = {"server": "127.0.0.1", "port": port, "security": "none", "from": "farm@example.org", "readers": [{"address": "grower@example.org"}]}  # fmt: skip
+    return Mail.model_validate(given | more)
+
+
+@pytest.fixture
+def folder(published: FarmFolder, tmp_path: Path) -> FarmFolder:
+    """A farm folder of its own beside the shared published copy."""
+    mine = FarmFolder(tmp_path / "farm")
+    mine.make()
+    mine.farm_toml.write_text(published.farm_toml.read_text())
+    mine.published_file.hardlink_to(published.published_file)
+    return mine
+
+
+def letters(folder: FarmFolder) -> list[str]:
+    return [letter.state for letter in Outbox(folder).letters()]
+
+
+def rested(folder: FarmFolder, hours: float = 24) -> None:
+    """Let the letters' last try lie some hours back."""
+    for path in (folder.state / "outbox").glob("*.json"):
+        said = json.loads(path.read_text())
+        if said["last_try"]:
+            then = dt.datetime.fromisoformat(said["last_try"]) - dt.timedelta(hours=hours)
+            path.write_text(json.dumps(said | {"last_try": then.isoformat()}))
+
+
+def ids(post: Post) -> list[str]:
+    return [str(message_from_bytes(m, policy=policy.SMTP)["Message-ID"]) for m in post.taken]
+
+
+def test_a_digest_arrives_whole_once(folder, mail, port):
+    post = Post()
+    write.write(folder, WEEK, mail)
+    with running(post, port):
+        assert send.send(folder, mail).sent == 1
+        assert send.send(folder, mail, all_now=True).sent == 0
+        write.write(folder, WEEK, mail)
+        assert send.send(folder, mail, all_now=True).sent == 0
+    assert len(post.taken) == 1
+    got = message_from_bytes(post.taken[0], policy=policy.SMTP)
+    assert isinstance(got, EmailMessage)
+    assert len(post.taken[0]) < message.LIMIT
+    assert got["To"] == "grower@example.org"
+    assert WEEK.name in got["Subject"]
+    text, html = got.get_body(("plain",)), got.get_body(("html",))
+    assert text is not None
+    assert html is not None
+    spoken = heard(html.get_content())
+    assert numbers(text.get_content()) == numbers(" ".join(spoken.words))
+    pictures = {part["Content-ID"][1:-1]: part for part in got.walk() if part.get_content_maintype() == "image"}  # fmt: skip
+    assert pictures
+    for cid, part in pictures.items():
+        assert f'src="cid:{cid}"' in html.get_content()
+        assert part.get_content()[:8] == b"\x89PNG\r\n\x1a\n"
+    assert all(spoken.alts)
+    assert len(spoken.alts) == len(pictures)
+    assert "http" not in html.get_content()
+    assert (folder.digests / f"{WEEK.name}.html").exists()
+    assert (folder.digests / f"{WEEK.name}.txt").read_text().split() == text.get_content().split()
+
+
+def test_a_server_that_is_away_for_a_week_costs_nothing(folder, mail, port):
+    """Two weeks' digests, tried day by day against a closed port, then sent: both, once each."""
+    for week in (WEEK, Week.of(WEEK.sunday + dt.timedelta(days=1))):
+        write.write(folder, week, mail)
+        for _day in range(3):
+            assert send.send(folder, mail).sent == 0
+            rested(folder)
+    assert letters(folder) == ["waiting", "waiting"]
+    assert any("waits for the next try" in told for told in status.status(folder).attention)
+    post = Post()
+    with running(post, port):
+        assert send.send(folder, mail).sent == 2
+    assert len(set(ids(post))) == len(post.taken) == 2
+    assert letters(folder) == ["sent", "sent"]
+    assert not any("digest of" in told for told in status.status(folder).attention)
+
+
+def test_a_connection_cut_amid_the_message_is_tried_again(folder, mail, port):
+    post = Post()
+    post.drop = True
+    write.write(folder, WEEK, mail)
+    with running(post, port):
+        found = send.send(folder, mail)
+        assert (found.sent, found.waiting) == (0, 1)
+        assert not post.taken
+        post.drop = False
+        assert send.send(folder, mail).sent == 0, "it rests before the next try"
+        rested(folder, 1)
+        assert send.send(folder, mail).sent == 1
+    assert len(post.taken) == 1
+
+
+def test_a_lost_answer_is_sent_again_under_the_same_id(folder, mail, port):
+    post = Post()
+    post.drop_after = True
+    write.write(folder, WEEK, mail)
+    with running(post, port):
+        assert send.send(folder, mail).waiting == 1
+        post.drop_after = False
+        rested(folder)
+        assert send.send(folder, mail).sent == 1
+    assert len(post.taken) == 2
+    assert len(set(ids(post))) == 1
+    assert post.taken[0] == post.taken[1]
+
+
+@pytest.mark.parametrize(("what", "answer"), [("recipient", "550 no such person"), ("data", "552 too large for us")])  # fmt: skip
+def test_a_refusal_for_good_is_kept_and_shown(folder, mail, port, what, answer):
+    post = Post()
+    setattr(post, what, answer)
+    write.write(folder, WEEK, mail)
+    with running(post, port):
+        assert send.send(folder, mail).refused == 1
+        rested(folder)
+        assert send.send(folder, mail).refused == 0, "it is not tried by itself"
+        told = " ".join(status.status(folder).attention)
+        assert answer[4:] in told
+        assert "was refused" in told
+        setattr(post, what, "250 OK")
+        assert send.send(folder, mail, all_now=True).sent == 1
+    assert len(post.taken) == 1
+
+
+def test_a_refusal_for_now_waits(folder, mail, port):
+    post = Post()
+    post.recipient = "451 try later"
+    write.write(folder, WEEK, mail)
+    with running(post, port):
+        assert send.send(folder, mail).waiting == 1
+    assert letters(folder) == ["waiting"]
+
+
+def test_readers_have_their_own_units_and_letters(folder, port):
+    readers = [{"address": "a@example.org", "units": "us"}, {"address": "b@example.org"}]
+    mail, post = settings(port, readers=readers), Post()
+    write.write(folder, WEEK, mail)
+    with running(post, port):
+        assert send.send(folder, mail).sent == 2
+    bodies = {}
+    for one in post.taken:
+        got = message_from_bytes(one, policy=policy.SMTP)
+        bodies[got["To"]] = got.get_body(("plain",)).get_content()
+    assert "\N{NO-BREAK SPACE}in" in bodies["a@example.org"]
+    assert "\N{NO-BREAK SPACE}mm" in bodies["b@example.org"]
+    assert len(set(ids(post))) == 2
+    assert (folder.digests / f"{WEEK.name}.us.html").exists()
+
+
+@pytest.fixture(scope="module")
+def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    where = tmp_path_factory.mktemp("tls")
+    key, cert = where / "key.pem", where / "cert.pem"
+    try:
+        subprocess.run(["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=127.0.0.1", "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", str(key), "-out", str(cert)], check=True, capture_output=True)  # fmt: skip
+    except FileNotFoundError:
+        pytest.skip("openssl is not on this computer to make a certificate with")
+    return key, cert
+
+
+@pytest.mark.parametrize("security", ["starttls", "tls"])
+def test_login_only_over_a_safe_connection(folder, port, certificate, monkeypatch, security):
+    key, cert = certificate
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    context.load_cert_chain(cert, key)
+    seen = []
+
+    def login(server: Any, session: Any, envelope: Any, mechanism: str, given: Any) -> AuthResult:
+        seen.append((given.login, given.password))
+        return AuthResult(success=given.password == b"right")
+
+    class Over(Controller):
+        def factory(self) -> Server:
+            return Server(self.handler, authenticator=login, auth_required=True, require_starttls=security == "starttls", auth_require_tls=security == "starttls", tls_context=context if security == "starttls" else None)  # fmt: skip
+
+    post = Post()
+    server = Over(post, hostname="127.0.0.1", port=port, ssl_context=context if security == "tls" else None)  # fmt: skip
+    monkeypatch.setenv("SSL_CERT_FILE", str(cert))
+    mail = settings(port, security=security, user="farm")
+    write.write(folder, WEEK, mail)
+    server.start()
+    try:
+        monkeypatch.setenv(send.PASSWORD, "wrong")
+        found = send.send(folder, mail)
+        assert found.waiting == 1
+        assert "does not accept user or password" in found.why
+        assert "wrong" not in (folder.state / "outbox").joinpath(f"{Outbox(folder).letters()[0].name}.json").read_text()  # fmt: skip
+        monkeypatch.setenv(send.PASSWORD, "right")
+        assert send.send(folder, mail, all_now=True).sent == 1
+        monkeypatch.delenv("SSL_CERT_FILE")
+        write.write(folder, Week.named(farm.WEEK_OF_HARVEST), mail)
+        distrusted = send.send(folder, mail)
+        assert distrusted.waiting == 1
+        assert "is not safe" in distrusted.why
+    finally:
+        server.stop()
+    assert seen == [(b"farm", b"wrong"), (b"farm", b"right")]
+    assert len(post.taken) == 1
+
+
+def test_no_starttls_no_letter(folder, port, monkeypatch):
+    """A server without STARTTLS gets neither the password nor the letter."""
+    monkeypatch.setenv(send.PASSWORD, "right")
+    mail, post = settings(port, security="starttls", user="farm"), Post()
+    write.write(folder, WEEK, mail)
+    with running(post, port):
+        assert send.send(folder, mail).waiting == 1
+    assert not post.taken
+
+
+def test_a_password_that_is_not_known_is_said(folder, port, monkeypatch):
+    monkeypatch.delenv(send.PASSWORD, raising=False)
+    monkeypatch.setenv("PYTHON_KEYRING_BACKEND", "keyring.backends.null.Keyring")
+    mail = settings(port, user="farm")
+    write.write(folder, WEEK, mail)
+    with running(Post(), port):
+        assert "no password is known for farm" in send.send(folder, mail).why
+
+
+def test_the_outbox_survives_a_lost_note(folder, mail, port):
+    write.write(folder, WEEK, mail)
+    before = Outbox(folder).letters()[0].message_id
+    next((folder.state / "outbox").glob("*.json")).write_text("{ torn")
+    post = Post()
+    with running(post, port):
+        assert send.send(folder, mail).sent == 1
+    assert ids(post) == [before]
+
+
+def test_the_weekly_step_makes_a_digest_once_and_sends_it(folder, port):
+    folder.farm_toml.write_text(
+        folder.farm_toml.read_text()
+        + f'\n[mail]\nserver = "127.0.0.1"\nport = {port}\nsecurity = "none"\nfrom = "farm@example.org"\nreaders = [{{ address = "grower@example.org" }}]\n'
+    )
+    run = steps.digest(folder)
+    assert run.state == "attention", "nobody listens yet"
+    post = Post()
+    rested(folder)
+    with running(post, port):
+        run = steps.digest(folder)
+        assert (run.state, len(post.taken)) == ("done", 1)
+        assert "made already" in run.summary
+        assert steps.digest(folder).state == "done"
+        assert "No mail waits" in steps.post(folder).summary
+    assert len(post.taken) == 1
+
+
+def test_mail_settings_that_are_wrong_are_said_plainly(tmp_path):
+    path = tmp_path / "farm.toml"
+    for wrong, told in [
+        ('security = "none"\nserver = "mail.example.org"\nfrom = "a@b.org"\nreaders = [{address = "c@d.org"}]', "this computer"),
+        ('server = "mail.example.org"\nfrom = "nobody"\nreaders = [{address = "c@d.org"}]', "mail.from"),
+        ('server = "mail.example.org"\nfrom = "a@b.org"\nreaders = []', "readers"),
+        ('server = "mail.example.org"\nfrom = "a@b.org"\nreaders = [{address = "c@d.org"}, {address = "C@d.org"}]', "twice"),
+        ('server = "mail.example.org"\npassword = "x"\nfrom = "a@b.org"\nreaders = [{address = "c@d.org"}]', "password"),
+    ]:  # fmt: skip
+        path.write_text(farm.FARM_TOML + "\n[mail]\n" + wrong)
+        with pytest.raises(UserError, match=told):
+            farm_file.load(path)
