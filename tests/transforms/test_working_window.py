@@ -123,7 +123,7 @@ def test_rows_begin_with_the_first_profile_and_the_newest_holds() -> None:
 
 
 def test_the_median_of_the_places_counts() -> None:
-    stone = {depth: 9.0 if depth == 45 else mpa for depth, mpa in PAN.items()}
+    stone = {depth: 9.0 if depth == 40 else mpa for depth, mpa in PAN.items()}
     frame = derive(pushes() + pushes(place="2") + pushes(stone, place="3"), water(0.3))
     row = last(frame)
     assert row["places"] == 3
