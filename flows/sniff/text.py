@@ -55,7 +55,7 @@ def grid(data: bytes) -> Grid:
     if not any(line.strip() for line in lines):
         raise CannotSniff("There is nothing in it.")
     delimiter = _delimiter(lines)
-    if delimiter is None:
+    if delimiter is None or (delimiter == " " and _blanks_in_headings(lines)):
         from flows.sniff import fixed  # noqa: PLC0415 - uses this module
 
         found = fixed.grid(lines)
@@ -65,6 +65,13 @@ def grid(data: bytes) -> Grid:
         found.layout["encoding"] = encoding
     found.note("encoding", encoding, sure, why)
     return found
+
+
+def _blanks_in_headings(lines: list[str]) -> bool:
+    """Whether headings of several words stand over columns that are set wide apart."""
+    first = next((i for i, line in enumerate(lines) if is_data(line.split())), 0)
+    heading = next((line for line in reversed(lines[:first]) if line.strip()), "").strip()
+    return bool(re.search(r"\S \S", heading) and re.search(r"\S {2,}\S", heading))
 
 
 def cells(line: str, delimiter: str) -> list[str]:

@@ -40,14 +40,16 @@ def read(data: bytes, layout: Layout, standard_h: float) -> pl.DataFrame:
     frame = read_times(frame, layout, timedelta(hours=standard_h))
     columns = {}
     for name, rule in layout.columns.items():
-        if f"v:{name}" not in frame.columns:
+        role = f"v:{name}" if f"v:{name}" in frame.columns else "value"
+        if role not in frame.columns:
             continue
         slope, zero = units.line(
             rule.unit or BY_NAME[rule.quantity].unit, BY_NAME[rule.quantity].unit
         )
         key = f"{rule.quantity}@{rule.depth_cm:g}" if rule.depth_cm is not None else rule.quantity
-        columns[f"{key}|{name}"] = frame[f"v:{name}"] * slope + zero
-    return pl.DataFrame({"time": frame["time"], **columns})
+        columns[f"{key}|{name}"] = frame[role] * slope + zero
+    series = {"series": frame["series"]} if "series" in frame.columns else {}
+    return pl.DataFrame({"time": frame["time"], **columns, **series})
 
 
 def judge(made: Made) -> tuple[Verdict, Proposal | None]:
