@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from demo_warehouse.simulator import judge
-from tests.bench import bench_soil
+from tests.bench import bench_soil, soil_report
 
 
 @pytest.fixture(scope="module")
@@ -57,7 +57,7 @@ def test_no_front_in_bare_soil() -> None:
 
 
 def test_the_report_is_a_table_of_all_figures(found: dict[str, pl.DataFrame]) -> None:
-    text = bench_soil.report(found, 2, 900)
+    text = soil_report.report(found, 2, 900)
     assert text.startswith("## Below ground")
     assert text.count("| all |") == 4
     assert "Guderle" in text

@@ -55,7 +55,8 @@ def test_uptake_is_not_mistaken_for_a_temperature_response() -> None:
     frame = pulses().with_columns(
         day_fall_pct=pl.when("growing")
         .then(0.4 * pl.col("temp_day_fall_c"))
-        .otherwise(pl.col("day_fall_pct"))
+        .otherwise(pl.col("day_fall_pct")),
+        temp_response_pct_c=pl.when("growing").then(0.4).otherwise("temp_response_pct_c"),
     )
     grown = day_night.uptake(frame).filter("growing")
     expected = (0.4 - RESPONSE) * grown["temp_day_fall_c"]

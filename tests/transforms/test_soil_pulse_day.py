@@ -105,7 +105,7 @@ def test_the_same_fit_of_temperature_carries_its_error() -> None:
 
 
 def test_the_error_is_that_of_the_fit() -> None:
-    whole = whole_days(derived(readings(0.3, 0.0, noise=0.1, n_days=60)))
+    whole = whole_days(derived(readings(0.3, 0.0, noise=0.1, n_days=60, step_min=10)))
     off = (whole["day_fall_pct"] - 0.3).to_numpy()
     assert whole["residual_pct"].mean() == pytest.approx(0.1, rel=0.05)
     assert off.std() == pytest.approx(whole["day_fall_error_pct"].mean(), rel=0.25)
