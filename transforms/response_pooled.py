@@ -36,7 +36,8 @@ def derive(
     averaged and the members are listed. Site-years of a field, or of a season, may share more than
     the practice; then the interval over site-years is too narrow (simulated: 82 to 87 % where
     half of the spread is the field's). So the mean is pooled over field means and over season
-    means as well, where there are three or more, and the verdict goes by the widest interval.
+    means as well, where there are three or more, and the verdict goes by the widest interval,
+    each with the cautious error.
     """
     rows = _site_years(response, response_cause, payback)
     if rows.is_empty():
@@ -146,7 +147,7 @@ def _averaged(known: pl.DataFrame) -> dict[str, object]:
     }
     if np.isnan(column("shared_se_kg_ha")).all():
         row |= {"i2": None, "q": None, "q_p": None, "between_sd_kg_ha": None}
-    wide_by, wide = widest(known, mass.mean)
+    wide_by, wide = widest(known, mass.cautious)
     row |= {
         "wide_low_kg_ha": wide.low,
         "wide_high_kg_ha": wide.high,
@@ -179,7 +180,7 @@ def widest(known: pl.DataFrame, by_site_year: ts.Interval) -> tuple[str, ts.Inte
             v=pl.when(variance.null_count() == 0).then(variance.sum() / pl.len() ** 2),
         )
         if LEAST <= means.height < known.height:
-            found[unit] = pooled(means["y"], means["v"].fill_null(float("nan"))).mean
+            found[unit] = pooled(means["y"], means["v"].fill_null(float("nan"))).cautious
     return max(found.items(), key=lambda item: item[1].high - item[1].low)
 
 

@@ -27,7 +27,7 @@ TABLE = Table(
         number(
             "wide_low_kg_ha",
             "kg/ha",
-            "lower end of the widest of the intervals by site-years, by means of fields and by means of seasons (the latter two from three on)",
+            "lower end of the widest of the intervals by site-years, by means of fields and by means of seasons (the latter two from three on), each with the larger of the Hartung-Knapp and the plain error",
         ),
         number("wide_high_kg_ha", "kg/ha", "upper end of that interval"),
         text(

@@ -63,6 +63,7 @@ def test_soil_water_is_of_the_layer_at_working_depth_in_the_week_before() -> Non
             _water("2018-10-18", "check", 25, 45, 34.0),
             _water("2018-10-17", "check", 25, 45, 10.0),  # older
             _water("2018-10-18", "check", 45, 65, 50.0),  # deeper
+            _water("2018-10-18", "check", 5, 25, 70.0),  # shallower
             _water("2018-10-21", "check", 25, 45, 60.0),  # after, and there is one before
         ],
     )

@@ -158,6 +158,17 @@ def test_site_years_of_a_field_are_no_new_fields() -> None:
     assert row["wide_high_kg_ha"] - 160 == pytest.approx(4.302653 * 140 / 3**0.5, rel=1e-3)
 
 
+def test_close_agreement_by_chance_is_no_certainty() -> None:
+    """Six alike values of three fields, each with an error of 60: the claim goes by the errors."""
+    items = [_year(i, 100.0 + i % 2, 60.0, field="abc"[i // 2], season=2016 + i) for i in range(6)]
+    row = _derive(items)["all", "all"]
+    assert row["response_high_kg_ha"] < 102
+    # By fields: t with two degrees of freedom, and an error of 60 / sqrt(6).
+    assert row["wide_by"] == "field"
+    assert row["wide_high_kg_ha"] - 100.5 == pytest.approx(4.302653 * 60 / 6**0.5, rel=1e-3)
+    assert row["verdict"] == "not shown"
+
+
 def test_without_any_scatter_the_plain_mean_and_no_heterogeneity() -> None:
     values = [100.0, 140.0, 30.0]
     row = _derive([_year(i, v, None) for i, v in enumerate(values)])["all", "all"]
