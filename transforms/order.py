@@ -21,6 +21,7 @@ DERIVED: tuple[str, ...] = (
     "mapped_pass",
     "strip_yield",
     "soil_quality_day",
+    "station_health",
     "soil_water_day",
     "rain_event",
     "rain_event_layer",

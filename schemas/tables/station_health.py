@@ -1,0 +1,103 @@
+"""How each instrument is, what it needs, and what it had before."""
+
+from schemas.table import Table, Tier, count, day, flag, number, partial, reason, share, text
+
+# What each check can find: the word of it, and whether it wants a pair of hands or a watchful eye.
+SEVERITY: dict[str, str] = {
+    "silent": "hands",
+    "battery failing": "hands",
+    "battery falling": "watch",
+    "gap": "watch",
+    "gap pattern": "watch",
+    "stuck": "hands",
+    "impossible": "hands",
+    "clock": "hands",
+    "gauge blocked": "hands",
+    "rain disagreement": "watch",
+    "radiation low": "hands",
+    "temperature disagreement": "watch",
+    "humidity disagreement": "watch",
+    "depths exchanged": "hands",
+    "probe disturbed": "hands",
+}
+
+TABLE = Table(
+    "station_health",
+    Tier.DERIVED,
+    "one finding at an instrument and from when to when, or one check that found nothing as of the latest day, or could not be made",
+    (
+        text("kind", "which of the two it is", key=True, one_of=("station", "probe")),
+        text("instrument", "name of the station or probe", key=True),
+        text(
+            "part", "the part of it: whole, a quantity of a station, or a sensor's depth", key=True
+        ),
+        text("finding", "what the check looks for", key=True, one_of=tuple(SEVERITY)),
+        day(
+            "from_day",
+            "first day of the finding; where nothing was found, the first good day since; where not evaluated, the latest day",
+            key=True,
+        ),
+        day("to_day", "last day of the finding, or of what was looked at", required=True),
+        text("field", "field that the instrument stood in"),
+        text("strip", "side of the trial", one_of=("treated", "check")),
+        number("depth_cm", "cm", "depth of the sensor; null where it is of the whole", 0, 1000),
+        text(
+            "state",
+            "what the check came to",
+            required=True,
+            one_of=("found", "good", "not evaluated"),
+        ),
+        text(
+            "severity",
+            "what a finding wants, by its kind: hands or watching; null where nothing was found",
+            one_of=("hands", "watch"),
+        ),
+        flag(
+            "current",
+            "true where the row tells how it is as of the latest day, false for a finding that is over",
+            required=True,
+        ),
+        count("days", "days behind it"),
+        number(
+            "silent_d",
+            "day",
+            "days since it was last heard, by the latest day of all instruments",
+            0,
+        ),
+        number(
+            "habit_d",
+            "day",
+            "days that it is usually silent at most: the 95th percentile of what lay between its arrivals, or between its days where it came in one piece",
+            0,
+        ),
+        number("battery_min_v", "V", "latest lowest supply voltage", 0, 30),
+        day("fails_day", "day on which the battery fails if it goes on falling so"),
+        number(
+            "ratio",
+            "1",
+            "its sum over that of the other strip's station, on days that both recorded",
+            0,
+        ),
+        number(
+            "difference_c",
+            "delta_degC",
+            "median of its daily mean temperature minus the other's",
+            -150,
+            150,
+        ),
+        number(
+            "difference_pct",
+            "percent",
+            "median of its daily mean humidity minus the other's",
+            -100,
+            100,
+        ),
+        number("difference_mm", "mm", "its rain of the day minus the other's", -2000, 2000),
+        text("advice", "what it is and what to do, in a sentence; null where nothing was found"),
+        share("coverage", "share of the days from from_day to to_day that the check could use"),
+        partial(),
+        reason(),
+    ),
+    # Habit is known by arrivals, and the same readings in other files arrive otherwise.
+    checksum=False,
+)

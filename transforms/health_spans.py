@@ -1,0 +1,52 @@
+"""Days on which something is so, gathered into spans: the shape of every finding of health."""
+
+from __future__ import annotations
+
+import polars as pl
+
+WHO = ["kind", "instrument", "part", "finding"]
+
+
+def spans(days: pl.DataFrame, bridge_d: int = 1, numbers: tuple[pl.Expr, ...] = ()) -> pl.DataFrame:
+    """Rows of WHO, depth_cm and day as spans: from_day, to_day, days and the ``numbers`` over each.
+
+    Days no more than ``bridge_d`` apart are one span.
+    """
+    new = (pl.col("day").diff().dt.total_days() > bridge_d).fill_null(True)
+    return (
+        days.sort(*WHO, "day")
+        .with_columns(span=new.cum_sum().over(WHO, order_by="day"))
+        .group_by(*WHO, "span", maintain_order=True)
+        .agg(
+            pl.col("depth_cm").first(),
+            *numbers,
+            from_day=pl.col("day").min(),
+            to_day=pl.col("day").max(),
+            days=pl.len().cast(pl.Int64),
+        )
+        .drop("span")
+    )
+
+
+def looked(days: pl.DataFrame, *findings: str) -> pl.DataFrame:
+    """What a check looked at: WHO, depth_cm, first and last day and their number, by finding."""
+    seen = days.group_by("kind", "instrument", "part").agg(
+        pl.col("depth_cm").first(),
+        looked_from=pl.col("day").min(),
+        looked_to=pl.col("day").max(),
+        days=pl.col("day").n_unique().cast(pl.Int64),
+    )
+    return pl.concat([seen.with_columns(finding=pl.lit(finding)) for finding in findings])
+
+
+def labelled(
+    frame: pl.DataFrame, kind: str, part: str | pl.Expr, finding: str = ""
+) -> pl.DataFrame:
+    """The frame with its instrument, kind, part and finding named as all checks name them."""
+    return frame.with_columns(
+        kind=pl.lit(kind),
+        instrument=pl.col(kind),
+        part=pl.lit(part) if isinstance(part, str) else part,
+        finding=pl.lit(finding),
+        depth_cm=pl.col("depth_cm") if "depth_cm" in frame.columns else pl.lit(None, pl.Float64),
+    )
