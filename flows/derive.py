@@ -5,14 +5,18 @@ What a table is made from is read from the parameters of its ``derive``; nothing
 
 from __future__ import annotations
 
+import hashlib
 import inspect
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import cache
 from importlib import import_module
+from pathlib import Path
 
 import duckdb
 import polars as pl
 
+import transforms
 from flows import migrate, touched, warehouse
 from flows.errors import Attention, UserError
 from flows.progress import Tick, silent
@@ -91,12 +95,19 @@ def reduction(name: str) -> Reduction:
 
 
 def _remember_method(con: duckdb.DuckDBPyConnection) -> None:
-    """Make all daily rows again after the program changed: its method may have."""
-    from flows.version import VERSION  # noqa: PLC0415
-
-    if migrate.fact(con, "daily_rows_by") != VERSION:
+    """Make all daily rows again after the program that makes them changed."""
+    if migrate.fact(con, "daily_rows_by") != method():
         migrate.set_fact(con, "derive_all", "true")
-        migrate.set_fact(con, "daily_rows_by", VERSION)
+        migrate.set_fact(con, "daily_rows_by", method())
+
+
+@cache
+def method() -> str:
+    """What the tables are made by: the text of all transforms, and of this module."""
+    text = hashlib.sha256(Path(__file__).read_bytes())
+    for path in sorted(Path(transforms.__path__[0]).glob("*.py")):
+        text.update(path.name.encode() + path.read_bytes())
+    return text.hexdigest()[:16]
 
 
 def _reduce(con: duckdb.DuckDBPyConnection, one: Reduction, tick: Tick) -> None:
