@@ -30,11 +30,16 @@ FIELDS = "__end"
 
 @dataclass(frozen=True, slots=True)
 class Heading:
-    """The headings in force, and how their line begins (to find it again further down)."""
+    """The headings in force, and how their line begins (to find it again further down).
+
+    ``cells`` are the headings of the time columns as cells between delimiters: a heading line that
+    comes again with its columns in another order still has them.
+    """
 
     names: tuple[str, ...]
     mark: bytes
     preamble: tuple[bytes, ...]
+    cells: tuple[bytes, ...] = ()
 
 
 def read(content: Content, layout: Layout) -> Iterator[Chunk]:
@@ -169,7 +174,17 @@ def _heading(text: bytes, layout: Layout, preamble: tuple[bytes, ...]) -> Headin
         names.append(name if name not in names else f"{name}#{names.count(name) + 1}")
     cell = text.split(b"\n", 1)[0].split(layout.delimiter.encode(), 1)
     mark = cell[0] + (layout.delimiter.encode() if len(cell) > 1 else b"")
-    return Heading(tuple(names), mark, preamble)
+    times = [name.encode() for name in layout.time.columns if name in names]
+    whole = len(times) == len(layout.time.columns) and layout.header == 1
+    return Heading(tuple(names), mark, preamble, _as_cells(times, layout) if whole else ())
+
+
+def _as_cells(names: list[bytes], layout: Layout) -> tuple[bytes, ...]:
+    """The first of the names as it stands in a line that it does not begin."""
+    delimiter, quote = layout.delimiter.encode(), layout.quote.encode()
+    name, rest = names[0], (delimiter, b"\n")
+    plain = tuple(delimiter + name + end for end in rest)
+    return plain + tuple(delimiter + quote + name + quote + end for end in rest)
 
 
 def _next_heading(text: bytes, heading: Heading) -> int:
@@ -179,7 +194,11 @@ def _next_heading(text: bytes, heading: Heading) -> int:
     if text.startswith(heading.mark):
         return 0
     at = text.find(b"\n" + heading.mark)
-    return -1 if at < 0 else at + 1
+    found = [text.find(cell) for cell in heading.cells]
+    starts = [text.rfind(b"\n", 0, place) for place in found if place >= 0]
+    places = [place + 1 for place in (*starts, at) if place >= 0]
+    places += [0 for start in starts if start < 0]
+    return min(places, default=-1)
 
 
 def _heading_in_force(content: Content, layout: Layout) -> Heading:

@@ -119,23 +119,35 @@ def _names(rows: list[Row], layout: Layout, head: list[Row]) -> list[str]:
 
 
 def _find(names: list[str], layout: Layout) -> dict[str, int]:
-    folded = {name.strip().casefold(): i for i, name in reversed(list(enumerate(names)))}
-    places: dict[str, int] = {}
-    for role, wanted in roles(layout).items():
-        place = next(
-            (folded[n.strip().casefold()] for n in wanted if n.strip().casefold() in folded), None
-        )
-        if place is not None:
-            places[role] = place
+    exact = {name: i for i, name in reversed(list(enumerate(names)))}
+    wanted = roles(layout)
+    places = {
+        role: exact[found]
+        for role, said in wanted.items()
+        if (found := next((n for n in said if n in exact), None)) is not None
+    }
+    for role, said in wanted.items():
+        if role in places:
+            continue
+        near = [
+            i for i, name in enumerate(names) if _alike(name, said) and i not in places.values()
+        ]
+        if near:
+            places[role] = near[0]
         elif not is_value(role):
             shown = f"the headings {', '.join(names)}"[:500]
-            raise Unreadable("no such column", shown, f"a column '{wanted[0]}'")
+            raise Unreadable("no such column", shown, f"a column '{said[0]}'")
     if not any(map(is_value, places)):
         shown = f"the headings {', '.join(names)}"[:500]
         raise Unreadable(
             "none of the layout's columns", shown, f"one of {', '.join(layout.columns)}"
         )
     return places
+
+
+def _alike(name: str, said: tuple[str, ...]) -> bool:
+    """Whether a heading is one of those said but for case and blanks."""
+    return name.strip().casefold() in [other.strip().casefold() for other in said]
 
 
 def _chunk(batch: list[tuple[int, Row]], places: dict[str, int], layout: Layout) -> Chunk:
