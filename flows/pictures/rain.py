@@ -113,7 +113,7 @@ def by_month(tables: Tables, field: str, first: date, last: date, show: Show) ->
 
 def _month(row: Row) -> tuple[Part, ...]:
     given = {n: cell("rain_month", row, n) for n in ("year", "month", "rain_mm", "normal_mm", "coverage")}  # fmt: skip
-    told = "{year}-{month}: {rain_mm}"
+    told = "Month {month} of {year}: {rain_mm}"
     told += ", normal {normal_mm}" if given["normal_mm"].known else ""
     told += ", partial, coverage {coverage}" if row["partial"] else ""
     return say(told + ". ", **given)

@@ -31,6 +31,7 @@ from tests.flows.pages import farm
 from tests.flows.pages.test_digest import heard, numbers
 
 WEEK = Week.named(farm.WEEK_IN_SEASON)
+QUIET = Week.named("2024-W15")
 
 
 class Post:
@@ -150,7 +151,7 @@ def test_a_digest_arrives_whole_once(folder, mail, port):
 
 def test_a_server_that_is_away_for_a_week_costs_nothing(folder, mail, port):
     """Two weeks' digests, tried day by day against a closed port, then sent: both, once each."""
-    for week in (WEEK, Week.of(WEEK.sunday + dt.timedelta(days=1))):
+    for week in (QUIET, Week.of(QUIET.monday - dt.timedelta(days=1))):
         write.write(folder, week, mail)
         for _day in range(3):
             assert send.send(folder, mail).sent == 0
@@ -168,7 +169,7 @@ def test_a_server_that_is_away_for_a_week_costs_nothing(folder, mail, port):
 def test_a_connection_cut_amid_the_message_is_tried_again(folder, mail, port):
     post = Post()
     post.drop = True
-    write.write(folder, WEEK, mail)
+    write.write(folder, QUIET, mail)
     with running(post, port):
         found = send.send(folder, mail)
         assert (found.sent, found.waiting) == (0, 1)
@@ -183,7 +184,7 @@ def test_a_connection_cut_amid_the_message_is_tried_again(folder, mail, port):
 def test_a_lost_answer_is_sent_again_under_the_same_id(folder, mail, port):
     post = Post()
     post.drop_after = True
-    write.write(folder, WEEK, mail)
+    write.write(folder, QUIET, mail)
     with running(post, port):
         assert send.send(folder, mail).waiting == 1
         post.drop_after = False
@@ -198,7 +199,7 @@ def test_a_lost_answer_is_sent_again_under_the_same_id(folder, mail, port):
 def test_a_refusal_for_good_is_kept_and_shown(folder, mail, port, what, answer):
     post = Post()
     setattr(post, what, answer)
-    write.write(folder, WEEK, mail)
+    write.write(folder, QUIET, mail)
     with running(post, port):
         assert send.send(folder, mail).refused == 1
         rested(folder)
@@ -214,7 +215,7 @@ def test_a_refusal_for_good_is_kept_and_shown(folder, mail, port, what, answer):
 def test_a_refusal_for_now_waits(folder, mail, port):
     post = Post()
     post.recipient = "451 try later"
-    write.write(folder, WEEK, mail)
+    write.write(folder, QUIET, mail)
     with running(post, port):
         assert send.send(folder, mail).waiting == 1
     assert letters(folder) == ["waiting"]
@@ -223,7 +224,7 @@ def test_a_refusal_for_now_waits(folder, mail, port):
 def test_readers_have_their_own_units_and_letters(folder, port):
     readers = [{"address": "a@example.org", "units": "us"}, {"address": "b@example.org"}]
     mail, post = settings(port, readers=readers), Post()
-    write.write(folder, WEEK, mail)
+    write.write(folder, QUIET, mail)
     with running(post, port):
         assert send.send(folder, mail).sent == 2
     bodies = {}
@@ -233,7 +234,7 @@ def test_readers_have_their_own_units_and_letters(folder, port):
     assert "\N{NO-BREAK SPACE}in" in bodies["a@example.org"]
     assert "\N{NO-BREAK SPACE}mm" in bodies["b@example.org"]
     assert len(set(ids(post))) == 2
-    assert (folder.digests / f"{WEEK.name}.us.html").exists()
+    assert (folder.digests / f"{QUIET.name}.us.html").exists()
 
 
 @pytest.fixture(scope="module")
@@ -256,7 +257,7 @@ def test_login_only_over_a_safe_connection(folder, port, certificate, monkeypatc
 
     def login(server: Any, session: Any, envelope: Any, mechanism: str, given: Any) -> AuthResult:
         seen.append((given.login, given.password))
-        return AuthResult(success=given.password == b"right")
+        return AuthResult(success=given.password == b"right", handled=False)
 
     class Over(Controller):
         def factory(self) -> Server:
@@ -266,7 +267,7 @@ def test_login_only_over_a_safe_connection(folder, port, certificate, monkeypatc
     server = Over(post, hostname="127.0.0.1", port=port, ssl_context=context if security == "tls" else None)  # fmt: skip
     monkeypatch.setenv("SSL_CERT_FILE", str(cert))
     mail = settings(port, security=security, user="farm")
-    write.write(folder, WEEK, mail)
+    write.write(folder, QUIET, mail)
     server.start()
     try:
         monkeypatch.setenv(send.PASSWORD, "wrong")
@@ -277,13 +278,15 @@ def test_login_only_over_a_safe_connection(folder, port, certificate, monkeypatc
         monkeypatch.setenv(send.PASSWORD, "right")
         assert send.send(folder, mail, all_now=True).sent == 1
         monkeypatch.delenv("SSL_CERT_FILE")
-        write.write(folder, Week.named(farm.WEEK_OF_HARVEST), mail)
+        write.write(folder, Week.named("2024-W16"), mail)
         distrusted = send.send(folder, mail)
         assert distrusted.waiting == 1
         assert "is not safe" in distrusted.why
     finally:
         server.stop()
-    assert seen == [(b"farm", b"wrong"), (b"farm", b"right")]
+    # One try with a password may use several ways to log in.
+    assert seen[-1] == (b"farm", b"right")
+    assert set(seen[:-1]) == {(b"farm", b"wrong")}
     assert len(post.taken) == 1
 
 
@@ -291,7 +294,7 @@ def test_no_starttls_no_letter(folder, port, monkeypatch):
     """A server without STARTTLS gets neither the password nor the letter."""
     monkeypatch.setenv(send.PASSWORD, "right")
     mail, post = settings(port, security="starttls", user="farm"), Post()
-    write.write(folder, WEEK, mail)
+    write.write(folder, QUIET, mail)
     with running(post, port):
         assert send.send(folder, mail).waiting == 1
     assert not post.taken
@@ -301,13 +304,13 @@ def test_a_password_that_is_not_known_is_said(folder, port, monkeypatch):
     monkeypatch.delenv(send.PASSWORD, raising=False)
     monkeypatch.setenv("PYTHON_KEYRING_BACKEND", "keyring.backends.null.Keyring")
     mail = settings(port, user="farm")
-    write.write(folder, WEEK, mail)
+    write.write(folder, QUIET, mail)
     with running(Post(), port):
         assert "no password is known for farm" in send.send(folder, mail).why
 
 
 def test_the_outbox_survives_a_lost_note(folder, mail, port):
-    write.write(folder, WEEK, mail)
+    write.write(folder, QUIET, mail)
     before = Outbox(folder).letters()[0].message_id
     next((folder.state / "outbox").glob("*.json")).write_text("{ torn")
     post = Post()

@@ -1,0 +1,207 @@
+"""Pictures against golden ones, by tolerance; made from fixed rows, so only the drawing can differ.
+
+Golden pictures are written anew with: python -m tests.flows.pages.test_pictures
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from datetime import date, timedelta
+from pathlib import Path
+from unittest import mock
+
+import numpy as np
+import pytest
+from matplotlib.image import imread
+from matplotlib.testing.compare import compare_images
+
+from flows.digest.cells import Picture
+from flows.digest.show import Show
+from flows.digest.week import Week
+from flows.pictures import rain, style, trial, uptake, water
+from tests.flows.pages import farm
+
+GOLDEN = Path(__file__).parent / "golden"
+# Root mean square of 0 to 255; letters drawn by another version of the font library give 2 to 6.
+TOLERANCE = 8.0
+SHOW = Show("metric", "CAD")
+FIELD, SEEDED = "Home", date(2024, 5, 1)
+SEASON = {"field": FIELD, "season": 2024, "crop": "spring wheat", "seeded": SEEDED, "harvested": date(2024, 8, 20)}  # fmt: skip
+
+
+def fixed(sign: float = 1.0) -> farm.Kept:
+    days = farm.days(SEEDED, 112)
+    rain_day = [
+        {
+            "station": "a", "day": d, "field": FIELD, "strip": "treated", "season": 2024,
+            "rain_coverage": 0.0 if 40 <= i < 50 else 1.0,
+            "season_to_date_mm": 1.7 * i + 12 * np.sin(i / 9), "season_to_date_normal_mm": 2.0 * i,
+        }
+        for i, d in enumerate(days)
+    ]  # fmt: skip
+    soil = [
+        {
+            "probe": strip, "depth_cm": depth, "day": d, "field": FIELD, "strip": strip,
+            "layer_top_cm": top, "layer_bottom_cm": bottom, "coverage": 1.0,
+            "range_share": None if 60 <= i < 70 else max(0.0, min(1.0, 1.2 - i / (60 + depth) - (0.1 if strip == "treated" else 0))),
+        }
+        for strip in ("treated", "check")
+        for depth, top, bottom in ((10.0, 0.0, 25.0), (40.0, 25.0, 55.0), (70.0, 55.0, 85.0))
+        for i, d in enumerate(days)
+    ]  # fmt: skip
+    front = [
+        {
+            "field": FIELD, "season": 2024, "strip": strip, "day": d, "front_cm": min(75.0, i * pace),
+            "front_low_cm": min(70.0, i * pace * 0.85), "front_high_cm": min(80.0, i * pace * 1.15),
+        }
+        for strip, pace in (("treated", 1.2), ("check", 0.8))
+        for i, d in enumerate(days)
+    ]  # fmt: skip
+    months = [
+        {
+            "station": "a", "year": 2024, "month": m, "field": FIELD, "strip": "treated",
+            "rain_mm": 20.0 + 9 * (m % 3), "normal_mm": 45.0, "coverage": 0.7 if m == 7 else 1.0, "partial": m == 7,
+        }
+        for m in range(5, 9)
+    ]  # fmt: skip
+    payback = [
+        {
+            "field": FIELD, "operation_day": date(2020, 9, 20), "season": 2021 + i, "cost_per_ha": 80.0,
+            "cumulative_net_per_ha": sign * (-40.0 + 45 * i), "cumulative_low_per_ha": sign * (-40.0 + 45 * i) - 35,
+            "cumulative_high_per_ha": sign * (-40.0 + 45 * i) + 35,
+        }
+        for i in range(4)
+    ]  # fmt: skip
+    return (
+        farm.Kept({})
+        .with_rows("season", SEASON)
+        .with_rows("rain_day", *rain_day)
+        .with_rows("soil_water_day", *soil)
+        .with_rows("root_front_day", *front)
+        .with_rows("rain_month", *months)
+        .with_rows("payback", *payback)
+    )
+
+
+def taken() -> list[dict]:
+    values = {"treated": (12.0, 30.0, 18.0), "check": (14.0, 24.0, 3.0)}
+    return [
+        {
+            "field": FIELD, "season": 2024, "strip": strip, "depth_cm": depth, "uptake_mm": mm,
+            "uptake_error_mm": 2.5, "week_starts": date(2024, 7, 1),
+        }
+        for strip, row in values.items()
+        for depth, mm in zip((10.0, 40.0, 70.0), row, strict=True)
+    ]  # fmt: skip
+
+
+def answered() -> list[dict]:
+    return [
+        {
+            "field": FIELD, "season": 2021 + i, "response_pct": pct, "response_kg_ha": 30 * pct,
+            "response_low_kg_ha": 30 * (pct - 4), "response_high_kg_ha": 30 * (pct + 4), "verdict": verdict,
+        }
+        for i, (pct, verdict) in enumerate([(1.5, "not shown"), (6.0, "gain"), (9.0, "gain")])
+    ]  # fmt: skip
+
+
+POOLED = {"practice": "deep tillage", "grouping": "all", "member": "all", "response_pct": 5.5, "response_low_pct": -1.0, "response_high_pct": 12.0}  # fmt: skip
+
+
+def left(tables: farm.Kept) -> Picture:
+    day = SEEDED + timedelta(days=50)
+    depths: dict[float, dict] = {}
+    for row in tables("soil_water_day", day=day).to_dicts():
+        depths.setdefault(row["depth_cm"], {})[row["strip"]] = row
+    return water.left({FIELD: depths}, SHOW)
+
+
+DRAWN: dict[str, Callable[[farm.Kept], Picture | None]] = {
+    "rain-to-date": lambda t: rain.to_date(t, Week.of(date(2024, 8, 12)), [FIELD], SHOW),
+    "rain-months": lambda t: rain.by_month(t, FIELD, SEEDED, date(2024, 8, 20), SHOW),
+    "water-left": left,
+    "water-season": lambda t: water.season(t, SEASON, SHOW),
+    "uptake": lambda _: uptake.of_season(taken(), SHOW),
+    "responses": lambda _: trial.responses(answered(), POOLED),
+    "money": lambda t: trial.money(t, FIELD, SHOW),
+}
+
+
+def drawn(name: str, tables: farm.Kept) -> Picture:
+    """The picture as PNG, whatever it is drawn to on a page."""
+    real = style.image
+    with mock.patch.object(style, "image", lambda figure, _kind="png": real(figure)):
+        found = DRAWN[name](tables)
+    assert found is not None
+    return found
+
+
+@pytest.fixture(scope="module")
+def tables() -> farm.Kept:
+    return fixed()
+
+
+@pytest.mark.parametrize("name", DRAWN)
+def test_a_picture_is_as_it_was(tables, name, tmp_path):
+    actual = tmp_path / f"{name}.png"
+    actual.write_bytes(drawn(name, tables).image)
+    # compare_images leaves files beside the expected one: compare with a copy.
+    expected = tmp_path / f"{name}-expected.png"
+    expected.write_bytes((GOLDEN / f"{name}.png").read_bytes())
+    assert compare_images(str(expected), str(actual), TOLERANCE) is None
+
+
+def test_the_comparison_falls_where_the_picture_says_something_else(tmp_path):
+    actual, expected = tmp_path / "a.png", tmp_path / "b.png"
+    actual.write_bytes(drawn("money", fixed(sign=-1.0)).image)
+    expected.write_bytes((GOLDEN / "money.png").read_bytes())
+    assert compare_images(str(expected), str(actual), TOLERANCE) is not None
+
+
+@pytest.mark.parametrize("name", DRAWN)
+def test_its_title_is_a_question_and_it_says_what_it_shows(tables, name):
+    found = drawn(name, tables)
+    assert SHOW.phrase(found.title).endswith("?")
+    assert len(SHOW.phrase(found.says)) > 30
+
+
+def test_the_same_rows_give_the_same_bytes(tables):
+    for name in ("money", "responses"):
+        assert DRAWN[name](tables) == DRAWN[name](tables)
+
+
+def test_the_strips_stay_apart_in_black_and_white():
+    """Their hues differ in lightness by a third of the way from black to white."""
+
+    def luma(colour: str) -> float:
+        red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+        return (0.2126 * red + 0.7152 * green + 0.0722 * blue) / 255
+
+    assert luma(style.CHECK) - luma(style.TREATED) > 0.25
+    assert style.STROKE["treated"] != style.STROKE["check"]
+    assert style.FILL["treated"] != style.FILL["check"]
+
+
+def test_a_gap_is_left_open(tables):
+    """Rain that was not recorded leaves no ink where the curve would run."""
+    whole = tables.changed(
+        lambda name, f: f.with_columns(rain_coverage=1.0) if name == "rain_day" else f
+    )
+    ink = [
+        int((imread(io.BytesIO(drawn("rain-to-date", t).image))[..., 0] < 0.2).sum())
+        for t in (tables, whole)
+    ]
+    assert ink[0] < 0.97 * ink[1]
+
+
+def test_a_script_that_the_font_lacks_is_named_by_a_letter():
+    assert style.legible("Поле", 0) == "Поле"
+    assert style.legible("北の畑", 1) == "field B"
+    assert len(style.legible("x" * 90, 0)) <= 34
+
+
+if __name__ == "__main__":
+    GOLDEN.mkdir(exist_ok=True)
+    for one in DRAWN:
+        (GOLDEN / f"{one}.png").write_bytes(drawn(one, fixed()).image)

@@ -1,0 +1,103 @@
+"""The report tells each season's story from the tables, for one season and for all years."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from flows.digest import page
+from flows.digest.cells import Grid, Picture
+from flows.digest.make import Page
+from flows.errors import UserError
+from flows.report import write
+from tests.flows.pages import farm
+from tests.flows.pages.test_digest import NASTY, heard, numbers, only, renamed
+
+MADE_ON = date(2024, 12, 1)
+SOIL_PARTS = ("drawdown_season", "soil_water_day", "root_front_day", "root_lead")
+
+
+def report(tables: farm.Kept, year: int | None = 2024) -> tuple[Page, str]:
+    show = tables.show()
+    found = write.report(tables, year, show, MADE_ON)
+    return found, page.html(found, show, page.data_uri, "report.html")
+
+
+@pytest.fixture(scope="module")
+def told(tables) -> tuple[Page, str]:
+    return report(tables)
+
+
+def test_a_season_has_its_parts_in_order(told):
+    found, html = told
+    words = " ".join(" ".join(heard(html).words).split())
+    parts = [
+        "In short", "Home 2024: spring wheat", "Seeded on 2024-05-01, harvested on 2024-08-30",
+        "Rain from seeding to", "Is it wetter or drier than normal?", "Heat from seeding to",
+        "Which strip's roots are deeper", "Yield of the strips on Home", "The passes compared",
+        "with a certainty of nineteen in twenty", "The deep tillage over the years",
+        "How often:",
+    ]  # fmt: skip
+    places = [words.rfind(part) if i > 8 else words.find(part) for i, part in enumerate(parts)]
+    assert all(place >= 0 for place in places), dict(zip(parts, places, strict=True))
+    assert places[:9] == sorted(places[:9])
+    assert "located before any ground is worked" in words
+    assert "not advice" in words
+    names = {b.name for b in found.blocks() if isinstance(b, Picture)}
+    assert {"rain-months", "water-season", "money", "responses"} <= names
+
+
+def test_every_number_is_a_cell_of_a_table(told, tables):
+    found, _ = told
+    show = tables.show()
+    text = page.text(found, show)
+    allowed = {n for one in found.cells() for n in numbers(show.cell(one))}
+    allowed |= set(numbers(MADE_ON.isoformat()))
+    assert set(numbers(text)) <= allowed
+    for one in found.cells():
+        rows = tables(one.table)
+        for name, value in one.key:
+            rows = rows.filter(rows[name].eq_missing(value))
+        assert rows[one.column].to_list() == [one.value], (one.table, one.column)
+
+
+def test_the_page_holds_all_it_needs(told):
+    _, html = told
+    assert "http:" not in html.replace("http://www.w3.org", "")
+    assert "https:" not in html
+    assert "<script" not in html
+    assert html.count('src="data:image/') == html.count("<img ")
+    assert len(html) < 3_000_000
+
+
+def test_all_years_and_a_year_that_is_not_there(tables):
+    found, _ = report(tables, None)
+    assert tables.show().phrase(found.title).endswith("all years")
+    with pytest.raises(UserError, match=r"No field has a season 1999 .* its seasons are 2024"):
+        report(tables, 1999)
+
+
+@pytest.mark.parametrize("parts", [SOIL_PARTS, ("rain_month", "rain_day", "heat_day"), ("response", "response_pooled", "payback", "strip_yield")])  # fmt: skip
+def test_a_part_without_data_is_left_out(tables, parts):
+    found, html = report(tables.changed(only(parts)))
+    assert "Home 2024: spring wheat" in " ".join(heard(html).words)
+    assert "None" not in " ".join(heard(html).words)
+    assert not [b for b in found.blocks() if isinstance(b, Grid) and not b.rows]
+
+
+def test_a_farm_without_anything_and_a_nasty_name(tables):
+    _, html = report(farm.Kept({}), None)
+    assert "No strip was weighed yet." in html
+    _, html = report(renamed(tables, NASTY))
+    assert "<script" not in html
+    assert "&lt;script&gt;" in html
+
+
+def test_it_is_saved_where_it_is_said(published, tmp_path):
+    mine = farm.FarmFolder(tmp_path)
+    mine.make()
+    mine.published_file.hardlink_to(published.published_file)
+    path = write.write(mine, 2024)
+    assert path == mine.reports / "season-2024.html"
+    assert path.read_text(encoding="utf-8").lstrip().startswith("<!DOCTYPE html>")
