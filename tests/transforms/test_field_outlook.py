@@ -117,13 +117,17 @@ def test_a_field_that_earns_more_goes_before_one_that_earns_less() -> None:
 
 
 def test_fields_that_differ_by_chance_are_not_told_apart() -> None:
-    rng = np.random.default_rng(2)
-    money = []
-    for name in ("a", "b", "c"):
-        money += _money(name, {t: v + rng.normal(0, 25) for t, v in NETS.items()}, se=25.0)
-    out = _derive(money, ("a", "b", "c"), [it.worked(n, "2018-10-20") for n in "abc"])
-    assert all(row["own_share"] == pytest.approx(1, abs=0.2) for row in out.values())
-    assert all(0.02 < row["net_chance"] < 0.98 for row in out.values())
+    """Seasons scatter by 25 and fields not at all: their own means are mostly disbelieved."""
+    away = []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        money = []
+        for name in "abc":
+            money += _money(name, {t: v + rng.normal(0, 25) for t, v in NETS.items()})
+        out = _derive(money, ("a", "b", "c"), [it.worked(n, "2018-10-20") for n in "abc"])
+        away += [abs(row["own_share"] - 1) for row in out.values()]
+        assert all(0.02 < row["net_chance"] < 0.98 for row in out.values())
+    assert np.mean(away) < 0.045  # taking their means at face value gives 0.063
 
 
 def test_window_and_layer_of_the_check_strip() -> None:
