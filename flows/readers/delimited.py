@@ -180,22 +180,24 @@ def _heading(text: bytes, layout: Layout, preamble: tuple[bytes, ...]) -> Headin
 
 
 def _as_cells(names: list[bytes], layout: Layout) -> tuple[bytes, ...]:
-    """The first of the names as it stands in a line that it does not begin."""
+    """The first of the names as it stands between the cells of a line."""
     delimiter, quote = layout.delimiter.encode(), layout.quote.encode()
-    name, rest = names[0], (delimiter, b"\n")
-    plain = tuple(delimiter + name + end for end in rest)
-    return plain + tuple(delimiter + quote + name + quote + end for end in rest)
+    return tuple(
+        before + name + after
+        for name in (names[0], quote + names[0] + quote)
+        for before, after in ((delimiter, delimiter), (delimiter, b"\n"), (b"\n", delimiter))
+    )
 
 
 def _next_heading(text: bytes, heading: Heading) -> int:
     """Where a heading line begins again, or -1."""
     if not heading.mark.strip():
         return -1
-    if text.startswith(heading.mark):
+    if text.startswith((heading.mark, *(c[1:] for c in heading.cells if c.startswith(b"\n")))):
         return 0
     at = text.find(b"\n" + heading.mark)
     found = [text.find(cell) for cell in heading.cells]
-    starts = [text.rfind(b"\n", 0, place) for place in found if place >= 0]
+    starts = [text.rfind(b"\n", 0, place + 1) for place in found if place >= 0]
     places = [place + 1 for place in (*starts, at) if place >= 0]
     places += [0 for start in starts if start < 0]
     return min(places, default=-1)

@@ -44,14 +44,14 @@ def _document(content: Content, layout: Layout) -> Any:
     if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         encoding = "utf-16"
     try:
-        return _parsed(data.removeprefix(codecs.BOM_UTF8).decode(encoding, errors="replace"))
+        return parsed(data.removeprefix(codecs.BOM_UTF8).decode(encoding, errors="replace"))
     except ValueError as error:
         raise Unreadable("not JSON", str(error)[:200], "one JSON document") from error
     except RecursionError as error:
         raise Unreadable("not JSON", "brackets nested too deep", "one JSON document") from error
 
 
-def _parsed(text: str) -> Any:
+def parsed(text: str) -> Any:
     """JSON whose numbers stay as they were written."""
     return json.loads(text, parse_float=str, parse_int=str, parse_constant=str)
 
@@ -100,21 +100,22 @@ def _step(at: Any, step: str) -> Any:
     return None
 
 
-def _at(record: Any, path: str) -> Any:
+def at_path(record: Any, path: str) -> Any:
     """What stands at a path; a key that is the whole path, or a part of it with dots, counts too."""
     if isinstance(record, dict) and path in record:
         return record[path]
     first, dot, rest = path.partition(".")
     while dot:
         inside = _step(record, first)
-        if inside is not None and (found := _at(inside, rest)) is not None:
+        if inside is not None and (found := at_path(inside, rest)) is not None:
             return found
         more, dot, rest = rest.partition(".")
         first = f"{first}.{more}"
     return _step(record, path)
 
 
-def _text(value: Any) -> str | None:
+def as_text(value: Any) -> str | None:
+    """A value as text, as it was written; None for nothing."""
     if value is None or isinstance(value, str):
         return value
     return json.dumps(value, ensure_ascii=False)
@@ -133,9 +134,9 @@ def _chunk(rows: list[tuple[int, Any]], layout: Layout, texts: dict[int, str] | 
             continue
         values = {}
         for role, paths in wanted.items():
-            value = next((v for p in paths if (v := _at(row, p)) not in NOTHING), None)
+            value = next((v for p in paths if (v := at_path(row, p)) not in NOTHING), None)
             if value is not None or any(p in row for p in paths):
-                values[role] = _text(value)
+                values[role] = as_text(value)
         good.append(_stamped(values, layout) if layout.format == "sensorthings" else values)
         numbers.append(number)
     if good:
@@ -217,6 +218,6 @@ def _lines(content: Content, layout: Layout) -> Iterator[Chunk]:
 
 def _record(line: str) -> Any:
     try:
-        return _parsed(line)
+        return parsed(line)
     except (ValueError, RecursionError):
         return Broken(line[:80])

@@ -24,7 +24,6 @@ from schemas.layout import Layout
 GZIP = b"\x1f\x8b"
 LONGEST_MARK = 4
 ZIP = (b"PK\x03\x04", b"PK\x05\x06")
-WORKBOOKS = (".xlsx", ".xlsm")
 WORKBOOK = "[Content_Types].xml"  # the part that every Office Open XML package has
 BLOCK = 1 << 18
 MOST_MEMBERS = 20_000
@@ -41,7 +40,7 @@ def read(content: Content, layout: Layout, reader: Reader) -> Iterator[Chunk]:
     start = _first(content)
     if start.startswith(GZIP):
         packed = whole(content)
-        yield from reader(replace(packed, own=lambda: _unzipped(packed.own())), layout)
+        yield from reader(replace(packed, own=lambda: unzipped(packed.own())), layout)
     elif start.startswith(ZIP):
         yield from _archive(whole(content), layout, reader)
     else:
@@ -82,7 +81,7 @@ class Meter:
             )
 
 
-def _unzipped(blocks: Iterator[bytes]) -> Iterator[bytes]:
+def unzipped(blocks: Iterator[bytes]) -> Iterator[bytes]:
     """The bytes inside gzip data of one or more members, block by block."""
     meter = Meter()
     rest, machine = b"", zlib.decompressobj(wbits=31)
@@ -137,7 +136,7 @@ def _members(
     archive: zipfile.ZipFile, packed: int, name: str, layout: Layout, reader: Reader
 ) -> Iterator[Chunk]:
     meter = Meter(packed)
-    infos = [info for info in archive.infolist() if _wanted(info.filename, layout.members)]
+    infos = [info for info in archive.infolist() if wanted(info.filename, layout.members)]
     if len(infos) > MOST_MEMBERS:
         raise Unreadable("too many files in it", f"{len(infos):,}", f"at most {MOST_MEMBERS:,}")
     if not infos:
@@ -150,7 +149,10 @@ def _members(
     troubles: list[Unreadable] = []
     for info in sorted(infos, key=lambda i: i.filename):
         inside = Content(
-            f"{name}/{info.filename}", 0, lambda: iter(()), Member(archive, info, meter)
+            f"{name}/{info.filename}",
+            0,
+            lambda: iter(()),
+            Member(archive, info, meter, workbooks=layout.format == "xlsx"),
         )
         last = lines
         try:
@@ -169,7 +171,8 @@ def _members(
         raise troubles[0]
 
 
-def _wanted(name: str, members: str) -> bool:
+def wanted(name: str, members: str) -> bool:
+    """Whether a file in an archive is meant: no folder, no litter of an operating system."""
     if name.endswith("/") or name.startswith(PASSED_OVER) or name.endswith(PASSED_OVER):
         return False
     low, like = name.lower(), members.lower()
@@ -179,8 +182,10 @@ def _wanted(name: str, members: str) -> bool:
 class Member:
     """The bytes of one file in a zip, from the start whenever asked."""
 
-    def __init__(self, archive: zipfile.ZipFile, info: zipfile.ZipInfo, meter: Meter) -> None:
-        self.archive, self.info, self.meter = archive, info, meter
+    def __init__(
+        self, archive: zipfile.ZipFile, info: zipfile.ZipInfo, meter: Meter, *, workbooks: bool
+    ) -> None:
+        self.archive, self.info, self.meter, self.workbooks = archive, info, meter, workbooks
 
     def __call__(self) -> Iterator[bytes]:
         """Its bytes in blocks; raises Unreadable."""
@@ -189,7 +194,7 @@ class Member:
         try:
             with self.archive.open(self.info) as stream:
                 start, name = stream.read(4), self.info.filename
-                if start.startswith((GZIP, *ZIP)) and not name.lower().endswith(WORKBOOKS):
+                if start.startswith(GZIP) or (start.startswith(ZIP) and not self.workbooks):
                     raise Unreadable("an archive in an archive", name, "plain files")
                 yield from self._counted(start, stream)
         except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError) as error:

@@ -158,7 +158,7 @@ def _chunk(batch: list[tuple[int, Row]], places: dict[str, int], layout: Layout)
         for role, place in places.items():
             cell = row[place] if place < len(row) else None
             form = parts[int(role[5:])] if role.startswith("time_") else None
-            values[role] = _text(cell, form)
+            values[role] = cell_text(cell, form)
         found.append(values)
     numbers = [number for number, _ in batch]
     texts = dict(batch)
@@ -180,7 +180,8 @@ def _formats(layout: Layout) -> list[str | None]:
     return list(parts) if len(parts) == len(columns) else [None] * len(columns)
 
 
-def _text(cell: Any, form: str | None) -> str | None:
+def cell_text(cell: Any, form: str | None) -> str | None:
+    """A cell as text; a date by ``form`` or in ISO 8601."""
     match cell:
         case None:
             return None

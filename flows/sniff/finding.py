@@ -36,14 +36,14 @@ class Finding:
 class Grid:
     """An export taken apart into named columns of text, and the layout keys that do so.
 
-    ``units`` and ``groups`` hold what stood in further heading rows; ``first_rows`` are the lines
-    as they stand, for evidence.
+    ``units`` holds what stood in a units row, ``later`` the headings of lines further down.
     """
 
     names: list[str]
     rows: pl.DataFrame
     layout: dict[str, Any]
     units: list[str] = field(default_factory=list)
+    later: list[str] = field(default_factory=list)
     found: list[Finding] = field(default_factory=list)
 
     def note(self, item: str, value: object, sure: Sure, evidence: str) -> None:

@@ -40,7 +40,7 @@ def as_json(data: bytes) -> Grid | None:
         return None
     decoded = data.decode("utf-8-sig", "replace")
     try:
-        document = json_records._parsed(decoded)
+        document = json_records.parsed(decoded)
     except ValueError:
         return _ndjson(decoded)
     path, rows = _records(document, "")
@@ -61,7 +61,7 @@ def _ndjson(decoded: str) -> Grid | None:
     rows = []
     for line in decoded.splitlines()[:MOST_RECORDS]:
         try:
-            row = json_records._parsed(line) if line.strip() else None
+            row = json_records.parsed(line) if line.strip() else None
         except ValueError:
             continue
         if isinstance(row, dict):
@@ -108,7 +108,7 @@ def _leaves(value: Any, path: str) -> list[tuple[str, str]]:
         ]
     if isinstance(value, list):
         return [leaf for i, v in enumerate(value) for leaf in _leaves(v, f"{path}.{i}")]
-    return [(path, json_records._text(value) or "")]
+    return [(path, json_records.as_text(value) or "")]
 
 
 def as_workbook(data: bytes) -> Grid:
@@ -124,17 +124,17 @@ def as_workbook(data: bytes) -> Grid:
     finally:
         book.close()
     name = max(sheets, key=lambda n: sum(any(c is not None for c in row) for row in sheets[n]))
-    table = [[workbook._text(cell, None) or "" for cell in row] for row in sheets[name]]
+    table = [[workbook.cell_text(cell, None) or "" for cell in row] for row in sheets[name]]
     width = max((len(row) for row in table), default=0)
     table = [row + [""] * (width - len(row)) if any(row) else [] for row in table]
-    first = text._first_row(table, width)
+    first = text.first_row(table)
     head = [i for i in range(max(0, first - text.MOST_HEAD), first) if table[i]]
-    names, units, header = text._headings(table, head, first, width)
+    names, units, header = text.headings(table, head, first, width)
     layout: dict[str, Any] = {"format": "xlsx"}
     if next(iter(sheets)) != name:
         layout["sheet"] = name
     body = [row for row in table[first:] if row]
-    grid = Grid(names, text._frame(names, body), layout | header, units)
+    grid = Grid(names, text.frame(names, body), layout | header, units)
     grid.note("format", "xlsx", Sure.CERTAIN, f"a workbook; its fullest sheet is '{name}'")
     return grid
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from flows.readers import Unreadable, packed
 from flows.sniff import columns as value_columns
-from flows.sniff import fit, other, shape, stamps, text, zone
+from flows.sniff import fit, other, shape, stamps, text, words, zone
 from flows.sniff.columns import Column
 from flows.sniff.finding import CannotSniff, Finding, Grid, Proposal, Sure
 from schemas.farm import Place
@@ -64,11 +64,11 @@ def _unpacked(data: bytes) -> tuple[bytes, list[Finding]]:
     """The bytes inside a gzip, or of the first file in a zip; and a note of it."""
     try:
         if data.startswith(packed.GZIP):
-            inside = _some(packed._unzipped(iter([data])))
+            inside = _some(packed.unzipped(iter([data])))
             return inside, [Finding("packed", "gzip", Sure.CERTAIN, "it is read as it is, packed")]
         if data.startswith(packed.ZIP):
             with zipfile.ZipFile(BytesIO(data)) as archive:
-                names = [n for n in sorted(archive.namelist()) if packed._wanted(n, "*")]
+                names = [n for n in sorted(archive.namelist()) if packed.wanted(n, "*")]
                 if packed.WORKBOOK in archive.namelist():
                     return data, []
                 if not names:
@@ -103,6 +103,11 @@ def _rules(
     fit.like_the_others(grid, columns)
     for column in columns:
         said = BY_NAME[str(column.says.quantity)]
+        other = [n for n in grid.later if _same_column(words.heading(n), column)]
+        if other:
+            column.rule["names"] = other
+            why = f"further down it is called {', '.join(other)}"
+            grid.note(f"columns.{column.name}.names", other, Sure.LIKELY, why)
         grid.note(
             f"columns.{column.name}", said.name, Sure.LIKELY, f"its heading is '{column.name}'"
         )
@@ -113,6 +118,12 @@ def _rules(
         elif said.name == "rain" and column.says.total:
             why = "the heading speaks of a total, but the values do not climb: which is it?"
             grid.note(f"columns.{column.name}.counts", "increment", Sure.UNSURE, why)
+
+
+def _same_column(says: words.Heading, column: Column) -> bool:
+    """Whether another heading speaks of the same quantity at the same depth, in the same unit."""
+    same = (says.quantity, says.depth) == (column.says.quantity, column.says.depth)
+    return same and says.unit in (None, column.unit_written, column.rule.get("unit"))
 
 
 def _layout(
@@ -130,7 +141,7 @@ def _layout(
     layout["step"] = stamps.step_text(found.step_s)
     layout["stamp"] = stamp
     layout["time"] = written | keys
-    order = ("quantity", "unit", "depth_cm", "counts", "missing")
+    order = ("quantity", "unit", "depth_cm", "counts", "missing", "names")
     layout["columns"] = {
         column.name: {key: column.rule[key] for key in order if key in column.rule}
         for column in columns

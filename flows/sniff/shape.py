@@ -46,7 +46,7 @@ def _pivoted(grid: Grid, taken: tuple[int, ...], at: int, value: int, names: lis
         "value_column": grid.names[value],
     }
     long = Grid(
-        [grid.names[i] for i in taken] + names, pl.DataFrame(columns), layout, [], grid.found
+        [grid.names[i] for i in taken] + names, pl.DataFrame(columns), layout, found=grid.found
     )
     long.note(
         "shape", "long", Sure.CERTAIN, f"'{grid.names[at]}' holds {len(names)} names of series"

@@ -83,12 +83,16 @@ def cells(line: str, delimiter: str) -> list[str]:
 
 def _delimiter(lines: list[str]) -> str | None:
     """The delimiter that cuts the lines into the most even rows, None for fixed width."""
-    sample = [line for line in lines[-PROBE_LINES:] if line.strip()]
+    filled = [line for line in lines if line.strip()]
+    parts = [filled[:PROBE_LINES], filled[-PROBE_LINES:]]  # headings may change in between
+    sample = parts[1]
     best: tuple[float, int, str] | None = None
     for delimiter in (*DELIMITERS, " "):
-        counts = Counter(len(cells(line, delimiter)) for line in sample)
-        width, often = counts.most_common(1)[0]
-        even = often / len(sample)
+        modes = [
+            Counter(len(cells(line, delimiter)) for line in p).most_common(1)[0] for p in parts
+        ]
+        width = min(mode[0] for mode in modes)
+        even = min(mode[1] / len(part) for mode, part in zip(modes, parts, strict=True))
         if width < 2 or even < 0.8:
             continue
         if delimiter == " " and (best is not None or even < 0.98):
@@ -111,16 +115,20 @@ def _decimal_commas(lines: list[str]) -> bool:
 
 def _delimited(lines: list[str], delimiter: str) -> Grid:
     table = [cells(line, delimiter) if line.strip() else [] for line in lines]
-    width = Counter(len(row) for row in table[-PROBE_LINES:] if row).most_common(1)[0][0]
-    first = _first_row(table, width)
+    first = first_row(table)
+    width = len(table[first])
     head = [i for i in range(max(0, first - MOST_HEAD), first) if table[i]]
     layout: dict[str, object] = {}
     word = DELIMITERS.get(delimiter, "space")
     if delimiter != ",":
         layout["delimiter"] = word
-    names, units, header = _headings(table, head, first, width)
-    body = [row for row in table[first:] if len(row) == width]
-    found = Grid(names, _frame(names, body), layout, units)
+    names, units, header = headings(table, head, first, width)
+    later, until = _later_headings(names, table, first)
+    body = [row for row in table[first:until] if len(row) == width and is_data(row)]
+    found = Grid(names, frame(names, body), layout, units, later)
+    if until < len(table):
+        what = f"line {until + 1} has other headings; the rows before it were looked at"
+        found.note("headings", "change", Sure.LIKELY, what)
     layout |= header
     found.note(
         "delimiter",
@@ -132,7 +140,23 @@ def _delimited(lines: list[str], delimiter: str) -> Grid:
     return found
 
 
-def _frame(names: list[str], body: list[list[str]]) -> pl.DataFrame:
+def _later_headings(names: list[str], table: list[list[str]], first: int) -> tuple[list[str], int]:
+    """Headings that only lines further down have, and the first such line whose order differs.
+
+    A logger restarted, or years were joined.
+    """
+    known, later, until = set(names), list[str](), len(table)
+    for i in range(first, len(table)):
+        row = [cell.strip() for cell in table[i]]
+        if len(known & set(row)) > 1 and not is_data(row):
+            later += [n for n in row if n and n not in known and n not in later]
+            if row != names:
+                until = min(until, i)
+    return later, until
+
+
+def frame(names: list[str], body: list[list[str]]) -> pl.DataFrame:
+    """Rows as a frame of text columns c0, c1, …."""
     columns = list(zip(*body, strict=True)) if body else [()] * len(names)
     return pl.DataFrame(
         {f"c{i}": [cell.strip() for cell in column] for i, column in enumerate(columns)},
@@ -148,15 +172,17 @@ def is_data(row: list[str]) -> bool:
     return bool(numbers) and len(values) >= max(1, len(filled) * 0.5)
 
 
-def _first_row(table: list[list[str]], width: int) -> int:
+def first_row(table: list[list[str]]) -> int:
+    """The first row of values: the rows after it have its width; raises CannotSniff."""
     for i, row in enumerate(table):
-        after = [r for r in table[i : i + 6] if r]
-        if len(row) == width and after and all(len(r) == width and is_data(r) for r in after[:3]):
+        after = [r for r in table[i : i + 6] if r][:3]
+        even = all(len(r) == len(row) and is_data(r) for r in after)
+        if len(row) > 1 and even and (len(after) > 2 or i + len(after) >= len(table)):
             return i
     raise CannotSniff("No rows of values can be found in it.")
 
 
-def _headings(
+def headings(
     table: list[list[str]], head: list[int], first: int, width: int
 ) -> tuple[list[str], list[str], dict[str, object]]:
     """Headings, units by column, and the layout keys ``skip``, ``header``, ``after_header``."""

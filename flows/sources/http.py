@@ -26,7 +26,7 @@ import httpx
 from flows import files
 from flows.archive import Arrival
 from flows.errors import UserError
-from flows.readers.json_records import _at
+from flows.readers.json_records import at_path
 from flows.sources import web
 from flows.sources.web import Answer, ComeLater, Limits, Sleep
 from schemas.farm import Farm, Source
@@ -265,7 +265,7 @@ def _following(answer: Answer, next_field: str | None) -> httpx.URL | None:
         if answer.body.stat().st_size > MOST_NEXT_BYTES:
             raise UserError("a page of it is too large to look for the next one.")
         try:
-            link = _at(json.loads(answer.body.read_bytes()), next_field)
+            link = at_path(json.loads(answer.body.read_bytes()), next_field)
         except ValueError:
             raise UserError("its answer is not JSON, so there is no next_field in it.") from None
     return answer.url.join(str(link)) if link else None

@@ -94,10 +94,10 @@ def test_03_a_preamble_a_units_row_and_an_aggregation_row(tmp_path):
 def test_04_columns_change_order_and_name(tmp_path):
     rule = HOURLY.replace('"T" = {', '"T" = {names = ["Temp", "AirT"], ')
     folder = farm(tmp_path, rule)
-    land(folder, PLAIN + "R,t,more,Temp\n2,2020-06-01 02:00,x,13\n")
+    land(folder, PLAIN + "R,t,more,Temp\n2,2020-06-01 02:00,x,13\nt,T,R\n2020-06-01 03:00,9,4\n")
     land(folder, "AirT,t,R\n14,2021-06-01 02:00,3\n", "next year.csv")
     got = [row[1:] for row in local(folder, "air_temp_c, rain_mm")]
-    assert got == [(10.0, 0.0), (12.0, 1.0), (13.0, 2.0), (14.0, 3.0)]
+    assert got == [(10.0, 0.0), (12.0, 1.0), (13.0, 2.0), (9.0, 4.0), (14.0, 3.0)]
 
 
 def test_05_missing_codes_of_a_file_and_of_a_column_and_an_undeclared_one(tmp_path):
@@ -130,8 +130,8 @@ class Test06And07And08Zones:
         land(folder, "\n".join(["t,T,R", *spring, *autumn, ""]))
         times = [row[0] for row in local(folder)]
         hour = timedelta(hours=1)
-        assert [b - a for a, b in itertools.pairwise(times)] == [hour] * 3
-        assert [b - a for a, b in itertools.pairwise(times)] == [hour] * 3
+        assert [b - a for a, b in itertools.pairwise(times[:4])] == [hour] * 3
+        assert [b - a for a, b in itertools.pairwise(times[4:])] == [hour] * 3
         assert [row[1] for row in local(folder)][4:] == [0, 1, 2, 3]
 
     def test_an_hour_that_never_was_is_refused(self, tmp_path):

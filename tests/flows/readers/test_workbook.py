@@ -39,7 +39,7 @@ def test_the_sheet_is_named_and_its_preamble_passed_over():
 
 
 def test_true_dates_read_as_the_layout_writes_them():
-    stamps = [datetime(2020, 6, 1, 0, 0), datetime(2020, 6, 1, 0, 59, 59, 999_600)]  # noqa: DTZ001
+    stamps = [datetime(2020, 6, 1, 0, 0), datetime(2020, 6, 1, 0, 59, 59, 999_600)]
     data = book([TEXT[0], [stamps[0], 1.5, 0.2], [stamps[1], -2, 0]])
     time_ = {"columns": ["t"], "offset": "Z"}
     assert [r[1:] for r in rows(data, layout(format="xlsx", time=time_))] == [r[1:] for r in READ]
