@@ -37,6 +37,12 @@ def digest(folder: str) -> str:
     return _do(folder, "digest", (steps.digest,))
 
 
+@flow(name="audit", log_prints=False)
+def audit(folder: str) -> str:
+    """The nightly audit of what is published."""
+    return _do(folder, "audit", (steps.audit,))
+
+
 def _do(root: str, marks: str, work: tuple[Step, ...]) -> str:
     """Do everything outstanding, unless that was done since this run was due.
 

@@ -54,6 +54,7 @@ def serve(folder: FarmFolder, say: Callable[[str], None]) -> None:
             deployments = [
                 _deployment(prefect_flows.collect, farm.schedules.collect, zone, given),
                 _deployment(prefect_flows.digest, farm.schedules.digest, zone, given),
+                _deployment(prefect_flows.audit, farm.schedules.audit, zone, given),
                 _deployment(prefect_flows.turn, farm.schedules.derive, zone, given),
             ]
             say(

@@ -101,6 +101,17 @@ def _send(folder: FarmFolder, run: Run) -> None:
         run.state = "attention"
 
 
+def audit(folder: FarmFolder, tick: Tick = silent) -> Run:
+    """Hold what is published to its declarations and to itself."""
+    from flows.audit.audit import audit as work  # noqa: PLC0415
+
+    with runs.recorded(folder, "audit") as run:
+        found = work(folder, tick)
+        run.summary, run.notes = str(found), found.notes
+        run.state = "attention" if found.failed else "done"
+    return run
+
+
 def rebuild(folder: FarmFolder, tick: Tick = silent) -> Run:
     """Make the warehouse anew from the archive and the field book."""
     from flows.rebuild import rebuild as work  # noqa: PLC0415

@@ -182,6 +182,7 @@ class Schedules(Strict):
     collect: str = "*/30 * * * *"
     derive: str = "10 3 * * *"
     digest: str = "0 6 * * 1"
+    audit: str = "40 3 * * *"
 
 
 Address = Annotated[str, Field(max_length=254, pattern=r"^[^@\s<>,;\"]+@[^@\s<>,;\"]+$")]

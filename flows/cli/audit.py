@@ -1,0 +1,23 @@
+"""The command that audits: audit."""
+
+from __future__ import annotations
+
+from flows.cli.base import Folder, app, farm_folder, tell
+
+
+@app.command()
+def audit(folder: Folder) -> None:
+    """Hold what is published to its declarations and to itself; a page is saved in audit/.
+
+    Exit 1 where an expectation did not hold; each is told in plain words.
+
+    \b
+    Example:
+      checkstrip audit my_farm
+    """
+    from flows import steps
+    from flows.progress import bar
+
+    with bar() as tick:
+        done = steps.audit(farm_folder(folder), tick)
+    tell([done])
