@@ -130,16 +130,19 @@ def _admitted(
         height = 0
         for frame in (frame for reading in group for frame in _rows(archive, reading, layout)):
             if frames and (frame.columns != frames[0].columns or height > PART_ROWS):
-                yield admit(_joined(frames), layout, senders, places)
+                yield admit(joined(frames, layout), layout, senders, places)
                 frames, height = [], 0
             frames.append(frame)
             height += frame.height
         if frames:
-            yield admit(_joined(frames), layout, senders, places)
+            yield admit(joined(frames, layout), layout, senders, places)
 
 
-def _joined(frames: list[pl.DataFrame]) -> pl.DataFrame:
-    """Frames of one layout as one: a column that one file had to give as text is text in all."""
+def joined(frames: list[pl.DataFrame], layout: Layout) -> pl.DataFrame:
+    """Frames of one layout as one: a column that one file had to give as text is text in all.
+
+    Numbers become text by the layout's own decimal mark, as the door will read them.
+    """
     text = {
         name
         for frame in frames
@@ -148,7 +151,16 @@ def _joined(frames: list[pl.DataFrame]) -> pl.DataFrame:
     }
     if not text:
         return pl.concat(frames)
-    return pl.concat(frame.with_columns(pl.col(text).cast(pl.String)) for frame in frames)
+    return pl.concat(
+        frame.with_columns(_as_text(frame, name, layout) for name in sorted(text))
+        for frame in frames
+    )
+
+
+def _as_text(frame: pl.DataFrame, name: str, layout: Layout) -> pl.Expr:
+    if frame.schema[name] == pl.String:
+        return pl.col(name)
+    return pl.col(name).cast(pl.String).str.replace(".", layout.decimal, literal=True)
 
 
 def _senders(group: list[Reading]) -> pl.DataFrame:

@@ -11,6 +11,7 @@ from flows import units
 from flows.door.times import read_times
 from flows.door.values import to_numbers
 from flows.farm_file import standard_offset_h
+from flows.land import joined
 from flows.readers import Content, reader_of
 from flows.sniff.finding import CannotSniff, Proposal
 from flows.sniff.propose import propose
@@ -33,9 +34,7 @@ def read(data: bytes, layout: Layout, standard_h: float) -> pl.DataFrame:
     """``time`` and, by quantity and depth, the values in SI."""
     content = Content("f", 0, lambda: iter(()), lambda: iter([data]))
     frames = [c.frame for c in reader_of(layout)(content, layout) if not c.frame.is_empty()]
-    frame = pl.concat(
-        [f.with_columns(pl.exclude("line").cast(pl.String)) for f in frames], how="diagonal"
-    ).with_columns(seq=pl.lit(1, pl.Int64))
+    frame = joined(frames, layout).with_columns(seq=pl.lit(1, pl.Int64))
     frame, _ = to_numbers(frame, layout)
     frame = read_times(frame, layout, timedelta(hours=standard_h))
     columns = {}

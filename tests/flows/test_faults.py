@@ -76,6 +76,16 @@ class Test02Decimals:
         land(folder, "t;T;R\n2020-06-01 00:00;1.050,5;0,2\n")
         assert stations(folder, "solar_radiation_w_m2, rain_mm")[0][1:] == (1050.5, 0.2)
 
+    def test_a_bad_cell_in_one_file_does_no_harm_to_another(self, tmp_path):
+        folder = farm(tmp_path, 'delimiter = ";"\ndecimal = ","\n' + HOURLY)
+        (folder.drop / "b.csv").write_text("t;T;R\n2020-06-02 00:00;oops;1,5\n")
+        land(folder, "t;T;R\n2020-06-01 00:00;10,25;0\n")
+        assert [row[1:] for row in stations(folder, "air_temp_c, rain_mm")] == [
+            (10.25, 0.0),
+            (None, 1.5),
+        ]
+        assert [cause for _, _, cause in causes(folder)] == ["not a number"]
+
     def test_a_comma_where_the_layout_says_point_is_refused_not_misread(self, tmp_path):
         folder = farm(tmp_path, 'delimiter = ";"\n' + HOURLY)
         land(folder, "t;T;R\n2020-06-01 00:00;10,5;0\n2020-06-01 01:00;11;0\n")
