@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
 from typing import Any
 
 import polars as pl
 
-from flows.digest.cells import Line, Row, cell, line, say
+from flows.digest.cells import Line, Row, cell, say
 from flows.digest.tables import Tables, last_row
 from flows.digest.week import Week
 
-# A week's lowest voltage this far below the half year's before is a battery on its way out.
-# Common practice (no source): a lead battery at rest loses a tenth of its voltage when flat.
-_FALLEN = 0.95
-_HALF_YEAR = timedelta(days=182)
 _MOST_FILES = 6
 
 
@@ -23,9 +18,7 @@ def lines(tables: Tables, week: Week) -> list[Line]:
     return [
         *_silent(tables, week, "station", "weather_day"),
         *_silent(tables, week, "probe", "soil_day"),
-        *_batteries(tables, week, "station", "weather_day"),
-        *_batteries(tables, week, "probe", "soil_day"),
-        *_sensors(tables, week),
+        *_findings(tables, week),
         *_files(tables, week),
         *_to_set_back(tables, week),
     ]
@@ -58,53 +51,30 @@ def _silent(tables: Tables, week: Week, kind: str, days: str) -> list[Line]:
     return out
 
 
-def _batteries(tables: Tables, week: Week, kind: str, days: str) -> list[Line]:
-    known = tables(days).filter(pl.col("battery_min_v").is_not_null())
-    out = []
-    for spell in standing(tables, week, kind):
-        own = known.filter(pl.col(kind) == spell[kind])
-        now = own.filter(pl.col("day").is_between(week.monday, week.sunday))
-        before = own.filter(
-            pl.col("day").is_between(week.monday - _HALF_YEAR, week.monday, closed="left")
-        )
-        if now.is_empty() or before.height < 28:
-            continue
-        low = now.sort("battery_min_v").to_dicts()[0]
-        least = before.sort("battery_min_v").to_dicts()[0]
-        if low["battery_min_v"] < _FALLEN * least["battery_min_v"]:
-            out.append(
-                Line(
-                    say(
-                        "The battery of the " + kind + " {name} fell to {now} on {day}; its lowest in the half year before was {before}.",
-                        name=cell(days, low, kind),
-                        now=cell(days, low, "battery_min_v"),
-                        day=cell(days, low, "day"),
-                        before=cell(days, least, "battery_min_v"),
-                    )
-                )
-            )  # fmt: skip
-    return out
-
-
-def _sensors(tables: Tables, week: Week) -> list[Line]:
-    """Sensors whose latest day of the week is bad: the water of that layer is not known."""
-    days = tables("soil_quality_day").filter(
-        pl.col("day").is_between(week.monday, week.sunday)
-        & pl.col("quality").is_in(["bad", "suspect"])
-        & (pl.col("stuck").fill_null(False) | pl.col("impossible").fill_null(False))
+def _findings(tables: Tables, week: Week) -> list[Line]:
+    """What the health checks found that week and that wants hands, each once, the newest first."""
+    found = tables("station_health").filter(
+        (pl.col("state") == "found")
+        & (pl.col("severity") == "hands")
+        & (pl.col("finding") != "silent")  # told above, as of this week
+        & (pl.col("from_day") <= week.sunday)
+        & (pl.col("to_day") >= week.monday)
     )
     out = []
-    for row in days.sort("day").unique(["probe", "depth_cm"], keep="last").sort("probe", "depth_cm").to_dicts():  # fmt: skip
-        what = "stands still at one value" if row["stuck"] else "gives values that no soil holds"
-        out.append(
-            line(
-                "soil_quality_day", row,
-                "The sensor at {depth} of {probe} " + what + "; last seen so on {day}.",
-                depth=cell("soil_quality_day", row, "depth_cm"),
-                probe=cell("soil_quality_day", row, "probe"),
-                day=cell("soil_quality_day", row, "day"),
-            )
-        )  # fmt: skip
+    latest = found.sort("from_day", descending=True).unique(
+        ["kind", "instrument", "part", "finding"], keep="first", maintain_order=True
+    )
+    for row in latest.to_dicts():
+        names = ("kind", "instrument", "part", "finding", "from_day", "battery_min_v", "fails_day")
+        given = {name: cell("station_health", row, name) for name in names}
+        told = "The {kind} {instrument}" + ("" if row["part"] == "whole" else ", {part}")
+        told += ": {finding} since {from_day}"
+        if row["finding"].startswith("battery") and row["battery_min_v"] is not None:
+            told += ", lowest {battery_min_v}"
+            told += ", likely to fail by {fails_day}" if row["fails_day"] is not None else ""
+        advice = cell("station_health", row, "advice")
+        phrase = say(told + ".{advice}", advice=(" ", advice) if advice.known else (), **given)
+        out.append(Line(phrase))
     return out
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import date, timedelta
+from datetime import date
 from html.parser import HTMLParser
 from typing import Any
 
@@ -219,17 +219,32 @@ def test_a_silent_station_is_named_with_its_last_day(tables):
     assert "station C on Home has sent nothing" not in text
 
 
-def test_a_battery_that_falls_below_its_half_year(tables):
-    fallen = farm.monday("2024-W26") + timedelta(days=2)
-    low = tables.changed(
-        lambda name, f: f.with_columns(
-            pl.when((pl.col("station") == "station C") & (pl.col("day") == fallen))
-            .then(11.2).otherwise("battery_min_v").alias("battery_min_v")
-        ) if name == "weather_day" else f
-    )  # fmt: skip
-    text = to_do(low, "2024-W26")
-    assert "The battery of the station station C fell to 11.2 V on 2024-06-26" in text
-    assert "battery" not in to_do(tables, "2024-W26")
+def finding(**changes: Any) -> dict[str, Any]:
+    return {
+        "kind": "station", "instrument": "station C", "part": "battery", "finding": "battery failing",
+        "from_day": date(2024, 6, 20), "to_day": date(2024, 6, 30), "field": "Home", "strip": "check",
+        "state": "found", "severity": "hands", "current": True, "battery_min_v": 11.2,
+        "fails_day": date(2024, 7, 9), "advice": "Charge it now.", "coverage": 1.0,
+    } | changes  # fmt: skip
+
+
+def test_a_finding_of_the_health_checks_comes_with_its_advice(tables):
+    text = to_do(tables.with_rows("station_health", finding()), "2024-W26")
+    assert "The station station C, battery: battery failing since 2024-06-20, lowest 11.2 V, likely to fail by 2024-07-09. Charge it now." in text  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"severity": "watch"},
+        {"state": "good", "severity": None},
+        {"from_day": date(2024, 7, 1), "to_day": date(2024, 7, 5)},
+        {"from_day": date(2024, 6, 1), "to_day": date(2024, 6, 23)},
+    ],
+)
+def test_what_wants_no_hands_this_week_is_not_told(tables, changes):
+    given = tables.with_rows("station_health", finding(**changes))
+    assert "battery" not in to_do(given, "2024-W26")
 
 
 def test_a_probe_to_set_back_comes_with_the_caution(tables):
