@@ -60,6 +60,23 @@ def test_thick_and_thin_layers_compare() -> None:
     assert thin["f", 2024, "check", 50.0]["day"] == thick["f", 2024, "check", 50.0]["day"]
 
 
+def test_little_uptake_of_a_thick_layer_is_little() -> None:
+    # 0.1 mm a day of half a metre is 0.02 % a day: no roots are claimed from that
+    row = derived({("check", 50.0): series(50, height=0.02, noise=0.005)}, thickness=50.0)
+    assert row["f", 2024, "check", 50.0]["state"] == "not seen"
+
+
+def test_roots_come_from_above() -> None:
+    early = series(20, seed=1)
+    early[45:65] = 0.0  # drew early, stopped, drew again: drainage first, roots later
+    early[65:] = series(65, seed=1)[65:]
+    alone = derived({("check", 60.0): early})["f", 2024, "check", 60.0]
+    below = derived({("check", 40.0): series(55), ("check", 60.0): early})
+    assert (alone["day"] - SEEDED).days < 30
+    assert below["f", 2024, "check", 60.0]["day"] >= below["f", 2024, "check", 40.0]["earliest_day"]
+    assert (below["f", 2024, "check", 60.0]["day"] - SEEDED).days > 50
+
+
 def test_not_seen_says_how_long_it_was_quiet() -> None:
     row = derived({("check", 50.0): series(None, noise=0.02)})["f", 2024, "check", 50.0]
     assert row["state"] == "not seen"

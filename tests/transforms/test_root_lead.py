@@ -48,11 +48,12 @@ def lead(*arrivals: dict[str, Any]) -> dict[str, Any]:
 
 
 def test_check_minus_treated_with_both_intervals() -> None:
-    row = lead(reached("treated", 3, 6, 10), reached("check", 13, 16, 20))
+    row = lead(reached("treated", 1, 6, 10), reached("check", 13, 16, 28))
     assert row["lead_d"] == 10
-    # check 3 days earlier and treated 4 later at the low end: the root of 9 + 16
+    # low end: check 3 days earlier and treated 4 later, the root of 9 + 16
     assert row["lead_low_d"] == pytest.approx(10 - 5)
-    assert row["lead_high_d"] == pytest.approx(10 + 5)
+    # high end: check 12 days later and treated 5 earlier, the root of 144 + 25
+    assert row["lead_high_d"] == pytest.approx(10 + 13)
     assert row["known"] == "both"
     assert row["reason"] is None
     assert not row["partial"]
