@@ -328,7 +328,7 @@ def reliability(trials: int) -> Iterator[dict[str, object]]:
 
 
 def fades(trials: int) -> Iterator[dict[str, object]]:
-    """A fade of 40 kg/ha a year over 4 fields followed for 1 to 5 seasons."""
+    """A fade of 40 kg/ha a year over 4 fields followed for 2 to 5 seasons."""
     rng = np.random.default_rng(6)
     for between in (0.0, 75.0, 150.0):
         level = change = 0
