@@ -1,0 +1,34 @@
+"""The command that tells where a number came from: explain."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from flows.cli.base import Folder, app, farm_folder
+
+
+@app.command()
+def explain(
+    folder: Folder,
+    table: Annotated[str, typer.Argument(metavar="TABLE", help="the table the number stands in")],
+    key: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="KEY...", help="what names the row, in the key's order or NAME=VALUE"
+        ),
+    ] = None,
+) -> None:
+    """Where a number came from: coverage, method, inputs, the files behind it, what was left out.
+
+    \b
+    Examples:
+      checkstrip explain my_farm rain_month "North station" 2025 6
+      checkstrip explain my_farm water_use_season field=North season=2025 strip=treated
+    """
+    from flows import query
+    from flows.explain.explain import explain as work
+
+    with query.open_published(farm_folder(folder)) as con:
+        typer.echo(work(con, table, key or []))
