@@ -24,20 +24,17 @@ def to_date(tables: Tables, week: Week, fields: list[str], show: Show) -> Pictur
     shown = [(field, found) for field in fields if (found := _since(tables, week, field)).height]
     if not shown:
         return None
-    rows = (len(shown) + 1) // 2
     slope, _, label, _ = show.unit_of("mm")
     says: list[Part] = []
-    with style.drawn(QUESTION, 0.5 + 1.75 * rows) as figure:
-        panels = figure.subplots(rows, min(2, len(shown)), squeeze=False).flatten()
-        for number, (panel, (field, days)) in enumerate(zip(panels, shown, strict=False)):
+    with style.drawn(QUESTION, 0.4 + 1.55 * len(shown)) as figure:
+        panels = figure.subplots(len(shown), 1, squeeze=False).flatten()
+        for number, (panel, (field, days)) in enumerate(zip(panels, shown, strict=True)):
             panel.set_title(style.legible(field, number))
             _curves(panel, days, slope)
             panel.set_ylabel(label)
             row = last_row(days)
             assert row is not None
             says += _told(row)
-        for empty in panels[len(shown) :]:
-            empty.set_visible(False)
         picture = style.image(figure)
     return Picture("rain", (QUESTION,), ("Rain since seeding. ", *says), picture)
 

@@ -21,7 +21,8 @@ COLOUR = {"treated": TREATED, "check": CHECK}
 STROKE = {"treated": "-", "check": (0, (4, 2))}
 MARK = {"treated": "o", "check": "s"}
 FILL = {"treated": TREATED, "check": "white"}
-NARROW, WIDE = 6.4, 7.2
+# Inches: a mail is read on a phone, where the letters of a wider picture would be too small.
+NARROW, WIDE = 4.4, 7.2
 
 _RULES: dict[Any, Any] = {
     "font.family": "DejaVu Sans",

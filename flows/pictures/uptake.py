@@ -14,14 +14,11 @@ QUESTION = "Which depth did the water come from?"
 
 def of_week(fields: dict[str, list[Row]], show: Show) -> Picture:
     """A week's uptake by depth, a panel a field."""
-    rows = (len(fields) + 1) // 2
-    with style.drawn(QUESTION, 0.5 + 2.1 * rows) as figure:
-        panels = figure.subplots(rows, min(2, len(fields)), squeeze=False).flatten()
-        for number, (panel, (name, taken)) in enumerate(zip(panels, fields.items(), strict=False)):
+    with style.drawn(QUESTION, 0.4 + 1.9 * len(fields)) as figure:
+        panels = figure.subplots(len(fields), 1, squeeze=False).flatten()
+        for number, (panel, (name, taken)) in enumerate(zip(panels, fields.items(), strict=True)):
             panel.set_title(style.legible(name, number))
             _bars(panel, taken, show)
-        for empty in panels[len(fields) :]:
-            empty.set_visible(False)
         picture = style.image(figure)
     says = ("Treated beside check, by depth; the numbers stand in the table below.",)
     return Picture("uptake-week", (QUESTION,), says, picture)
@@ -59,7 +56,7 @@ def _bars(panel: Axes, rows: list[Row], show: Show) -> None:
     panel.set_yticks(range(len(depths)), [f"{d * cm:.0f} {deep}" for d in depths])
     panel.set_ylim(len(depths) - 0.4, -0.6)
     panel.axvline(0, color=style.FAINT, linewidth=0.8)
-    panel.set_xlabel(f"water taken up, {label}; line: 95 % interval")
+    panel.set_xlabel(f"water taken up, {label}; line: 95 % interval, where known")
     panel.set_xlim(right=1.25 * max(longest, panel.get_xlim()[1] / 1.1, 1e-9))
 
 

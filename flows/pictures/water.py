@@ -22,15 +22,12 @@ DEEPER = "Which strip's roots are deeper, and where is the water?"
 def left(fields: dict[str, Depths], show: Show) -> Picture:
     """Share of the range by depth, a panel a field, treated beside check."""
     slope, _, label, _ = show.unit_of("cm")
-    rows = (len(fields) + 1) // 2
-    with style.drawn(LEFT, 0.5 + 2.1 * rows) as figure:
-        panels = figure.subplots(rows, min(2, len(fields)), squeeze=False).flatten()
-        for number, (panel, (name, depths)) in enumerate(zip(panels, fields.items(), strict=False)):
+    with style.drawn(LEFT, 0.4 + 1.9 * len(fields)) as figure:
+        panels = figure.subplots(len(fields), 1, squeeze=False).flatten()
+        for number, (panel, (name, depths)) in enumerate(zip(panels, fields.items(), strict=True)):
             panel.set_title(style.legible(name, number))
             _dots(panel, depths, slope)
             panel.set_ylabel(f"depth, {label}")
-        for empty in panels[len(fields) :]:
-            empty.set_visible(False)
         picture = style.image(figure)
     says = ("Treated beside check, by depth; the numbers stand in the table below.",)
     return Picture("water-left", (LEFT,), says, picture)

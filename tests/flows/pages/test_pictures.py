@@ -122,6 +122,7 @@ DRAWN: dict[str, Callable[[farm.Kept], Picture | None]] = {
     "rain-months": lambda t: rain.by_month(t, FIELD, SEEDED, date(2024, 8, 20), SHOW),
     "water-left": left,
     "water-season": lambda t: water.season(t, SEASON, SHOW),
+    "uptake-week": lambda _: uptake.of_week({FIELD: taken()}, SHOW),
     "uptake": lambda _: uptake.of_season(taken(), SHOW),
     "responses": lambda _: trial.responses(answered(), POOLED),
     "money": lambda t: trial.money(t, FIELD, SHOW),
