@@ -191,3 +191,15 @@ class TestCommand:
 def test_toml_survives_odd_headings():
     odd = 'a "b" °C\\'
     assert tomllib.loads(toml.key(odd) + " = 1") == {odd: 1}
+
+
+def test_headings_that_change_from_year_to_year_become_other_names():
+    rows = [f"{15 + i % 9},{60 + i % 7}" for i in range(40)]
+    first = [f"2020-06-{1 + i // 24:02d} {i % 24:02d}:00,{row}" for i, row in enumerate(rows)]
+    second = [f"2021-06-{1 + i // 24:02d} {i % 24:02d}:00,x,{row}" for i, row in enumerate(rows)]
+    data = "\n".join(["time,Air Temp (C),RH (%)", *first, "time,note,AirT (C),RH_pct", *second, ""])
+    proposal = propose(data.encode(), PLACE)
+    columns = proposal.layout["columns"]
+    assert columns["Air Temp (C)"]["names"] == ["AirT (C)"]
+    assert columns["RH (%)"]["names"] == ["RH_pct"]
+    assert "skip" not in proposal.layout
