@@ -6,6 +6,7 @@ import codecs
 import csv
 import re
 from collections import Counter
+from itertools import pairwise
 
 import polars as pl
 
@@ -88,11 +89,12 @@ def _delimiter(lines: list[str]) -> str | None:
     sample = parts[1]
     best: tuple[float, int, str] | None = None
     for delimiter in (*DELIMITERS, " "):
-        modes = [
-            Counter(len(cells(line, delimiter)) for line in p).most_common(1)[0] for p in parts
-        ]
-        width = min(mode[0] for mode in modes)
-        even = min(mode[1] / len(part) for mode, part in zip(modes, parts, strict=True))
+        widths = [[len(cells(line, delimiter)) for line in part] for part in parts]
+        width = min(Counter(part).most_common(1)[0][0] for part in widths)
+        # rows like the row before them: headings, and so widths, may change further down
+        even = min(
+            sum(a == b for a, b in pairwise(part)) / max(len(part) - 1, 1) for part in widths
+        )
         if width < 2 or even < 0.8:
             continue
         if delimiter == " " and (best is not None or even < 0.98):
@@ -148,7 +150,7 @@ def _later_headings(names: list[str], table: list[list[str]], first: int) -> tup
     known, later, until = set(names), list[str](), len(table)
     for i in range(first, len(table)):
         row = [cell.strip() for cell in table[i]]
-        if len(known & set(row)) > 1 and not is_data(row):
+        if known & set(row) - {""} and not is_data(row):
             later += [n for n in row if n and n not in known and n not in later]
             if row != names:
                 until = min(until, i)
