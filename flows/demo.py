@@ -6,6 +6,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import duckdb
+import polars as pl
 
 from flows import farm_file, query, steps
 from flows.errors import UserError
@@ -42,11 +43,16 @@ _DRAWDOWN = """
     FROM drawdown_season JOIN field USING (field)
     WHERE practice = ? GROUP BY depth_cm ORDER BY depth_cm
 """
-_RESPONSE = """
-    SELECT field, season, crop, practice, round(response_kg_ha) AS "response kg/ha",
-        round(response_low_kg_ha) AS "from", round(response_high_kg_ha) AS "to", verdict
-    FROM response ORDER BY field, season
-"""
+_SHOWN = {
+    "field": "Field",
+    "season": "Season",
+    "crop": "Crop",
+    "years_since": "Harvests since",
+    "response_kg_ha": "Response",
+    "response_low_kg_ha": "from",
+    "response_high_kg_ha": "to",
+    "verdict": "Verdict",
+}
 
 
 def demo(root: Path, tick: Tick = silent) -> str:
@@ -70,7 +76,8 @@ def demo(root: Path, tick: Tick = silent) -> str:
     told = "\n".join(f"  {run.flow}: {run.summary}" for run in runs)
     pages = _pages(folder, tick)
     with query.open_published(folder) as con:
-        return f"{_heading(folder, con)}\n\n{told}\n\n{_findings(con)}\n\n{pages}\n\n{_next(root)}"
+        parts = [_heading(folder, con), told, _findings(con), _story(con), pages, _next(root)]
+        return "\n\n".join(parts)
 
 
 def _pages(folder: FarmFolder, tick: Tick) -> str:
@@ -112,8 +119,40 @@ def _findings(con: duckdb.DuckDBPyConnection) -> str:
         )
         for (practice,) in practices
     ]
-    parts.append(("Treated against check, with the 95 % interval", _table(con, _RESPONSE)))
     return "\n\n".join(f"{heading}\n{body}" for heading, body in parts)
+
+
+def _story(con: duckdb.DuckDBPyConnection) -> str:
+    """The trial in words, in the farm's units: did it respond, how often, why, the money, what next."""
+    from flows.digest import harvest, page  # noqa: PLC0415
+    from flows.digest.cells import Line, Section, say  # noqa: PLC0415
+    from flows.digest.make import Page  # noqa: PLC0415
+    from flows.digest.tables import Tables  # noqa: PLC0415
+    from flows.report import trial  # noqa: PLC0415
+
+    tables = Tables(con)
+    show = tables.show()
+    worked = tables("response").filter(pl.col("operation_day").is_not_null())
+    caption = say(
+        "Treated less check after the work, with the ends of its interval (nineteen in twenty)"
+    )
+    grid = harvest.grid_of("response", worked.sort("field", "season").to_dicts(), _SHOWN, caption)
+    sections = [Section(("Did it respond?",), (grid,))] if grid else []
+    for practice in sorted(worked["practice"].unique()):
+        told = tuple(trial.in_words(tables, practice))
+        sections.append(Section((f"{practice.capitalize()}, all site-years together",), told))
+    paid: list[Line] = []
+    for field, last in worked.group_by("field").agg(pl.col("season").max()).sort("field").rows():
+        paid += harvest.money(tables, field, last)
+    sections.append(Section(("Has it paid?",), tuple(paid)))
+    advised: list[Line] = []
+    for row in tables("field_outlook").sort("place").to_dicts():
+        for line in harvest.fall(tables, row["field"], row["fall"], row["soil_state_day"]):
+            if page.said(line, show) not in {page.said(other, show) for other in advised}:
+                advised.append(line)
+    sections.append(Section(("Which fields next?",), tuple(advised)))
+    foot = (Line((harvest.NOT_ADVICE,)),)
+    return page.text(Page(("The trial",), (), tuple(sections), foot), show).rstrip()
 
 
 def _table(con: duckdb.DuckDBPyConnection, sql: str, *given: str) -> str:

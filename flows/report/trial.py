@@ -19,6 +19,27 @@ def sections(tables: Tables) -> list[Section]:
     return [*out, *([ahead] if ahead else [])]
 
 
+def in_words(tables: Tables, practice: str) -> list[Line]:
+    """The trial of a practice in sentences alone: together, how often, fading, what goes with it."""
+    everything = tables("response_pooled", practice=practice, grouping="all").to_dicts()
+    told = _together(everything[0] if everything else None)
+    told += [block for block in _fading(tables, practice) if isinstance(block, Line)]
+    return told + _causes(tables, practice)
+
+
+def _causes(tables: Tables, practice: str) -> list[Line]:
+    """What goes with the response, or that nothing can be told of it yet and what would tell."""
+    rows = tables("response_driver", practice=practice).filter(
+        pl.col("rank_correlation").is_not_null()
+    )
+    told = rows.filter(pl.col("verdict") != "cannot tell yet").to_dicts()
+    if told:
+        names = ("meaning", "rank_correlation", "observations", "verdict")
+        return [line("response_driver", row, "Why? {meaning}: rank correlation {rank_correlation} over {observations}; {verdict}.", **{n: cell("response_driver", row, n) for n in names}) for row in told]  # fmt: skip
+    best = rows.sort("p_adjusted").head(1).to_dicts()
+    return [Line(say("Why? Cannot tell yet. Nearest to telling: {meaning}; it would take {would_tell}.", **{n: cell("response_driver", row, n) for n in ("meaning", "would_tell")})) for row in best]  # fmt: skip
+
+
 def _practice(tables: Tables, practice: str) -> Section | None:
     rows = tables("response", practice=practice).filter(
         pl.col("operation_day").is_not_null() & pl.col("response_kg_ha").is_not_null()
