@@ -10,7 +10,7 @@ import duckdb
 
 from flows.explain.row import Row
 from schemas import made
-from schemas.table import Kind, Table
+from schemas.table import Kind, Table, Tier
 
 # What identifies a thing wherever it stands.
 SAME = ("station", "probe", "field", "strip", "depth_cm", "practice", "season")
@@ -52,7 +52,8 @@ class Scope:
 
     @staticmethod
     def _dated(table: Table) -> bool:
-        return "day" in table.key and table["day"].kind is Kind.DAY
+        # What people entered holds beyond its day: an operation of years ago stands behind a season.
+        return table.tier is not Tier.SETUP and "day" in table.key and table["day"].kind is Kind.DAY
 
 
 def _months(first: date, last: date) -> list[int]:
