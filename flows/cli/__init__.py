@@ -15,7 +15,16 @@ from importlib import import_module
 from flows.cli.base import app
 from flows.errors import Attention, UserError
 
-COMMANDS: tuple[str, ...] = ("start", "turn", "serve", "ask", "set_up", "digest", "audit", "explain")
+COMMANDS: tuple[str, ...] = (
+    "start",
+    "turn",
+    "serve",
+    "ask",
+    "set_up",
+    "digest",
+    "audit",
+    "explain",
+)
 
 for _name in COMMANDS:
     import_module(f"flows.cli.{_name}")

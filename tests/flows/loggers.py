@@ -48,7 +48,7 @@ glob = "*.csv"
 settle_s = 0
 """
 HEADING = "t,T,R,S1,S2"
-START = datetime(2020, 6, 1)  # noqa: DTZ001 - the logger's own clock
+START = datetime(2020, 6, 1)
 
 
 def row(hour: int, *values: object) -> str:

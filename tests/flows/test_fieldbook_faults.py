@@ -22,7 +22,7 @@ from tests.flows.fieldbooks import GOOD, Sheets, book, read, rows_in, workbook
 # --- bad books: one clear line each, nothing else lost ------------------------------------------
 
 
-def bad_books() -> Iterator[Any]:  # noqa: PLR0915 - a list of faults
+def bad_books() -> Iterator[Any]:
     def case(
         name: str, change: Any, cause: str, where: tuple[str, int, str], lost: dict[str, int]
     ) -> Any:

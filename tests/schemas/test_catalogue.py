@@ -62,7 +62,7 @@ def test_a_made_table_has_its_module_and_its_test(name):
 
 @pytest.mark.parametrize("name", order.DERIVED)
 def test_a_derived_table_is_empty_where_there_is_nothing(name):
-    from flows import derive  # noqa: PLC0415
+    from flows import derive
 
     given = {table.name: made.empty(table) for table in derive.sources(name)}
     if "farm" in given:
@@ -72,7 +72,7 @@ def test_a_derived_table_is_empty_where_there_is_nothing(name):
 
 
 def one_farm():
-    from flows import farm_file  # noqa: PLC0415
+    from flows import farm_file
 
     return farm_file.tables(
         farm_file.parse(
