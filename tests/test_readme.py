@@ -1,0 +1,63 @@
+"""What README says is run: its SQL, its layout, its links and its first two commands' words."""
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from flows import farm_file, query, steps
+from flows.cli import app
+from tests.flows.loggers import FARM, drop, make, usual
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+SQL = re.findall(r'checkstrip sql \S+ "([^"]+)"', README)
+
+
+@pytest.fixture(scope="module")
+def published(tmp_path_factory):
+    folder = make(tmp_path_factory.mktemp("readme") / "farm")
+    drop(folder, "a.csv", [usual(h) for h in range(48)])
+    steps.turn(folder)
+    return folder
+
+
+def test_there_is_sql_in_it():
+    assert len(SQL) >= 4
+
+
+@pytest.mark.parametrize("sql", SQL)
+def test_the_sql_runs_on_the_published_copy(published, sql):
+    with query.open_published(published) as con:
+        query.frame(query.ask(con, sql))
+
+
+def test_the_python_runs(published):
+    (code,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    path = str(published.published_file).replace("\\", "/")
+    scope: dict[str, object] = {}
+    exec(code.replace("my_farm/warehouse/published/checkstrip.duckdb", path), scope)
+    scope["con"].close()
+
+
+def test_the_layout_is_one():
+    (toml,) = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
+    layouts = tomllib.loads(toml)["layouts"]
+    farm = farm_file.parse(tomllib.loads(FARM) | {"layouts": layouts, "sources": []}, "README")
+    assert list(farm.layouts) == ["probe"]
+
+
+def test_the_links_lead_somewhere():
+    for target in re.findall(r"\]\(([^)]+)\)", README):
+        assert (ROOT / target).exists(), target
+
+
+def test_every_command_is_named_in_it_or_in_the_help_and_every_one_named_exists():
+    known = {
+        command.name or command.callback.__name__.removesuffix("_")
+        for command in app.registered_commands
+    }
+    named = set(re.findall(r"checkstrip ([a-z]+)\b", README))
+    assert named <= known | {"demo"}
+    assert {"demo", "new", "once", "run", "status", "sql", "tables", "rebuild"} <= named
