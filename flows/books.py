@@ -125,11 +125,12 @@ def _land_version(
     with warehouse.transaction(con):
         if not unreadable:
             con.execute("DELETE FROM quarantine WHERE source = ?", [receipt.kind])
+            told = "; ".join(filter(None, (_change(con, n, f) for n, f in frames.items())))
             for name, frame in frames.items():
                 replace_if_changed(con, name, frame)
             _list_problems(con, receipt.kind, problems)
         _quarantine(con, receipt, problems)
-        first = problems[0].sentence if unreadable else None
+        first = problems[0].sentence if unreadable else told or None
         _receive(con, receipt, farm, "refused" if unreadable else "landed", first)
     return not unreadable
 
@@ -149,6 +150,22 @@ def _read(
         return maps.frames, maps.problems
     book = fieldbook.tables_of(content, bushel_kg=_bushels(farm), currency=farm.farm.currency)
     return book.frames, book.problems
+
+
+def _change(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> str:
+    """What a version changes in a table, in words; empty where it says the same."""
+    table = TABLES[name]
+    old, new, key = warehouse.read(con, table), made.conform(frame, table), list(table.key)
+    added = new.join(old, on=key, how="anti", nulls_equal=True)
+    gone = old.join(new, on=key, how="anti", nulls_equal=True)
+    other = new.join(old, on=list(table.names), how="anti", nulls_equal=True)
+    counts = {
+        "new": added.height,
+        "changed": other.height - added.height,
+        "gone": gone.height,
+    }
+    told = ", ".join(f"{number} {word}" for word, number in counts.items() if number)
+    return f"{name}: {told}" if told else ""
 
 
 def replace_if_changed(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:

@@ -31,7 +31,10 @@ TABLE = Table(
         ),
         count("size_bytes", "size of the arrival"),
         text("state", "what became of it", required=True, one_of=("landed", "refused", "empty")),
-        text("reason", "why it was refused, in plain words"),
+        text(
+            "reason",
+            "why it was refused, or what should be known of it: columns it lacks, what a saved book changed",
+        ),
         count("rows_in", "data rows read; always landed + quarantined + duplicate"),
         count("rows_landed", "rows of which at least one value landed"),
         count("rows_quarantined", "rows of which nothing could be accepted"),

@@ -106,3 +106,15 @@ def test_a_rebuild_gives_the_same_books(folder: FarmFolder) -> None:
     assert (
         count(folder, "strip_yield") == 6 + 2 + 2 + 2
     )  # passes, strips by scale wagon, combined; River
+
+
+def test_what_a_saved_book_changed_is_recorded(folder: FarmFolder) -> None:
+    take(folder)
+    sheets = book()
+    sheets["passes"][2][4] *= 1.01
+    del sheets["passes"][1]
+    folder.fieldbook_file.write_bytes(workbook(sheets))
+    take(folder)
+    told = ask(folder, "SELECT reason FROM delivery WHERE source = 'fieldbook' ORDER BY sequence")
+    assert "harvest_pass: 6 new" in str(told[0][0])
+    assert told[1] == ("harvest_pass: 1 changed, 1 gone",)
