@@ -27,7 +27,7 @@ from schemas.quantities import Instrument
 
 WINDOW_FILES = 200
 WINDOW_BYTES = 32 << 20
-PART_ROWS = 400_000  # readings of a large delivery that are merged at once: bounds the memory
+PART_ROWS = 150_000  # readings of a large delivery that are merged at once: bounds the memory
 
 log = logging.getLogger("checkstrip.land")
 
