@@ -206,7 +206,10 @@ def _said(rows: pl.DataFrame) -> pl.DataFrame:
         coverage=coverage,
         days=c("days").fill_null(0),
         partial=(coverage < WHOLE) | out | shallow | before,
-        reason=why,
+        reason=pl.coalesce(
+            why,
+            pl.when(coverage < WHOLE).then(pl.lit("part of the days were not measured")),
+        ),
         latest_day=pl.when(before)
         .then(pl.max_horizontal("latest_day", "watched_from_day"))
         .otherwise("latest_day"),

@@ -123,5 +123,8 @@ def _said(rows: pl.DataFrame) -> pl.DataFrame:
         partial=c("lead_d").is_null()
         | c("treated_partial").fill_null(True)
         | c("check_partial").fill_null(True),
-        reason=pl.when(c("lead_d").is_null()).then(said),
+        reason=pl.when(c("lead_d").is_null())
+        .then(said)
+        .when(c("treated_partial").fill_null(True) | c("check_partial").fill_null(True))
+        .then(pl.lit("part of the days were not measured")),
     )
