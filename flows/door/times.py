@@ -26,7 +26,7 @@ def read_times(
 
     An hour that the clock shows twice when daylight saving ends is told apart by its order in the
     file: the first pass is summer time, the second standard time. Where only one pass is there,
-    its neighbours decide; where they cannot, the time is null.
+    the unbroken run of stamps around it decides; where that cannot, the time is null.
     """
     stamps = sorted(name for name in frame.columns if name.startswith("time_"))
     parts = layout.time.format.split(" ")
@@ -138,26 +138,37 @@ def _in_zone(
 
 
 def _tell_apart(frame: pl.DataFrame, step: timedelta) -> pl.DataFrame:
-    """Decide for each stamp of a doubled hour which of the two times it is."""
+    """Decide for each stamp of a doubled hour which of the two times it is.
+
+    Stamps that follow each other by one step (or are written twice) are a run. A run that came out of a sure time, or
+    after which the clock falls back, is the first pass; one that goes on to a sure time, or begins
+    where the clock fell back, is the second.
+    """
     series = [c for c in ("seq", "instrument", "series", "depth", "sensor") if c in frame.columns]
     twice = pl.col("early") != pl.col("late")
-    pass_number = pl.int_range(pl.len()).over(*series, "local")
-    passes = pl.len().over(*series, "local")
-    sure = pl.when(~twice).then(pl.col("early"))
-    before = sure.shift(1).over(series) if series else sure.shift(1)
-    after = sure.shift(-1).over(series) if series else sure.shift(-1)
-    alone = (
-        pl.when(pl.col("early") - before == step)
+    sure = ~twice.fill_null(True)
+    gap = pl.col("local") - pl.col("local").shift(1)
+    doubled = (pl.col("late") - pl.col("early")).max()  # how far the clock was put back
+    one = series or pl.lit(0)
+    marked = frame.with_columns(
+        _gap=gap.over(one),
+        _fell=((gap == step - doubled) | (gap < timedelta())).fill_null(False).over(one),
+    )
+    follows = pl.col("_gap").is_in([step, timedelta()]).fill_null(False) & ~pl.col("_fell")
+    marked = marked.with_columns(
+        _run=(~follows).cum_sum().over(one),
+        _falls=pl.col("_fell").shift(-1, fill_value=False).over(one),
+    )
+    run = [*series, "_run"]
+    first = sure.first().over(run) | pl.col("_falls").last().over(run)
+    second = sure.last().over(run) | pl.col("_fell").first().over(run)
+    again = pl.int_range(pl.len()).over(*series, "local") > 0
+    both_there = pl.len().over(*series, "local") > 1
+    return marked.with_columns(
+        time=pl.when(~twice.fill_null(False) | (first & ~second))
         .then(pl.col("early"))
-        .when(after - pl.col("late") == step)
+        .when((second & ~first) | (both_there & again))
         .then(pl.col("late"))
-    )
-    return frame.with_columns(
-        time=pl.when(~twice.fill_null(False))
+        .when(both_there)
         .then(pl.col("early"))
-        .when(passes == 1)
-        .then(alone)
-        .when(pass_number == 0)
-        .then(pl.col("early"))
-        .otherwise(pl.col("late"))
-    )
+    ).drop("_gap", "_run", "_fell", "_falls")

@@ -1,4 +1,5 @@
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
@@ -83,6 +84,31 @@ class TestDaylightSaving:
         first = read(["2020-11-01 00:00", "2020-11-01 01:00"], self.zone)
         second = read(["2020-11-01 01:00", "2020-11-01 02:00"], self.zone)
         assert (first[1], second[0]) == (utc(2020, 11, 1, 6), utc(2020, 11, 1, 7))
+
+    @pytest.mark.parametrize("minutes", [5, 15, 30, 60, 180])
+    @pytest.mark.parametrize("begin", [utc(2020, 11, 1, 3), utc(2020, 11, 1, 6, 30)])
+    @pytest.mark.parametrize("end", [utc(2020, 11, 1, 6, 30), utc(2020, 11, 1, 7, 20)])
+    def test_a_record_may_begin_or_end_within_it(self, minutes, begin, end):
+        steps = range(1 + (end - begin) // timedelta(minutes=minutes))
+        times = [begin + timedelta(minutes=minutes * i) for i in steps]
+        zone = ZoneInfo("America/Winnipeg")
+        stamps = [t.astimezone(zone).strftime("%Y-%m-%d %H:%M") for t in times]
+        found = read(stamps, layout(step=f"{minutes} min", zone="America/Winnipeg"))
+        alone = [t for t in times if utc(2020, 11, 1, 6) <= t < utc(2020, 11, 1, 8)] == times
+        fell_back = times[-1] >= utc(2020, 11, 1, 7) > times[0]
+        assert found == ([None] * len(times) if alone and not fell_back else times)
+
+    def test_a_row_written_twice_in_the_first_pass_is_not_the_second(self):
+        stamps = ["00:45", "01:00", "01:15", "01:15", "01:30"]
+        rule = layout(step="15 min", zone="America/Winnipeg")
+        found = read([f"2020-11-01 {s}" for s in stamps], rule)
+        assert found == [
+            utc(2020, 11, 1, h, m) for h, m in ((5, 45), (6, 0), (6, 15), (6, 15), (6, 30))
+        ]
+
+    def test_a_clock_that_shows_it_once_only_is_not_guessed(self):
+        found = read([f"2020-11-01 0{h}:00" for h in (0, 1, 2)], self.zone)
+        assert found == [utc(2020, 11, 1, 5), None, utc(2020, 11, 1, 8)]
 
     def test_one_pass_with_nothing_beside_it_is_not_guessed(self):
         assert read(["2020-11-01 01:00"], self.zone) == [None]
