@@ -11,6 +11,7 @@ import io
 import json
 import zipfile
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +19,9 @@ import duckdb
 import polars as pl
 
 from flows import farm_file, fieldbook, normals_table, warehouse, yield_map
-from flows.archive import Archive, Arrival, Receipt
+from flows.archive import Archive, Arrival, Receipt, measure
 from flows.fieldbook import Problem
+from flows.files import read_json, write_text
 from flows.folder import FarmFolder
 from flows.version import VERSION
 from schemas import made
@@ -29,6 +31,7 @@ from schemas.farm import Farm
 # A zip's entries need a date; always the same one, so that the same files give the same bytes.
 NO_DATE = (1980, 1, 1, 0, 0, 0)
 KINDS = ("fieldbook", "yieldmaps", "normals")
+MEMORY = "books.json"  # of the state folder: the hash of each book as last seen
 EXTENT = {"book": "delivery", "sheet": "delivery", "row": "row", "value": "value"}
 
 
@@ -45,8 +48,9 @@ def arrivals(folder: FarmFolder, farm: Farm, into: Path) -> tuple[list[Arrival],
             path = into / book.name
             path.write_bytes(next(iter(content.values()), b""))
         found.append(Arrival(path, "fieldbook", "", path.name, None, "fieldbook"))
-    if folder.yield_maps.is_dir() and (maps := yield_map.contents(folder.yield_maps)):
-        path = _packed(into / "yieldmaps.zip", maps)
+    if folder.yield_maps.is_dir():
+        # packed also when empty: where the last map was removed its points must go
+        path = _packed(into / "yieldmaps.zip", yield_map.contents(folder.yield_maps))
         found.append(Arrival(path, "yieldmaps", "", path.name, None, "yieldmaps"))
     if farm.normals and farm.normals.table:
         table = folder.root / farm.normals.table
@@ -54,7 +58,35 @@ def arrivals(folder: FarmFolder, farm: Farm, into: Path) -> tuple[list[Arrival],
             found.append(Arrival(table, "normals", "", table.name, None, "normals"))
         else:
             notes.append(f"There is no file {table}, which normals.table in farm.toml names.")
-    return found, notes
+    return _versions(folder, found), notes
+
+
+def _versions(folder: FarmFolder, found: list[Arrival]) -> list[Arrival]:
+    """Gives each change of a book a target of its own, which the archive tells versions by.
+
+    Without it a book saved back to what it was once (the same bytes) would pass as known, and the
+    version in between would go on to stand. The memory is written before the archive takes the
+    book; after a crash the same target is tried again.
+    """
+    file = folder.state / MEMORY
+    memory = read_json(file)
+    now = dict(memory)
+    for arrival in found:
+        had = memory.get(arrival.kind, {})
+        sha256 = measure(arrival.path).sha256
+        same = had.get("sha256") == sha256
+        now[arrival.kind] = {
+            "sha256": sha256,
+            "version": had.get("version", 0) + (0 if same else 1),
+        }
+    if now != memory:
+        write_text(file, json.dumps(now, sort_keys=True))
+    return [
+        a
+        if now[a.kind]["version"] == 1
+        else replace(a, target=f"{a.target} {now[a.kind]['version']}")
+        for a in found
+    ]
 
 
 def _packed(path: Path, content: Mapping[str, bytes]) -> Path:
@@ -90,7 +122,7 @@ def forget_outdated(con: duckdb.DuckDBPyConnection, farm: Farm) -> None:
 
 def _setup(farm: Farm) -> str:
     """Fingerprint of what decides how the books are read, beside their bytes."""
-    said = [VERSION, farm.farm.currency, farm.place.time_zone, _bushels(farm)]
+    said = [VERSION, farm.farm.currency, farm.farm.day_first, farm.place.time_zone, _bushels(farm)]
     return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:16]
 
 
@@ -148,7 +180,12 @@ def _read(
     if receipt.kind == "yieldmaps":
         maps = yield_map.tables_of(content, offset_h=farm_file.standard_offset_h(farm.place))
         return maps.frames, maps.problems
-    book = fieldbook.tables_of(content, bushel_kg=_bushels(farm), currency=farm.farm.currency)
+    book = fieldbook.tables_of(
+        content,
+        bushel_kg=_bushels(farm),
+        currency=farm.farm.currency,
+        day_first=farm.farm.day_first,
+    )
     return book.frames, book.problems
 
 

@@ -16,11 +16,16 @@ Side = Literal["treated", "check"]
 
 
 class About(Strict):
-    """[farm]: the farm itself."""
+    """[farm]: the farm itself.
+
+    ``day_first``: whether a date such as 5/6/2021 in the field book is the 5th of June; without it
+    such a date counts only where other dates of its column show the order.
+    """
 
     name: str
     currency: str = "USD"
     units: Literal["metric", "us", "canada"] = "metric"
+    day_first: bool | None = None
 
 
 class Place(Strict):

@@ -199,10 +199,14 @@ def _pooled_parts(one: Farm) -> tuple[Array, Array]:
     return np.array([d.mean() for d in one.differences]), _shared(one)[0] / n
 
 
-def pools(trials: int, sizes: tuple[int, ...] = (3, 6, 9, 15)) -> Iterator[dict[str, object]]:
+def pools(
+    trials: int,
+    sizes: tuple[int, ...] = (3, 6, 9, 15),
+    spreads: tuple[float, ...] = (0.0, 75.0, 150.0, 300.0),
+) -> Iterator[dict[str, object]]:
     """Pooled mean and prediction of the next site-year; site-years independent of each other."""
     for k in sizes:
-        for between in (0.0, 75.0, 150.0, 300.0):
+        for between in spreads:
             rng = np.random.default_rng([4, k, int(between)])
             mean = ahead = wrong = 0
             for _ in range(trials):
@@ -352,8 +356,8 @@ def fades(trials: int) -> Iterator[dict[str, object]]:
 def drivers(trials: int) -> Iterator[dict[str, object]]:
     """Seven site-years with seven causes that do nothing: farms that claim any."""
     rng = np.random.default_rng(7)
-    causes = ("seeding_water_share", "seeding_water_gain_mm", "capture_gain", "root_lead_d")
-    causes += ("water_use_gain_mm", "deep_uptake_gain_mm", "uptake_gain_mm")
+    causes = ["seeding_water_share", "seeding_water_gain_mm", "capture_gain", "root_lead_d"]
+    causes += ["water_use_gain_mm", "deep_uptake_gain_mm", "uptake_gain_mm"]
     claimed, farms = 0, max(trials // 4, 1)
     for _ in range(farms):
         frame = pl.DataFrame(

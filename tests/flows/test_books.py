@@ -91,6 +91,53 @@ def test_yield_maps_land_beside_one_that_cannot_be_read(folder: FarmFolder) -> N
     assert count(folder, "quarantine") == 0
 
 
+def test_a_book_saved_back_to_what_it_was_stands_again(folder: FarmFolder) -> None:
+    first = folder.fieldbook_file.read_bytes()
+    take(folder)
+    sheets = book()
+    del sheets["passes"][1]
+    folder.fieldbook_file.write_bytes(workbook(sheets))
+    take(folder)
+    assert count(folder, "harvest_pass") == 5
+    folder.fieldbook_file.write_bytes(first)
+    assert take(folder).deliveries == 1
+    assert count(folder, "harvest_pass") == 6
+    assert take(folder).deliveries == 0
+    steps.derive(folder)
+    with warehouse.open_writer(folder) as con:
+        before = checksum.total(con)
+    assert rebuild.rebuild(folder) == before
+
+
+def test_removing_the_last_yield_map_takes_its_points_out(folder: FarmFolder) -> None:
+    folder.yield_maps.mkdir()
+    (folder.yield_maps / "Home 2021.csv").write_bytes(csv())
+    take(folder)
+    assert count(folder, "yield_point") == len(ROWS)
+    (folder.yield_maps / "Home 2021.csv").unlink()
+    take(folder)
+    assert count(folder, "yield_point") == 0
+    told = ask(folder, "SELECT reason FROM delivery WHERE source = 'yieldmaps' ORDER BY sequence")
+    assert told[1] == (f"yield_point: {len(ROWS)} gone",)
+    assert take(folder).deliveries == 0
+    (folder.yield_maps / "Home 2021.csv").write_bytes(csv())
+    take(folder)
+    assert count(folder, "yield_point") == len(ROWS)
+
+
+def test_day_first_in_the_farm_file_settles_what_a_date_means(folder: FarmFolder) -> None:
+    sheets = book()
+    sheets["operations"][1][1] = "5/6/2020"
+    folder.fieldbook_file.write_bytes(workbook(sheets))
+    take(folder)
+    assert count(folder, "operation") == 0
+    for said, month in (("true", 6), ("false", 5)):
+        own = FARM.replace("[farm]\n", f"[farm]\nday_first = {said}\n")
+        folder.farm_toml.write_text(own, encoding="utf-8")
+        take(folder)
+        assert ask(folder, "SELECT month(day) FROM operation") == [(month,)]
+
+
 def test_a_rebuild_gives_the_same_books(folder: FarmFolder) -> None:
     folder.yield_maps.mkdir()
     (folder.yield_maps / "Home 2021.csv").write_bytes(csv())
