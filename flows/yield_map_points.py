@@ -11,7 +11,7 @@ from flows.fieldbook import columns, units
 from flows.fieldbook.problem import Problem, Refused, shown
 from schemas import made
 from schemas.catalogue import TABLES
-from schemas.fieldbook import Heading, Reads
+from schemas.fieldbook_parts import Heading, Reads
 from schemas.fieldbook_words import BLANK, WORDS
 from schemas.yield_map import (
     DAY_FIRST_FORMATS,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from schemas.fieldbook import Heading, Reads, Sheet
+from schemas.fieldbook_parts import Heading, Reads, Sheet
 
 
 def _number(name: str, columns: tuple[str, ...], *also: str, unit: str = "") -> Heading:

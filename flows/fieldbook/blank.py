@@ -8,7 +8,8 @@ from typing import Literal
 
 from flows.errors import UserError
 from schemas.catalogue import TABLES
-from schemas.fieldbook import SHEETS, Heading, Reads, Sheet
+from schemas.fieldbook import SHEETS
+from schemas.fieldbook_parts import Heading, Reads, Sheet
 
 # Canada weighs and walks in metric and sells in bushels; a book may mix, so each heading carries
 # its own unit and this is only what the blank one begins with.

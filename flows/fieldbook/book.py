@@ -21,7 +21,8 @@ from flows.fieldbook.reader import Known, Row
 from flows.fieldbook.rows import rows_of
 from schemas import made
 from schemas.catalogue import TABLES
-from schemas.fieldbook import SHEETS, Sheet
+from schemas.fieldbook import SHEETS
+from schemas.fieldbook_parts import Sheet
 from schemas.fieldbook_words import MAX_FILE_BYTES
 
 READ_ENDINGS = (".xlsx", ".xlsm", ".csv", ".tsv", ".txt")

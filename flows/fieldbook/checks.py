@@ -10,7 +10,7 @@ from flows.fieldbook import units
 from flows.fieldbook.problem import Problem, shown
 from flows.fieldbook.reader import Known, Row
 from schemas.catalogue import TABLES
-from schemas.fieldbook import Sheet
+from schemas.fieldbook_parts import Sheet
 
 Rows = dict[str, list[Row]]
 Seasons = dict[tuple[str, int], str | None]

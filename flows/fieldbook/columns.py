@@ -9,7 +9,8 @@ from flows.fieldbook import units
 from flows.fieldbook.files import Cell, Grid
 from flows.fieldbook.problem import Problem, nearest, shown
 from schemas.catalogue import TABLES
-from schemas.fieldbook import SHEETS, Heading, Reads, Sheet
+from schemas.fieldbook import SHEETS
+from schemas.fieldbook_parts import Heading, Reads, Sheet
 
 _BRACKET = re.compile(r"^(.*?)\s*[(\[]\s*(.*?)\s*[)\]]\s*$")
 _HEADING_ROWS = 20

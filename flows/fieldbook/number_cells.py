@@ -10,7 +10,7 @@ from flows.fieldbook.files import Cell, Unsaved
 from flows.fieldbook.problem import Problem, shown
 from flows.fieldbook.reader import Reader, Row
 from schemas.catalogue import TABLES
-from schemas.fieldbook import Heading
+from schemas.fieldbook_parts import Heading
 
 
 def number_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:

@@ -11,7 +11,7 @@ from flows.fieldbook import dates, units
 from flows.fieldbook.columns import Column, Layout
 from flows.fieldbook.files import Cell, Grid
 from flows.fieldbook.problem import Problem, shown
-from schemas.fieldbook import Reads
+from schemas.fieldbook_parts import Reads
 
 
 @dataclass(slots=True)

@@ -18,7 +18,7 @@ from flows.fieldbook.files import Cell, Grid, Unsaved
 from flows.fieldbook.number_cells import number_cell
 from flows.fieldbook.problem import Problem
 from flows.fieldbook.reader import Known, Reader, Row
-from schemas.fieldbook import Reads
+from schemas.fieldbook_parts import Reads
 from schemas.fieldbook_words import EXAMPLE
 
 

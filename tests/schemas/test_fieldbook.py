@@ -8,7 +8,8 @@ import pytest
 from flows.fieldbook import units
 from schemas import yield_map
 from schemas.catalogue import TABLES
-from schemas.fieldbook import SHEETS, Reads, Sheet
+from schemas.fieldbook import SHEETS
+from schemas.fieldbook_parts import Reads, Sheet
 from schemas.fieldbook_words import (
     CROP_WORDS,
     HIGHEST_YIELD_KG_HA,

@@ -1,0 +1,135 @@
+"""What a sheet of the field book is made of: columns, and how their cells are read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Reads(StrEnum):
+    """How the cells of a column are read."""
+
+    FIELD = "field"
+    CROP = "crop"
+    SEASON = "season"
+    DAY = "day"
+    NUMBER = "number"
+    TEXT = "text"
+    WORD = "word"
+    YES = "yes"
+
+
+@dataclass(frozen=True, slots=True)
+class Heading:
+    """One column of a sheet.
+
+    ``columns``: where it lands; more than one where the unit decides (``fuel (gal)`` is a total,
+    ``fuel (gal/ac)`` is by area). ``unit``: what is meant when the heading names none; empty where
+    the heading must name it. ``must``: a row without it is refused. ``vital``: a row is refused
+    where the value is there and wrong, because what would be left could mislead.
+    ``written`` and ``example``: unit and example of the blank workbook, metric and customary.
+    """
+
+    name: str
+    columns: tuple[str, ...]
+    reads: Reads
+    help: str
+    also: tuple[str, ...] = ()
+    unit: str = ""
+    must: bool = False
+    vital: bool = False
+    written: tuple[str, str] = ("", "")
+    example: tuple[str, str] = ("", "")
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One sheet (or one CSV file) and the table that it lands in."""
+
+    name: str
+    table: str
+    help: str
+    headings: tuple[Heading, ...]
+    also: tuple[str, ...] = ()
+
+
+def text(  # noqa: PLR0917
+    name: str,
+    column: str,
+    help_: str,
+    example: str = "",
+    also: tuple[str, ...] = (),
+    must: bool = False,
+) -> Heading:
+    """A column of words."""
+    return Heading(name, (column,), Reads.TEXT, help_, also, must=must, example=(example, example))
+
+
+def word(  # noqa: PLR0917
+    name: str, column: str, help_: str, example: str, also: tuple[str, ...] = (), must: bool = False
+) -> Heading:
+    """A column of one of some words; a wrong one refuses the row."""
+    return Heading(
+        name, (column,), Reads.WORD, help_, also, must=must, vital=True, example=(example, example)
+    )
+
+
+def day(  # noqa: PLR0917
+    name: str, column: str, help_: str, example: str, also: tuple[str, ...] = (), must: bool = False
+) -> Heading:
+    """A column of days."""
+    return Heading(name, (column,), Reads.DAY, help_, also, must=must, example=(example, example))
+
+
+def number(  # noqa: PLR0917
+    name: str,
+    columns: str | tuple[str, ...],
+    help_: str,
+    written: tuple[str, str],
+    example: tuple[str, str],
+    also: tuple[str, ...] = (),
+    unit: str = "",
+    must: bool = False,
+    vital: bool = False,
+) -> Heading:
+    """A column of numbers with its unit."""
+    landing = (columns,) if isinstance(columns, str) else columns
+    return Heading(
+        name, landing, Reads.NUMBER, help_, also, unit, must, vital or must, written, example
+    )
+
+
+def field_name(
+    help_: str = "name of the field, as on the sheet fields", must: bool = True
+) -> Heading:
+    """The column that names the field."""
+    return Heading(
+        "field",
+        ("field",),
+        Reads.FIELD,
+        help_,
+        ("field name", "paddock"),
+        must=must,
+        example=("Example field", "Example field"),
+    )
+
+
+def season_year(must: bool) -> Heading:
+    """The column of the harvest year."""
+    return Heading(
+        "season",
+        ("season",),
+        Reads.SEASON,
+        "year of the harvest",
+        ("year", "crop year", "harvest year"),
+        must=must,
+        example=("2021", "2021"),
+    )
+
+
+def side(help_: str = "treated or check", must: bool = True) -> Heading:
+    """The column of the strip."""
+    return word("strip", "strip", help_, "treated", ("side", "treatment"), must)
+
+
+NOTES_COLUMN = text("notes", "notes", "anything worth keeping", "", ("note", "remarks", "comments"))
