@@ -1,8 +1,9 @@
-"""Bring a database file up to the declarations of this program.
+"""Bring a database file up to the declarations of this program, from any older version.
 
 What is computed can be made again, so a table of the set-up, daily or derived tiers whose columns
-changed is made anew and filled by the next derive. Readings and receipts are kept: a column that
-is new to them is added, and anything else is refused.
+changed is made anew and filled by the next collect or derive. Readings and receipts are kept: a
+column that is new to them is added, and anything else is refused. What the declarations cannot tell
+(a column that got another name or meaning) is a step of ``STEPS``.
 """
 
 from __future__ import annotations
@@ -18,30 +19,64 @@ from schemas.table import Table, Tier
 # of this program by the version before.
 SCHEMA_VERSION = 1
 
+# Version that a warehouse has → the SQL that makes it one of the next, before the declarations are
+# compared. A version without an entry needs no more than the declarations.
+STEPS: dict[int, str] = {}
+
 _KEPT = (Tier.RECEIPT, Tier.READING)
 
 
 def bring_up(con: duckdb.DuckDBPyConnection) -> bool:
     """Make or alter tables as declared; true where anything was changed. Call in a transaction.
 
-    Raises UserError where the file was made by a later program.
+    Raises UserError where the file was made by a later program, or cannot be brought up.
     """
     stored = stored_columns(con)
-    if "about" in stored:
-        version = fact(con, "schema_version")
-        if version is not None and int(version) > SCHEMA_VERSION:
-            raise UserError(
-                f"This warehouse was made by a later Checkstrip (its tables are of version {version}, "
-                f"this program knows up to {SCHEMA_VERSION}). Install the later Checkstrip again."
-            )
+    version = stored_version(con, stored)
+    if version is not None:
+        refuse_later(version)
+        if version < SCHEMA_VERSION:
+            for older in range(version, SCHEMA_VERSION):
+                if older in STEPS:
+                    con.execute(STEPS[older])
+            stored = stored_columns(con)
     changed = False
     for table in TABLES.values():
-        changed |= _bring_up_table(con, table, stored.get(table.name))
-    if changed or fact(con, "schema_version") != str(SCHEMA_VERSION):
+        changed |= _bring_up_table(con, table, stored.get(table.name), fresh=version is None)
+    if changed or version != SCHEMA_VERSION:
         con.execute("; ".join(c for table in TABLES.values() for c in made.comments(table)))
         set_fact(con, "schema_version", str(SCHEMA_VERSION))
         changed = True
     return changed
+
+
+def stored_version(
+    con: duckdb.DuckDBPyConnection, stored: dict[str, dict[str, str]] | None = None
+) -> int | None:
+    """The version of the file's tables; None of a file that has none yet."""
+    if "about" not in (stored_columns(con) if stored is None else stored):
+        return None
+    return int(fact(con, "schema_version") or 0)
+
+
+def refuse_later(version: int) -> None:
+    """Raise UserError where a warehouse's version is of a later program."""
+    if version > SCHEMA_VERSION:
+        raise UserError(
+            f"This warehouse was made by a later Checkstrip (its tables are of version {version}, "
+            f"this program knows up to {SCHEMA_VERSION}); nothing was changed: install the later "
+            "Checkstrip again."
+        )
+
+
+def alters(con: duckdb.DuckDBPyConnection) -> bool:
+    """Whether bringing this file up would change a table that it has already."""
+    stored = stored_columns(con)
+    version = stored_version(con, stored)
+    return version is not None and (
+        version < SCHEMA_VERSION
+        or any(stored.get(t.name, _declared(t)) != _declared(t) for t in TABLES.values())
+    )
 
 
 def stored_columns(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, str]]:
@@ -58,18 +93,16 @@ def stored_columns(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, str]]:
 
 
 def _bring_up_table(
-    con: duckdb.DuckDBPyConnection, table: Table, stored: dict[str, str] | None
+    con: duckdb.DuckDBPyConnection, table: Table, stored: dict[str, str] | None, *, fresh: bool
 ) -> bool:
-    declared = {column.name: _stored_type(column.kind.value) for column in table.columns}
-    if stored is None:
-        con.execute(made.ddl(table))
-        return True
+    declared = _declared(table)
     if stored == declared:
         return False
-    if table.tier not in _KEPT:
-        con.execute(f"DROP TABLE {made.quoted(table.name)}")
+    if stored is None or table.tier not in _KEPT:
+        con.execute(f"DROP TABLE IF EXISTS {made.quoted(table.name)}")
         con.execute(made.ddl(table))
-        set_fact(con, "derive_all", "true")
+        if not fresh:
+            _to_be_filled(con, table)
         return True
     new = {name: kind for name, kind in declared.items() if name not in stored}
     if any(declared.get(name) != kind for name, kind in stored.items()):
@@ -80,6 +113,21 @@ def _bring_up_table(
     for name, kind in new.items():
         con.execute(f"ALTER TABLE {made.quoted(table.name)} ADD COLUMN {made.quoted(name)} {kind}")
     return bool(new)
+
+
+def _to_be_filled(con: duckdb.DuckDBPyConnection, table: Table) -> None:
+    """See to it that an empty table of a warehouse that has data is filled again."""
+    set_fact(con, "derive_all", "true")
+    if table.tier is Tier.SETUP:
+        # A book whose receipt names no set-up is read again by the next collect.
+        con.execute(
+            "UPDATE delivery SET setup = NULL WHERE source IN (SELECT unnest(?))",
+            [list(TABLES["book_problem"]["book"].one_of)],
+        )
+
+
+def _declared(table: Table) -> dict[str, str]:
+    return {column.name: _stored_type(column.kind.value) for column in table.columns}
 
 
 def _stored_type(kind: str) -> str:

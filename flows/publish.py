@@ -17,7 +17,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from flows import customary, files, lock, warehouse
+from flows import customary, files, lock, migrate, upgrade, warehouse
 from flows.errors import Attention, UserError
 from flows.folder import FarmFolder
 from schemas import made
@@ -30,11 +30,14 @@ class Published:
 
     path: Path
     new: bool
+    waits: bool = False
 
     def __str__(self) -> str:
         """In a sentence."""
         if self.new:
             return f"Published {self.path.name}."
+        if self.waits:
+            return f"The tables wait to be made anew by derive; until then {self.path.name} stands."
         return f"Nothing new to publish; {self.path.name} stands."
 
 
@@ -49,10 +52,13 @@ def publish(folder: FarmFolder) -> Published:
             f"There is nothing to publish yet. Run first: checkstrip once {folder.root}"
         )
     with lock.hold(folder.lock_file, "publishing"):
-        says = _close_up(folder)
+        upgrade.must_be_current(folder.warehouse_file)
+        says, waits = _close_up(folder)
         kept = files.read_json(_record(folder))
         there = newest(folder)
         number = int(kept.get("number", 0))
+        if there is not None and waits:
+            return Published(there, new=False, waits=True)
         new = there is None or kept.get("says") != says
         try:
             if new:
@@ -84,8 +90,12 @@ def _record(folder: FarmFolder) -> Path:
     return folder.state / "published.json"
 
 
-def _close_up(folder: FarmFolder) -> str:
-    """Bring everything into the one file and close it; returns what its content is known by."""
+def _close_up(folder: FarmFolder) -> tuple[str, bool]:
+    """Bring everything into the one file and close it.
+
+    Returns what its content is known by, and whether an upgrade emptied tables that are not made
+    again yet.
+    """
     con = warehouse.open_file(folder.warehouse_file, folder.state / "spill")
     try:
         with warehouse.transaction(con):
@@ -97,11 +107,12 @@ def _close_up(folder: FarmFolder) -> str:
         )
         facts = con.sql("SELECT fact, value FROM about").fetchall()
         says = json.dumps([sorted(con.sql(counts).fetchall()), sorted(facts)])
+        waits = migrate.fact(con, "derive_all") is not None
         # Without it the copy would silently lack what is still in the write-ahead log.
         con.execute("CHECKPOINT")
     finally:
         con.close()
-    return says
+    return says, waits
 
 
 def _copy(folder: FarmFolder, number: int) -> Path:

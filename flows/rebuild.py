@@ -7,7 +7,7 @@ from pathlib import Path
 
 import duckdb
 
-from flows import collect, derive, farm_file, files, lock, migrate, warehouse
+from flows import collect, derive, farm_file, files, lock, migrate, upgrade, warehouse
 from flows.errors import Attention
 from flows.folder import FarmFolder
 from flows.progress import Tick, silent
@@ -24,6 +24,7 @@ def rebuild(folder: FarmFolder, tick: Tick = silent) -> str:
     farm = farm_file.load(folder.farm_toml)
     fresh = folder.warehouse / "rebuilding.duckdb"
     with lock.hold(folder.lock_file, "rebuilding the warehouse"):
+        upgrade.refuse_later(folder.warehouse_file)
         _remove(fresh)
         con = warehouse.open_file(fresh, folder.state / "spill")
         try:

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import duckdb
 
-from flows import collect, farm_file, lock, migrate, warehouse
+from flows import collect, farm_file, lock, migrate, upgrade, warehouse
 from flows.archive import Archive
 from flows.door.places import Places
 from flows.folder import FarmFolder
@@ -88,6 +88,7 @@ def try_out(folder: FarmFolder, setup: Path | None = None, tick: Tick = silent) 
 def _copy(folder: FarmFolder, passing: Path) -> Iterator[duckdb.DuckDBPyConnection]:
     copy = passing / "try.duckdb"
     if folder.warehouse_file.exists():
+        upgrade.refuse_later(folder.warehouse_file)
         con = warehouse.open_file(folder.warehouse_file)
         con.execute("CHECKPOINT")
         con.close()

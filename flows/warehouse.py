@@ -13,7 +13,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from flows import lock, migrate
+from flows import lock, migrate, upgrade
 from flows.errors import UserError
 from flows.folder import FarmFolder
 from schemas import made
@@ -39,9 +39,11 @@ def open_writer(
     """The connection of the one writer, its tables made as declared.
 
     Holds the operating system's lock for as long as it is open. Raises Busy when another process
-    writes, and UserError when the file cannot be opened or is of a later Checkstrip.
+    writes, UserError when the file cannot be opened or is of a later Checkstrip, and Attention when
+    an older one cannot be put aside before it is brought up to date.
     """
     with lock.hold(folder.lock_file, doing):
+        upgrade.make_ready(folder.warehouse_file)
         con = open_file(folder.warehouse_file, folder.state / "spill")
         try:
             with transaction(con):
