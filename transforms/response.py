@@ -7,17 +7,11 @@ import polars as pl
 
 from schemas import made
 from schemas.tables.response import TABLE
+from transforms import response_along, response_words
 from transforms import trial_statistics as ts
 from transforms.since_operation import since_operation
 
 SITE_YEAR = ["field", "season"]
-SECTION_M = 20.0  # length of a section along mapped strips: several points of a usual monitor
-
-SIDE_BY_SIDE = (
-    "The strips lie side by side and were not assigned by lot, and neighbouring passes are alike: "
-    "a lasting difference of the ground between the strips counts as response, and the interval "
-    "may be too narrow."
-)
 
 
 def derive(
@@ -44,7 +38,7 @@ def derive(
         _sides(strip_yield)
         .join(since_operation(season, operation, field), on=SITE_YEAR, how="left")
         .join(tested, on=SITE_YEAR, how="left")
-        .join(_along(yield_point_cleaned), on=SITE_YEAR, how="left")
+        .join(response_along.sections(yield_point_cleaned), on=SITE_YEAR, how="left")
         .with_columns(
             pl.col("blocks").fill_null(0),
             response_kg_ha=pl.coalesce("response_kg_ha", "whole_response"),
@@ -59,7 +53,7 @@ def derive(
         .sort(SITE_YEAR)
     )
     rows = _judged(_shared(rows)).join(_before(rows), on="field", how="left")
-    return made.conform(_worded(rows).select(TABLE.names), TABLE).sort(TABLE.key)
+    return made.conform(response_words.worded(rows).select(TABLE.names), TABLE).sort(TABLE.key)
 
 
 def _blocks(strip_yield: pl.DataFrame) -> pl.DataFrame:
@@ -178,54 +172,6 @@ def _sides(strip_yield: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _along(points: pl.DataFrame) -> pl.DataFrame:
-    """Treated minus check by sections along mapped strips, and the interval of their mean."""
-    kept = points.filter(
-        pl.col("kept")
-        & pl.col("strip").is_not_null()
-        & pl.col("yield_kg_ha").is_not_null()
-        & pl.col("east_m").is_not_null()
-        & pl.col("north_m").is_not_null()
-    )
-    rows = []
-    for (name, season), group in kept.group_by(SITE_YEAR, maintain_order=True):
-        place = group.select("east_m", "north_m").to_numpy()
-        centred = place - place.mean(axis=0)
-        # The strips' long axis is that of the points' greatest spread.
-        axis = np.linalg.svd(centred, full_matrices=False)[2][0]
-        axis = axis * (1.0 if axis[np.argmax(np.abs(axis))] > 0 else -1.0)
-        section = np.floor(centred @ axis / SECTION_M).astype(np.int64)
-        by_side = (
-            group.select("strip", "yield_kg_ha")
-            .with_columns(section=pl.Series(section))
-            .group_by("section", "strip")
-            .agg(pl.col("yield_kg_ha").mean())
-            .pivot(on="strip", index="section", values="yield_kg_ha")
-        )
-        if not {"treated", "check"} <= set(by_side.columns):
-            continue
-        both = by_side.drop_nulls().sort("section")
-        d = (both["treated"] - both["check"]).to_numpy()
-        row: dict[str, object] = {"field": name, "season": season, "map_sections": d.size}
-        if d.size:
-            row["map_response_kg_ha"] = float(d.mean())
-        if d.size >= 12:
-            found = ts.alike_neighbours(d)
-            row |= {"map_low_kg_ha": found.low, "map_high_kg_ha": found.high}
-        rows.append(row)
-    return pl.DataFrame(
-        rows,
-        schema={
-            "field": pl.String,
-            "season": pl.Int64,
-            "map_sections": pl.Int64,
-            "map_response_kg_ha": pl.Float64,
-            "map_low_kg_ha": pl.Float64,
-            "map_high_kg_ha": pl.Float64,
-        },
-    )
-
-
 def _shared(rows: pl.DataFrame) -> pl.DataFrame:
     """The standard error with the blocks' relative scatter shared over the site-years."""
     level = rows["check_kg_ha"].fill_null(float("nan")).to_numpy()
@@ -268,74 +214,4 @@ def _before(rows: pl.DataFrame) -> pl.DataFrame:
         .join(worked, on="field", how="semi")
         .group_by("field")
         .agg(before_kg_ha=pl.col("response_kg_ha").mean())
-    )
-
-
-def _worded(rows: pl.DataFrame) -> pl.DataFrame:
-    """Limits and reasons in plain words."""
-    missing_side = (
-        pl.when(pl.col("whole_treated").is_null() & pl.col("whole_check").is_null())
-        .then(pl.lit("no yield could be made for either strip"))
-        .when(pl.col("whole_check").is_null())
-        .then(pl.lit("only the treated strip has a yield"))
-        .otherwise(pl.lit("only the check strip has a yield"))
-    )
-    tested = pl.col("p").is_not_null()
-    limits = pl.concat_str(
-        pl.lit(SIDE_BY_SIDE),
-        pl.when(pl.col("blocks") == 0)
-        .then(pl.lit("No passes pair up across the border: a difference without a test."))
-        .when(pl.col("blocks") == 1)
-        .then(pl.lit("One pair of passes: a difference without a test.")),
-        pl.when(tested & (pl.col("blocks") < 4)).then(
-            pl.format("{} pairs of passes: only a large difference can be found.", "blocks")
-        ),
-        pl.when(pl.col("leaning_share") > 1).then(
-            pl.format("Without block {} the difference points the other way.", "leaning_block")
-        ),
-        pl.when(pl.col("before_kg_ha").is_not_null()).then(
-            pl.format(
-                "Before the work the strips differed by {} kg/ha already.",
-                pl.col("before_kg_ha").round(0).cast(pl.Int64, strict=False),
-            )
-        ),
-        separator=" ",
-        ignore_nulls=True,
-    )
-    unpaired = pl.col("compared").fill_null(0) < pl.col("recorded").fill_null(0)
-    reason = pl.concat_str(
-        pl.when(pl.col("response_kg_ha").is_null()).then(missing_side),
-        pl.when(pl.col("check_worked").fill_null(False)).then(
-            pl.lit("the check strip was worked too, so this is no test of the practice")
-        ),
-        pl.when(pl.col("operation_day").is_null() & pl.col("practice").is_not_null()).then(
-            pl.lit("no operation on the treated strip is on record before this season")
-        ),
-        pl.when(pl.col("practice").is_null()).then(
-            pl.lit("the season or the field is not in the field book")
-        ),
-        pl.when(pl.col("response_kg_ha").is_not_null() & unpaired).then(
-            pl.lit("some passes have no partner across the border and were left out")
-        ),
-        pl.when(pl.col("methods_disagree").fill_null(False)).then(
-            pl.lit("scale wagon and yield map disagree by more than their errors")
-        ),
-        pl.when(pl.col("yield_partial").fill_null(False)).then(
-            pl.lit("a strip's yield is partial")
-        ),
-        separator="; ",
-        ignore_nulls=True,
-    )
-    coverage = pl.when(pl.col("recorded") > 0).then(
-        (pl.col("compared").fill_null(0) / pl.col("recorded")).clip(0, 1)
-    )
-    return rows.with_columns(
-        limits=pl.when(pl.col("response_kg_ha").is_not_null()).then(limits),
-        reason=pl.when(reason != "").then(reason),
-        coverage=coverage.fill_null(0.0),
-        partial=pl.col("response_kg_ha").is_null()
-        | unpaired
-        | pl.col("check_worked").fill_null(False)
-        | pl.col("methods_disagree").fill_null(False)
-        | pl.col("yield_partial").fill_null(False),
     )

@@ -1,0 +1,81 @@
+"""What a response does not show, and what it lacks, in plain words."""
+
+from __future__ import annotations
+
+import polars as pl
+
+SIDE_BY_SIDE = (
+    "The strips lie side by side and were not assigned by lot, and neighbouring passes are alike: "
+    "a lasting difference of the ground between the strips counts as response, and the interval "
+    "may be too narrow."
+)
+
+
+def worded(rows: pl.DataFrame) -> pl.DataFrame:
+    """Adds limits, reason, coverage and partial to the rows of ``response``."""
+    missing_side = (
+        pl.when(pl.col("whole_treated").is_null() & pl.col("whole_check").is_null())
+        .then(pl.lit("no yield could be made for either strip"))
+        .when(pl.col("whole_check").is_null())
+        .then(pl.lit("only the treated strip has a yield"))
+        .otherwise(pl.lit("only the check strip has a yield"))
+    )
+    tested = pl.col("p").is_not_null()
+    limits = pl.concat_str(
+        pl.lit(SIDE_BY_SIDE),
+        pl.when(pl.col("blocks") == 0)
+        .then(pl.lit("No passes pair up across the border: a difference without a test."))
+        .when(pl.col("blocks") == 1)
+        .then(pl.lit("One pair of passes: a difference without a test.")),
+        pl.when(tested & (pl.col("blocks") < 4)).then(
+            pl.format("{} pairs of passes: only a large difference can be found.", "blocks")
+        ),
+        pl.when(pl.col("leaning_share") > 1).then(
+            pl.format("Without block {} the difference points the other way.", "leaning_block")
+        ),
+        pl.when(pl.col("before_kg_ha").is_not_null()).then(
+            pl.format(
+                "Before the work the strips differed by {} kg/ha already.",
+                pl.col("before_kg_ha").round(0).cast(pl.Int64, strict=False),
+            )
+        ),
+        separator=" ",
+        ignore_nulls=True,
+    )
+    unpaired = pl.col("compared").fill_null(0) < pl.col("recorded").fill_null(0)
+    reason = pl.concat_str(
+        pl.when(pl.col("response_kg_ha").is_null()).then(missing_side),
+        pl.when(pl.col("check_worked").fill_null(False)).then(
+            pl.lit("the check strip was worked too, so this is no test of the practice")
+        ),
+        pl.when(pl.col("operation_day").is_null() & pl.col("practice").is_not_null()).then(
+            pl.lit("no operation on the treated strip is on record before this season")
+        ),
+        pl.when(pl.col("practice").is_null()).then(
+            pl.lit("the season or the field is not in the field book")
+        ),
+        pl.when(pl.col("response_kg_ha").is_not_null() & unpaired).then(
+            pl.lit("some passes have no partner across the border and were left out")
+        ),
+        pl.when(pl.col("methods_disagree").fill_null(False)).then(
+            pl.lit("scale wagon and yield map disagree by more than their errors")
+        ),
+        pl.when(pl.col("yield_partial").fill_null(False)).then(
+            pl.lit("a strip's yield is partial")
+        ),
+        separator="; ",
+        ignore_nulls=True,
+    )
+    coverage = pl.when(pl.col("recorded") > 0).then(
+        (pl.col("compared").fill_null(0) / pl.col("recorded")).clip(0, 1)
+    )
+    return rows.with_columns(
+        limits=pl.when(pl.col("response_kg_ha").is_not_null()).then(limits),
+        reason=pl.when(reason != "").then(reason),
+        coverage=coverage.fill_null(0.0),
+        partial=pl.col("response_kg_ha").is_null()
+        | unpaired
+        | pl.col("check_worked").fill_null(False)
+        | pl.col("methods_disagree").fill_null(False)
+        | pl.col("yield_partial").fill_null(False),
+    )
