@@ -5,9 +5,12 @@ from __future__ import annotations
 import json
 import os
 import sys
+import time
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
+
+LITTER_S = 3600.0  # a part that nobody finished in an hour is of a process that was killed
 
 
 def write_text(path: Path, text: str) -> None:
@@ -28,6 +31,15 @@ def write_bytes(path: Path, content: bytes) -> None:
     finally:
         part.unlink(missing_ok=True)
     sync_folder(path.parent)
+    _sweep(path.parent)
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what killed processes left half-written in a folder."""
+    for part in folder.glob(".*.part"):
+        with suppress(OSError):
+            if time.time() - part.stat().st_mtime > LITTER_S:
+                part.unlink()
 
 
 def read_json(path: Path) -> dict[str, Any]:

@@ -61,7 +61,7 @@ def digest(folder: FarmFolder, tick: Tick = silent) -> Run:
     with runs.recorded(folder, "digest") as run:
         week = write.last_week(folder)
         mail = farm_file.load(folder.farm_toml).mail
-        if write.path(folder, week).exists():
+        if write.is_made(folder, week, mail):
             run.summary = f"The digest of {week.name} was made already."
         else:
             tick("writing the digest", 0, 1)

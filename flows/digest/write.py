@@ -45,6 +45,14 @@ def preview(folder: FarmFolder, week: Week) -> str:
         return page.text(make.digest(tables, week, show, datetime.now(UTC).date()), show)
 
 
+def is_made(folder: FarmFolder, week: Week, mail: Mail | None) -> bool:
+    """Whether a week's digest is saved, and with ``mail`` a letter of it is there for each reader."""
+    if not path(folder, week).exists():
+        return False
+    there = {letter.reader for letter in Outbox(folder).letters() if letter.week == week.name}
+    return mail is None or there >= {reader.address for reader in mail.readers}
+
+
 def write(folder: FarmFolder, week: Week, mail: Mail | None = None) -> Written:
     """Save the digest of a week, and with ``mail`` put it into the outbox for each reader.
 
@@ -60,12 +68,13 @@ def write(folder: FarmFolder, week: Week, mail: Mail | None = None) -> Written:
         tables = Tables(con)
         known = tables("farm").to_dicts()
         farm = str(known[0]["farm"]) if known else folder.root.name
-        for system in sorted(systems, key=str):
+        # The farm's own page is the mark that all is made, so it comes last.
+        for system in sorted(systems, key=lambda s: (s is None, s or "")):
             show = tables.show(system)
             made = make.digest(tables, week, show, at.date())
             saved = path(folder, week, system)
-            files.write_text(saved, page.html(made, show, page.data_uri, "digest.html"))
             files.write_text(saved.with_suffix(".txt"), page.text(made, show))
+            files.write_text(saved, page.html(made, show, page.data_uri, "digest.html"))
             done.paths += [saved, saved.with_suffix(".txt")]
             for reader in mail.readers if mail is not None else ():
                 if mail is None or reader.units != system:
