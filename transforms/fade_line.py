@@ -1,6 +1,8 @@
 """A line of the response over the years since the operation, and draws of it.
 
-Shared by ``response_fade`` and ``field_outlook``: both must see the same future.
+Shared by ``response_fade``, ``field_outlook`` and ``more_evidence``: all must see the same future.
+Seasons of one field share more than the practice, so where fields can be told apart (several, one
+of them with two seasons or more) the line allows for a scatter between fields (``field_effects``).
 """
 
 from __future__ import annotations
@@ -11,11 +13,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from transforms.field_effects import Mixture, alike, fitted
 from transforms.trial_pooling import Regression, fixed_points, regression
 
 Array = NDArray[np.float64]
 
-# Of the fixed draws: two for the line, one for its scale, one for the field, one for the seasons.
+# Of the fixed draws: two for the line, one for its scale or scatters, one for the field, one for
+# the seasons.
 DIMENSIONS = 5
 
 LEAST = 3  # site-years for a level
@@ -26,26 +30,41 @@ LEAST_FOR_SLOPE = 4
 class Fade:
     """A level at the first year and a yearly change; ``middle`` and ``last`` of the years seen."""
 
-    fit: Regression
+    fit: Regression | Mixture
     sloped: bool
     middle: float
     last: int
 
     def draws(self) -> Array:
-        """4096 fixed draws of (level at year 1, yearly change) from the fit's t distribution."""
+        """4096 fixed draws of (level at year 1, yearly change) of the fit."""
         points = fixed_points(DIMENSIONS)
-        scale = np.sqrt(self.fit.df / stats.chi2.ppf(points[:, 2], self.fit.df))
-        size = self.fit.coefficients.size
-        root = _root(self.fit.covariance)
-        z = stats.norm.ppf(points[:, :size]) * scale[:, None]
-        drawn: Array = self.fit.coefficients + np.asarray(z @ root.T)
+        if isinstance(self.fit, Mixture):
+            drawn = self.fit.draws(points[:, :3])
+        else:
+            scale = np.sqrt(self.fit.df / stats.chi2.ppf(points[:, 2], self.fit.df))
+            size = self.fit.coefficients.size
+            root = _root(self.fit.covariance)
+            z = stats.norm.ppf(points[:, :size]) * scale[:, None]
+            drawn = self.fit.coefficients + np.asarray(z @ root.T)
         flat = np.zeros((drawn.shape[0], 0 if self.sloped else 1))
         return np.hstack([drawn, flat])
 
     @property
     def line(self) -> Array:
         """(level at year 1, yearly change), the change 0 where it cannot be told."""
-        return self.fit.coefficients if self.sloped else np.append(self.fit.coefficients, 0.0)
+        found = self.fit.line if isinstance(self.fit, Mixture) else self.fit.coefficients
+        return found if self.sloped else np.append(found, 0.0)
+
+    @property
+    def season_var(self) -> float:
+        """Variance of true values about the line, within a field where fields are told apart."""
+        return self.fit.season_var if isinstance(self.fit, Mixture) else self.fit.tau2
+
+    @property
+    def scatter(self) -> float:
+        """Variance of true values about the line, fields and seasons together."""
+        between = self.fit.field_var if isinstance(self.fit, Mixture) else 0.0
+        return self.season_var + between
 
     def values(self, lines: Array, years: ArrayLike, *, may_rise: bool = False) -> Array:
         """Values of lines (n x 2) at years (m): n x m.
@@ -69,16 +88,22 @@ def _root(covariance: Array) -> Array:
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
 
 
-def fade(value: ArrayLike, variance: ArrayLike, years_since: ArrayLike) -> Fade | None:
+def fade(
+    value: ArrayLike, variance: ArrayLike, years_since: ArrayLike, field: ArrayLike
+) -> Fade | None:
     """Random-effects line over the years since; a level alone where no slope can be told.
 
-    None under three site-years; a slope needs four and two different years.
+    None under three site-years; a slope needs four and two different years. ``field``: the field
+    of each site-year. Where fields cannot be told apart the line knows only a scatter between
+    site-years.
     """
     y = np.asarray(value, dtype=np.float64)
     v = np.asarray(variance, dtype=np.float64)
     t = np.asarray(years_since, dtype=np.float64)
+    names = np.asarray(field)
     if y.size < LEAST:
         return None
     sloped = y.size >= LEAST_FOR_SLOPE and np.unique(t).size > 1
     design = np.column_stack([np.ones(y.size), t - 1]) if sloped else np.ones((y.size, 1))
-    return Fade(regression(y, v, design), sloped, float(t.mean()), int(t.max()))
+    fit = fitted(y, v, design, names) if alike(names) else regression(y, v, design)
+    return Fade(fit, sloped, float(t.mean()), int(t.max()))

@@ -203,18 +203,17 @@ def _farm(
     means = departures["departure"].to_numpy()
     repeats = float((counts - 1).sum())
     within = float(departures["within"].sum()) / max(repeats, 1.0)
-    total = line.fit.tau2
     # How fields differ shows only where there are several and some have more than one season.
     told = counts.size > 1 and repeats > 0
     between = float(np.mean(means**2 - within / counts)) if told else 0.0
-    field_var = min(max(between, 0.0), total)
+    field_var = min(max(between, 0.0), line.scatter)
     return Farm(
         line=line,
         horizon=min(int(best["years_since"][0]), line.last),
         cost=cost,
         level=level,
         field_var=field_var,
-        season_var=max(total - field_var, 0.0),
+        season_var=min(line.season_var, line.scatter - field_var),
         within_var=within,
     )
 

@@ -6,11 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 from scipy import stats
 
 from schemas import made
 from schemas.tables.more_evidence import TABLE
 from transforms import trial_statistics as ts
+from transforms.field_effects import alike, fitted
 from transforms.response_fade import money_line
 from transforms.trial_pooling import pooled
 
@@ -25,30 +27,45 @@ PROBE = (
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """A way to go on: new site-years, and pairs of passes more than now in each."""
+    """A way to go on: one more season or not, pairs of passes more than now in it, new fields."""
 
     name: str
-    site_years: int
-    pairs: int
+    season: bool
+    pairs: int = 0
+    fields: int = 0
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What the trial of a practice has said so far, in percent of the check yield."""
+    """What the trial of a practice has said so far, in percent of the check yield.
+
+    ``se`` and ``df`` give the interval of the mean; ``season_var`` and ``field_var`` the scatter of
+    true responses, ``block_variance`` that of one block's difference; ``own`` the precision of each
+    field's seasons about the field.
+    """
 
     mean: float
-    variance: float  # of the mean, Hartung-Knapp
-    precision: float  # sum of the weights
-    tau2: float
-    block_variance: float  # of one block's difference
+    se: float
+    df: float
+    season_var: float
+    field_var: float
+    block_variance: float
     blocks: float
-    n: int
+    own: NDArray[np.float64]
 
-    def after(self, choice: Choice) -> tuple[float, float]:
-        """Share of the variance of the mean that would be left, and the standard error then."""
-        new = self.tau2 + self.block_variance / (self.blocks + choice.pairs)
-        left = self.precision / (self.precision + choice.site_years / new)
-        return left, float(np.sqrt(self.variance * left))
+    def site_years(self, choice: Choice) -> int:
+        """New site-years of a choice."""
+        return self.own.size * choice.season + choice.fields
+
+    def after(self, choice: Choice) -> tuple[float, float, float]:
+        """Share of the variance of the mean that would be left, and the error and its df then."""
+        new = 1 / (self.season_var + self.block_variance / (self.blocks + choice.pairs))
+        then = np.append(self.own + new * choice.season, np.full(choice.fields, new))
+        left = self._precision(self.own) / self._precision(then)
+        return left, self.se * left**0.5, self.df + self.site_years(choice)
+
+    def _precision(self, own: NDArray[np.float64]) -> float:
+        return float((1 / (self.field_var + 1 / own)).sum())
 
 
 def derive(
@@ -60,8 +77,9 @@ def derive(
     """What more data would do to the pooled response (percent) and to the choice to repeat.
 
     A new season adds a site-year in each field of the trial, with as many pairs of passes as now
-    or one more; a new field adds one site-year more. The scatter between site-years and between
-    blocks is taken as it stands. Power from the non-central t. The value of the data is the
+    or one more; a new field adds one site-year more. The scatter between fields, between their
+    seasons and between blocks is taken as it stands: where fields differ (``field_effects``), more
+    seasons in the same ones help little. Power from the non-central t. The value of the data is the
     expected value of sample information of the choice between repeating at the best interval and
     never working, on a normal net (Raiffa and Schlaifer 1961, Applied Statistical Decision
     Theory, chapter 5): what it would spare, on average, by turning a wrong choice. An estimate.
@@ -88,13 +106,16 @@ def _practice(
     money = _money(practice, payback, response_fade)
     fields = group["field"].n_unique()
     choices = (
-        Choice("as it stands", 0, 0),
-        Choice("one more season", fields, 0),
-        Choice("one more season and pair of passes", fields, 1),
-        Choice("one more season and field", fields + 1, 0),
-        Choice("a second probe in each strip", 0, 0),
+        Choice("as it stands", season=False),
+        Choice("one more season", season=True),
+        Choice("one more season and pair of passes", season=True, pairs=1),
+        Choice("one more season and field", season=True, fields=1),
+        Choice("a second probe in each strip", season=False),
     )
-    return [_one(practice, choice, group.height, seen, money) for choice in choices]
+    return [
+        _one(practice, choice, group.height + fields * choice.season + choice.fields, seen, money)
+        for choice in choices
+    ]
 
 
 def _evidence(group: pl.DataFrame, response: pl.DataFrame) -> Evidence | None:
@@ -106,15 +127,25 @@ def _evidence(group: pl.DataFrame, response: pl.DataFrame) -> Evidence | None:
         return None
     variance = known["shared_se_pct"].to_numpy() ** 2
     blocks = np.maximum(known["blocks"].fill_null(1).to_numpy(), 1)
-    found = pooled(known["response_pct"], variance)
+    value, names = known["response_pct"].to_numpy(), known["field"].to_numpy()
+    if alike(names):
+        line = fitted(value, variance, np.ones((value.size, 1)), names)
+        found, season_var, field_var = line.at([1.0]), line.season_var, line.field_var
+        # The mixture's tails are not a t's: the error that gives its interval.
+        se = (found.high - found.low) / 2 / ts.least_difference(1.0, np.inf)
+    else:
+        plain = pooled(value, variance)
+        found, season_var, field_var, se = plain.mean, plain.tau2, 0.0, plain.mean.se
+    weight = 1 / (variance + season_var)
     return Evidence(
-        mean=found.mean.mean,
-        variance=found.mean.se**2,
-        precision=float((1 / (variance + found.tau2)).sum()),
-        tau2=found.tau2,
+        mean=found.mean,
+        se=se,
+        df=found.df,
+        season_var=season_var,
+        field_var=field_var,
         block_variance=float(np.mean(variance * blocks)),
         blocks=float(blocks.mean()),
-        n=known.height,
+        own=np.array([weight[names == name].sum() for name in np.unique(names)]),
     )
 
 
@@ -141,7 +172,7 @@ def _one(
     row: dict[str, object] = {
         "practice": practice,
         "choice": choice.name,
-        "site_years": site_years + choice.site_years,
+        "site_years": site_years,
         "coverage": ((seen is not None) + (money is not None)) / 2,
         "partial": seen is None or money is None,
     }
@@ -151,8 +182,7 @@ def _one(
         return row | {
             "reason": "fewer than three site-years with known scatter between blocks: one more season is the first step"
         }
-    left, se = seen.after(choice)
-    df = seen.n + choice.site_years - 1.0
+    left, se, df = seen.after(choice)
     row |= {
         "blocks": seen.blocks + choice.pairs,
         "response_pct": seen.mean,

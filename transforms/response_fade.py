@@ -21,8 +21,9 @@ def derive(
 ) -> pl.DataFrame:
     """The fitted response by years since, and the yearly net of each repeat interval.
 
-    A random-effects line (REML, Hartung-Knapp) of the response in percent, and one of the
-    season's net in currency per hectare, over the harvests since the operation. The line is the
+    A random-effects line of the response in percent, and one of the season's net in currency per
+    hectare, over the harvests since the operation, that allows for the seasons of a field being
+    alike (``field_effects``; where fields cannot be told apart, REML with Hartung-Knapp). It is the
     simplest shape that can fade; a fade ends at nothing, and for the money a rise counts as a
     level, since nothing is known that makes a response grow by itself. Yearly net of an interval of N harvests: the sum of the first N seasons' net less the
     cost, by N. Its interval and the chance of being best come from fixed draws of the line.
@@ -50,6 +51,7 @@ def money_line(practice: str, payback: pl.DataFrame) -> Fade | None:
         known["season_net_per_ha"],
         known["season_net_se_per_ha"].fill_null(float("nan")).to_numpy() ** 2,
         known["years_since"],
+        known["field"],
     )
 
 
@@ -98,6 +100,7 @@ def _practice(
         known["response_pct"],
         known["shared_se_pct"].fill_null(float("nan")).to_numpy() ** 2,
         known["years_since"],
+        known["field"],
     )
     if line is not None:
         _put_response(rows, line, years)

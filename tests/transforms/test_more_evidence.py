@@ -17,10 +17,12 @@ VALUES = [4.0, 8.0, 1.0, 6.0, 9.0, 2.0]
 NAMES = ["a", "b", "c", "a", "b", "c"]
 
 
-def _derive(values=VALUES, se: float | None = 1.5, blocks: int = 3, cost: float = 30.0):
+def _derive(
+    values=VALUES, se: float | None = 1.5, blocks: int = 3, cost: float = 30.0, names=NAMES
+):
     items = [
         {"field": f, "season": 2019 + i // 3, "practice": it.PRACTICE, "years_since": 1 + i // 3}
-        for i, f in enumerate(NAMES[: len(values)])
+        for i, f in enumerate(names[: len(values)])
     ]
     causes = rows(
         "response_cause",
@@ -82,17 +84,32 @@ def test_more_data_narrow_the_interval() -> None:
 
 def test_half_width_as_it_stands_is_that_of_the_pooled_interval() -> None:
     """All variances alike: mean and t interval of the plain values."""
-    now = _derive()["as it stands"]
+    now = _derive(names=list("abcdef"))["as it stands"]
     sd = np.std(VALUES, ddof=1)
     assert now["response_pct"] == pytest.approx(5.0)
     assert now["half_width_pct"] == pytest.approx(2.570582 * sd / 6**0.5, rel=1e-3)
 
 
-def test_half_width_after_a_season_is_what_drawing_gives() -> None:
-    """Nine alike site-years with the same scatter: t(8) sd / 3."""
-    season = _derive()["one more season"]
+def test_half_width_with_a_new_field_is_what_drawing_gives() -> None:
+    """Six fields of one season and twice that with one field more: t(12) sd / root of 13."""
+    field = _derive(names=list("abcdef"))["one more season and field"]
     sd = np.std(VALUES, ddof=1)
-    assert season["half_width_pct"] == pytest.approx(2.306004 * sd / 3, rel=1e-3)
+    assert field["site_years"] == 13
+    assert field["half_width_pct"] == pytest.approx(2.178813 * sd / 13**0.5, rel=1e-3)
+
+
+def test_where_fields_differ_more_seasons_in_them_help_little() -> None:
+    """The same values: once a field's two seasons agree, once they do not."""
+    apart = _derive([9.0, 5.0, 1.0, 9.2, 5.1, 0.8], se=0.5)
+    mixed = _derive([9.0, 5.0, 1.0, 0.8, 5.1, 9.2], se=0.5)
+
+    def left(out, choice: str) -> float:
+        return out[choice]["half_width_pct"] / out["as it stands"]["half_width_pct"]
+
+    assert left(apart, "one more season") > 0.97
+    assert left(mixed, "one more season") < 0.93
+    assert left(apart, "one more season and field") < 0.9
+    assert apart["as it stands"]["half_width_pct"] > mixed["as it stands"]["half_width_pct"]
 
 
 def test_value_of_data_against_drawing_it() -> None:

@@ -126,7 +126,7 @@ def test_a_loss_stays_a_loss_and_no_interval_pays() -> None:
 
 
 def test_a_rise_is_shown_and_counts_as_a_level() -> None:
-    line = fade([1.0, 2.0, 3.0, 4.1], [0.1] * 4, [1, 2, 3, 4])
+    line = fade([1.0, 2.0, 3.0, 4.1], [0.1] * 4, [1, 2, 3, 4], ["a"] * 4)
     years = [1, 4, 9]
     assert line.values(line.line[None, :], years)[0] == pytest.approx([2.525] * 3, abs=1e-3)
     shown = line.values(line.line[None, :], years, may_rise=True)[0]
@@ -141,7 +141,7 @@ def test_coverage_of_the_fade_line() -> None:
     for _ in range(trials):
         v = rng.uniform(1, 4, t.size)
         y = 10 - 1.5 * (t - 1) + rng.normal(0, np.sqrt(2 + v))
-        found = fade(y, v, t).fit.at([1.0, 0.0])
+        found = fade(y, v, t, np.arange(t.size)).fit.at([1.0, 0.0])
         hit += found.low <= 10 <= found.high
     assert 0.90 <= hit / trials <= 0.99
 
