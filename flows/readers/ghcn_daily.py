@@ -1,7 +1,8 @@
 """GHCN-Daily ``.dly`` files: a line a month and element, 31 values with three flags each.
 
 Source: readme of GHCN-Daily, section III (NOAA NCEI). A value that failed the archive's own quality
-checks (its second flag is not blank) is left out, and so is -9999. Lines are counted as day records:
+checks (its quality flag is not blank) is left out, and so are -9999 and a rain of nothing that was
+only presumed (measurement flag P, "missing presumed zero"). Lines are counted as day records:
 31 a line of the file.
 """
 
@@ -16,7 +17,8 @@ from schemas.layout import Layout
 
 YEAR, MONTH, ELEMENT = slice(11, 15), slice(15, 17), slice(17, 21)
 FIRST_VALUE, WIDTH, VALUE = 21, 8, 5
-QUALITY_FLAG = 6  # its place within the eight characters of a day
+MEASUREMENT_FLAG, QUALITY_FLAG = 5, 6  # their places within the eight characters of a day
+PRESUMED = "P"
 DAYS = 31
 MISSING = "-9999"
 ROWS_AT_ONCE = 2_000  # lines a chunk
@@ -37,6 +39,12 @@ def read(content: Content, layout: Layout) -> Iterator[Chunk]:
         line += len(lines)
 
 
+def _measured(cell: str) -> bool:
+    """Whether a day's value was measured and passed the archive's checks."""
+    flags = cell[MEASUREMENT_FLAG : QUALITY_FLAG + 1].ljust(2)
+    return flags[0] != PRESUMED and flags[1] == " "
+
+
 def _chunk(lines: list[str], before: int, layout: Layout) -> Chunk:
     rows: list[dict[str, str | None]] = []
     numbers: list[int] = []
@@ -55,7 +63,7 @@ def _chunk(lines: list[str], before: int, layout: Layout) -> Chunk:
             if len(cell) < VALUE and cell.strip():
                 told = (first + day, element, "row", "half-written line", cell, "eight characters")
                 wrong.append(told)
-            elif value not in ("", MISSING) and not cell[QUALITY_FLAG : QUALITY_FLAG + 1].strip():
+            elif value not in ("", MISSING) and _measured(cell):
                 date = f"{year}{int(month):02d}{day + 1:02d}"
                 rows.append(
                     {"time_0": date, "instrument": line[:11], "series": element, "value": value}

@@ -1,7 +1,8 @@
 """USCRN daily01 and hourly02: blank-separated columns without a heading (readmes of NOAA NCEI).
 
-The columns of daily01 were checked against a record of the network; those of hourly02 are from
-memory of its readme. A solar radiation that the network flags as erroneous (flag 3) is missing.
+The columns are those of the readmes: daily01, and hourly02 in its format 03 (since 7 January 2013,
+when SUR_TEMP_TYPE was added; the formats before it have other columns and are not read). A value
+that the network flags as erroneous (flag 3) is missing.
 """
 
 from __future__ import annotations

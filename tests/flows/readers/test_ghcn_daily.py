@@ -36,6 +36,26 @@ def test_values_of_a_month_are_day_records():
     assert chunk.raw(33).startswith("USW00000001202001PRCP")
 
 
+def test_a_zero_that_was_presumed_is_no_measurement():
+    text = line("PRCP", [(0, "P S"), (0, "  S"), (0, "T S"), (5, "B S")])
+    (chunk,) = chunks(text.encode(), RULE)
+    assert chunk.frame["time_0"].to_list() == ["20200202", "20200203", "20200204"]
+
+
+def test_elements_are_in_the_published_units():
+    """Readme of GHCN-Daily, section III: PRCP tenths of mm, TMAX/TMIN tenths of degC, SNWD mm,
+    AWND and WSFG tenths of m/s; columns VALUE1 22-26, MFLAG1 27, QFLAG1 28, VALUE31 262-266."""
+    units = {name: rule.unit for name, rule in RULE.columns.items()}
+    assert units["PRCP"] == "0.1 mm"
+    assert {units[e] for e in ("TMAX", "TMIN", "TAVG")} == {"0.1 degC"}
+    assert (units["SNWD"], units["AWND"], units["WSFG"]) == ("mm", "0.1 m/s", "0.1 m/s")
+    values = [(day, "  S") for day in range(1, 32)]
+    text = line("TMAX", values, "202001")
+    assert (text[21:26], text[261:266], len(text)) == ("    1", "   31", 269)
+    (chunk,) = chunks(text.encode(), RULE)
+    assert chunk.frame["value"].to_list() == [str(day) for day in range(1, 32)]
+
+
 def test_a_line_cut_in_a_value_is_refused_from_there():
     cut = TEXT[: 270 + 21 + 8 + 3]
     (chunk,) = chunks(cut.encode(), RULE)

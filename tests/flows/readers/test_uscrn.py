@@ -17,6 +17,75 @@ HOURLY = (
 )
 
 
+# First column of each field: readme of hourly02, format 03 (NOAA NCEI), 'cols 1 -- 5 WBANNO' and on.
+PUBLISHED = {
+    "WBANNO": 1, "UTC_DATE": 7, "UTC_TIME": 16, "LST_DATE": 21, "LST_TIME": 30, "CRX_VN": 35,
+    "LONGITUDE": 42, "LATITUDE": 50, "T_CALC": 58, "T_HR_AVG": 66, "T_MAX": 74, "T_MIN": 82,
+    "P_CALC": 90, "SOLARAD": 98, "SOLARAD_FLAG": 105, "SOLARAD_MAX": 107, "SOLARAD_MAX_FLAG": 114,
+    "SOLARAD_MIN": 116, "SOLARAD_MIN_FLAG": 123, "SUR_TEMP_TYPE": 125, "SUR_TEMP": 127,
+    "SUR_TEMP_FLAG": 135, "SUR_TEMP_MAX": 137, "SUR_TEMP_MAX_FLAG": 145, "SUR_TEMP_MIN": 147,
+    "SUR_TEMP_MIN_FLAG": 155, "RH_HR_AVG": 157, "RH_HR_AVG_FLAG": 163, "SOIL_MOISTURE_5": 165,
+    "SOIL_MOISTURE_10": 173, "SOIL_MOISTURE_20": 181, "SOIL_MOISTURE_50": 189,
+    "SOIL_MOISTURE_100": 197, "SOIL_TEMP_5": 205, "SOIL_TEMP_10": 213, "SOIL_TEMP_20": 221,
+    "SOIL_TEMP_50": 229, "SOIL_TEMP_100": 237,
+}  # fmt: skip
+END = 243
+# Readme of daily01 (NOAA NCEI), fields 1 to 28.
+PUBLISHED_DAILY = [
+    "WBANNO",
+    "LST_DATE",
+    "CRX_VN",
+    "LONGITUDE",
+    "LATITUDE",
+    "T_DAILY_MAX",
+    "T_DAILY_MIN",
+    "T_DAILY_MEAN",
+    "T_DAILY_AVG",
+    "P_DAILY_CALC",
+    "SOLARAD_DAILY",
+    "SUR_TEMP_DAILY_TYPE",
+    "SUR_TEMP_DAILY_MAX",
+    "SUR_TEMP_DAILY_MIN",
+    "SUR_TEMP_DAILY_AVG",
+    "RH_DAILY_MAX",
+    "RH_DAILY_MIN",
+    "RH_DAILY_AVG",
+    "SOIL_MOISTURE_5_DAILY",
+    "SOIL_MOISTURE_10_DAILY",
+    "SOIL_MOISTURE_20_DAILY",
+    "SOIL_MOISTURE_50_DAILY",
+    "SOIL_MOISTURE_100_DAILY",
+    "SOIL_TEMP_5_DAILY",
+    "SOIL_TEMP_10_DAILY",
+    "SOIL_TEMP_20_DAILY",
+    "SOIL_TEMP_50_DAILY",
+    "SOIL_TEMP_100_DAILY",
+]
+
+
+def test_the_columns_are_the_published_ones():
+    assert list(PUBLISHED) == list(uscrn.HOURLY)
+    assert list(uscrn.DAILY) == PUBLISHED_DAILY
+
+
+def test_a_line_in_the_published_columns_is_read_by_their_names():
+    ends = [*list(PUBLISHED.values())[1:], END + 2]
+    missing = {7: "-9999.0", 6: "-99999", 5: "-9999", 1: "0"}
+    cells = {"UTC_DATE": "20200601", "UTC_TIME": "600", "LST_DATE": "20200601", "LST_TIME": "0"}
+    cells |= {"WBANNO": "53974", "CRX_VN": "2.622", "LONGITUDE": "-96.61", "LATITUDE": "39.10"}
+    cells |= {"T_HR_AVG": "16.2", "P_CALC": "0.4", "SUR_TEMP_TYPE": "C", "SOIL_TEMP_100": "12.5"}
+    cells |= {"RH_HR_AVG": "88", "SOIL_MOISTURE_20": "0.302", "SOIL_MOISTURE_5": "-99.000"}
+    line = ""
+    for (name, first), end in zip(PUBLISHED.items(), ends, strict=True):
+        width = end - first - 1
+        line = line.ljust(first - 1) + cells.get(name, missing.get(width, "")).rjust(width)
+    assert len(line) == END
+    (chunk,) = chunks(line.encode() + b"\n", Layout(format="uscrn_hourly"))  # type: ignore[call-arg]
+    row = chunk.frame.row(0, named=True)
+    assert (row["v:T_HR_AVG"], row["v:P_CALC"], row["v:RH_HR_AVG"]) == (16.2, 0.4, 88)
+    assert (row["v:SOIL_MOISTURE_20"], row["v:SOIL_TEMP_100"]) == (0.302, 12.5)
+
+
 def test_column_counts_are_those_of_the_products():
     assert (len(uscrn.DAILY), len(uscrn.HOURLY)) == (28, 38)
     assert len(DAILY.split()) == 28
