@@ -19,7 +19,8 @@ from flows.archive import Archive, Receipt
 from flows.door.admit import Admitted, admit
 from flows.door.places import Places
 from flows.progress import Tick, silent
-from flows.readers import Content, Unreadable, reader_of
+from flows.readers import Chunk, Content, Unreadable, cutter_of
+from flows.readers.sections import Section, together
 from flows.tally import Reading, Tally
 from schemas.farm import Farm
 from schemas.layout import Layout
@@ -27,6 +28,7 @@ from schemas.quantities import Instrument
 
 WINDOW_FILES = 200
 WINDOW_BYTES = 32 << 20
+PARSED_BYTES = 8 << 20  # of small files' text that is parsed at once
 PART_ROWS = 150_000  # readings of a large delivery that are merged at once: bounds the memory
 
 log = logging.getLogger("checkstrip.land")
@@ -127,15 +129,54 @@ def _admitted(
     for name, group in by_layout.items():
         layout, senders = farm.layouts[name], _senders(group)
         frames: list[pl.DataFrame] = []
-        height = 0
-        for frame in (frame for reading in group for frame in _rows(archive, reading, layout)):
+        for frame in _frames(archive, group, layout):
+            height = sum(f.height for f in frames)
             if frames and (frame.columns != frames[0].columns or height > PART_ROWS):
                 yield admit(joined(frames, layout), layout, senders, places)
-                frames, height = [], 0
+                frames = []
             frames.append(frame)
-            height += frame.height
         if frames:
             yield admit(joined(frames, layout), layout, senders, places)
+
+
+def _frames(archive: Archive, group: list[Reading], layout: Layout) -> Iterator[pl.DataFrame]:
+    """The rows of deliveries of one layout, small ones parsed together."""
+    by_seq = {reading.seq: reading for reading in group}
+    waiting: list[tuple[int, Section]] = []
+    size = 0
+    for reading in group:
+        for piece in _pieces(archive, reading, layout):
+            if isinstance(piece, Section):
+                waiting.append((reading.seq, piece))
+                size += len(piece.text)
+                if size >= PARSED_BYTES:
+                    yield from _parsed(waiting, by_seq)
+                    waiting, size = [], 0
+            else:
+                yield from _noted(reading, piece)
+    yield from _parsed(waiting, by_seq)
+
+
+def _parsed(
+    sections: list[tuple[int, Section]], by_seq: dict[int, Reading]
+) -> Iterator[pl.DataFrame]:
+    frames, alone = together(sections)
+    for seq, section in sections:
+        by_seq[seq].lines_of(section)
+    yield from frames
+    for seq, section in alone:
+        try:
+            yield from _noted(by_seq[seq], section.parsed())
+        except Unreadable as error:
+            found = f"{section.member}: {error.found}" if section.member else error.found
+            by_seq[seq].cause = by_seq[seq].cause or (error.cause, found, error.expected)
+
+
+def _noted(reading: Reading, chunk: Chunk) -> Iterator[pl.DataFrame]:
+    reading.note(chunk)
+    if not chunk.frame.is_empty():
+        seq = pl.lit(reading.seq, pl.Int64).alias("seq")
+        yield chunk.frame.select(seq, pl.all())
 
 
 def joined(frames: list[pl.DataFrame], layout: Layout) -> pl.DataFrame:
@@ -178,8 +219,8 @@ def _senders(group: list[Reading]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
-def _rows(archive: Archive, reading: Reading, layout: Layout) -> Iterator[pl.DataFrame]:
-    """The rows of one delivery as its reader finds them; what cannot be read is noted on it."""
+def _pieces(archive: Archive, reading: Reading, layout: Layout) -> Iterator[Chunk | Section]:
+    """A delivery as its reader cuts it; what cannot be read is noted on it."""
     receipt = reading.receipt
     content = Content(
         name=receipt.name,
@@ -189,11 +230,9 @@ def _rows(archive: Archive, reading: Reading, layout: Layout) -> Iterator[pl.Dat
     )
     absent: set[str] = set()
     try:
-        for chunk in reader_of(layout)(content, layout):
-            absent |= set(chunk.absent)
-            reading.note(chunk)
-            if not chunk.frame.is_empty():
-                yield chunk.frame.with_columns(pl.lit(reading.seq, pl.Int64).alias("seq"))
+        for piece in cutter_of(layout)(content, layout):
+            absent |= set(piece.absent)
+            yield piece
     except Unreadable as error:
         reading.cause = (error.cause, error.found, error.expected)
     if absent:

@@ -8,6 +8,7 @@ earlier value is kept in ``superseded_reading``.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 import duckdb
 import polars as pl
@@ -49,27 +50,23 @@ def merge(
     ``seq`` and ``delivery``. Notes the days whose readings changed, and what was superseded.
     """
     table = TABLES["weather_reading" if kind is Instrument.STATION else "soil_reading"]
-    values = [column.name for column in columns_of(kind)]
+    values = [column.name for column in columns_of(kind) if column.name in new.columns]
     keys = list(table.key)
-    new = new.select(
-        *keys,
-        "interval_s",
-        *((pl.col(v) if v in new.columns else pl.lit(None, pl.Float64)).alias(v) for v in values),
-        "seq",
-        "line",
-    ).join(names, on="seq", how="left", maintain_order="left")
+    new = new.select(*keys, "interval_s", *values, "seq", "line").join(
+        names, on="seq", how="left", maintain_order="left"
+    )
     stored = _stored(con, table, new)
-    contested = new.select(keys).is_duplicated()
-    if not stored.is_empty():
-        contested |= new.select(
-            pl.struct(keys).is_in(stored.select(pl.struct(keys)).to_series().implode())
-        ).to_series()
-    plain = new.filter(~contested)
-    warehouse.insert(con, table, plain)
+    contested = _contested(new, stored, keys)
+    plain = new if contested is None else new.filter(~contested)
+    warehouse.insert_many(con, table, plain.drop("seq", "line"))
     changed = [plain.select(keys)]
     outcome = [_all_landed(plain, values)]
-    if contested.any():
-        resolved = _resolve(new.filter(contested), stored, table, values)
+    if contested is not None:
+        every = [column.name for column in columns_of(kind)]
+        whole = new.filter(contested).with_columns(
+            pl.lit(None, pl.Float64).alias(v) for v in every if v not in values
+        )
+        resolved = _resolve(whole, stored, table, every)
         _rewrite(con, table, resolved.readings)
         warehouse.insert(con, TABLES["superseded_reading"], resolved.superseded)
         changed.append(resolved.readings.select(keys))
@@ -78,14 +75,40 @@ def merge(
     return Merged(pl.concat(m.rows for m in outcome), pl.concat(m.values for m in outcome))
 
 
+def _contested(new: pl.DataFrame, stored: pl.DataFrame, keys: list[str]) -> pl.Series | None:
+    """Which rows have a key that another row or the store has too; None where none has."""
+    place = [key for key in keys if key != "time"]
+    onward = pl.col("time").diff().over(place) > timedelta()
+    ordered = new.select(onward.fill_null(True).all()).item()  # then no key comes twice
+    if ordered and stored.is_empty():
+        return None
+    contested = pl.Series([False]).new_from_index(0, new.height)
+    if not ordered:
+        contested = new.select(keys).is_duplicated()
+    if not stored.is_empty():
+        known = stored.select(*keys, known=pl.lit(True))
+        found = new.select(keys).join(known, on=keys, how="left", maintain_order="left")
+        contested |= found["known"].fill_null(False)
+    return contested if contested.any() else None
+
+
 def _stored(con: duckdb.DuckDBPyConnection, table: Table, new: pl.DataFrame) -> pl.DataFrame:
     """The stored readings with the keys of the new ones (looked up within their span of time)."""
+    first, last = new["time"].min(), new["time"].max()
+    names = new[table.key[0]].unique().to_list()
+    within = (
+        f"FROM {table.name} WHERE time BETWEEN ? AND ? "
+        f"AND {made.quoted(table.key[0])} IN (SELECT unnest(?))"
+    )
+    some = con.execute(f"SELECT 1 {within} LIMIT 1", [first, last, names]).fetchall()
+    if not some:
+        return made.empty(table)
     keys = ", ".join(made.quoted(k) for k in table.key)
-    con.register("new_keys", new.select(table.key).unique())
+    con.register("new_keys", new.select(table.key))
     try:
         found: pl.DataFrame = con.sql(
-            f"SELECT * FROM {table.name} SEMI JOIN new_keys USING ({keys}) "
-            "WHERE time BETWEEN (SELECT min(time) FROM new_keys) AND (SELECT max(time) FROM new_keys)"
+            f"SELECT * FROM (SELECT * {within}) SEMI JOIN new_keys USING ({keys})",
+            params=[first, last, names],
         ).pl()
     finally:
         con.unregister("new_keys")

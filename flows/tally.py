@@ -15,6 +15,7 @@ from flows.archive import Receipt
 from flows.door.admit import REFUSED
 from flows.merge import Merged
 from flows.readers import Chunk
+from flows.readers.sections import Section
 from flows.sources import Match
 from schemas import made
 from schemas.catalogue import TABLES
@@ -63,10 +64,7 @@ class Reading:
 
     def note(self, chunk: Chunk) -> None:
         """Take in a chunk's lines, and the lines that are no rows at all."""
-        lines = pl.concat([chunk.frame["line"], chunk.faults["line"]])
-        if not lines.is_empty():
-            first, last = int(lines.min()), int(lines.max())  # type: ignore[arg-type]
-            self.raw.append(Lines(first, last, chunk.raw, chunk.member))
+        self.lines_of(chunk)
         if not chunk.faults.is_empty():
             self.add("rows_in", chunk.faults.height)
             self.add("rows_quarantined", chunk.faults.height)
@@ -75,6 +73,11 @@ class Reading:
                     seq=pl.lit(self.seq, pl.Int64), values=pl.lit(ROW_FAULT_VALUES, pl.Int64)
                 ).select(REFUSED.names())
             )
+
+    def lines_of(self, piece: Chunk | Section) -> None:
+        """Have the text of its lines at hand."""
+        if piece.last_line:
+            self.raw.append(Lines(piece.first_line, piece.last_line, piece.raw, piece.member))
 
     def keep(self, refused: pl.DataFrame) -> None:
         """Keep refusals, up to the limit."""

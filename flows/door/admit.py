@@ -31,6 +31,7 @@ REFUSED = pl.Schema(
         "values": pl.Int64(),
     }
 )
+BAD = "__bad"  # whether a row's instrument is unknown or was not in its place
 DECIMALS = 9  # what a conversion adds behind (0.29 m³/m³ is 29 %, not 28.999999999999996)
 TABLE_OF: dict[Instrument, Table] = {
     Instrument.STATION: TABLES["weather_reading"],
@@ -69,9 +70,11 @@ def admit(frame: pl.DataFrame, layout: Layout, senders: pl.DataFrame, places: Pl
     values = [c for c in frame.columns if c == "value" or c.startswith("v:")]
     counted = pl.sum_horizontal(pl.col(c).is_not_null() for c in values).cast(pl.Int64)
     frame = frame.with_columns(counted.alias("values"))
-    per_cell = cells.group_by("seq", "line").agg(pl.len().cast(pl.Int64).alias("bad"))
-    rows = frame.select("seq", "line", "values").join(per_cell, on=["seq", "line"], how="left")
-    rows = rows.select("seq", "line", pl.col("values") + pl.col("bad").fill_null(0))
+    rows = frame.select("seq", "line", "values")
+    if not cells.is_empty():
+        per_cell = cells.group_by("seq", "line").agg(pl.len().cast(pl.Int64).alias("bad"))
+        rows = rows.join(per_cell, on=["seq", "line"], how="left")
+        rows = rows.select("seq", "line", pl.col("values") + pl.col("bad").fill_null(0))
     refused = [
         cells.with_columns(extent=pl.lit("value"), values=pl.lit(1, pl.Int64)).select(
             REFUSED.names()
@@ -145,9 +148,8 @@ def _timely(frame: pl.DataFrame, layout: Layout) -> tuple[pl.DataFrame, pl.DataF
         expected=pl.lit("a time before ") + pl.col("received_at").dt.strftime("%Y-%m-%d %H:%M UTC"),
         values=pl.col("values"),
     )
-    return frame.filter(pl.col("time") <= latest), pl.concat([unread, future]).select(
-        REFUSED.names()
-    )
+    late = pl.concat([unread, future]).select(REFUSED.names())
+    return (frame if late.is_empty() else frame.filter(pl.col("time") <= latest)), late
 
 
 def _readings(
@@ -157,8 +159,10 @@ def _readings(
     rules = {n: r for n, r in layout.columns.items() if r.instrument is kind}
     if not rules:
         return None, []
+    bad = at.outside(frame, kind.value, places) | pl.col(kind.value).is_null()
+    frame = frame.with_columns(bad.alias(BAD))
     refused: list[pl.DataFrame] = []
-    found: list[pl.DataFrame] = []
+    found: list[_Part] = []
     for names, rows in _groups(frame, layout, rules):
         if all(rules[name].optional for name in names):
             rows = rows.filter(pl.col(kind.value).is_not_null())  # noqa: PLW2901
@@ -167,12 +171,13 @@ def _readings(
         if kind is Instrument.PROBE:
             part, wrong = _at_depth(part, names, rules, layout, places)
             refused.append(wrong)
-        part, beyond = _in_si(part, names, rules, TABLE_OF[kind])
+        converted, beyond = _in_si(part, names, rules, TABLE_OF[kind])
         refused.extend(beyond)
-        found.append(part.with_columns(pl.lit(float(layout.step_s)).alias("interval_s")))
+        found.append(converted)
     if not found:
         return None, refused
-    return pl.concat(found, how="diagonal"), refused
+    readings, beyond = _within_limits(found, TABLE_OF[kind])
+    return readings.with_columns(interval_s=pl.lit(float(layout.step_s))), [*refused, *beyond]
 
 
 def _groups(
@@ -210,17 +215,18 @@ def _in_place(
     values = [f"v:{n}" for n in names]
     keep = [
         c
-        for c in ("seq", "line", "time", "stamp", kind.value, "depth", "sensor", "values")
+        for c in ("seq", "line", "time", "stamp", kind.value, "depth", "sensor", "values", BAD)
         if c in rows.columns
     ]
-    part = rows.select(*keep, *values)
-    bad = at.outside(part, kind.value, places) | pl.col(kind.value).is_null()
+    part, bad = rows.select(*keep, *values), pl.col(BAD)
+    if not part[BAD].any():
+        return part.drop("values", BAD), pl.DataFrame(schema=REFUSED)
     counted = pl.sum_horizontal(pl.col(v).is_not_null() for v in values).cast(pl.Int64)
     # a column that says nothing is not refused, unless the whole row says nothing
     out = part.filter(bad).filter((counted > 0) | (pl.col("values") == 0))
-    part = part.drop("values")
+    part = part.filter(~bad).drop("values", BAD)
     if out.is_empty():
-        return part.filter(~bad), pl.DataFrame(schema=REFUSED)
+        return part, pl.DataFrame(schema=REFUSED)
     spells = {
         n: at.spell_words(kind.value, n, places) for n in out[kind.value].unique().to_list() if n
     }
@@ -240,7 +246,7 @@ def _in_place(
         ),
         values=counted,
     )
-    return part.filter(~bad), wrong.select(REFUSED.names())
+    return part, wrong.select(REFUSED.names())
 
 
 def _at_depth(
@@ -270,6 +276,8 @@ def _at_depth(
     shown = pl.col(by).cast(pl.String).alias("shown")
     placed = at.at_sensor(part.with_columns(shown), by, places)
     counted = pl.sum_horizontal(pl.col(f"v:{n}").is_not_null() for n in names).cast(pl.Int64)
+    if placed["depth_cm"].null_count() == 0:
+        return placed.drop("shown"), pl.DataFrame(schema=REFUSED)
     lost = placed.filter(pl.col("depth_cm").is_null())
     if layout.shape == "wide":  # a column that says nothing needs no sensor
         lost = lost.filter(counted > 0)
@@ -291,12 +299,21 @@ def _at_depth(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """Readings in SI, and which of their columns comes from which column of the file."""
+
+    rows: pl.DataFrame
+    columns: dict[str, str]
+
+
 def _in_si(
     part: pl.DataFrame, names: list[str], rules: dict[str, ColumnRule], table: Table
-) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
-    """Values in the declared units; what lies outside the limits becomes null and is refused."""
+) -> tuple[_Part, list[pl.DataFrame]]:
+    """Values in the declared units; what lies outside the layout's own limits is refused."""
     refused: list[pl.DataFrame] = []
     columns: dict[str, str] = {}
+    made_here: list[pl.Expr] = []
     for name in names:
         rule, value = rules[name], f"v:{name}"
         if (strange := unlikely(value, rule)) is not None:
@@ -305,18 +322,32 @@ def _in_si(
             part = part.with_columns(pl.when(~strange).then(pl.col(value)).alias(value))
         column = "rain_counter_mm" if rule.counts == "total" else BY_NAME[rule.quantity].column.name
         slope, zero = units.line(rule.unit or table[column].unit, table[column].unit)
-        part = part.with_columns((pl.col(value) * slope + zero).round(DECIMALS).alias(column))
+        made_here.append((pl.col(value) * slope + zero).round(DECIMALS).alias(column))
         columns[column] = name
         if rule.rolls_at is not None:
             rolls = pl.when(pl.col(value).is_not_null()).then(pl.lit(rule.rolls_at * slope))
-            part = part.with_columns(rolls.alias("rain_counter_rolls_at_mm"))
-    for column in _beyond(part, tuple(columns), table):
-        declared, name = table[column], columns[column]
-        strange = ~pl.col(column).is_between(declared.low, declared.high)
-        expected = f"{_limits(declared.low, declared.high)} {declared.unit}"
-        refused.append(_beyond_rows(part.filter(strange), name, expected))
-        part = part.with_columns(pl.when(~strange).then(pl.col(column)).alias(column))
-    return part.drop("stamp", *(f"v:{n}" for n in names)), refused
+            made_here.append(rolls.alias("rain_counter_rolls_at_mm"))
+    return _Part(part.with_columns(made_here), columns), refused
+
+
+def _within_limits(parts: list[_Part], table: Table) -> tuple[pl.DataFrame, list[pl.DataFrame]]:
+    """All readings; what lies outside the declared limits becomes null and is refused."""
+    columns = {column: None for part in parts for column in part.columns}
+    strange = _beyond(
+        pl.concat([p.rows.select(*p.columns) for p in parts], how="diagonal"), tuple(columns), table
+    )
+    refused: list[pl.DataFrame] = []
+    found: list[pl.DataFrame] = []
+    for part in parts:
+        rows = part.rows
+        for column in (c for c in part.columns if c in strange):
+            declared, name = table[column], part.columns[column]
+            bad = ~pl.col(column).is_between(declared.low, declared.high)
+            expected = f"{_limits(declared.low, declared.high)} {declared.unit}"
+            refused.append(_beyond_rows(rows.filter(bad), name, expected))
+            rows = rows.with_columns(pl.when(~bad).then(pl.col(column)).alias(column))
+        found.append(rows.drop("stamp", *(f"v:{n}" for n in part.columns.values())))
+    return pl.concat(found, how="diagonal"), refused
 
 
 def _beyond(part: pl.DataFrame, columns: tuple[str, ...], table: Table) -> list[str]:

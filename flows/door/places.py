@@ -70,26 +70,31 @@ def outside(part: pl.DataFrame, kind: str, places: Places) -> pl.Expr:
     """Whether a row's time lies outside every spell of its instrument.
 
     ``part`` has ``station`` or ``probe`` (``kind``) and ``time``. Returns an expression on the
-    frame's rows (a literal series), so that it can be combined with others.
+    frame's rows, so that it can be combined with others. Few days of few instruments are looked
+    up, not every row.
     """
     spells = (places.station_spell if kind == "station" else places.probe_spell).select(
         kind, "from_day", "to_day"
     )
-    days = part.select(kind, day_of(pl.col("time"), places.farm).alias("day")).with_row_index()
-    joined = (
-        days.sort("day")
-        .join_asof(
-            spells.sort("from_day"),
-            left_on="day",
-            right_on="from_day",
-            by=kind,
-            strategy="backward",
-            check_sortedness=False,
-        )
-        .sort("index")
+    days = part.select(kind, day=day_of(pl.col("time"), places.farm))
+    each = days.unique().drop_nulls().sort("day")
+    inside = each.join_asof(
+        spells.sort("from_day"),
+        left_on="day",
+        right_on="from_day",
+        by=kind,
+        strategy="backward",
+        check_sortedness=False,
+    ).filter(pl.col("from_day").is_not_null() & (pl.col("day") <= pl.col("to_day")).fill_null(True))
+    if inside.height == each.height:
+        return pl.col(kind).is_null() | pl.col("time").is_null()
+    found = days.join(
+        inside.select(kind, "day", inside=pl.lit(True)),
+        on=[kind, "day"],
+        how="left",
+        maintain_order="left",
     )
-    inside = pl.col("from_day").is_not_null() & (pl.col("day") <= pl.col("to_day")).fill_null(True)
-    return pl.lit(joined.select((~inside).alias("outside"))["outside"])
+    return pl.lit(found["inside"].is_null())
 
 
 def spell_words(kind: str, name: str | None, places: Places) -> str:
@@ -107,16 +112,30 @@ def at_sensor(part: pl.DataFrame, by: str, places: Places) -> pl.DataFrame:
     ``sensor``). A sensor outside its own from/to counts as none.
     """
     sensors = places.sensor.select("probe", "depth_cm", "sensor", "from_day", "to_day")
-    part = part.with_row_index("__row")
+    keys = ["probe", by]
+    if sensors.select(pl.col("from_day", "to_day").is_not_null().any()).row(0) != (False, False):
+        part, keys = part.with_columns(day=day_of(pl.col("time"), places.farm)), [*keys, "day"]
+    each = _sensor_of(part.select(keys).unique(), by, sensors)
+    if each.height == 1:
+        depth = pl.lit(each["depth_cm"].item(), pl.Float64)
+        part = part.with_columns(depth_cm=depth)
+    else:
+        part = part.join(each, on=keys, how="left", nulls_equal=True, maintain_order="left")
+    return part.drop("depth", "sensor", "day", strict=False)
+
+
+def _sensor_of(each: pl.DataFrame, by: str, sensors: pl.DataFrame) -> pl.DataFrame:
+    """``each`` (probe, depth or sensor, perhaps the day) with ``depth_cm``; one row each."""
+    keys = each.columns
     if by == "sensor":
         name = pl.col("sensor").str.strip_chars().str.to_lowercase()
-        joined = part.with_columns(name).join(
-            sensors.filter(pl.col("sensor").is_not_null()).with_columns(name),
-            on=["probe", "sensor"],
+        joined = each.with_columns(name.alias("__name")).join(
+            sensors.filter(pl.col("sensor").is_not_null()).with_columns(__name=name).drop("sensor"),
+            on=["probe", "__name"],
             how="left",
         )
     else:
-        joined = part.sort("depth").join_asof(
+        joined = each.sort("depth").join_asof(
             sensors.drop("sensor").with_columns(declared=pl.col("depth_cm")).sort("declared"),
             left_on="depth",
             right_on="declared",
@@ -125,11 +144,14 @@ def at_sensor(part: pl.DataFrame, by: str, places: Places) -> pl.DataFrame:
             tolerance=NEAR_CM,
             check_sortedness=False,
         )
-    day = day_of(pl.col("time"), places.farm)
-    valid = (day >= pl.col("from_day")).fill_null(True) & (day <= pl.col("to_day")).fill_null(True)
+    depth = pl.col("depth_cm")
+    if "day" in keys:
+        after = (pl.col("day") >= pl.col("from_day")).fill_null(True)
+        before = (pl.col("day") <= pl.col("to_day")).fill_null(True)
+        depth = pl.when(after & before).then(depth).alias("depth_cm")
     return (
-        joined.with_columns(pl.when(valid).then(pl.col("depth_cm")).alias("depth_cm"))
-        .sort("__row", "depth_cm", nulls_last=True)
-        .unique("__row", keep="first", maintain_order=True)
-        .drop("from_day", "to_day", "__row", "declared", "depth", "sensor", strict=False)
+        joined.with_columns(depth)
+        .sort("depth_cm", nulls_last=True)
+        .unique(keys, keep="first", maintain_order=True)
+        .select(*keys, "depth_cm")
     )

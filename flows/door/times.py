@@ -11,6 +11,7 @@ import polars as pl
 from schemas.layout import Layout, TimeStamp
 
 # Tried in this order; a stamp that fits none is refused. Fractions of a second may follow.
+PLAIN = "%Y-%m-%d %H:%M:%S"
 ISO = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y-%m-%d", "%Y%m%d")
 WIDTHS = {"%H%M": 4, "%H%M%S": 6}  # of time columns that are bare digits
 ZONE_WRITTEN = r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})$"
@@ -65,33 +66,38 @@ def _epoch(rule: TimeStamp) -> pl.Expr:
 def _local(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
     """Add ``local``, the stamp as a time of the logger's clock, null where it cannot be read."""
     if rule.format != "iso":
-        return frame.with_columns(_parse(pl.col("stamp"), rule.format).alias("local"))
+        return frame.with_columns(_parse(frame["stamp"], rule.format).alias("local"))
+    local = _strptime(frame["stamp"], PLAIN)
+    if local.null_count() == 0:
+        return frame.with_columns(local.alias("local"))
     plain = pl.col("stamp").str.replace(ZONE_WRITTEN, "").str.replace("T", " ", literal=True)
-    plain = plain.str.replace(r"^(\S+ \d\d)$", "${1}:00")
-    frame = frame.with_columns(plain.str.strip_chars().alias("plain"), local=pl.lit(None))
-    frame = frame.with_columns(pl.col("local").cast(pl.Datetime("us")))
+    plain = plain.str.replace(r"^(\S+ \d\d)$", "${1}:00").str.strip_chars()
+    written = frame.select(plain).to_series()
     for form in ISO:  # one is usually enough for a file; the others only where some are left
-        if frame["local"].null_count() == 0:
+        local = local.zip_with(local.is_not_null(), _parse(written, form))
+        if local.null_count() == 0:
             break
-        frame = frame.with_columns(pl.col("local").fill_null(_parse(pl.col("plain"), form)))
-    return frame.drop("plain")
+    return frame.with_columns(local.alias("local"))
 
 
-def _parse(stamp: pl.Expr, form: str) -> pl.Expr:
-    kind = pl.Datetime("us")
+def _strptime(stamp: pl.Series, form: str) -> pl.Series:
+    return stamp.str.strptime(pl.Datetime("us"), form, strict=False)
+
+
+def _parse(stamp: pl.Series, form: str) -> pl.Series:
     if re.search("%[HIk]", form) and not any(
         code in form for code in ("%M", "%T", "%R", "%X", "%c")
     ):
         stamp, form = stamp + " 00", form + " %M"  # the parser wants minutes beside an hour
     if not any(code in form for code in ("%H", "%I", "%T", "%R", "%X", "%c", "%k")):
-        return stamp.str.strptime(pl.Date, form, strict=False).cast(kind)
+        return stamp.str.strptime(pl.Date, form, strict=False).cast(pl.Datetime("us"))
+    read = _strptime(stamp, form)
+    if read.null_count() == 0:
+        return read
     # a 24:00 is the next day's 00:00
-    read = stamp.str.strptime(kind, form, strict=False)
-    midnight = stamp.str.replace(r"\b24(:?00| 00$)", "00${1}").str.strptime(
-        kind, form, strict=False
-    )
-    is_24 = stamp.str.contains(r"\b24:?00|\b24 00$")
-    return read.fill_null(pl.when(is_24).then(midnight + timedelta(days=1)))
+    is_24 = stamp.str.contains(r"\b24:?00|\b24 00$").fill_null(False)
+    midnight = _strptime(stamp.str.replace(r"\b24(:?00| 00$)", "00${1}"), form)
+    return read.zip_with(read.is_not_null() | ~is_24, midnight + timedelta(days=1))
 
 
 def _with_written_zone(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:

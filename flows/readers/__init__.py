@@ -10,11 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from importlib import import_module
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import polars as pl
 
 from schemas.layout import Layout
+
+if TYPE_CHECKING:
+    from flows.readers.sections import Section
 
 # Formats whose module has another name than the format; every other format is its module's name.
 MODULES = {"ndjson": "json_records", "json": "json_records", "sensorthings": "json_records"}
@@ -73,22 +76,31 @@ class Chunk:
         ends = (self.frame["line"].max(), self.faults["line"].max())
         return max(int(end) for end in (0, *ends) if isinstance(end, int))
 
+    @property
+    def first_line(self) -> int:
+        """The lowest line number in it, 0 where it is empty."""
+        starts = (self.frame["line"].min(), self.faults["line"].min())
+        return min((int(n) for n in starts if isinstance(n, int)), default=0)
 
-def shifted(chunk: Chunk, lines: int, member: str) -> Chunk:
-    """A chunk of a file in an archive, its lines counted on from the files before it."""
-    return Chunk(
-        chunk.frame.with_columns(pl.col("line") + lines),
-        chunk.faults.with_columns(pl.col("line") + lines),
-        lambda line: chunk.raw(line - lines),
-        chunk.absent,
-        member,
-    )
+    def shifted(self, lines: int, member: str) -> Chunk:
+        """That of a file in an archive, its lines counted on from the files before it."""
+        return Chunk(
+            self.frame.with_columns(pl.col("line") + lines),
+            self.faults.with_columns(pl.col("line") + lines),
+            lambda line: self.raw(line - lines),
+            self.absent,
+            member,
+        )
+
+    def parsed(self) -> Chunk:
+        """Itself (what a reader cut out but did not parse is parsed here, see ``sections``)."""
+        return self
 
 
 class Reader(Protocol):
-    """What each reader module's ``read`` is."""
+    """What each reader module's ``read`` is, and the ``sections`` of one that cuts before it parses."""
 
-    def __call__(self, content: Content, layout: Layout) -> Iterator[Chunk]:
+    def __call__(self, content: Content, layout: Layout) -> Iterator[Chunk | Section]:
         """Yield the content's rows; raises Unreadable."""
         ...
 
@@ -152,10 +164,16 @@ def records(
     return Chunk(numbered, faults([]), raw, tuple(absent))
 
 
-def reader_of(layout: Layout) -> Reader:
+def reader_of(layout: Layout) -> Callable[[Content, Layout], Iterator[Chunk]]:
     """The reader of a layout's format, for plain and for packed deliveries."""
+    cut = cutter_of(layout)
+    return lambda content, layout: (piece.parsed() for piece in cut(content, layout))
+
+
+def cutter_of(layout: Layout) -> Reader:
+    """The same, but what can be parsed together with other deliveries' is left unparsed."""
     from flows.readers import packed  # noqa: PLC0415 - the readers import this module
 
     module = import_module(f"flows.readers.{MODULES.get(layout.format, layout.format)}")
-    reader: Reader = module.read
+    reader: Reader = getattr(module, "sections", module.read)
     return lambda content, layout: packed.read(content, layout, reader)

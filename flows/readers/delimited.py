@@ -8,24 +8,13 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import polars as pl
-
-from flows.readers import (
-    Chunk,
-    Content,
-    Unreadable,
-    faults,
-    is_value,
-    missing_words,
-    roles,
-)
+from flows.readers import Chunk, Content, Unreadable, is_value, roles
+from flows.readers.sections import Section
 from schemas.layout import Layout
 
 PIECE = 8 << 20  # bytes of text that are parsed at once: bounds the memory whatever the file's size
 HEAD_LINES = 400  # a heading that has not come by this line is not looked for further
 LINE_LIMIT = 1 << 20  # no logger writes a line of a megabyte
-END = "\x1e"  # put at every line's end, so that a line with too few or too many fields shows
-FIELDS = "__end"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +32,12 @@ class Heading:
 
 
 def read(content: Content, layout: Layout) -> Iterator[Chunk]:
-    """Yield the rows of delimited text in chunks of some megabytes.
+    """Yield the rows of delimited text in chunks of some megabytes; raises Unreadable."""
+    return (section.parsed() for section in sections(content, layout))
+
+
+def sections(content: Content, layout: Layout) -> Iterator[Section]:
+    """Cut delimited text into sections of some megabytes at most.
 
     A heading line that comes again (a logger restarted, its columns perhaps in a new order) opens
     a new section. Raises Unreadable where the heading or the columns are not found.
@@ -64,7 +58,10 @@ def read(content: Content, layout: Layout) -> Iterator[Chunk]:
             again = _next_heading(text, heading) if layout.header else -1
             section = text if again < 0 else text[:again]
             if section:
-                yield _parse(_without_preamble(section, heading, again >= 0), heading, layout, line)
+                places, absent = _find(heading, layout)
+                rows = _without_preamble(section, heading, again >= 0)
+                rows = rows.rstrip(b"\n") + (b"\n" if rows.endswith(b"\n") else b"")
+                yield Section(rows, heading.names, places, line, layout, absent)
             if again < 0:
                 break
             line += section.count(b"\n")
@@ -267,111 +264,3 @@ def _find(heading: Heading, layout: Layout) -> tuple[dict[str, int], tuple[str, 
             f"one or more of {', '.join(layout.columns)}",
         )
     return places, tuple(absent)
-
-
-def _parse(section: bytes, heading: Heading, layout: Layout, first_line: int) -> Chunk:
-    """The rows of one section under one heading."""
-    places, absent = _find(heading, layout)
-    lines = section.count(b"\n") + (not section.endswith(b"\n"))
-    raw = Lines(section, first_line)
-    frame = _frame(section, heading, layout, places)
-    odd: list[int] = []
-    if frame is None or frame.height != lines:
-        section, odd = _without_odd_quotes(section)
-        frame = _frame(section, heading, layout, places)
-        if frame is None or frame.height != lines:
-            raise Unreadable("quotes that do not pair", "a quoted line end", "one row a line")
-    frame = frame.with_columns(pl.int_range(first_line, first_line + lines).alias("line"))
-    good = (pl.col(FIELDS) == END).fill_null(False) & ~pl.col("line").is_in(
-        [first_line + i for i in odd]
-    )
-    if layout.comment:
-        frame = frame.filter(~pl.col("time_0").fill_null("").str.starts_with(layout.comment))
-    empty = pl.col("time_0").fill_null("").str.strip_chars().is_in(["", END])
-    suspects = frame.filter(~good | empty)["line"].to_list()
-    blank = [n for n in suspects if not raw(n).strip(layout.delimiter + " \t\x00")]
-    if blank:
-        frame = frame.filter(~pl.col("line").is_in(blank))
-    broken = frame.filter(~good)["line"].to_list()
-    width, delimiter = len(heading.names), layout.delimiter
-    wrong = [
-        (n, "", "row", *_broken(raw(n), delimiter, width, n - first_line in odd)) for n in broken
-    ]
-    kept = frame.filter(good).select("line", *places)
-    return Chunk(kept, faults(wrong), raw, absent)
-
-
-def _broken(line: str, delimiter: str, width: int, odd_quotes: bool) -> tuple[str, str, str]:
-    """Cause, found and expected of a line that is not a row."""
-    if odd_quotes:
-        return "quotes that do not pair", line[:80], "quotes in pairs"
-    found = line.count(delimiter) + 1
-    cause = "half-written line" if found < width else "too many fields"
-    return cause, f"{found} fields", f"{width} fields"
-
-
-class Lines:
-    """The text of a section's lines by number; split only when somebody asks."""
-
-    def __init__(self, section: bytes, first_line: int) -> None:
-        self._section, self._first, self._lines = section, first_line, list[bytes]()
-
-    def __call__(self, line: int) -> str:
-        """The line as it came (in UTF-8)."""
-        if not self._lines:
-            self._lines = self._section.split(b"\n")
-        return self._lines[line - self._first].decode(errors="replace")
-
-
-def _without_odd_quotes(section: bytes) -> tuple[bytes, list[int]]:
-    """Lines with an odd number of quotes lose them, so that no row swallows the next."""
-    lines = section.split(b"\n")
-    odd = [i for i, line in enumerate(lines) if line.count(b'"') % 2]
-    for i in odd:
-        lines[i] = lines[i].replace(b'"', b"")
-    return b"\n".join(lines), odd
-
-
-def _frame(
-    section: bytes, heading: Heading, layout: Layout, places: dict[str, int]
-) -> pl.DataFrame | None:
-    """The section as a frame of the roles and the end mark; None where polars cannot parse it.
-
-    The values are read as numbers when every one of them is one (or a missing word): the fast
-    way. Otherwise all is read as text, and the door says which value is at fault.
-    """
-    width = len(heading.names)
-    end = (layout.delimiter + END).encode()
-    body = (section.removesuffix(b"\n") + b"\n").replace(b"\n", end + b"\n")
-    columns = [f"c{i}" for i in range(width)] + [FIELDS]
-    numbers = {f"c{place}" for role, place in places.items() if is_value(role)}
-    texts = {f"c{place}" for role, place in places.items() if not is_value(role)}
-    quote = layout.quote if layout.quote and layout.quote.encode() in section else None
-    for typed in (True, False):
-        if typed and (layout.thousands or numbers & texts):
-            continue
-        schema: dict[str, pl.DataType] = {
-            name: pl.Float64() if typed and name in numbers else pl.String() for name in columns
-        }
-        try:
-            frame = pl.scan_csv(
-                body,
-                has_header=False,
-                schema=schema,
-                separator=layout.delimiter,
-                quote_char=quote,
-                null_values=missing_words(layout),
-                decimal_comma=typed and layout.decimal == ",",
-                truncate_ragged_lines=True,
-                missing_columns="insert",
-                encoding="utf8-lossy",
-            )
-            found = frame.select(
-                *(pl.col(f"c{place}").alias(role) for role, place in places.items()), FIELDS
-            ).collect()
-            if typed and any(found[r].is_infinite().any() for r in places if is_value(r)):
-                continue  # the door names it
-            return found
-        except pl.exceptions.PolarsError:
-            continue
-    return None

@@ -18,7 +18,8 @@ from fnmatch import fnmatch
 from itertools import chain
 from typing import IO
 
-from flows.readers import Chunk, Content, Reader, Unreadable, shifted
+from flows.readers import Chunk, Content, Reader, Unreadable
+from flows.readers.sections import Section
 from schemas.layout import Layout
 
 GZIP = b"\x1f\x8b"
@@ -35,7 +36,7 @@ IN_MEMORY = 16 << 20  # a larger zip is spooled to a temporary file, since it is
 PASSED_OVER = ("__MACOSX/", ".DS_Store", "Thumbs.db")
 
 
-def read(content: Content, layout: Layout, reader: Reader) -> Iterator[Chunk]:
+def read(content: Content, layout: Layout, reader: Reader) -> Iterator[Chunk | Section]:
     """Yield the rows of a delivery that may be packed; raises Unreadable."""
     start = _first(content)
     if start.startswith(GZIP):
@@ -111,7 +112,7 @@ def _damaged(found: str) -> Unreadable:
     return Unreadable("damaged archive", found, "a whole gzip or zip file")
 
 
-def _archive(content: Content, layout: Layout, reader: Reader) -> Iterator[Chunk]:
+def _archive(content: Content, layout: Layout, reader: Reader) -> Iterator[Chunk | Section]:
     """The rows of each member of a zip in the order of their names; or of one workbook."""
     with tempfile.SpooledTemporaryFile(max_size=IN_MEMORY) as held:
         for block in content.own():
@@ -134,7 +135,7 @@ def _archive(content: Content, layout: Layout, reader: Reader) -> Iterator[Chunk
 
 def _members(
     archive: zipfile.ZipFile, packed: int, name: str, layout: Layout, reader: Reader
-) -> Iterator[Chunk]:
+) -> Iterator[Chunk | Section]:
     meter = Meter(packed)
     infos = [info for info in archive.infolist() if wanted(info.filename, layout.members)]
     if len(infos) > MOST_MEMBERS:
@@ -157,7 +158,7 @@ def _members(
         last = lines
         try:
             for chunk in reader(inside, layout):
-                moved = shifted(chunk, lines, info.filename)
+                moved = chunk.shifted(lines, info.filename)
                 last = max(last, moved.last_line)
                 yield moved
         except Unreadable as error:
