@@ -24,7 +24,8 @@ from transforms.trial_statistics import CONFIDENCE, Interval
 
 Array = NDArray[np.float64]
 
-STEPS = 16  # of the grid, each way
+STEPS = 16  # of the grid, each way; fewer where the site-years are many, to bound the memory
+CELLS = 2e7
 WIDEST = 2.0  # scatters of the data up to which a standard deviation is thought possible
 
 
@@ -129,7 +130,8 @@ def fitted(y: ArrayLike, variances: ArrayLike, design: ArrayLike, field: ArrayLi
     # Where nothing scatters a billionth of the values stands in, so that there is a line at all.
     least = 1e-9 * max(float(np.abs(a).max()), 1.0)
     scale = max(float(np.sqrt(max(rest @ rest / (n - p), v.mean()))), least)
-    sd = (np.arange(STEPS) + 0.5) / STEPS * WIDEST * scale
+    steps = int(np.clip((CELLS / n**2) ** 0.5, 4, STEPS))
+    sd = (np.arange(steps) + 0.5) / steps * WIDEST * scale
     season, between = (grid.ravel() ** 2 for grid in np.meshgrid(sd, sd, indexing="ij"))
     names = np.asarray(field)
     same = (names[:, None] == names[None, :]).astype(np.float64)

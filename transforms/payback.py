@@ -9,6 +9,7 @@ from scipy import stats
 
 from schemas import made
 from schemas.tables.payback import TABLE
+from transforms import paid_chance
 from transforms import trial_statistics as ts
 
 RUN = ["field", "operation_day"]
@@ -32,8 +33,10 @@ def derive(
     price of the field goes before one of the whole farm. Each season belongs to the operation
     before it, so a repeat starts a new sum. The probability of having paid is Student's t of the
     sum: the response's error (shared over site-years) times price, and the price's spread; degrees
-    of freedom after Satterthwaite 1946. A season without a response or a price adds nothing and
-    makes all later rows partial. Net present value and internal rate by numpy-financial, a
+    of freedom after Satterthwaite 1946. Where the farm has several fields, each response is drawn
+    toward what all show for it (``paid_chance``). A season without a response or a price adds nothing and
+    makes all later rows partial. Where the farm has several fields the probability takes each
+    response with what the others show (``paid_chance``). Net present value and internal rate by numpy-financial, a
     season's money at the end of its year.
     """
     seasons = _seasons(response, operation_cost, price, cost, field)
@@ -42,8 +45,10 @@ def derive(
     given = farm["discount_rate_pct"].drop_nulls()
     rate = float(given[0]) if len(given) else RATE_PCT
     most = float(response["response_df"].fill_null(0).sum())
+    alike = paid_chance.drawn(seasons)
     summed = pl.concat(
-        _summed(group, rate, most) for _, group in seasons.group_by(RUN, maintain_order=True)
+        _summed(group, rate, most, alike.get(group["practice"][0]))
+        for _, group in seasons.group_by(RUN, maintain_order=True)
     )
     return made.conform(_worded(summed).select(TABLE.names), TABLE).sort(TABLE.key)
 
@@ -114,7 +119,9 @@ def _prices(response: pl.DataFrame, price: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _summed(run: pl.DataFrame, rate: float, most: float) -> pl.DataFrame:
+def _summed(
+    run: pl.DataFrame, rate: float, most: float, alike: paid_chance.Drawn | None
+) -> pl.DataFrame:
     """The sums of one operation's seasons, in order."""
     start = run["cost_per_ha"][0]
     net = run["season_net_per_ha"].to_numpy().astype(float)
@@ -127,6 +134,7 @@ def _summed(run: pl.DataFrame, rate: float, most: float) -> pl.DataFrame:
     response = np.where(counted, run["response_kg_ha"].fill_null(0.0).to_numpy(), 0.0)
     extra = np.where(counted, run["season_extra_cost_per_ha"].to_numpy(), 0.0)
     year = run["years_since"].to_numpy()
+    keys = run.select(*RUN, "season").rows()
     rows: list[dict[str, float | None]] = []
     for i in range(run.height):
         now = counted[: i + 1]
@@ -137,6 +145,15 @@ def _summed(run: pl.DataFrame, rate: float, most: float) -> pl.DataFrame:
         if start is not None and now.any():
             total = float(flow[: i + 1].sum()) - start
             row |= {"cumulative_net_per_ha": total} | _chance(total, v, p, df[: i + 1][now], most)
+            if alike is not None and "paid_chance" in row:
+                said = alike.above(
+                    [key for key, counts in zip(keys, now, strict=False) if counts],
+                    price[: i + 1][now],
+                    start + float(extra[: i + 1].sum()),
+                    float(p.sum()),
+                    _freedom(v, p, df[: i + 1][now], most),
+                )
+                row["paid_chance"] = row["paid_chance"] if said is None else said
             row |= _breakeven(start + extra[: i + 1].sum(), price[: i + 1], response[: i + 1])
             flows = np.zeros(int(year[i]) + 1)
             flows[0] = -start
@@ -176,15 +193,20 @@ def _chance(
     """Interval of a sum and the probability that it is above 0; nothing where an error is unknown."""
     if not np.isfinite(yield_var).all() or yield_var.sum() + price_var.sum() <= 0:
         return {}
-    variances = np.concatenate([yield_var, price_var])
-    degrees = np.concatenate([df, np.full(price_var.size, np.inf)])
-    freedom = min(ts.summed_df(variances, degrees), max(most, 1.0))
-    found = ts.t_interval(total, float(np.sqrt(variances.sum())), freedom)
+    freedom = _freedom(yield_var, price_var, df, most)
+    found = ts.t_interval(total, float(np.sqrt(yield_var.sum() + price_var.sum())), freedom)
     return {
         "cumulative_low_per_ha": found.low,
         "cumulative_high_per_ha": found.high,
         "paid_chance": float(stats.t.cdf(total / found.se, freedom)),
     }
+
+
+def _freedom(yield_var: np.ndarray, price_var: np.ndarray, df: np.ndarray, most: float) -> float:
+    """Degrees of freedom of the sum's error."""
+    variances = np.concatenate([yield_var, price_var])
+    degrees = np.concatenate([df, np.full(price_var.size, np.inf)])
+    return min(ts.summed_df(variances, degrees), max(most, 1.0))
 
 
 def _breakeven(needed: float, price: np.ndarray, response: np.ndarray) -> dict[str, float | None]:

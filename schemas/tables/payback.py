@@ -41,7 +41,7 @@ TABLE = Table(
         count("payback_season", "the season in which it first did", low=1900, high=2200),
         share(
             "paid_chance",
-            "probability that the sum has truly reached the cost, from the errors of the responses and the spread of the prices",
+            "probability that the sum has truly reached the cost, from the errors of the responses and the spread of the prices; where the farm has several fields, each response is drawn toward what all of them show",
         ),
         number(
             "breakeven_response_kg_ha",

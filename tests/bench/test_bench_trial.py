@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests.bench import bench_trial as bench
+from transforms import paid_chance
 
 TRIALS = 120
 
@@ -42,6 +43,18 @@ def test_probability_of_having_paid_is_reliable() -> None:
     assert sure > 0.85
     assert 0.2 < unsure < 0.8
     assert not_so < 0.15
+
+
+def test_a_fields_chance_is_nearer_the_truth_with_what_the_others_show(monkeypatch) -> None:
+    """Where site-years hardly differ in truth; Brier's score of the same 400 fields."""
+
+    def score() -> float:
+        found = bench.paid(400, 50.0)
+        return float(((found["said"] - found["true"].cast(float)) ** 2).to_numpy().mean())
+
+    drawn = score()
+    monkeypatch.setattr(paid_chance, "drawn", lambda _: {})
+    assert drawn < score() - 0.005
 
 
 def test_markdown() -> None:
