@@ -38,8 +38,11 @@ def read(data: bytes) -> tuple[dict[str, pl.DataFrame], list[Problem]]:
     table = TABLES["normal_given"]
     text = data.decode("utf-8-sig", errors="replace")
     dialect = ";" if text.split("\n", 1)[0].count(";") else ","
-    rows = [row for row in csv.reader(io.StringIO(text), delimiter=dialect) if any(row)]
     problems: list[Problem] = []
+    try:
+        rows = [row for row in csv.reader(io.StringIO(text), delimiter=dialect) if any(row)]
+    except csv.Error as error:
+        return {}, [Problem("", 0, "", "no table of normals", str(error), "a CSV file", "book")]
     places = _places(rows[0] if rows else [], problems)
     if "month" not in places or "rain_mm" not in places:
         expected = "headings month and rain (mm) or rain (in)"

@@ -184,7 +184,10 @@ def _delimited(
     head = "\n".join(text.splitlines()[:25])
 
     def known(delimiter: str) -> tuple[int, int]:
-        rows = list(csv.reader(io.StringIO(head), delimiter=delimiter))
+        try:
+            rows = list(csv.reader(io.StringIO(head), delimiter=delimiter))
+        except csv.Error:
+            return 0, 0
         return (
             max((headings_in(name, [_text(c) for c in row]) for row in rows), default=0),
             max((len(row) for row in rows), default=0),

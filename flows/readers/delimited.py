@@ -150,19 +150,9 @@ def _first_heading(text: bytes, layout: Layout) -> tuple[Heading, int]:
 def _heading(text: bytes, layout: Layout, preamble: tuple[bytes, ...]) -> Heading:
     """The headings that the first lines of ``text`` hold."""
     if layout.header == 0:
-        cells = next(
-            csv.reader(
-                [text.split(b"\n", 1)[0].decode(errors="replace")], delimiter=layout.delimiter
-            )
-        )
+        cells = _cells(text.split(b"\n", 1)[0], layout)
         return Heading(tuple(str(i + 1) for i in range(len(cells))), b"", preamble)
-    lines = [
-        line.decode(errors="replace") for line in text.split(b"\n", layout.header)[: layout.header]
-    ]
-    rows = [
-        next(csv.reader([line], delimiter=layout.delimiter, quotechar=layout.quote), [])
-        for line in lines
-    ]
+    rows = [_cells(line, layout) for line in text.split(b"\n", layout.header)[: layout.header]]
     width = max(len(row) for row in rows)
     names: list[str] = []
     for i in range(width):
@@ -174,6 +164,15 @@ def _heading(text: bytes, layout: Layout, preamble: tuple[bytes, ...]) -> Headin
     times = [name.encode() for name in layout.time.columns if name in names]
     whole = len(times) == len(layout.time.columns) and layout.header == 1
     return Heading(tuple(names), mark, preamble, _as_cells(times, layout) if whole else ())
+
+
+def _cells(line: bytes, layout: Layout) -> list[str]:
+    """The cells of a heading line; raises Unreadable where it is none."""
+    text = line.decode(errors="replace")
+    try:
+        return next(csv.reader([text], delimiter=layout.delimiter, quotechar=layout.quote), [])
+    except csv.Error as error:
+        raise Unreadable("heading not read", text[:80], "headings in one line") from error
 
 
 def _as_cells(names: list[bytes], layout: Layout) -> tuple[bytes, ...]:

@@ -6,13 +6,11 @@ and one with dates as text read alike.
 
 from __future__ import annotations
 
-import zipfile
 from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
 from itertools import islice
 from tempfile import SpooledTemporaryFile
 from typing import Any
-from xml.etree.ElementTree import ParseError
 
 from flows.readers import Chunk, Content, Unreadable, is_value, records, roles
 from flows.readers.packed import IN_MEMORY, whole
@@ -27,7 +25,6 @@ Row = tuple[Any, ...]
 def read(content: Content, layout: Layout) -> Iterator[Chunk]:
     """Yield the rows of the sheet; raises Unreadable where it is not a workbook or lacks the columns."""
     from openpyxl import load_workbook  # noqa: PLC0415 - only workbooks need it
-    from openpyxl.utils.exceptions import InvalidFileException  # noqa: PLC0415
 
     with SpooledTemporaryFile(max_size=IN_MEMORY) as held:
         for block in whole(content).own():
@@ -35,14 +32,10 @@ def read(content: Content, layout: Layout) -> Iterator[Chunk]:
         held.seek(0)
         try:
             book = load_workbook(held, read_only=True, data_only=True)
-        except (
-            zipfile.BadZipFile,
-            InvalidFileException,
-            KeyError,
-            ValueError,
-            ParseError,
-        ) as error:
-            raise Unreadable("not a workbook", str(error)[:200], "an .xlsx file") from error
+        except MemoryError:
+            raise
+        except Exception as error:  # openpyxl raises whatever damaged parts lead to
+            raise Unreadable("not a workbook", _told(error), "an .xlsx file") from error
         try:
             yield from _sheet(_chosen(book, layout), layout)
         finally:
@@ -61,7 +54,7 @@ def _chosen(book: Any, layout: Layout) -> Any:
 
 def _sheet(sheet: Any, layout: Layout) -> Iterator[Chunk]:
     sheet.reset_dimensions()  # what it claims of its size may be wrong
-    rows: Iterator[Row] = sheet.iter_rows(values_only=True)
+    rows = _whole_rows(sheet)
     head = list(islice(rows, HEAD_ROWS))
     at = _heading_at(head, layout)
     names = _names(head[at : at + layout.header], layout, head)
@@ -83,6 +76,20 @@ def _sheet(sheet: Any, layout: Layout) -> Iterator[Chunk]:
             batch = []
     if batch:
         yield _chunk(batch, places, layout)
+
+
+def _whole_rows(sheet: Any) -> Iterator[Row]:
+    """The sheet's rows; raises Unreadable where its parts are damaged."""
+    try:
+        yield from sheet.iter_rows(values_only=True)
+    except MemoryError:
+        raise
+    except Exception as error:  # as above: the rows are parsed as they are asked for
+        raise Unreadable("damaged workbook", _told(error), "a whole .xlsx file") from error
+
+
+def _told(error: Exception) -> str:
+    return f"{type(error).__name__}: {error}"[:200]
 
 
 def _then(first: list[Row], rest: Iterator[Row]) -> Iterator[Row]:
