@@ -12,6 +12,7 @@ from flows.folder import FarmFolder
 from flows.sniff import toml
 from flows.sniff.finding import CannotSniff, Proposal
 from flows.sniff.propose import MOST_UNPACKED, instruments, propose
+from flows.sniff_beside import of_farm, of_file
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,22 +25,33 @@ class Told:
     file: Path
 
 
-def sniff(file: Path, folder: Path | None, name: str | None = None) -> Told:
-    """A layout for a file, by the place of a farm folder if one is given; raises UserError."""
-    place = None
-    if folder is not None:
-        place = farm_file.load(FarmFolder.at(folder).farm_toml).place
+def sniff(
+    file: Path, folder: Path | None, name: str | None = None, beside: Path | None = None
+) -> Told:
+    """A layout for a file, by the place of a farm folder if one is given; raises UserError.
+
+    Stations of that farm, and another file ``beside`` it, tell by their rain how stamps are meant.
+    """
+    at = None if folder is None else FarmFolder.at(folder)
+    farm = None if at is None else farm_file.load(at.farm_toml)
+    place = None if farm is None else farm.place
+    near = [] if beside is None else [of_file(beside, _bytes(beside), place, farm)]
+    if at is not None and not near:
+        near = of_farm(at)
     try:
-        with file.open("rb") as stream:
-            data = stream.read(MOST_UNPACKED)
-    except OSError as error:
-        raise UserError(f"{file} cannot be read: {error.strerror}.") from None
-    try:
-        proposal = propose(data, place)
+        proposal = propose(_bytes(file), place, near)
     except CannotSniff as error:
         raise UserError(f"{file.name} cannot be made out. {error}") from None
     called = name or re.sub(r"[^A-Za-z0-9_]+", "_", file.stem).strip("_").lower() or "layout"
     return Told(proposal, called, toml.text(proposal, called), file)
+
+
+def _bytes(file: Path) -> bytes:
+    try:
+        with file.open("rb") as stream:
+            return stream.read(MOST_UNPACKED)
+    except OSError as error:
+        raise UserError(f"{file} cannot be read: {error.strerror}.") from None
 
 
 def write(told: Told, folder: Path) -> str:

@@ -54,19 +54,29 @@ def sniff(
         typer.Option(metavar="FOLDER", help="put the layout into this farm's farm.toml"),
     ] = None,
     name: Annotated[str | None, typer.Option(help="what to call the layout")] = None,
+    beside: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="an export of a station near by: its rain tells how stamps are meant",
+        ),
+    ] = None,
 ) -> None:
     """Propose a layout for an unknown export, with the evidence for each item of it.
 
-    What it is not sure of it asks, and marks in the layout. Exit 1 where something is asked.
+    What it is not sure of it asks, and marks in the layout. Exit 1 where something is asked. With a
+    farm folder the rain of its stations is held against the file's: it tells whether stamps stand at
+    the start or the end of an interval, and which clock they keep.
 
     \b
     Examples:
       checkstrip sniff export.csv --folder my_farm
       checkstrip sniff export.csv --write my_farm --name weather_logger
+      checkstrip sniff export.csv --folder my_farm --beside other_station.csv
     """
     from flows import sniff_file
 
-    told = sniff_file.sniff(file, folder or write, name)
+    told = sniff_file.sniff(file, folder or write, name, beside)
     typer.echo("\n".join(map(str, told.proposal.found)))
     typer.echo("\n" + told.toml)
     if write is not None:

@@ -30,6 +30,7 @@ SENTINELS = (
     -9999.9,
 )
 USUAL_INCHES = {2.0, 4.0, 8.0, 20.0, 40.0}
+MOST_CODES = 4
 TEXT_MISSING = 2  # as often a word must stand among numbers to be a missing code
 
 
@@ -44,6 +45,7 @@ class Column:
     rule: dict[str, Any] = field(default_factory=dict)
     missing: list[float] = field(default_factory=list)
     unit_written: str | None = None
+    possible: list[str] = field(default_factory=list)  # units that its values allow
 
 
 def find(grid: Grid, taken: tuple[int, ...]) -> tuple[list[Column], list[str]]:
@@ -140,7 +142,11 @@ def _codes(column: Column) -> dict[float, int]:
         return known
     outside = values.filter((values < low) | (values > high))
     often = Counter(v for v in outside.to_list() if v not in known)
-    return known | {value: n for value, n in often.items() if n >= 2}
+    again = {value: n for value, n in often.items() if n >= 2}
+    # many different ones are values in another unit than the heading says, not codes
+    return known | {
+        v: n for v, n in again.items() if len(often) <= MOST_CODES or n > outside.len() / 5
+    }
 
 
 def _apart(values: pl.Series, code: float, least: int = 2) -> bool:

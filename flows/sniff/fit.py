@@ -1,55 +1,27 @@
 """Which unit a column is written in: by what stands in the heading, held against what is possible.
 
-Possible is judged after conversion: temperatures against the season at that latitude, radiation
-against the top of the atmosphere, rain by what falls in a day on average. Where two units stay
-possible it is asked; where a heading names a unit that is not possible, that is asked too.
+Where two units stay possible it is asked; where a heading names a unit that is not possible, that
+is asked too. Temperatures of one file are in one unit.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import cos, pi
-
-import polars as pl
-
-from flows import units
+from flows.sniff import possible as possible_units
 from flows.sniff import words
 from flows.sniff.columns import Column
 from flows.sniff.finding import Grid, Sure
-from schemas.farm import Place
-from schemas.quantities import BY_NAME
-from transforms import penman
+from flows.sniff.possible import Setting
 
-# Mean temperature by season: the warmest month is about 27 minus 0.012·latitude² from the equator,
-# the range grows with latitude; a place may lie this far from it. Rough on purpose; no source.
-FAR_C = 15.0
-RAIN_DAY_MM = (0.25, 8.0)  # average a day of places where grain grows
-DRY_MM = 0.03  # where a unit is written, a dry spell alone does not gainsay it
-LEAST_DAYS = 45.0
 LEAST_VALUES = 12
-
-
-@dataclass(frozen=True, slots=True)
-class Setting:
-    """What units are judged by: the times (UTC or nearly), the step, the place if known."""
-
-    time: pl.Series
-    step_s: int
-    days: float
-    place: Place | None
 
 
 def unit(grid: Grid, column: Column, setting: Setting) -> None:
     """Put the unit into the column's rule, and say why."""
     quantity = str(column.says.quantity)
     kind = words.family(quantity)
-    options = words.MEASURED_IN[kind]
-    written = column.unit_written if column.unit_written in options else None
-    if kind == "solar":
-        options = ("W/m^2", "MJ/m^2", "kJ/m^2")
-    possible = [u for u in options if _possible(column, u, kind, setting)]
-    if kind == "rain":
-        possible = [u for u in possible if u[0] != "0" or _whole_numbers(column)]
+    options = possible_units.options(kind)
+    written = column.unit_written if column.unit_written in words.MEASURED_IN[kind] else None
+    possible = column.possible = possible_units.units_of(column, setting)
     item = f"columns.{column.name}.unit"
     values = column.values.drop_nulls()
     span = f"{_shown(values.min())} to {_shown(values.max())}" if values.len() else "no values"
@@ -80,12 +52,6 @@ def unit(grid: Grid, column: Column, setting: Setting) -> None:
     grid.note(item, chosen, sure, why)
 
 
-def _whole_numbers(column: Column) -> bool:
-    """Whether every value is a whole number, as tenths and tips are written."""
-    values = column.values.drop_nulls()
-    return bool((values == values.round()).all())
-
-
 def like_the_others(grid: Grid, columns: list[Column]) -> None:
     """A column without values takes the unit of the columns of its kind."""
     for column in columns:
@@ -109,116 +75,30 @@ def like_the_others(grid: Grid, columns: list[Column]) -> None:
             )
 
 
+def temperatures(grid: Grid, columns: list[Column]) -> None:
+    """Temperatures that may be in two units take the one that the others of the file are surely in."""
+    temps = [c for c in columns if words.family(str(c.says.quantity)) == "temp"]
+    sure = {f.item for f in grid.found if f.sure is not Sure.UNSURE}
+    known = {str(c.rule["unit"]) for c in temps if f"columns.{c.name}.unit" in sure}
+    if len(known) != 1:
+        return
+    (unit,) = known
+    for column in temps:
+        item = f"columns.{column.name}.unit"
+        if item in sure:
+            continue
+        before = next(f for f in grid.found if f.item == item)
+        if unit in column.possible and column.unit_written in (None, unit):
+            why = f"the other temperatures of the file are, and its values fit {' and '.join(column.possible)}"
+            again = (unit, Sure.LIKELY, why)
+        elif column.unit_written == unit:
+            again = (unit, Sure.UNSURE, f"{before.evidence} The other temperatures are in {unit}.")
+        else:
+            continue
+        column.rule["unit"] = unit
+        grid.found = [f for f in grid.found if f.item != item]
+        grid.note(item, *again)
+
+
 def _shown(value: object) -> str:
     return f"{value:g}" if isinstance(value, int | float) else str(value)
-
-
-def _possible(column: Column, written: str, kind: str, setting: Setting) -> bool:
-    """Whether values in that unit are something that the quantity can be."""
-    quantity = BY_NAME[str(column.says.quantity)]
-    target = {"solar": "MJ/m^2" if written != "W/m^2" else "W/m^2"}.get(kind, quantity.unit)
-    slope, zero = units.line(written, target)
-    values = (column.values * slope + zero).drop_nulls()
-    if values.is_empty():
-        return True
-    if kind == "solar":
-        return _solar_fits(values, column.values * slope + zero, written, setting)
-    if kind == "rain":
-        return _rain_fits(column, slope, setting)
-    low = quantity.column.low if quantity.column.low is not None else -1e300
-    high = quantity.column.high if quantity.column.high is not None else 1e300
-    inside = values.is_between(low, high).sum() / values.len()
-    if inside < 0.97:
-        return False
-    middle, top = _quantile(values, 0.5), _quantile(values, 0.99)
-    plausible = {
-        "humidity": 3.0 < top <= 105.0 and middle > 1.5,
-        "vwc": 3.0 <= top <= 75.0,
-        "battery": 2.0 <= middle <= 30.0,
-        "wind": top <= 35.0,
-    }
-    if kind == "temp":
-        return _season_fits(column, slope, zero, setting)
-    return plausible.get(kind, True)
-
-
-def _quantile(values: pl.Series, at: float) -> float:
-    found = values.quantile(at, "nearest")
-    return float(found) if found is not None else 0.0
-
-
-def expected_c(latitude: float, day_of_year: float) -> float:
-    """Rough mean air temperature [degC] at a latitude [degree] on a day of the year."""
-    north = abs(latitude)
-    yearly = 27.0 - 0.0085 * north**2 if north < 60 else -2.0
-    swing = min(18.0, 0.28 * north)
-    warmest = 200.0 if latitude >= 0 else 200.0 - 182.0
-    return yearly + swing * cos(2 * pi * (day_of_year - warmest) / 365.0)
-
-
-def _season_fits(column: Column, slope: float, zero: float, setting: Setting) -> bool:
-    frame = pl.DataFrame({"time": setting.time, "value": column.values * slope + zero}).drop_nulls()
-    mean = float(frame["value"].sum() / max(frame.height, 1))
-    soil = str(column.says.quantity) == "soil_temp"
-    if not _quantile(frame["value"], 0.01) >= -55 or _quantile(frame["value"], 0.99) > (
-        45 if soil else 52
-    ):
-        return False
-    if setting.place is None:
-        return -25 <= mean <= 35
-    days = frame["time"].dt.ordinal_day().to_list()[:: max(1, frame.height // 500)]
-    wanted = sum(expected_c(setting.place.latitude, d) for d in days) / max(len(days), 1)
-    shift = {"air_temp_max": 6.0, "air_temp_min": -6.0}.get(str(column.says.quantity), 0.0)
-    if soil:  # deep soil keeps the year's mean
-        wanted = (wanted + expected_c(setting.place.latitude, 110)) / 2
-    return abs(mean - wanted - shift) <= FAR_C
-
-
-def _rain_fits(column: Column, slope: float, setting: Setting) -> bool:
-    values = column.values.drop_nulls()
-    fell = values
-    if is_total(column.values):
-        steps = values.diff().drop_nulls()
-        fell = steps.filter(steps > 0)
-    days = max(setting.days, 1.0)
-    top = _quantile(fell.filter(fell > 0), 1.0) if (fell > 0).any() else 0.0
-    most_in_step = 60.0 + setting.step_s / 86400 * 300.0
-    if top * slope > most_in_step:
-        return False
-    if setting.days < LEAST_DAYS:
-        return True
-    covered = max(days * values.len() / max(column.values.len(), 1), 1.0)
-    least = RAIN_DAY_MM[0] if column.unit_written is None else DRY_MM
-    return least <= float(fell.sum()) * slope / covered <= RAIN_DAY_MM[1]
-
-
-def is_total(values: pl.Series) -> bool:
-    """Whether a rain column is a running total: it seldom falls, and stays up where it is."""
-    read = values.drop_nulls()
-    positive = read.filter(read > 0)
-    if read.len() < 24 or positive.len() < 0.5 * read.len():
-        return False
-    steps = read.diff().drop_nulls()
-    falls = int((steps < 0).sum())
-    return falls <= max(2, 0.03 * steps.len()) and int((steps == 0).sum()) > 0.3 * steps.len()
-
-
-def _solar_fits(values: pl.Series, aligned: pl.Series, written: str, setting: Setting) -> bool:
-    """Whether the day's radiation is a fair part of what comes in at the top of the atmosphere."""
-    frame = pl.DataFrame({"time": setting.time, "value": aligned}).drop_nulls()
-    daily = frame.group_by(pl.col("time").dt.date().alias("day")).agg(
-        pl.col("value").mean().alias("mean"),
-        pl.col("value").sum().alias("sum"),
-        pl.len().alias("n"),
-    )
-    whole = max(1, 86400 // max(setting.step_s, 1))
-    daily = daily.filter(pl.col("n") >= 0.9 * whole)
-    if daily.is_empty():
-        return _quantile(values, 0.01) >= -30 and _quantile(values, 0.99) <= 1400
-    latitude = setting.place.latitude if setting.place else 45.0
-    total = pl.col("mean") * 0.0864 if written == "W/m^2" else pl.col("sum")
-    top = penman.extraterrestrial(pl.lit(latitude), pl.col("day").dt.ordinal_day().cast(pl.Float64))
-    shares = daily.select((total / top).alias("share"))["share"].drop_nulls()
-    best = _quantile(shares, 0.9)
-    floor, ceiling = (0.25, 0.95) if setting.place else (0.15, 2.5)
-    return floor <= best <= ceiling

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import polars as pl
 
 from flows.sniff.finding import CannotSniff, Grid, Sure
 from flows.sniff.text import is_data, is_units
 
-LINES = 400
+LINES = 4000  # that are looked at at once
 
 
 def grid(lines: list[str]) -> Grid:
@@ -16,7 +17,7 @@ def grid(lines: list[str]) -> Grid:
     if first is None:
         raise CannotSniff("No rows of values can be found in it.")
     body = [line for line in lines[first:] if line.strip()]
-    spans = _spans(body[:LINES])
+    spans = _spans(body)
     if len(spans) < 2:
         raise CannotSniff("Its lines have no columns that can be told apart.")
     heads = [i for i in range(max(0, first - 3), first) if lines[i].strip()]
@@ -55,7 +56,11 @@ def _rows_from(lines: list[str], at: int) -> bool:
 def _spans(lines: list[str]) -> list[tuple[int, int]]:
     """First and last character (from 1) of each run of characters that some line fills."""
     width = max(map(len, lines))
-    filled = [any(i < len(line) and line[i] != " " for line in lines) for i in range(width)]
+    filled = [False] * width
+    for at in range(0, len(lines), LINES):  # every line: a long value may come late
+        some = [line.ljust(width) for line in lines[at : at + LINES]]
+        letters = np.array(some).view("U1").reshape(len(some), width)
+        filled = list(np.logical_or(filled, (letters != " ").any(axis=0)))
     spans: list[tuple[int, int]] = []
     start = None
     for i, is_filled in enumerate([*filled, False]):

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from io import BytesIO
 from typing import Any
 
+import polars as pl
+
 from flows.readers import Unreadable, packed
 from flows.sniff import columns as value_columns
-from flows.sniff import fit, other, shape, stamps, text, words, zone
+from flows.sniff import fit, other, possible, shape, stamps, text, words, zone
 from flows.sniff.columns import Column
 from flows.sniff.finding import CannotSniff, Finding, Grid, Proposal, Sure
+from flows.sniff.neighbour import Neighbour
 from schemas.farm import Place
 from schemas.quantities import BY_NAME, Instrument
 
@@ -19,11 +22,12 @@ ENOUGH = 24 << 20  # bytes of an export that are looked at
 MOST_UNPACKED = 64 << 20
 
 
-def propose(data: bytes, place: Place | None = None) -> Proposal:
+def propose(data: bytes, place: Place | None = None, beside: Sequence[Neighbour] = ()) -> Proposal:
     """A layout for an export's bytes, by its content alone.
 
-    ``place`` (of the farm) is needed to tell the clock and helps to tell units. Raises CannotSniff
-    where no rows or no times can be found.
+    ``place`` (of the farm) is needed to tell the clock and helps to tell units; the rain of
+    neighbours ``beside`` it tells the clock and the end of the interval. Raises CannotSniff where
+    no rows or no times can be found.
     """
     data, notes = _unpacked(data)
     known = other.open_format(data)
@@ -34,24 +38,41 @@ def propose(data: bytes, place: Place | None = None) -> Proposal:
     grid.found[:0] = notes
     found = stamps.find(grid)
     time = [grid.names[i] for i in found.places]
-    long = shape.series(grid, found.places)
+    of = shape.instrument_column(grid, found.places, found)
+    only = None if of is None else _fullest(grid, of)
+    long = shape.series(grid, found.places if of is None else (*found.places, of))
     taken = found.places
     if long is not None:
-        grid, taken = long, tuple(range(len(found.places)))
+        grid, taken = long, tuple(range(len(found.places) + (of is not None)))
+    elif of is not None:
+        taken = (*taken, of)
     depth_at = None if long is not None else shape.depth_column(grid, taken)
-    columns, left_out = value_columns.find(
-        grid, (*taken, *(() if depth_at is None else (depth_at,)))
-    )
+    if depth_at is not None:
+        taken = (*taken, depth_at)
+    if stamps.only_days(found) and of is None and long is None and depth_at is None:
+        raise stamps.none_found(grid)
+    columns, left_out = value_columns.find(grid, taken)
     if not columns:
         raise CannotSniff(
             "No column of a known quantity can be found. The headings are "
             + ", ".join(grid.names)
             + "."
         )
-    keys = zone.find(grid, found, columns, place)
+    if only is not None:
+        grid.rows, found.local = grid.rows.filter(only), found.local.filter(only)
+        for column in columns:
+            column.values = column.values.filter(only)
+    keys = zone.find(grid, found, columns, place, beside)
     _rules(grid, columns, found, place, by_row=depth_at is not None)
     layout = _layout(grid, columns, found, time, keys)
     return Proposal(layout, grid.found, left_out)
+
+
+def _fullest(grid: Grid, of: int) -> pl.Series:
+    """Which rows are of the instrument that has most: what follows in time is judged by one alone."""
+    cells = grid.rows[f"c{of}"]
+    most = cells.value_counts().sort("count", f"c{of}", descending=[True, False])
+    return cells == str(most[f"c{of}"][0])
 
 
 def _grid(data: bytes) -> Grid:
@@ -95,11 +116,14 @@ def _rules(
     grid: Grid, columns: list[Column], found: stamps.Stamps, place: Place | None, *, by_row: bool
 ) -> None:
     """Units, depths and kinds of rain column."""
-    setting = fit.Setting(found.local, max(found.step_s, 1), stamps.span_days(found.local), place)
+    setting = possible.Setting(
+        found.local, max(found.step_s, 1), stamps.span_days(found.local), place
+    )
     if not by_row:
         value_columns.depths(grid, columns)
     for column in columns:
         fit.unit(grid, column, setting)
+    fit.temperatures(grid, columns)
     fit.like_the_others(grid, columns)
     for column in columns:
         said = BY_NAME[str(column.says.quantity)]
@@ -111,7 +135,7 @@ def _rules(
         grid.note(
             f"columns.{column.name}", said.name, Sure.LIKELY, f"its heading is '{column.name}'"
         )
-        if said.name == "rain" and fit.is_total(column.values):
+        if said.name == "rain" and possible.is_total(column.values):
             column.rule["counts"] = "total"
             why = "it climbs and stays, as a running total does"
             grid.note(f"columns.{column.name}.counts", "total", Sure.LIKELY, why)

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import polars as pl
 
 from flows.sniff import words
 from flows.sniff.finding import Grid, Sure
+from flows.sniff.stamps import Stamps
 from flows.sniff.words import plain
 
 MOST_SERIES = 60
 DEPTH_WORDS = ("depth", "depth cm", "depth in", "sensor depth")
+INSTRUMENT_WORDS = re.compile(
+    r"(?<!\S)(station|site|device|logger|probe|node|unit|instrument|gateway|serial|plot|location|name|id|sn)(?!\S)"
+)
+MOST_INSTRUMENTS = 200
 VALUE_WORDS = ("value", "reading", "result", "val", "data", "measurement")
 
 
@@ -52,6 +58,31 @@ def _pivoted(grid: Grid, taken: tuple[int, ...], at: int, value: int, names: lis
         "shape", "long", Sure.CERTAIN, f"'{grid.names[at]}' holds {len(names)} names of series"
     )
     return long
+
+
+def instrument_column(grid: Grid, taken: tuple[int, ...], found: Stamps) -> int | None:
+    """The column that says which station or probe a row is of, None where the file is of one.
+
+    Its heading says so, it holds few names, and with it no time stands twice more often than with
+    the times alone.
+    """
+    for i, name in enumerate(grid.names):
+        cells = grid.rows[f"c{i}"]
+        if i in taken or not INSTRUMENT_WORDS.search(plain(name)) or words.heading(name).quantity:
+            continue
+        names = sorted({str(n) for n in cells.unique().to_list() if n})
+        series = sum(words.heading(n).quantity is not None for n in names)
+        if not 1 < len(names) <= MOST_INSTRUMENTS or series >= 0.5 * len(names):
+            continue
+        both = pl.DataFrame({"time": found.local, "of": cells}).drop_nulls("time")
+        if both.n_unique() <= 1.5 * both["time"].n_unique():
+            continue  # one at a time: it says something else than which of several
+        grid.layout["instrument_column"] = name
+        shown = ", ".join(names[:4]) + (", …" if len(names) > 4 else "")
+        why = f"'{name}' names {len(names)} instruments ({shown}): they must be names or ids in farm.toml"
+        grid.note("instrument_column", name, Sure.LIKELY, why)
+        return i
+    return None
 
 
 def depth_column(grid: Grid, taken: tuple[int, ...]) -> int | None:

@@ -52,17 +52,27 @@ def find(grid: Grid) -> Stamps:
             score = _score(local) + (0.5 if _named(grid, places) else 0.0) - 0.01 * len(places)
             if best is None or score > best[0] + 1e-9:
                 best = (score, _stamps(places, form, stamp, local))
-    if best is None or (best[1].date_only and _same_day(best[1])):
-        raise CannotSniff(
-            "No column of times can be found in it. The headings are " + ", ".join(grid.names) + "."
-        )
+    if best is None:
+        raise none_found(grid)
     found = _whole(grid, best[1])
     _note(grid, found)
     return found
 
 
-def _same_day(found: Stamps) -> bool:
-    """Whether most rows have the day of the row before: then the time of day is still to be found."""
+def none_found(grid: Grid) -> CannotSniff:
+    """What to raise where no time can be made out."""
+    return CannotSniff(
+        "No column of times can be found in it. The headings are " + ", ".join(grid.names) + "."
+    )
+
+
+def only_days(found: Stamps) -> bool:
+    """Whether most rows have the day of the row before.
+
+    Unless a row is of one sensor or instrument, the time of day is then still to be found.
+    """
+    if not found.date_only:
+        return False
     steps = found.local.drop_nulls().diff().drop_nulls().dt.total_seconds()
     return steps.len() > 3 and share(steps == 0) > 0.7
 
@@ -268,12 +278,13 @@ def _note(grid: Grid, found: Stamps) -> None:
         f"{read[0]} to {read[-1]}" + (f"; {other} reads as well: which is it?" if other else ""),
     )
     steps = read.diff().drop_nulls().dt.total_seconds()
+    steps = steps.filter(steps != 0)  # rows of other sensors at the same time
     even = share(steps == found.step_s) if found.step_s else 0.0
     grid.note(
         "step",
         step_text(found.step_s),
         Sure.CERTAIN if even > 0.8 and read.len() > 3 else Sure.UNSURE,
-        f"{even:.0%} of the rows follow the one before by that",
+        f"{even:.0%} of the times follow the one before by that",
     )
 
 

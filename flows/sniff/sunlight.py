@@ -14,6 +14,8 @@ from flows.sniff.stamps import Stamps
 from schemas.farm import Place
 from transforms.sun import solar_hours
 
+NEAR_H = 0.2  # how near the sun must come to a clock to be taken for it
+SURE_H = 4 / 60  # what a level sensor, a horizon and a good clock leave
 LEAST_DAYS = 4
 LEAST_WARM_DAYS = 10
 WARMEST_H, COLDEST_H = 14.8, 4.8  # solar hours of the day's highest and lowest air temperature
@@ -74,6 +76,32 @@ def by_sun(stamps: Stamps, columns: list[Column], place: Place) -> pl.DataFrame 
     noon = pl.col("day").cast(pl.Datetime("us")).dt.offset_by("12h").dt.replace_time_zone("UTC")
     solar = solar_hours(noon, place.longitude) % 24
     return per_day.with_columns(noon_utc=12.0 + (12.0 - solar))
+
+
+def near(
+    sun: pl.DataFrame, pairs: Sequence[tuple[C, str]], step_s: int
+) -> tuple[list[tuple[C, str]], bool]:
+    """The pairs of clock and end of the interval by which the sun is right, and whether that tells the end.
+
+    The end is told where the other one is further off by more than twice what a level sensor, a
+    horizon, a good clock and the scatter of the days leave.
+    """
+    errors = [abs(sun_error(sun, clock, end, step_s)) for clock, end in pairs]
+    best = min(range(len(pairs)), key=errors.__getitem__)
+    clear_h = errors[best] + 2 * (SURE_H + 3 * _scatter(sun))
+    kept = [
+        pair
+        for pair, error in zip(pairs, errors, strict=True)
+        if error <= NEAR_H and (pair[1] == pairs[best][1] or error < clear_h)
+    ]
+    return kept, len({end for _, end in kept}) == 1
+
+
+def _scatter(sun: pl.DataFrame) -> float:
+    """Standard error in hours of the days' median, by the median distance from their neighbours."""
+    centre = sun["centre"] - sun["noon_utc"]
+    away = (centre - centre.rolling_median(9, min_samples=1, center=True)).abs().median()
+    return 1.86 * float(away) / sun.height**0.5 if isinstance(away, int | float) else NEAR_H
 
 
 def sun_error(sun: pl.DataFrame, clock: Clock, end: str, step_s: int) -> float:

@@ -16,7 +16,9 @@ from flows.sniff.words import AGGREGATES, unit_of
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
 NUMBER = re.compile(r"^[+-]?(\d+([.,' ]\d+)*|[.,]\d+)(e[+-]?\d+)?$", re.IGNORECASE)
 MISSING_WORD = re.compile(r"^(nan|na|n/a|null|none|nodata|missing|inf|-+|\*+|m|-)$", re.IGNORECASE)
-STAMP = re.compile(r"\d{1,4}[-/. ]\w{1,4}[-/. ]\d{1,4}|\d{1,2}:\d{2}|^\d{8}$|^\d{8}T?\d{4,6}Z?$")
+STAMP = re.compile(
+    r"\d{1,4}[-/. ]\w{1,4}[-/. ]\d{1,4}|\d{1,2}:\d{2}|^\d{8}$|^\d{8}T?\d{4,6}Z?$|^\d{10}(\d{3})?$"
+)
 MOST_HEAD = 60
 PROBE_LINES = 400
 

@@ -3,12 +3,14 @@
 The centre of each day's radiation, on average over days, lies at solar noon. Compared with the sun
 at the farm's longitude it tells the clock's offset from UTC to a few minutes, so also whether a
 'Z' in the stamps is true. Without radiation the hours of the warmest and coldest air tell UTC from
-local time where the two lie far apart. An hour's step leaves half an hour open (stamps at the start
-or end of their interval); what stays open is asked.
+local time where the two lie far apart. Rain that falls when it falls at a station near by tells
+both the clock and the end of the interval. What stays open is asked.
 """
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -16,14 +18,16 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from flows.farm_file import standard_offset_h
-from flows.sniff import sunlight
+from flows.sniff import possible, saving, sunlight, words
 from flows.sniff.columns import Column
 from flows.sniff.finding import Grid, Sure
-from flows.sniff.stamps import Stamps
+from flows.sniff.neighbour import Neighbour, Told, Way, compare
+from flows.sniff.stamps import Stamps, joined
 from schemas.farm import Place
 
-NEAR_H = 0.2  # how near the sun must come to a clock to be taken for it
 DAY_S = 86400
+_SAID = "the file says so itself"
+_EPOCH = "seconds since 1970 are UTC"
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,24 +40,25 @@ class Clock:
 
 
 def find(
-    grid: Grid, stamps: Stamps, columns: list[Column], place: Place | None
+    grid: Grid,
+    stamps: Stamps,
+    columns: list[Column],
+    place: Place | None,
+    beside: Sequence[Neighbour] = (),
 ) -> dict[str, object]:
     """The layout's zone keys (for ``time``) and, by the way, a note on ``stamp``."""
-    if stamps.epoch:
-        grid.note("time.zone", "UTC", Sure.CERTAIN, "seconds since 1970 are UTC")
-        _stamp(grid, None)
-        return {}
-    if stamps.step_s >= DAY_S:
+    if stamps.step_s >= DAY_S and not stamps.epoch:
         return _daily(grid, stamps)
-    if place is None:
-        keys: dict[str, object] = {"offset": "Z"} if stamps.mark in (None, "several") else {}
-        grid.note(
-            "time.offset", "Z", Sure.UNSURE, "without a place the clock cannot be told: which?"
-        )
-        _stamp(grid, None)
-        return keys | ({"trust_zone": True} if stamps.mark else {})
-    clocks = _clocks(stamps, place)
-    return _decide(grid, stamps, columns, place, clocks)
+    if place is not None and stamps.step_s < DAY_S:
+        return _decide(grid, stamps, columns, place, _clocks(stamps, place), beside)
+    said = _said(grid, stamps)
+    _stamp(grid, said, _SAID)
+    if stamps.epoch:
+        grid.note("time.zone", "UTC", Sure.CERTAIN, _EPOCH)
+        return {}
+    keys: dict[str, object] = {"offset": "Z"} if stamps.mark in (None, "several") else {}
+    grid.note("time.offset", "Z", Sure.UNSURE, "without a place the clock cannot be told: which?")
+    return keys | ({"trust_zone": True} if stamps.mark else {})
 
 
 def _daily(grid: Grid, stamps: Stamps) -> dict[str, object]:
@@ -75,6 +80,9 @@ def _clocks(stamps: Stamps, place: Place) -> list[Clock]:
     standard = standard_offset_h(place)
     local = stamps.local
     named = place.time_zone
+    if stamps.epoch:
+        zero = pl.repeat(0.0, local.len(), eager=True, dtype=pl.Float64)
+        return [Clock("UTC", {"offset": "Z"}, zero)]
     steady = [("standard time", standard), ("UTC", 0.0)]
     if stamps.mark and stamps.mark[0] in "+-":
         steady.append(("the offset written", _hours(stamps.mark)))
@@ -110,44 +118,101 @@ def _has_saving(zone: ZoneInfo) -> bool:
     return len(offsets) > 1
 
 
-def _decide(
-    grid: Grid, stamps: Stamps, columns: list[Column], place: Place, clocks: list[Clock]
+def _decide(  # noqa: PLR0917
+    grid: Grid,
+    stamps: Stamps,
+    columns: list[Column],
+    place: Place,
+    clocks: list[Clock],
+    beside: Sequence[Neighbour],
 ) -> dict[str, object]:
-    """Keep the clocks that the evidence allows; one is the answer, several are a question."""
+    """Keep the ways to read the stamps that the evidence allows; one is the answer, several a question."""
     reasons: list[str] = []
-    left = _by_saving_days(stamps, place, clocks, reasons)
+    follows = saving.seen(stamps, place)
+    if follows is not None:
+        clocks = [c for c in clocks if ("zone" in c.keys) == follows] or clocks
+        reasons.append(
+            "the hour of daylight saving is skipped in spring or doubled in autumn"
+            if follows
+            else "the clock goes straight through the days when daylight saving changes"
+        )
+    ends = (said,) if (said := _said(grid, stamps)) else ("end", "start")
+    pairs = [(clock, end) for clock in clocks for end in ends]
+    unsure, ended = False, [] if said is None else [_SAID]
     sun = sunlight.by_sun(stamps, columns, place)
-    ends = ("end", "start")
-    fits: list[tuple[float, Clock, str]] = []
     if sun is not None:
-        for clock in left:
-            for end in ends:
-                error = sunlight.sun_error(sun, clock, end, stamps.step_s)
-                fits.append((abs(error), clock, end))
-        fits.sort(key=lambda f: f[0])
-        near = [f for f in fits if f[0] <= NEAR_H]
+        near, told = sunlight.near(sun, pairs, stamps.step_s)
+        unsure = not near
         if near:
-            left = list({id(f[1]): f[1] for f in near}.values())
+            pairs = near
+            ended += ["by the sun"] if told else []
+            off = min(abs(sunlight.sun_error(sun, *pair, stamps.step_s)) for pair in pairs)
             reasons.append(
-                f"the sun's noon falls within {near[0][0] * 60:.0f} minutes of that over {len(sun)} days"
+                f"the sun's noon falls within {off * 60:.0f} minutes of that over {len(sun)} days"
             )
-            told = {f[2] for f in near}
-            _stamp(grid, next(iter(told)) if len(told) == 1 and stamps.step_s >= 3000 else None)
-            return _answer(grid, stamps, left, reasons)
-        reasons.append("the sun's noon fits none of the clocks that are likely here")
-        _stamp(grid, None)
-        return _answer(grid, stamps, left, reasons, unsure=True)
-    warm = sunlight.by_warmth(stamps, columns, place, left)
-    if warm is not None and len(warm) < len(left):
-        left = warm
-        reasons.append("the warmest and coldest hours of the day fit")
-    _stamp(grid, None)
-    return _answer(grid, stamps, left, reasons)
+        else:
+            reasons.append("the sun's noon fits none of the clocks that are likely here")
+    else:
+        warm = sunlight.by_warmth(stamps, columns, place, clocks)
+        if warm is not None and len(warm) < len(clocks):
+            pairs = [pair for pair in pairs if pair[0] in warm]
+            reasons.append("the warmest and coldest hours of the day fit")
+    for neighbour in beside:
+        said_so = _by_rain(stamps, columns, pairs, neighbour)
+        if said_so is not None:
+            pairs = [pairs[i] for i in said_so.left]
+            ended.append(said_so.evidence)
+            reasons.append(said_so.evidence)
+    left = list({id(clock): clock for clock, _ in pairs}.values())
+    kept = {end for _, end in pairs}
+    _stamp(grid, kept.pop() if len(kept) == 1 and ended else None, "; ".join(ended))
+    return _answer(grid, stamps, left, reasons, unsure=unsure)
+
+
+def _by_rain(
+    stamps: Stamps, columns: list[Column], pairs: list[tuple[Clock, str]], beside: Neighbour
+) -> Told | None:
+    """The pairs by which rain falls when it falls at a neighbour."""
+    column = next((c for c in columns if c.says.quantity == "rain"), None)
+    if column is None or len(pairs) < 2:
+        return None
+    rain = column.values
+    if possible.is_total(rain):
+        rain = rain.diff().clip(0, None)
+    ways = [
+        Way(f"{clock.name}, stamped at the {end}", _ends(stamps, clock, end))
+        for clock, end in pairs
+    ]
+    return compare(ways, stamps.local, rain, stamps.step_s, beside)
+
+
+def _ends(stamps: Stamps, clock: Clock, end: str) -> pl.Series:
+    """The ends of the intervals in UTC, by one way to read the stamps."""
+    later = stamps.step_s if end == "start" else 0
+    micros = (clock.offset_h * 3.6e9).cast(pl.Int64).cast(pl.Duration("us"))
+    utc = stamps.local.cast(pl.Datetime("us")) - micros + timedelta(seconds=later)
+    return utc.dt.replace_time_zone("UTC")
+
+
+def _said(grid: Grid, stamps: Stamps) -> str | None:
+    """The end of the interval that the file itself names: in a heading, or by a day's hour 24."""
+    heading = " ".join(grid.names[i] for i in stamps.places)
+    if re.search(r"(?i)\b(end|ending|to|until)\b", words.plain(heading)):
+        return "end"
+    if re.search(r"(?i)\b(start|starting|begin|beginning|from)\b", words.plain(heading)):
+        return "start"
+    stamp = joined(grid.rows, stamps.places)
+    return "end" if stamp.str.contains(r"(?:^|\D)24(?::?00)(?::00)?$").any() else None
 
 
 def _answer(
     grid: Grid, stamps: Stamps, left: list[Clock], reasons: list[str], *, unsure: bool = False
 ) -> dict[str, object]:
+    if stamps.epoch:
+        sure = Sure.UNSURE if unsure else Sure.CERTAIN
+        why = "; but ".join([_EPOCH, *(reasons[:1] if unsure else [])])
+        grid.note("time.zone", "UTC", sure, why)
+        return {}
     marked = stamps.mark not in (None, "several")
     written = 0.0 if marked and str(stamps.mark)[0] not in "+-" else None
     if marked and written is None:
@@ -178,69 +243,10 @@ def _is(clock: Clock, hours: float) -> bool:
     return "offset" in clock.keys and clock.offset_h[0] == hours
 
 
-def _by_saving_days(
-    stamps: Stamps, place: Place, clocks: list[Clock], reasons: list[str]
-) -> list[Clock]:
-    """On the days when saving begins and ends, a clock that follows it skips an hour or shows it twice."""
-    saving = next((c for c in clocks if "zone" in c.keys), None)
-    if saving is None or not 0 < stamps.step_s <= 3600:
-        return clocks
-    follows, ignores = 0, 0
-    counted = stamps.local.value_counts(name="times")
-    known = dict(counted.iter_rows())
-    read = stamps.local.drop_nulls()
-    first, last = min(read.to_list()), max(read.to_list())
-    for gone, doubled in _changes(place, first, last):
-        spring = [known.get(gone + timedelta(seconds=s), 0) for s in range(0, 3600, stamps.step_s)]
-        autumn = [
-            known.get(doubled + timedelta(seconds=s), 0) for s in range(0, 3600, stamps.step_s)
-        ]
-        around_spring = gone.year > 1 and _present(known, gone, stamps.step_s)
-        around_autumn = doubled.year > 1 and _present(known, doubled, stamps.step_s)
-        if around_spring:
-            follows, ignores = (follows + 1, ignores) if not any(spring) else (follows, ignores + 1)
-        if around_autumn:
-            twice = all(n >= 2 for n in autumn)
-            follows, ignores = (follows + 1, ignores) if twice else (follows, ignores + 1)
-    if follows and not ignores:
-        reasons.append("the hour of daylight saving is skipped in spring or doubled in autumn")
-        return [saving]
-    if ignores and not follows:
-        reasons.append("the clock goes straight through the days when daylight saving changes")
-        return [c for c in clocks if c is not saving]
-    return clocks
-
-
-def _present(known: dict[datetime, int], at: datetime, step_s: int) -> bool:
-    """Whether the hours on both sides of an hour are there."""
-    sides = (at - timedelta(seconds=step_s), at + timedelta(hours=1))
-    return all(known.get(side) for side in sides)
-
-
-def _changes(place: Place, first: datetime, last: datetime) -> list[tuple[datetime, datetime]]:
-    """For each change within the span: the local hour that is skipped, and the one that is doubled."""
-    found: list[tuple[datetime, datetime]] = []
-    never = datetime(1, 1, 1)  # noqa: DTZ001 - clock times without a zone
-    at = first.replace(minute=0, second=0, microsecond=0) - timedelta(days=1)
-    before = at.replace(tzinfo=UTC).astimezone(place.zone).utcoffset()
-    while at < last + timedelta(days=1):
-        at += timedelta(hours=1)
-        now = at.replace(tzinfo=UTC).astimezone(place.zone).utcoffset()
-        if now is not None and before is not None and now != before:
-            if now > before:
-                found.append((at + before, never))
-            else:
-                found.append((never, at + now))
-        before = now
-    return found
-
-
-def _stamp(grid: Grid, end: str | None) -> None:
+def _stamp(grid: Grid, end: str | None, why: str = "") -> None:
     grid.layout["stamp"] = end or "end"
     if end is not None:
-        grid.note(
-            "stamp", end, Sure.LIKELY, "by the sun the stamps are at that end of the interval"
-        )
+        grid.note("stamp", end, Sure.LIKELY, f"stamps are at the {end} of the interval: {why}")
         return
     grid.note(
         "stamp",

@@ -22,12 +22,15 @@ from tests.bench.sniffed import Made
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """``right``: reads the truth as it stands. ``asked``: differs only where it asks. Else what is silently wrong."""
+    """``right``: reads the truth as it stands. ``asked``: differs only where it asks, and ``cannot``:
+    only where it asks what nothing in the file tells. Else what is silently ``wrong``."""
 
     right: bool
     asked: bool
     wrong: tuple[str, ...]
     questions: int
+    cannot: bool = False
+    differs: tuple[str, ...] = ()
 
 
 def read(data: bytes, layout: Layout, standard_h: float) -> pl.DataFrame:
@@ -47,8 +50,11 @@ def read(data: bytes, layout: Layout, standard_h: float) -> pl.DataFrame:
         )
         key = f"{rule.quantity}@{rule.depth_cm:g}" if rule.depth_cm is not None else rule.quantity
         columns[f"{key}|{name}"] = frame[role] * slope + zero
-    series = {"series": frame["series"]} if "series" in frame.columns else {}
-    return pl.DataFrame({"time": frame["time"], **columns, **series})
+    said = {role: frame[role] for role in ("series", "instrument") if role in frame.columns}
+    if "depth" in frame.columns:
+        slope, _ = units.line(layout.depth_unit, "cm")
+        said["depth"] = (frame["depth"].cast(pl.Float64) * slope).round(1)
+    return pl.DataFrame({"time": frame["time"], **columns, **said})
 
 
 def judge(made: Made) -> tuple[Verdict, Proposal | None]:
@@ -62,6 +68,11 @@ def judge(made: Made) -> tuple[Verdict, Proposal | None]:
     truth, got = read(made.data, made.layout, standard), read(made.data, layout, standard)
     asked = {q.item for q in proposal.questions}
     differs: list[tuple[str, bool]] = []
+    cannot = True
+    for role in ("series", "instrument", "depth"):
+        if not _same_text(truth, got, role):
+            differs.append((role, f"{role}_column" in asked))
+            cannot = False
     if truth["time"].to_list() != got["time"].to_list():
         shift = (
             (got["time"] - truth["time"]).drop_nulls().unique().to_list()
@@ -72,8 +83,11 @@ def judge(made: Made) -> tuple[Verdict, Proposal | None]:
         what = "stamp" if shift in ([step], [-step]) and "stamp" in asked else "zone"
         ask = {"stamp", "time.zone", "time.offset", "time.format"} & asked
         differs.append((what, bool(ask)))
+        cannot = cannot and _time_is_open(made, shift)
     names = {c.split("|")[1]: c for c in got.columns if "|" in c}
     for column in truth.columns[1:]:
+        if "|" not in column:
+            continue
         name = column.split("|")[1]
         if name not in names:
             differs.append((f"{name} left out", any(name in item for item in asked)))
@@ -85,8 +99,25 @@ def judge(made: Made) -> tuple[Verdict, Proposal | None]:
             depth = "depths" in asked and names[name].split("@")[0] == column.split("@")[0]
             said = f"{layout.columns[name].unit} for {made.layout.columns[name].unit}"
             differs.append((f"{name}: {said}", bool(item & asked) or depth))
+            cannot = cannot and name in made.open
     wrong = tuple(what for what, was_asked in differs if not was_asked)
-    return Verdict(not differs, not wrong, wrong, len(asked)), proposal
+    told = tuple(what for what, _ in differs)
+    return Verdict(not differs, not wrong, wrong, len(asked), cannot, told), proposal
+
+
+def _time_is_open(made: Made, shift: list[timedelta]) -> bool:
+    """Whether nothing in the file tells the truth from what was read: some hours or a step,
+    all hours where not even the warmth of the day stands in it."""
+    if "clock" in made.open:
+        return True
+    near = all(abs(s) <= timedelta(hours=3.5) for s in shift) and len(shift) == 1
+    return near and made.open >= {"stamp", "zone"}
+
+
+def _same_text(truth: pl.DataFrame, got: pl.DataFrame, role: str) -> bool:
+    if role not in truth.columns or role not in got.columns:
+        return (role in truth.columns) == (role in got.columns)
+    return bool((truth[role].to_list()) == (got[role].to_list()))
 
 
 def _close(a: pl.Series, b: pl.Series) -> bool:

@@ -14,6 +14,7 @@ from flows import units
 from schemas.farm import Place
 from schemas.layout import Layout
 from schemas.quantities import BY_NAME
+from tests.bench import sniffed_shapes as shapes
 from tests.flows import exports
 from transforms.sun import half_day_h, solar_hours
 
@@ -115,12 +116,13 @@ DAYS = (
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """An invented export: its bytes, its place, its layout and the truth in SI."""
+    """An invented export: its bytes, its place, its layout, and what nothing in it tells."""
 
     data: bytes
     place: Place
     layout: Layout
     told: str
+    open: frozenset[str] = frozenset()
 
 
 def weather(
@@ -227,7 +229,6 @@ def make(seed: int) -> Made:
         below = []
     if missing:
         layout["missing"] = [missing if missing in ("NAN", "--") else float(missing)]
-    rule = Layout.model_validate(layout)
     shown: tuple[list[str], ...] = ()
     if "after_header" in layout:
         shown = (["" for _ in time[0]] + below,)
@@ -236,12 +237,41 @@ def make(seed: int) -> Made:
     frame = frame.with_columns(
         pl.when(~pl.Series(gone[:, i])).then(pl.col(n)).alias(n) for i, n in enumerate(truth)
     )
+    if kind != "fixed":
+        frame, shown = shapes.reshape(layout, frame, shown, np.random.default_rng(seed + 10**6))
+    rule = Layout.model_validate(layout)
     packed = str(rng.choice(["", "", "", "", "gzip", "zip"])) if kind != "xlsx" else ""
     data = exports.write(
         frame, rule, missing=missing, mark=mark, preamble=preamble, below=shown, packed=packed
     )
     told = f"{kind}, {layout['step']}, {time[1]}{mark}, {next(iter(clock.items()), ('daily', ''))}, units {with_units}"
-    return Made(data, place, rule, told)
+    told += f", {shapes.told(layout)}"
+    return Made(data, place, rule, told, _open(rule, str(with_units), frame))
+
+
+def _open(rule: Layout, with_units: str, truth: pl.DataFrame) -> frozenset[str]:
+    """What nothing in the file tells: ``stamp``, ``zone``, ``clock`` or a column's heading (its unit)."""
+    quantities = {column.quantity for column in rule.columns.values()}
+    open_ = set()
+    if rule.step_s < 86400 and "solar_radiation" not in quantities:
+        open_ |= {"stamp", "zone"} | (set() if "air_temp" in quantities else {"clock"})
+    unseen = with_units == "none" or (with_units == "row" and not rule.after_header)
+    for name, column in rule.columns.items():
+        if not unseen or "(" in name:
+            continue
+        if column.quantity == "wind_speed":  # a wind is as likely in one unit as in another
+            open_.add(name)
+        if column.quantity == "solar_radiation" and rule.step_s == 900:
+            open_.add(name)  # W/m2 and kJ/m2 in a quarter of an hour are alike within a tenth
+        if "temp" in column.quantity and _either(truth[name]):
+            open_.add(name)
+    return frozenset(open_)
+
+
+def _either(values: pl.Series) -> bool:
+    """Whether temperatures may be in either unit: as degF and as degC a mean of some winter."""
+    mean = float(values.drop_nulls().mean() or 0.0)  # type: ignore[arg-type]
+    return -5 <= mean <= 18
 
 
 def _of(clock: dict[str, Any]) -> dict[str, Any]:
@@ -293,12 +323,12 @@ def _columns(
         if with_units == "heading" and shown:
             name = f"{name} ({shown})" if kind != "json" else f"{name}_{shown}"
         slope, zero = units.line(unit, BY_NAME[quantity].unit)
-        columns[name.replace(".", "")] = {"quantity": quantity, "unit": unit}
+        columns[name] = {"quantity": quantity, "unit": unit}
         if depth is not None:
-            columns[name.replace(".", "")]["depth_cm"] = depth
+            columns[name]["depth_cm"] = depth
         below.append(shown)
         places = 0 if unit == "0.1 mm" else 3
-        truth[name.replace(".", "")] = np.round((value - zero) / slope, places)
+        truth[name] = np.round((value - zero) / slope, places)
     if with_units != "row":
         below = []
     assert step_s

@@ -1,7 +1,8 @@
 """Writes readings the way a layout says: the opposite of the readers, for tests and benches.
 
 ``truth`` has ``time`` (UTC, the end of the interval) and one column a column of the layout, in the
-unit written there (nulls are missing).
+unit written there (nulls are missing); an instrument and a depth column, where the layout has them,
+stand in it as text.
 """
 
 from __future__ import annotations
@@ -60,6 +61,8 @@ def table(
     """Headings and rows of text, long or wide."""
     times = stamps(truth, layout, mark=mark)
     names = list(layout.columns)
+    beside = [c for c in (layout.instrument_column, layout.depth_column) if c]
+    times += [truth[c].to_list() for c in beside]
     cells = {n: [text(v, layout, missing, decimals) for v in truth[n].to_list()] for n in names}
     if layout.series_column is not None and layout.value_column is not None:
         rows = [
@@ -67,9 +70,9 @@ def table(
             for i in range(truth.height)
             for name in names
         ]
-        return [*layout.time.columns, layout.series_column, layout.value_column], rows
+        return [*layout.time.columns, *beside, layout.series_column, layout.value_column], rows
     rows = [[*(t[i] for t in times), *(cells[n][i] for n in names)] for i in range(truth.height)]
-    return [*layout.time.columns, *names], rows
+    return [*layout.time.columns, *beside, *names], rows
 
 
 def write(
