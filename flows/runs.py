@@ -12,7 +12,7 @@ from pathlib import Path
 import duckdb
 
 from flows import files, warehouse
-from flows.errors import Busy, UserError
+from flows.errors import Busy, UserError, of_the_disk
 from flows.folder import FarmFolder
 from schemas.catalogue import TABLES
 
@@ -43,7 +43,8 @@ def recorded(folder: FarmFolder, flow: str) -> Iterator[Run]:
     except BaseException as error:
         stopped = isinstance(error, KeyboardInterrupt)
         run.state = "failed"
-        run.summary = "stopped by the user" if stopped else str(error) or type(error).__name__
+        told = of_the_disk(error) or str(error) or type(error).__name__
+        run.summary = "stopped by the user" if stopped else told
         _end(folder, run)
         raise
     _end(folder, run)

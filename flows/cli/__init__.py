@@ -13,7 +13,7 @@ import traceback
 from importlib import import_module
 
 from flows.cli.base import app
-from flows.errors import Attention, UserError
+from flows.errors import Attention, UserError, of_the_disk
 
 COMMANDS: tuple[str, ...] = (
     "start",
@@ -47,6 +47,9 @@ def main() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     except Exception as error:
+        told = of_the_disk(error)
+        if told is not None:
+            _end(1, told)
         if os.environ.get("CHECKSTRIP_TRACEBACK"):
             raise
         _end(
