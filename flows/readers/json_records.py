@@ -209,8 +209,8 @@ def _lines(content: Content, layout: Layout) -> Iterator[Chunk]:
             raise Unreadable("line too long", f"over {LINE_LIMIT:,} bytes", "a record a line")
         for line in lines:
             number += 1
-            if line.strip(b"\x00 \t\r\xef\xbb\xbf"):
-                batch.append((number, line.strip(b"\x00 \t\r\xef\xbb\xbf").decode()))
+            if said := line.decode().strip("\x00 \t\r\ufeff"):
+                batch.append((number, said))
         if batch and (last or len(batch) >= ROWS):
             yield _chunk([(n, _record(line)) for n, line in batch], layout, dict(batch))
             batch = []

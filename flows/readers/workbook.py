@@ -44,6 +44,8 @@ def read(content: Content, layout: Layout) -> Iterator[Chunk]:
 
 def _chosen(book: Any, layout: Layout) -> Any:
     names = list(book.sheetnames)
+    if not names:
+        raise Unreadable("not a workbook", "no sheet", "an .xlsx file with a sheet")
     if layout.sheet is None:
         return book[names[0]]
     for name in names:
