@@ -3,7 +3,8 @@
 A column is named by its path through the record (``air.temp``, ``values.0``); a key that has a dot
 in it is found too. A document may also be a table of lists of one length (``{"time": [...], "t":
 [...]}``). SensorThings (OGC 18-088): ``value`` holds observations, alone or as a ``dataArray``;
-a phenomenon time that is an interval is taken at the end that the layout's ``stamp`` names.
+a phenomenon time that is an interval is taken at the end that the layout's ``stamp`` names, and a
+unit that the datastream names must be the layout's.
 """
 
 from __future__ import annotations
@@ -14,13 +15,14 @@ from collections.abc import Iterator
 from itertools import chain, islice
 from typing import Any
 
-from flows.readers import Chunk, Content, Unreadable, faults, is_value, records, roles
+from flows.readers import Chunk, Content, Unreadable, faults, is_value, records, roles, said_units
 from flows.readers.packed import in_one, whole
 from schemas.layout import Layout
 
 MOST_BYTES = 256 << 20  # of one document, which must be parsed whole
 ROWS = 20_000  # records a chunk
 LINE_LIMIT = 1 << 20
+UNIT = "Datastream.unitOfMeasurement"
 NOTHING: tuple[Any, ...] = (None, {}, [])
 
 
@@ -62,7 +64,8 @@ def _rows(document: Any, layout: Layout) -> Iterator[Any]:
     for step in filter(None, layout.records.split(".")):
         at = _step(at, step)
     if layout.format == "sensorthings" and isinstance(at, list):
-        return chain.from_iterable(_observations(entry) for entry in at)
+        observed = chain.from_iterable(_observations(entry) for entry in at)
+        return _in_their_units(observed, layout)
     if isinstance(at, list):
         return iter(at)
     if isinstance(at, dict):
@@ -90,6 +93,22 @@ def _observations(entry: Any) -> Iterator[Any]:
     shared = {key: value for key, value in entry.items() if key not in ("dataArray", "components")}
     for row in entry["dataArray"]:
         yield shared | dict(zip(entry.get("components", ()), row, strict=False))
+
+
+def _in_their_units(rows: Iterator[Any], layout: Layout) -> Iterator[Any]:
+    """The observations; raises Unreadable where one names another unit than the layout."""
+    judged: set[tuple[str, str]] = set()
+    for row in rows:
+        said = at_path(row, UNIT)
+        if said is not None:
+            name = as_text(at_path(row, layout.series_column or "")) or ""
+            if not name and len(layout.columns) == 1:
+                name = next(iter(layout.columns))
+            mark = (name, as_text(said) or "")
+            if mark not in judged and name in layout.columns:
+                said_units.check(name, said, layout.columns[name])
+            judged.add(mark)
+        yield row
 
 
 def _step(at: Any, step: str) -> Any:

@@ -17,7 +17,7 @@ import re
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +28,7 @@ from flows.archive import Arrival
 from flows.errors import UserError
 from flows.readers.json_records import at_path
 from flows.sources import web
+from flows.sources.spans import Span, answered, ask, beginning, instant
 from flows.sources.web import Answer, ComeLater, Limits, Sleep
 from schemas.farm import Farm, Source
 
@@ -35,9 +36,6 @@ FROM_ENVIRONMENT = "env:"
 IN_URL = re.compile(r"\{env:([A-Za-z_][A-Za-z0-9_]*)\}")
 MOST_PAGES = 5_000
 MOST_NEXT_BYTES = 64 << 20  # of a body in which the next page's address is looked for
-# How far back a source is asked again when its readings stop while it still answers: what a station
-# uploads late is found within a month. Common practice, no source.
-CATCH_UP = timedelta(days=31)
 Memory = dict[str, dict[str, Any]]
 
 
@@ -81,24 +79,24 @@ def fetch_all(
     into.mkdir(parents=True, exist_ok=True)
     for number, source in enumerate(s for s in farm.sources if s.kind == "http"):
         known = memory.setdefault(source.name, {})  # grows with what is remembered
-        wait = _time(known.get("not_before"))
+        wait = instant(known.get("not_before"))
         if wait is not None and wait > now:
             note = (
                 f"The source {source.name} asks to be left alone until {wait:%Y-%m-%d %H:%M} UTC."
             )
             yield Fetched(source.name, notes=[note])
             continue
-        for piece, (since, until) in enumerate(spans(source, heard(source), known, now)):
+        asked = ask(source, heard(source), known, now, beginning(farm, source))
+        for piece, span in enumerate(asked.pieces):
             if piece:
                 sleep(source.pause_s)
             fetched = Fetched(source.name)
             try:
-                asking = _Asking(
-                    source, since, until, into / f"{number:04d}-{piece:05d}", known, sleep
-                )
+                body = into / f"{number:04d}-{piece:05d}"
+                asking = _Asking(source, span, body, known, sleep)
                 for arrival in asking.pages(_next_field(farm, source)):
                     fetched.arrivals.append(arrival)
-                fetched.remember = asking.answered
+                fetched.remember = answered(asked, piece, known) | asking.validators
             except ComeLater as error:
                 fetched.remember = {"not_before": error.until.isoformat()}
                 fetched.notes.append(f"The source {source.name} could not be read: {error}")
@@ -111,39 +109,6 @@ def fetch_all(
                 break  # a later piece would leave a gap before it
 
 
-def spans(
-    source: Source, latest: datetime | None, known: dict[str, Any], now: datetime
-) -> list[tuple[datetime, datetime]]:
-    """The spans to ask for, oldest first: from a little before what is held, in pieces."""
-    begin = datetime.combine(source.begin, datetime.min.time(), UTC) if source.begin else None
-    overlap = timedelta(hours=source.overlap_h)
-    asked, asked_from = _time(known.get("until")), _time(known.get("begin"))
-    if begin is not None and asked_from is not None and begin < asked_from:
-        since = begin  # the farm file wants an earlier beginning than was ever asked for
-    elif asked is not None:
-        late = max(latest, asked - CATCH_UP) if latest is not None else asked
-        since = min(asked, late) - overlap
-    elif latest is not None:
-        since = latest - overlap
-    else:
-        since = begin if begin is not None else now - overlap
-    if "{since}" not in (source.url or "") or source.piece_d is None:
-        return [(since, now)]
-    length = timedelta(days=source.piece_d)
-    found = []
-    while since < now:
-        found.append((since, min(since + length, now)))
-        since += length
-    return found or [(since, now)]
-
-
-def _time(text: Any) -> datetime | None:
-    try:
-        return datetime.fromisoformat(text) if isinstance(text, str) else None
-    except ValueError:
-        return None
-
-
 def _next_field(farm: Farm, source: Source) -> str | None:
     layout = farm.layouts[source.layout]
     return source.next_field or ("@iot.nextLink" if layout.format == "sensorthings" else None)
@@ -152,24 +117,12 @@ def _next_field(farm: Farm, source: Source) -> str | None:
 class _Asking:
     """One span of one source: its pages, and what to remember of them."""
 
-    def __init__(  # noqa: PLR0917
-        self,
-        source: Source,
-        since: datetime,
-        until: datetime,
-        body: Path,
-        known: dict[str, Any],
-        sleep: Sleep,
+    def __init__(
+        self, source: Source, span: Span, body: Path, known: dict[str, Any], sleep: Sleep
     ) -> None:
-        self.source, self.since, self.until, self.body, self.sleep = (
-            source,
-            since,
-            until,
-            body,
-            sleep,
-        )
-        self.known = known
-        self.answered: dict[str, Any] = {}
+        self.source, self.body, self.known, self.sleep = source, body, known, sleep
+        self.since, self.until = span
+        self.validators: dict[str, Any] = {}
 
     def pages(self, next_field: str | None) -> Iterator[Arrival]:
         """The pages as arrivals; raises as web.get does."""
@@ -201,15 +154,7 @@ class _Asking:
             self.sleep(self.source.pause_s)
         else:
             raise UserError(f"it has more than {MOST_PAGES:,} pages.")
-        self._remember(remember)
-
-    def _remember(self, validators: dict[str, Any]) -> None:
-        asked_from = _time(self.known.get("begin"))
-        start = self.since if asked_from is None else min(self.since, asked_from)
-        asked = _time(self.known.get("until"))
-        until = self.until if asked is None else max(self.until, asked)
-        self.answered = {"until": until.isoformat(), "begin": start.isoformat(), **validators}
-        self.answered["not_before"] = None
+        self.validators = remember
 
     def _words(self) -> dict[str, str]:
         return {

@@ -74,7 +74,7 @@ def test_what_cannot_be_read_is_said(data, said):
 
 
 # The forms of OGC 18-088 SensorThings API part 1: observations with an expanded datastream, and the
-# data-array form of its extension; written here from memory of the standard.
+# data-array form of its extension; see tests/flows/sources/test_sensorthings.py for a service of them.
 THINGS = {
     "format": "sensorthings",
     "step": "1 h",

@@ -1,5 +1,4 @@
 import gzip
-import itertools
 import json
 import logging
 import ssl
@@ -91,36 +90,6 @@ def fetch(farm, tmp_path, memory=None, latest=None, now=NOW):
         notes += fetched.notes
         http.write_memory(tmp_path / "memory.json", memory, fetched)
     return bodies, notes, names, slept
-
-
-class TestSpans:
-    def source(self, **keys):
-        return farm("http://127.0.0.1/?a={since}&b={until}", overlap_h=24, **keys).sources[0]
-
-    def test_a_first_time_begins_where_the_farm_file_says_and_goes_in_pieces(self):
-        source = self.source(begin="2024-05-01", piece_d=10)
-        spans = http.spans(source, None, {}, NOW)
-        assert [(a.day, b.day) for a, b in spans] == [(1, 11), (11, 21), (21, 31), (31, 1)]
-        assert all(a == b for (_, a), (b, _) in itertools.pairwise(spans))
-
-    def test_later_it_begins_a_little_before_what_was_asked_or_is_held(self):
-        known = {"until": NOW.isoformat(), "begin": "2024-05-01T00:00:00+00:00"}
-        later = NOW + timedelta(days=2)
-        held = NOW - timedelta(days=3)
-        assert http.spans(self.source(), NOW, known, later)[0][0] == NOW - timedelta(days=1)
-        assert http.spans(self.source(), held, known, later)[0][0] == held - timedelta(days=1)
-        dead = NOW - timedelta(days=200)  # a dead station is not asked for ever longer spans
-        assert http.spans(self.source(), dead, known, later)[0][0] == NOW - timedelta(days=32)
-
-    def test_an_earlier_beginning_is_asked_for_again(self):
-        known = {"until": NOW.isoformat(), "begin": "2024-05-01T00:00:00+00:00"}
-        source = self.source(begin="2023-01-01")
-        assert http.spans(source, NOW, known, NOW)[0][0] == datetime(2023, 1, 1, tzinfo=UTC)
-
-    def test_a_lost_memory_is_made_up_by_what_is_held(self):
-        assert http.spans(self.source(begin="2020-01-01"), NOW, {}, NOW)[0][0] == NOW - timedelta(
-            days=1
-        )
 
 
 def test_a_failed_piece_is_asked_again_and_those_before_it_are_kept(tmp_path):
