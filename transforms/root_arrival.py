@@ -10,7 +10,9 @@ from the earliest day of the arrival at the depth above it on: roots come from a
 What a row says where there is no day: the probe was not there (probe out); the sensor lies within
 15 cm of the surface, where evaporation looks the same (FAO Irrigation and Drainage Paper 56 gives
 0.10 to 0.15 m as the depth that evaporation dries); the soil was above its full point for most of
-the season, or fewer than half of the days were measured (not told). Only with enough days does a
+the season, or fewer than half of the days were measured (not told). Where uptake shows in the month
+after a winter, at a depth that the fall was warm enough to reach, the roots may have come in the
+fall, and only the latest day is known (before the record; ``root_winter``). Only with enough days does a
 row say that the roots did not come (not seen).
 """
 
@@ -24,67 +26,46 @@ import polars as pl
 from schemas import made
 from schemas.catalogue import TABLES
 from transforms.crop_days import OPEN, emergence
-from transforms.root_onset import BY_BALANCE, BY_PULSE, onset, quiet_until
+from transforms.root_onset import onset, quiet_until
+from transforms.root_series import DEPTH, days, series
+from transforms.root_winter import fall_reach
 
 TABLE = TABLES["root_arrival"]
 
 EVAPORATION_CM = 15.0
 ENOUGH = 0.5  # of the days from emergence to harvest
 WHOLE = 0.9
-ABOVE_FULL_PCT = 0.5
-BASELINE_DAYS = 5  # days before emergence needed to take their usual fall off a balance
 AT_START_D = 3  # an arrival so soon after the first measured day may have been before it
+SPRING_D = 30  # after the winter, in which a crop that has roots somewhere is sure to draw there
 
-DEPTH = ["field", "season", "strip", "depth_cm"]
 FOUND = ("day", "earliest_day", "latest_day", "quiet_until_day")
 
 
 def derive(
-    drawdown_day: pl.DataFrame, soil_water_day: pl.DataFrame, season: pl.DataFrame
+    drawdown_day: pl.DataFrame,
+    soil_water_day: pl.DataFrame,
+    season: pl.DataFrame,
+    weather_day: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a season, strip and depth at which the strip has ever had a sensor."""
-    days = _days(drawdown_day, soil_water_day, season)
+    drawn = days(drawdown_day, soil_water_day, season)
     arrivals = []
     passed: dict[tuple[object, ...], date] = {}
-    for key, group in days.group_by(DEPTH, maintain_order=True):
+    for key, group in drawn.group_by(DEPTH, maintain_order=True):
         found = _arrival(group, passed.get(key[:3]))
         if found[1] is not None:
             passed[key[:3]] = found[1]
         arrivals.append((*key, *found))
     schema = pl.Schema(
-        {name: days.schema[name] for name in DEPTH} | dict.fromkeys(FOUND, pl.Date())
+        {name: drawn.schema[name] for name in DEPTH} | dict.fromkeys(FOUND, pl.Date())
     )
     rows = (
         _expected(drawdown_day, season)
-        .join(_watched(days), on=DEPTH, how="left")
+        .join(_watched(drawn), on=DEPTH, how="left")
         .join(pl.DataFrame(arrivals, schema=schema, orient="row"), on=DEPTH, how="left")
+        .join(fall_reach(season, weather_day), on=["field", "season"], how="left")
     )
     return made.conform(_said(rows).select(TABLE.names), TABLE).sort(TABLE.key)
-
-
-def _days(
-    drawdown_day: pl.DataFrame, soil_water_day: pl.DataFrame, season: pl.DataFrame
-) -> pl.DataFrame:
-    """Uptake in % a day by depth and day of the season, probes of a strip averaged."""
-    wet = soil_water_day.select(
-        "probe",
-        "depth_cm",
-        "day",
-        wet=pl.col("vwc_pct") - pl.col("full_point_pct") > ABOVE_FULL_PCT,
-    )
-    begins = season.select("field", "season", emerges=emergence())
-    return (
-        drawdown_day.filter(pl.col("season").is_not_null())
-        .join(wet, on=["probe", "depth_cm", "day"], how="left")
-        .group_by(*DEPTH, "day")
-        .agg(
-            uptake_pct=(pl.col("uptake_mm") / pl.col("layer_thickness_cm") * 10).mean(),
-            wet=pl.col("wet").mean(),
-            method=pl.col("method").drop_nulls().sort().first(),
-        )
-        .join(begins, on=["field", "season"])
-        .sort(*DEPTH, "day")
-    )
 
 
 def _arrival(group: pl.DataFrame, not_before: date | None) -> tuple[date | None, ...]:
@@ -94,37 +75,14 @@ def _arrival(group: pl.DataFrame, not_before: date | None) -> tuple[date | None,
     """
     if group["depth_cm"][0] < EVAPORATION_CM:
         return (None,) * len(FOUND)
-    by_balance = (group["method"] == "balance").sum() * 2 > group["method"].count()
-    group = _without_drainage(group)
-    first: date = group["day"][0]
-    place = (group["day"] - first).dt.total_days()
-    series = np.full(int(place[-1]) + 1, np.nan)
-    series[place.to_numpy()] = group["uptake_pct"].cast(pl.Float64).fill_null(np.nan).to_numpy()
-    if not_before is not None:
-        series[: max((not_before - first).days, 0)] = np.nan
-    found = onset(series, BY_BALANCE if by_balance else BY_PULSE)
-    quiet = quiet_until(series)
+    drawn = series(group, not_before)
+    found = onset(drawn.uptake, drawn.look)
+    quiet = quiet_until(drawn.uptake)
 
     def at(position: float) -> date | None:
-        return first + timedelta(days=round(position)) if np.isfinite(position) else None
+        return drawn.first + timedelta(days=round(position)) if np.isfinite(position) else None
 
     return at(found.day), at(found.low), at(found.high), at(quiet) if quiet >= 0 else None
-
-
-def _without_drainage(group: pl.DataFrame) -> pl.DataFrame:
-    """Balances less their usual fall before emergence; day-night uptakes as they are."""
-    c = pl.col
-    before = group.filter(
-        (c("method") == "balance") & c("uptake_pct").is_not_null() & (c("day") < c("emerges"))
-    )
-    if before.height < BASELINE_DAYS:
-        return group
-    usual = max(float(before["uptake_pct"].median()), 0.0)  # type: ignore[arg-type]
-    return group.with_columns(
-        uptake_pct=pl.when(c("method") == "balance")
-        .then(c("uptake_pct") - usual)
-        .otherwise("uptake_pct")
-    )
 
 
 def _watched(days: pl.DataFrame) -> pl.DataFrame:
@@ -169,7 +127,14 @@ def _said(rows: pl.DataFrame) -> pl.DataFrame:
     soon = (c("latest_day") <= c("watched_from_day")) | (
         (c("day") - c("watched_from_day")).dt.total_days() <= AT_START_D
     )
-    before = seen & soon & (c("watched_from_day") > c("emerges"))
+    late = seen & soon & (c("watched_from_day") > c("emerges"))
+    fall = (
+        seen
+        & (c("day") > c("winter_to"))
+        & (c("earliest_day") <= c("winter_to") + pl.duration(days=SPRING_D))
+        & (c("depth_cm") <= c("fall_reach_cm"))
+    ).fill_null(False)
+    before = late | fall
     wet = c("wet_share").fill_null(0.0) > ENOUGH
     few = coverage < ENOUGH
     standing = c("harvested").is_null()
@@ -185,8 +150,14 @@ def _said(rows: pl.DataFrame) -> pl.DataFrame:
         .otherwise(pl.lit("not seen"))
     )
     why = (
-        pl.when(before)
+        pl.when(late)
         .then(pl.lit("the crop drew from this depth when the record of the season began"))
+        .when(fall)
+        .then(
+            pl.lit(
+                "the crop drew from this depth after the winter: the roots may have come in the fall"
+            )
+        )
         .when(seen)
         .then(None)
         .when(out)
@@ -210,7 +181,7 @@ def _said(rows: pl.DataFrame) -> pl.DataFrame:
             why,
             pl.when(coverage < WHOLE).then(pl.lit("part of the days were not measured")),
         ),
-        latest_day=pl.when(before)
+        latest_day=pl.when(late)
         .then(pl.max_horizontal("latest_day", "watched_from_day"))
         .otherwise("latest_day"),
         day=pl.when(~before).then("day"),

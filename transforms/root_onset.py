@@ -1,8 +1,9 @@
 """The day on which sustained uptake begins in a series of daily uptakes, with its interval.
 
-Two steps. First, whether: two weeks (at least seven days of them measured) whose mean uptake
-stands out of the noise, and two weeks after them that still do; where the record ends before that,
-the first two must stand out by more. The noise is taken from the series itself, from the
+Two steps. First, whether: two weeks (at least seven days of them measured) whose mean and median
+uptake stand out of the noise, and two weeks after them that still do; where the record ends before
+that, the first two must stand out by more. The median is asked too because a few days of water
+running through lift a mean, in bare soil as well. The noise is taken from the series itself, from the
 differences of neighbouring days, so that what weather and temperature leave behind counts as noise.
 
 Second, when: uptake that is nothing before a day and then rises evenly to a level that stands is
@@ -14,7 +15,14 @@ well make the interval. This is the broken-line regression of Muggeo 2003 (Stati
 A sensor sees some centimetres around it: uptake begins while the front is still above its middle.
 The front is put where the rise has come to a share of its height. Daily balances also see the
 water that a layer loses upwards to the roots above, so there the share is larger and only clear
-uptake counts (``BY_BALANCE``). Shares, lengths of the rise and ``INTERVAL`` were set on simulated
+uptake counts (``BY_BALANCE``).
+
+For the lead of one strip over the other both fits are put together (``shift``): the same demand
+for water every day, which takes out most of what is fitful in uptake, and the same length of rise,
+so that what is unsure of the rise's shape falls out of the difference. The lead is the mean over
+all pairs of starts by their likelihood; its interval holds all that fit nearly as well.
+
+Shares, lengths of the rise and ``INTERVAL`` were set on simulated
 strips (seeds apart from those of the bench).
 """
 
@@ -31,6 +39,7 @@ Array = NDArray[np.float64]
 STRETCH_D = 14
 LEAST_OF_STRETCH = 7
 STANDS_OUT = 4.0  # standard errors of the stretch
+HALF_STANDS_OUT = 2.0  # of its median
 GOES_ON = 2.0  # of the fortnight after it
 LEVEL = 0.33  # of the stretch's mean, that the fortnight after it must hold
 ALONE = 5.0  # of a stretch after which too few days were measured
@@ -38,6 +47,8 @@ MEDIAN_ERROR = 1.25  # standard error of a median in that of a mean (normal law)
 BEFORE_D, AFTER_D = 25, 8  # days around the stretch's first and last day in the fit
 RAMPS_D = (4, 8, 12, 18, 24)
 FITFUL = 0.6  # how much uptake varies with the weather, as a share of itself
+FITFUL_OF_DEMAND = 0.3  # the same once the day's demand is taken out
+LEAST_DEMAND = 0.2  # of the usual; a day's demand is not believed less
 INTERVAL = 6.0  # rise of the weighted squares; chi-squared says 2.7, but 90 % are held by 6
 
 
@@ -69,19 +80,53 @@ class Onset:
 NONE = Onset(np.nan, np.nan, np.nan)
 
 
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """Weighted squares left by every start (rows) and length of rise (columns), in units of noise."""
+
+    begin: Array
+    left: Array
+
+
 def onset(uptake: Array, look: Look = BY_PULSE) -> Onset:
     """When sustained uptake begins in ``uptake`` (% by volume a day, NaN where not measured).
 
     One value a day without gaps in the index. ``NONE`` where there is no sustained uptake.
     """
+    found = fit(uptake, look)
+    if found is None:
+        return NONE
+    front = found.begin[:, None] + look.passed * np.array(RAMPS_D)
+    near = front[found.left <= found.left.min() + INTERVAL]
+    best = front.ravel()[int(np.argmin(found.left))]
+    return Onset(float(best), float(near.min()), float(near.max()))
+
+
+def fit(uptake: Array, look: Look = BY_PULSE, demand: Array | None = None) -> Fit | None:
+    """The fit of a rise to ``uptake``; None where there is no sustained uptake.
+
+    ``demand``: what the weather asked for each day, in any unit (NaN where not known).
+    """
     known = np.isfinite(uptake)
     if known.sum() < LEAST_OF_STRETCH:
-        return NONE
+        return None
     noise = _noise(uptake[known])
     start = _stretch(uptake, known, noise, look.least_pct_d)
-    if start < 0:
-        return NONE
-    return _placed(uptake, known, start, noise, look.passed)
+    return _rises(uptake, known, start, noise, demand) if start >= 0 else None
+
+
+def shift(first: Fit, other: Fit) -> Onset:
+    """By how many days ``other`` began later than ``first``, with its interval.
+
+    Both fits are of series that begin on the same day.
+    """
+    apart = other.begin[None, :] - first.begin[:, None]
+    together = first.left[:, None, :] + other.left[None, :, :]  # start x start x length of rise
+    together = together - together.min()
+    likelihood = np.exp(-together / 2)
+    lead = float((likelihood.sum(axis=2) * apart).sum() / likelihood.sum())
+    near = apart[together.min(axis=2) <= INTERVAL]
+    return Onset(lead, min(float(near.min()), lead), max(float(near.max()), lead))
 
 
 def quiet_until(uptake: Array) -> int:
@@ -125,6 +170,7 @@ def _stretch(uptake: Array, known: NDArray[np.bool_], noise: float, least_pct_d:
     half, half_error = _middle(first, noise, np.nanmedian)
     later, later_error = _middle(after, noise, np.nanmedian)
     stands_out = (mean >= STANDS_OUT * mean_error) & (mean >= least_pct_d)
+    stands_out &= half >= HALF_STANDS_OUT * MEDIAN_ERROR * half_error
     goes_on = (later >= GOES_ON * MEDIAN_ERROR * later_error) & (later >= least_pct_d)
     goes_on &= later >= LEVEL * mean
     untold = ~np.isfinite(later)
@@ -148,24 +194,31 @@ def _level(day: Array, value: Array) -> Array:
     return np.asarray(np.clip(near @ value / near.sum(axis=1), 0, None))
 
 
-def _placed(
-    uptake: Array, known: NDArray[np.bool_], start: int, noise: float, passed: float
-) -> Onset:
-    """Best ramp around the stretch, and the fronts of all ramps that fit nearly as well."""
+def _rises(
+    uptake: Array, known: NDArray[np.bool_], start: int, noise: float, demand: Array | None
+) -> Fit:
+    """All ramps around the stretch, each with its best height."""
     first = max(start - BEFORE_D, 0)
     last = min(start + STRETCH_D + AFTER_D, len(uptake))
     day = np.arange(first, last)[known[first:last]].astype(float)
     value = uptake[first:last][known[first:last]]
-    ramp, begin = (
-        grid.ravel() for grid in np.meshgrid(RAMPS_D, np.arange(first - RAMPS_D[-1], last - 3, 0.5))
-    )
-    shape = np.clip((day[None, :] - begin[:, None]) / ramp[:, None], 0, 1)
-    weight = 1 / (noise**2 + (FITFUL * _level(day, value)) ** 2)
+    asked = np.ones(len(day)) if demand is None else demand[first:last][known[first:last]]
+    fitful = FITFUL if demand is None else FITFUL_OF_DEMAND
+    begins = np.arange(first - RAMPS_D[-1], last - 3, 0.5)
+    begin, ramp = (grid.ravel() for grid in np.meshgrid(begins, RAMPS_D, indexing="ij"))
+    shape = np.clip((day[None, :] - begin[:, None]) / ramp[:, None], 0, 1) * _usual(asked)
+    weight = 1 / (noise**2 + (fitful * _level(day, value)) ** 2)
     square = (shape**2) @ weight
     height = np.clip(shape @ (weight * value) / np.maximum(square, 1e-9), 0, None)
     left = (value - height[:, None] * shape) ** 2 @ weight
-    best = int(np.argmin(left))
-    spread = max(left[best] / max(len(day) - 3, 1), 1.0)
-    front = begin + passed * ramp
-    near = front[left <= left[best] + INTERVAL * spread]
-    return Onset(float(front[best]), float(near.min()), float(near.max()))
+    spread = max(left.min() / max(len(day) - 3, 1), 1.0)
+    return Fit(begins, (left / spread).reshape(len(begins), len(RAMPS_D)))
+
+
+def _usual(demand: Array) -> Array:
+    """Demand as a share of its mean over the days that have one; 1 where it is not known."""
+    known = np.isfinite(demand)
+    mean = float(demand[known].mean()) if known.any() else 0.0
+    if mean <= 0:
+        return np.ones(len(demand))
+    return np.asarray(np.where(known, np.maximum(demand / mean, LEAST_DEMAND), 1.0))

@@ -14,7 +14,7 @@ TABLE = Table(
         text("crop", "crop of the season"),
         text(
             "state",
-            "what is known: reached; reached before the record of the season began; not seen to come while watched; not told (the reason says why); probe out",
+            "what is known: reached; reached before the record of the season began, or perhaps before the winter; not seen to come while watched; not told (the reason says why); probe out",
             required=True,
             one_of=("reached", "before the record", "not seen", "not told", "probe out"),
         ),

@@ -21,6 +21,8 @@ from tests.bench import soil_methods, soil_report
 
 DAILY = ("weather_day", "soil_day", "soil_pulse_day")
 DERIVED = (
+    "heat_day",
+    "evapotranspiration_day",
     "soil_quality_day",
     "soil_water_day",
     "drawdown_day",

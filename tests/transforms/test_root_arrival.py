@@ -20,6 +20,8 @@ SEASON = rows(
     ],
 )  # fmt: skip
 
+NO_WEATHER = made.empty(TABLES["weather_day"])
+
 
 def derived(
     uptake: dict[tuple[str, float], Array], *, thickness: float = 20.0, method: str = "day-night",
@@ -39,7 +41,9 @@ def derived(
                 }
             )  # fmt: skip
             water.append({**place, "vwc_pct": 40.0 + above_full, "full_point_pct": 40.0})
-    frame = root_arrival.derive(rows("drawdown_day", drawn), rows("soil_water_day", water), SEASON)
+    frame = root_arrival.derive(
+        rows("drawdown_day", drawn), rows("soil_water_day", water), SEASON, NO_WEATHER
+    )
     check(frame, "root_arrival")
     return by_key(frame, "root_arrival")
 
@@ -122,8 +126,55 @@ def test_a_steady_drainage_before_emergence_is_taken_off_balances() -> None:
     assert derived({("check", 50.0): drains})["f", 2024, "check", 50.0]["state"] != "not seen"
 
 
+def _over_winter(depth: float, fall_c: float, starts: str) -> dict[str, Any]:
+    """Winter crop up on 20 September: 50 days at ``fall_c``, 120 of frost, then spring at 10 degC."""
+    seeded = rows(
+        "season",
+        [{"field": "f", "season": 2024, "crop": "w", "seeded": date(2023, 9, 10), "emerged": date(2023, 9, 20), "harvested": date(2024, 8, 1)}],
+    )  # fmt: skip
+    temps = np.concatenate([np.full(50, fall_c), np.full(120, -10.0), np.full(147, 10.0)])
+    calendar = days("2023-09-20", len(temps))
+    weather = rows(
+        "weather_day",
+        [
+            {"station": "s", "day": d, "field": "f", "air_temp_mean_c": float(t)}
+            for d, t in zip(calendar, temps, strict=True)
+        ],
+    )
+    start = calendar.index(date.fromisoformat(starts))
+    rng = np.random.default_rng(5)
+    rise = np.clip((np.arange(len(temps)) - start) / 10, 0, 1)
+    uptake = 0.4 * rise * rng.uniform(0.4, 1.4, len(temps)) + rng.normal(0, 0.05, len(temps))
+    drawn = [
+        {
+            "field": "f", "strip": "check", "probe": "p", "depth_cm": depth, "day": d,
+            "season": 2024, "layer_thickness_cm": 10.0, "uptake_mm": float(u) if t > 0 else None,
+            "method": "day-night" if t > 0 else None, "both_strips": False,
+        }
+        for d, u, t in zip(calendar, uptake, temps, strict=True)
+    ]  # fmt: skip
+    frame = root_arrival.derive(
+        rows("drawdown_day", drawn), made.empty(TABLES["soil_water_day"]), seeded, weather
+    )
+    check(frame, "root_arrival")
+    return frame.row(0, named=True)
+
+
+def test_roots_seen_after_the_winter_may_have_come_in_the_fall() -> None:
+    """50 days at 8 degC: 400 degree days and 48 cm at 1.2 mm each."""
+    row = _over_winter(40, 8.0, "2024-03-15")
+    assert (row["state"], row["day"], row["earliest_day"]) == ("before the record", None, None)
+    assert date(2024, 3, 8) <= row["latest_day"] <= date(2024, 4, 5)
+    assert "fall" in row["reason"]
+    assert row["partial"]
+    # deeper than the fall could bring them, after a cold fall, or weeks after the winter: a day
+    assert _over_winter(50, 8.0, "2024-03-15")["state"] == "reached"
+    assert _over_winter(40, 4.0, "2024-03-15")["state"] == "reached"
+    assert _over_winter(40, 8.0, "2024-05-20")["state"] == "reached"
+
+
 def test_empty() -> None:
-    names = ("drawdown_day", "soil_water_day", "season")
+    names = ("drawdown_day", "soil_water_day", "season", "weather_day")
     check(root_arrival.derive(*(made.empty(TABLES[n]) for n in names)), "root_arrival")
 
 

@@ -1,11 +1,12 @@
 from datetime import date
 from typing import Any
 
+import numpy as np
 import pytest
 
 from schemas import made
 from schemas.catalogue import TABLES
-from tests.transforms.frames import check, rows
+from tests.transforms.frames import check, days, rows
 from transforms import root_lead
 
 KEY = {
@@ -16,6 +17,11 @@ KEY = {
     "coverage": 0.9,
     "partial": False,
 }
+
+NOTHING = [
+    made.empty(TABLES[name])
+    for name in ("drawdown_day", "soil_water_day", "evapotranspiration_day", "season")
+]
 
 
 def reached(strip: str, early: int, day: int, late: int) -> dict[str, Any]:
@@ -41,7 +47,7 @@ def not_seen(strip: str, quiet: date | None) -> dict[str, Any]:
 
 
 def lead(*arrivals: dict[str, Any]) -> dict[str, Any]:
-    frame = root_lead.derive(rows("root_arrival", arrivals))
+    frame = root_lead.derive(rows("root_arrival", arrivals), *NOTHING)
     check(frame, "root_lead")
     assert frame.height == 1
     return frame.row(0, named=True)
@@ -95,5 +101,61 @@ def test_before_the_record_bounds_by_its_latest_day() -> None:
     assert row["known"] == "both"
 
 
+def _seen_together(
+    starts: dict[str, float], seed: int, demand: bool = True, uneven: float = 0.5
+) -> dict[str, Any]:
+    """Both strips' uptake follows the same weather; arrivals are told a fortnight wide."""
+    rng = np.random.default_rng(seed)
+    calendar = days("2024-05-11", 100)
+    weather = rng.uniform(1 - uneven, 1 + uneven, len(calendar))
+    drawn = []
+    for strip, start in starts.items():
+        rise = np.clip((np.arange(len(calendar)) - start) / 12, 0, 1)
+        uptake = 0.4 * rise * weather + rng.normal(0, 0.04, len(calendar))
+        drawn += [
+            {
+                "field": "f", "strip": strip, "probe": strip, "depth_cm": 50.0, "day": d,
+                "season": 2024, "layer_thickness_cm": 20.0, "uptake_mm": float(u) * 2,
+                "method": "day-night", "both_strips": True,
+            }
+            for d, u in zip(calendar, uptake, strict=True)
+        ]  # fmt: skip
+    asked = [
+        {"station": "s", "day": d, "field": "f", "reference_et_mm": 5 * float(w)}
+        for d, w in zip(calendar, weather, strict=True)
+    ]
+    frame = root_lead.derive(
+        rows("root_arrival", [reached("treated", 1, 8, 15), reached("check", 1, 8, 15)]),
+        rows("drawdown_day", drawn),
+        made.empty(TABLES["soil_water_day"]),
+        rows("evapotranspiration_day", asked) if demand else made.empty(TABLES["evapotranspiration_day"]),
+        rows("season", [{"field": "f", "season": 2024, "crop": "w", "seeded": date(2024, 5, 1)}]),
+    )  # fmt: skip
+    check(frame, "root_lead")
+    return frame.row(0, named=True)
+
+
+def test_lead_comes_from_both_strips_together() -> None:
+    leads = [_seen_together({"treated": 40, "check": 49}, seed) for seed in range(12)]
+    assert np.median([row["lead_d"] for row in leads]) == pytest.approx(9, abs=1)
+    assert max(abs(row["lead_d"] - 9) for row in leads) <= 4
+    assert sum(row["lead_low_d"] <= 9 <= row["lead_high_d"] for row in leads) >= 10
+    back = _seen_together({"treated": 49, "check": 40}, 1)
+    assert back["lead_d"] == pytest.approx(-9, abs=4)
+    # each strip's own days stay as they were found
+    assert (back["treated_day"], back["check_day"]) == (date(2024, 7, 8), date(2024, 7, 8))
+
+
+def test_the_days_demand_makes_the_lead_surer() -> None:
+    starts = {"treated": 40.0, "check": 46.0}
+    wide = [_seen_together(starts, seed, demand=False, uneven=0.9) for seed in range(10)]
+    narrow = [_seen_together(starts, seed, uneven=0.9) for seed in range(10)]
+
+    def width(leads: list[dict[str, Any]]) -> float:
+        return float(np.mean([row["lead_high_d"] - row["lead_low_d"] for row in leads]))
+
+    assert width(narrow) < 0.9 * width(wide)
+
+
 def test_empty() -> None:
-    check(root_lead.derive(made.empty(TABLES["root_arrival"])), "root_lead")
+    check(root_lead.derive(made.empty(TABLES["root_arrival"]), *NOTHING), "root_lead")
