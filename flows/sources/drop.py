@@ -1,8 +1,9 @@
 """Finds files that have settled in the drop folders.
 
 A file is taken only when its writer has finished: its size and time have not changed over the
-source's settle time, and it can be opened. One that cannot be opened is tried again next time.
-Files are never deleted: they stay, or move to ``taken/`` after they are in the archive.
+source's settle time, and it can be opened. One that cannot be opened is tried again next time. A
+text file that ends in the middle of a line settles ten times as long, since a number that is cut
+(12.3 of 12.34) looks whole; but not for ever, because some loggers never end their last line. Files are never deleted: they stay, or move to ``taken/`` after they are in the archive.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from flows import files
 from flows.archive import Arrival
 from flows.door.places import Places
 from flows.folder import FarmFolder
-from flows.sources.match import match
+from flows.sources.match import Match, match
 from schemas.farm import Farm, Source
 
 # What programs call a file that they are still writing, or that is none of ours.
@@ -26,6 +27,10 @@ NOT_OURS = ("~$", ".~", ".")
 NOT_FILES = ("thumbs.db", "desktop.ini")
 TAKEN = "taken"
 LONGEST_SETTLE_S = 60.0  # of a file that no source takes
+BY_LINES = ("delimited", "fixed", "ndjson", "ghcn_daily", "uscrn_daily", "uscrn_hourly")
+PACKED = (b"\x1f\x8b", b"PK")
+OPEN_TIMES = 10  # as long a file settles that ends in the middle of a line
+MOST_OPEN_TIMES = 60  # but it is held back no longer than that, though it grows on
 
 
 @dataclass(slots=True)
@@ -95,11 +100,44 @@ class _Look:
         if self.now - stat.st_mtime < settle and self.now - known[2] < settle:
             self.found.notes.append(f"{key} is still settling; it is taken next time.")
             return
+        if matched and self._held(file, key, known, stat.st_mtime, matched):
+            wait = settle * OPEN_TIMES / 60
+            self.found.notes.append(
+                f"{key} ends in the middle of a line; it is taken when the line is whole, or when "
+                f"it has not changed for {wait:g} minutes."
+            )
+            return
         source = matched.source.name if matched else None
         said = [source, matched.station, matched.probe] if matched else []
         target = "|".join(word or "" for word in said)
         arrival = Arrival(file, "file", path, name, source, target)
         self.dated.append((stat.st_mtime, key, arrival))
+
+    def _held(
+        self, file: Path, key: str, known: list[float], changed: float, matched: Match
+    ) -> bool:
+        """Whether a file that ends in the middle of a line is left until the line may be whole."""
+        settle = matched.source.settle_s
+        by_lines = self.farm.layouts[matched.source.layout].format in BY_LINES
+        if not settle or not by_lines or not _open_ended(file):
+            return False
+        before = self.before.get(key, [])
+        since = before[4] if len(before) > 4 else self.now
+        self.found.seen[key] = [*known[:4], since]
+        quiet_s = self.now - min(changed, known[2])
+        return quiet_s < settle * OPEN_TIMES and self.now - since < settle * MOST_OPEN_TIMES
+
+
+def _open_ended(file: Path) -> bool:
+    """Whether a text file's last line has no end."""
+    try:
+        with file.open("rb") as stream:
+            head = stream.read(2)
+            stream.seek(max(0, file.stat().st_size - 64))
+            tail = stream.read().rstrip(b"\x00")
+    except OSError:
+        return False  # it will be said when it is taken
+    return bool(tail) and head not in PACKED and not tail.endswith((b"\n", b"\r", b"\x1a"))
 
 
 def remember(folder: FarmFolder, found: Found) -> None:
