@@ -9,19 +9,18 @@ the receipt names what it continues, so that a file growing all year costs its s
 
 from __future__ import annotations
 
-import hashlib
 import json
-import os
 import shutil
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
+from flows import archive_bytes
 from flows.files import sync_folder
 
-BLOCK = 1 << 20
-WIDE_MARKS = (b"\xff\xfe", b"\xfe\xff")
+WRITERS = 8  # files that are written at once: a disk syncs many in the time of one
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,79 +74,13 @@ class Arrival:
 
 
 @dataclass(slots=True)
-class Measure:
-    """One pass over a file: its hash, its size, and the state at its last line end."""
-
-    sha256: str = ""
-    size: int = 0
-    whole_bytes: int = 0
-    whole_lines: int = 0
-    whole_sha256: str = ""
-    prefix_sha256: str | None = None
-    wide: bool = False
-
-
-def measure(path: Path, prefix: int | None = None) -> Measure:
-    """Hash a file in one pass, and the hash of its first ``prefix`` bytes on the way."""
-    found = Measure()
-    all_hash, whole_hash = hashlib.sha256(), hashlib.sha256()
-    pending: list[bytes] = []
-    with path.open("rb") as stream:
-        while block := stream.read(BLOCK):
-            if found.size == 0:
-                found.wide = block.startswith(WIDE_MARKS) or b"\x00" in block[:4]
-            if prefix is not None and found.size < prefix <= found.size + len(block):
-                at = all_hash.copy()
-                at.update(block[: prefix - found.size])
-                found.prefix_sha256 = at.hexdigest()
-            all_hash.update(block)
-            end = block.rfind(b"\n") + 1
-            if end:
-                for piece in pending:
-                    whole_hash.update(piece)
-                whole_hash.update(block[:end])
-                pending = [block[end:]]
-                found.whole_bytes = found.size + end
-                found.whole_lines += block.count(b"\n")
-            else:
-                pending.append(block)
-            found.size += len(block)
-    found.sha256, found.whole_sha256 = all_hash.hexdigest(), whole_hash.hexdigest()
-    return found
-
-
-def _write(target: Path, pieces: Iterable[bytes]) -> None:
-    target.parent.mkdir(parents=True, exist_ok=True)
-    part = target.with_name(target.name + ".part")
-    with part.open("wb") as out:
-        for piece in pieces:
-            out.write(piece)
-        out.flush()
-        os.fsync(out.fileno())
-    part.replace(target)
-    sync_folder(target.parent)
-
-
-def _blocks(path: Path, start: int = 0, length: int | None = None) -> Iterator[bytes]:
-    with path.open("rb") as stream:
-        stream.seek(start)
-        left = length
-        while left is None or left > 0:
-            block = stream.read(BLOCK if left is None else min(BLOCK, left))
-            if not block:
-                return
-            if left is not None:
-                left -= len(block)
-            yield block
-
-
-@dataclass(slots=True)
 class Archive:
     """The archive of one farm folder."""
 
     root: Path
     base: Path | None = None
     receipts: list[Receipt] = field(default_factory=list)
+    unsettled: list[Arrival] = field(default_factory=list)
     _known: dict[tuple[str, str], Receipt] = field(default_factory=dict)
     _latest: dict[tuple[str, str], Receipt] = field(default_factory=dict)
     _by_sequence: dict[int, Receipt] = field(default_factory=dict)
@@ -185,36 +118,43 @@ class Archive:
 
         Returns the receipts of the new ones, in order. When this returns they will survive a
         power cut; when it is interrupted, either a receipt and its bytes are there or neither is
-        (bytes without a receipt are harmless and are used when the file is taken again).
+        (bytes without a receipt are harmless and are used when the file is taken again). A file
+        that is written to meanwhile is not taken; it stands in ``unsettled``.
         """
         taken: list[Receipt] = []
+        coming: list[Arrival] = []
         pending: dict[tuple[str, str], Receipt] = {}
         latest = dict(self._latest)
         sequence = max(self._by_sequence, default=0)
         for arrival in arrivals:
             before = latest.get((arrival.folder, arrival.name))
-            found = measure(arrival.path, before.whole_bytes if before else None)
+            found = archive_bytes.measure(arrival.path, before.whole_bytes if before else None)
             key = (found.sha256, arrival.target)
             if key in self._known or key in pending:
                 continue
             sequence += 1
             receipt = self._receipt(arrival, found, before, sequence)
-            self._store(receipt, arrival.path)
             pending[key] = latest[arrival.folder, arrival.name] = receipt
             taken.append(receipt)
+            coming.append(arrival)
+        changed = self._store(taken, coming)
+        self.unsettled = [coming[i] for i in changed]
+        taken = [receipt for i, receipt in enumerate(taken) if i not in changed]
         if taken:
             text = "".join(
                 json.dumps(asdict(r) | {"received_at": r.received_at.isoformat()}, sort_keys=True)
                 + "\n"
                 for r in taken
             )
-            _write(self.root / "receipts" / f"{taken[0].sequence:012d}.jsonl", [text.encode()])
+            archive_bytes.write(
+                self.root / "receipts" / f"{taken[0].sequence:012d}.jsonl", text.encode()
+            )
             for receipt in taken:
                 self._add(receipt)
         return taken
 
     def _receipt(
-        self, arrival: Arrival, found: Measure, before: Receipt | None, sequence: int
+        self, arrival: Arrival, found: archive_bytes.Measure, before: Receipt | None, sequence: int
     ) -> Receipt:
         grows = (
             before is not None
@@ -243,10 +183,31 @@ class Archive:
             suffix=f"-{sequence}" if same_bytes else "",
         )
 
-    def _store(self, receipt: Receipt, path: Path) -> None:
-        target = self.file_of(receipt)
-        if not target.exists():
-            _write(target, _blocks(path, receipt.offset))
+    def _store(self, receipts: list[Receipt], arrivals: list[Arrival]) -> set[int]:
+        """Write the deliveries' own bytes, several at a time, since each waits for the disk.
+
+        Returns the places of those whose file is no longer what its receipt says.
+        """
+        waiting: dict[Path, tuple[Receipt, Arrival]] = {}
+        for receipt, arrival in zip(receipts, arrivals, strict=True):
+            target = self.file_of(receipt)
+            if not target.exists():
+                waiting[target] = receipt, arrival
+        folders = {target.parent for target in waiting}
+        for folder in folders:
+            folder.mkdir(parents=True, exist_ok=True)
+
+        def stored(target: Path) -> bool:
+            receipt, arrival = waiting[target]
+            return archive_bytes.copy(target, arrival.path, receipt.offset, receipt.sha256)
+
+        with ThreadPoolExecutor(WRITERS) as pool:
+            good = dict(zip(waiting, pool.map(stored, waiting), strict=True))
+        for folder in folders:
+            sync_folder(folder)
+        return {
+            i for i, receipt in enumerate(receipts) if not good.get(self.file_of(receipt), True)
+        }
 
     def file_of(self, receipt: Receipt) -> Path:
         """Where a receipt's own bytes lie (all of them, or the piece after ``offset``)."""
@@ -268,7 +229,7 @@ class Archive:
             end = min(end, at.offset)
             at = None if at.continues is None else self._by_sequence[at.continues]
         for piece, begin, length in reversed(pieces):
-            yield from _blocks(self.file_of(piece), begin, length)
+            yield from archive_bytes.blocks(self.file_of(piece), begin, length)
 
     def copy_out(self, receipt: Receipt, target: Path) -> None:
         """Write a delivery's bytes to a file again."""

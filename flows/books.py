@@ -19,7 +19,8 @@ import duckdb
 import polars as pl
 
 from flows import farm_file, fieldbook, normals_table, warehouse, yield_map
-from flows.archive import Archive, Arrival, Receipt, measure
+from flows.archive import Archive, Arrival, Receipt
+from flows.archive_bytes import measure
 from flows.fieldbook import Problem
 from flows.files import read_json, write_text
 from flows.folder import FarmFolder

@@ -75,7 +75,12 @@ def archive_new(
     tick("looking for files", 0, 1)
     found = drop.look(folder, farm, places)
     archive.take(found.arrivals)
-    notes = found.notes + drop.move_taken(folder, farm, found)
+    found.arrivals = [a for a in found.arrivals if a not in archive.unsettled]
+    notes = found.notes + [
+        f"{a.folder}/{a.name} was written to while it was copied; it is taken next time."
+        for a in archive.unsettled
+    ]
+    notes += drop.move_taken(folder, farm, found)
     drop.remember(folder, found)
     with tempfile.TemporaryDirectory(dir=folder.state) as into:
         memory = http.read_memory(folder.state / HTTP_MEMORY)

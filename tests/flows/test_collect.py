@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from flows import checksum, collect, farm_file, rebuild, steps, warehouse
-from flows.archive import Archive
+from flows.archive import Archive, Arrival
 from flows.door.places import Places
 from flows.sources import drop as drops
 from tests.flows.loggers import FARM, HEADING, START, ask, drop, make, row, take, usual
@@ -203,6 +203,28 @@ def test_a_taken_file_moves_only_after_it_is_archived(tmp_path):
     assert sorted(p.name for p in folder.drop.rglob("*.csv")) == ["a (2).csv", "a.csv"]
     assert not list(folder.drop.glob("*.csv"))
     assert ask(folder, "SELECT count(*) FROM weather_reading") == [(2,)]
+
+
+def test_a_file_written_to_while_it_is_copied_is_taken_next_time(tmp_path):
+    files = [tmp_path / "a.csv", tmp_path / "b.csv"]
+    for number, file in enumerate(files):
+        file.write_text(f"t,T\n2020-06-01 00:00,{number}\n")
+    arrivals = [Arrival(file, "file", "drop", file.name, "s", "s") for file in files]
+
+    def coming():
+        yield arrivals[0]
+        with files[0].open("a") as more:
+            more.write("2020-06-01 01:00,7\n")
+        yield arrivals[1]
+
+    archive = Archive.open(tmp_path / "archive")
+    assert [receipt.name for receipt in archive.take(coming())] == ["b.csv"]
+    assert archive.unsettled == arrivals[:1]
+    (receipt,) = archive.take(arrivals)
+    assert b"".join(archive.blocks(receipt)) == files[0].read_bytes()
+    again = Archive.open(tmp_path / "archive")
+    assert again.receipts == archive.receipts
+    assert not list((tmp_path / "archive").glob("*/*.part"))
 
 
 class TestAppendedFile:
