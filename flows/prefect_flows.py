@@ -7,28 +7,29 @@ import it.
 from __future__ import annotations
 
 import logging
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 from prefect import flow
 from prefect.runtime import flow_run
 
-from flows import logs, runs, steps
-from flows.errors import Busy
+from flows import logs, runs, schedule, steps
+from flows.errors import Attention, UserError
 from flows.folder import FarmFolder
 from flows.steps import Step
 
 
 @flow(name="collect", log_prints=False)
 def collect(folder: str) -> str:
-    """Take what arrived, and publish it."""
-    return _do(folder, "collect", (steps.collect, steps.publish, steps.post))
+    """Take what arrived, publish it, and try again what could not be sent or backed up."""
+    work = (steps.collect, steps.publish, steps.post, steps.backup_if_due)
+    return _do(folder, "collect", work)
 
 
 @flow(name="turn", log_prints=False)
 def turn(folder: str, missed: bool = False) -> str:
-    """Collect, derive, publish; after a start also the digest that was missed meanwhile."""
-    return _do(folder, "derive", (*steps.TURN, steps.digest) if missed else steps.TURN)
+    """Collect, derive, publish; after a start or a sleep also whatever else was missed meanwhile."""
+    return _do(folder, "derive", steps.MISSED if missed else steps.TURN)
 
 
 @flow(name="digest", log_prints=False)
@@ -43,6 +44,12 @@ def audit(folder: str) -> str:
     return _do(folder, "audit", (steps.audit,))
 
 
+@flow(name="backup", log_prints=False)
+def backup(folder: str) -> str:
+    """The backup that farm.toml names."""
+    return _do(folder, "backup", (steps.backup_if_due,))
+
+
 def _do(root: str, marks: str, work: tuple[Step, ...]) -> str:
     """Do everything outstanding, unless that was done since this run was due.
 
@@ -51,15 +58,13 @@ def _do(root: str, marks: str, work: tuple[Step, ...]) -> str:
     """
     folder = FarmFolder.at(Path(root))
     log = logs.to_file(folder)
-    due: datetime = flow_run.scheduled_start_time
-    before = runs.last(folder).get(marks)
-    if before and before.state != "failed" and datetime.fromisoformat(before.started_at) > due:
+    if _is_done(folder, marks, flow_run.scheduled_start_time):
         return "Passed over: the work was done after this run was due."
     try:
         done = steps.turn(folder, steps=work)
-    except Busy as busy:
-        log.warning("%s", busy)
-        return str(busy)
+    except (UserError, Attention) as told:
+        log.warning("%s", told)
+        return str(told)
     except Exception:
         log.exception("a scheduled run failed")
         raise
@@ -71,3 +76,11 @@ def _do(root: str, marks: str, work: tuple[Step, ...]) -> str:
             " ".join([run.summary, *run.notes]),
         )
     return " ".join(f"{run.flow}: {run.summary}" for run in done)
+
+
+def _is_done(folder: FarmFolder, marks: str, due: datetime) -> bool:
+    before = runs.last(folder).get(marks)
+    if before is None or before.state == "failed":
+        return False
+    began = datetime.fromisoformat(before.started_at)
+    return began > due and not schedule.is_ahead(began, datetime.now(UTC))

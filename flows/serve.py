@@ -2,16 +2,19 @@
 
 The server of Prefect runs in a thread and listens on 127.0.0.1 only, with a secret of this run.
 Its database holds only when to run what: it may be lost at any time, because every run does
-everything that is outstanding.
+everything that is outstanding. So whenever the scheduler cannot be trusted any more (the clock was set back, its disk is
+full, its database is locked), the program simply begins again, and does what was missed once.
 """
 
 from __future__ import annotations
 
 import asyncio
+import logging
 import os
 import secrets
 import signal
 import socket
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -20,20 +23,21 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
 
-from flows import farm_file, lock, logs
+from flows import farm_file, lock, logs, scheduler
 from flows.errors import Attention
 from flows.folder import FarmFolder
 
 if TYPE_CHECKING:
     from prefect import Flow
-    from prefect.client.orchestration import PrefectClient
     from prefect.deployments.runner import RunnerDeployment
+
+    from schemas.farm import Farm
 
 START_LIMIT_S = 120.0
 # A run of the scheduler leaves 16 kB behind; a fortnight of them is enough to look into a fault.
 _KEEP_S = 14 * 86_400
-# How often the runner asks what is due.
-_ASK_S = 5.0
+# Before beginning again, so that what is broken for long does not keep the computer busy.
+_PAUSE_S = 60.0
 
 
 def serve(folder: FarmFolder, say: Callable[[str], None]) -> None:
@@ -43,30 +47,61 @@ def serve(folder: FarmFolder, say: Callable[[str], None]) -> None:
     Attention where the scheduler does not start.
     """
     farm = farm_file.load(folder.farm_toml)
+    why = None
     with lock.hold(folder.run_lock_file, "checkstrip run"), _listening() as listener:
         port = listener.getsockname()[1]
         os.environ.update(_settings(folder, port))
         log = logs.to_file(folder)
         with _quick_to_stop(), _api(listener, folder):
-            from flows import prefect_flows  # noqa: PLC0415
-
-            zone, given = farm.place.time_zone, {"folder": str(folder.root)}
-            deployments = [
-                _deployment(prefect_flows.collect, farm.schedules.collect, zone, given),
-                _deployment(prefect_flows.digest, farm.schedules.digest, zone, given),
-                _deployment(prefect_flows.audit, farm.schedules.audit, zone, given),
-                _deployment(prefect_flows.turn, farm.schedules.derive, zone, given),
-            ]
+            deployments = _deployments(folder, farm)
             say(
                 f"Running for {folder.root}. Collects at '{farm.schedules.collect}', makes all "
-                f"tables at '{farm.schedules.derive}' ({zone}). Log: {folder.logs}. Ctrl-C stops."
+                f"tables at '{farm.schedules.derive}' ({farm.place.time_zone}). "
+                f"Log: {folder.logs}. Ctrl-C stops."
             )
             log.info("started, server on 127.0.0.1:%s", port)
             signal.signal(signal.SIGINT, signal.default_int_handler)
             try:
-                asyncio.run(_run(deployments))
+                asyncio.run(scheduler.run(deployments, log))
+            except* Exception as trouble:
+                # The runner gives up after some minutes of a server that does not answer.
+                why = trouble.exceptions[0]
             finally:
                 log.info("stopped")
+    if why is not None:
+        _begin_again(log, say, why)
+
+
+def _deployments(folder: FarmFolder, farm: Farm) -> list[RunnerDeployment]:
+    """Every flow with its schedule; the whole turn last."""
+    from flows import prefect_flows  # noqa: PLC0415
+
+    times = farm.schedules
+    scheduled = [
+        (prefect_flows.collect, times.collect),
+        (prefect_flows.digest, times.digest),
+        (prefect_flows.audit, times.audit),
+    ]
+    if farm.backup is not None:
+        scheduled.append((prefect_flows.backup, farm.backup.schedule))
+    scheduled.append((prefect_flows.turn, times.derive))
+    given = {"folder": str(folder.root)}
+    return [_deployment(flow, cron, farm.place.time_zone, given) for flow, cron in scheduled]
+
+
+def _begin_again(log: logging.Logger, say: Callable[[str], None], why: Exception) -> None:
+    """Put a fresh process in this one's place: nothing of the old scheduler is left in memory.
+
+    Windows cannot do that; there the program ends, and the task that started it starts it again.
+    """
+    told = f"The scheduler had to stop: {why or type(why).__name__}"
+    log.warning("%s", told, exc_info=None if isinstance(why, scheduler.Again) else why)
+    if sys.platform == "win32":
+        raise Attention(f"{told} Start it again: checkstrip run FOLDER")
+    say(f"{told} It begins again in {_PAUSE_S:.0f} seconds.")
+    time.sleep(_PAUSE_S)
+    sys.stdout.flush()
+    os.execv(sys.executable, sys.orig_argv)  # noqa: S606 - our own command line
 
 
 def _settings(folder: FarmFolder, port: int) -> dict[str, str]:
@@ -181,44 +216,3 @@ def _deployment(
         parameters=parameters,
         entrypoint_type=EntrypointType.MODULE_PATH,
     )
-
-
-async def _run(deployments: list[RunnerDeployment]) -> None:
-    from prefect.client.orchestration import get_client  # noqa: PLC0415
-    from prefect.runner import Runner  # noqa: PLC0415
-
-    # No concurrency limit of the deployment: a killed run would hold its place for ever.
-    runner = Runner(name="checkstrip", limit=1, pause_on_shutdown=False, query_seconds=_ASK_S)
-    async with get_client() as client:
-        await _tidy(client)
-        ids = [await runner.aadd_deployment(deployment) for deployment in deployments]
-        # What was missed while nothing ran is caught up by one full turn now.
-        whole = {**deployments[-1].parameters, "missed": True}
-        await client.create_flow_run_from_deployment(ids[-1], parameters=whole)
-    await runner.start()
-
-
-async def _tidy(client: PrefectClient) -> None:
-    """Runs of a process that is gone are over; runs that were missed are not run one by one."""
-    from datetime import UTC, datetime  # noqa: PLC0415
-
-    from prefect.client.schemas.filters import (  # noqa: PLC0415
-        FlowRunFilter,
-        FlowRunFilterExpectedStartTime,
-        FlowRunFilterState,
-        FlowRunFilterStateType,
-    )
-    from prefect.client.schemas.objects import State, StateType  # noqa: PLC0415
-    from prefect.states import Crashed  # noqa: PLC0415
-
-    def of(*types: StateType) -> FlowRunFilterState:
-        return FlowRunFilterState(type=FlowRunFilterStateType(any_=list(types)))
-
-    left = of(StateType.RUNNING, StateType.PENDING, StateType.CANCELLING)
-    for run in await client.read_flow_runs(flow_run_filter=FlowRunFilter(state=left)):
-        crashed: State[None] = Crashed(message="Its process is gone.")
-        await client.set_flow_run_state(run.id, crashed, force=True)
-    now = FlowRunFilterExpectedStartTime(before_=datetime.now(UTC))  # type: ignore[arg-type]
-    missed = FlowRunFilter(state=of(StateType.SCHEDULED), expected_start_time=now)
-    for run in await client.read_flow_runs(flow_run_filter=missed):
-        await client.delete_flow_run(run.id)

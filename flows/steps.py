@@ -8,14 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, datetime
+from pathlib import Path
 
 from flows import runs
-from flows.errors import UserError
+from flows.errors import Attention, UserError
 from flows.folder import FarmFolder
 from flows.progress import Tick, silent
 from flows.runs import Run
 
-Step = Callable[[FarmFolder, Tick], Run]
+# None where there was no need to do anything, and nothing to tell.
+Step = Callable[[FarmFolder, Tick], Run | None]
 
 
 def collect(folder: FarmFolder, tick: Tick = silent) -> Run:
@@ -112,6 +114,43 @@ def audit(folder: FarmFolder, tick: Tick = silent) -> Run:
     return run
 
 
+def audit_if_missed(folder: FarmFolder, tick: Tick = silent) -> Run | None:
+    """The audit, where its time came while nothing ran."""
+    from flows import farm_file, schedule  # noqa: PLC0415
+
+    farm = farm_file.load(folder.farm_toml)
+    before = runs.last(folder).get("audit")
+    began = datetime.fromisoformat(before.started_at) if before else None
+    now = datetime.now(UTC)
+    if not schedule.is_missed(farm.schedules.audit, farm.place.zone, began, now):
+        return None
+    return audit(folder, tick)
+
+
+def backup_if_due(folder: FarmFolder, tick: Tick = silent) -> Run | None:
+    """The backup that farm.toml names, where the last good one is older than its last due time."""
+    from flows import farm_file  # noqa: PLC0415
+    from flows.backup import standing  # noqa: PLC0415
+
+    if not standing.is_due(folder, farm_file.load(folder.farm_toml), datetime.now(UTC)):
+        return None
+    return backup(folder, tick)
+
+
+def backup(
+    folder: FarmFolder, tick: Tick = silent, to: Path | None = None, *, anew: bool = False
+) -> Run:
+    """A backup, restored and compared; a folder that cannot be reached is told, not raised."""
+    from flows.backup import make  # noqa: PLC0415
+
+    with runs.recorded(folder, "backup") as run:
+        try:
+            run.summary = str(make.backup(folder, tick, to, anew=anew))
+        except Attention as trouble:
+            run.state, run.summary = "attention", str(trouble)
+    return run
+
+
 def rebuild(folder: FarmFolder, tick: Tick = silent) -> Run:
     """Make the warehouse anew from the archive and the field book."""
     from flows.rebuild import rebuild as work  # noqa: PLC0415
@@ -121,8 +160,11 @@ def rebuild(folder: FarmFolder, tick: Tick = silent) -> Run:
     return run
 
 
-# What one full turn does, in order; a later flow that belongs to every turn is a line here.
-TURN: tuple[Step, ...] = (collect, derive, publish)
+# What one full turn does, in order; a later flow that belongs to every turn is a line here. The
+# backup comes last: whatever happens to it, the others are done.
+TURN: tuple[Step, ...] = (collect, derive, publish, backup_if_due)
+# What a turn does that catches up on the time when nothing ran: each missed thing once.
+MISSED: tuple[Step, ...] = (collect, derive, publish, digest, audit_if_missed, backup_if_due)
 
 
 def turn(folder: FarmFolder, tick: Tick = silent, steps: tuple[Step, ...] = TURN) -> list[Run]:
@@ -134,7 +176,9 @@ def turn(folder: FarmFolder, tick: Tick = silent, steps: tuple[Step, ...] = TURN
     failed: Exception | None = None
     for step in steps:
         try:
-            done.append(step(folder, tick))
+            run = step(folder, tick)
+            if run is not None:
+                done.append(run)
         except UserError:
             raise
         except Exception as error:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import date, time
+from datetime import date, datetime, time
 from itertools import pairwise
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import Field, field_validator, model_validator
+from cronsim import CronSim, CronSimError
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from schemas.layout import Layout, Strict
 
@@ -181,13 +182,39 @@ class Normals(Strict):
         return self
 
 
+def _cron(value: str) -> str:
+    try:
+        CronSim(value, datetime(2000, 1, 1))  # noqa: DTZ001 - only whether it can be read
+    except CronSimError as error:
+        raise ValueError(
+            f"{str(error).lower()}; expected a cron expression: minute, hour, day of the month, "
+            "month, day of the week, as in '10 3 * * *' for ten past three every night"
+        ) from None
+    return value
+
+
+Cron = Annotated[str, AfterValidator(_cron)]
+
+
 class Schedules(Strict):
     """[schedules]: cron expressions in the farm's time zone."""
 
-    collect: str = "*/30 * * * *"
-    derive: str = "10 3 * * *"
-    digest: str = "0 6 * * 1"
-    audit: str = "40 3 * * *"
+    collect: Cron = "*/30 * * * *"
+    derive: Cron = "10 3 * * *"
+    digest: Cron = "0 6 * * 1"
+    audit: Cron = "40 3 * * *"
+
+
+class Backup(Strict):
+    """[backup]: where backups go, when, and how many are kept.
+
+    ``to`` is a folder on another disk or a share; one that begins without a root is below the farm
+    folder.
+    """
+
+    to: Annotated[str, Field(min_length=1)]
+    keep: Annotated[int, Field(ge=1, le=1000)] = 7
+    schedule: Cron = "20 4 * * *"
 
 
 Address = Annotated[str, Field(max_length=254, pattern=r"^[^@\s<>,;\"]+@[^@\s<>,;\"]+$")]
@@ -272,6 +299,7 @@ class Farm(Strict):
     sources: tuple[Source, ...] = ()
     normals: Normals | None = None
     schedules: Schedules = Schedules()
+    backup: Backup | None = None
     mail: Mail | None = None
     rules: Rules = Rules()
     crops: dict[str, CropOverride] = Field(default_factory=dict)

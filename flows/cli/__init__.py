@@ -23,6 +23,7 @@ COMMANDS: tuple[str, ...] = (
     "set_up",
     "digest",
     "audit",
+    "backup",
     "explain",
 )
 

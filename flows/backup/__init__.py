@@ -1,0 +1,1 @@
+"""Backups: everything that cannot be made again, and the warehouse, in another folder."""

@@ -1,0 +1,70 @@
+"""Commands against the loss of the computer: backup, restore."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from flows.cli.base import Folder, app, farm_folder, tell
+
+
+@app.command()
+def backup(
+    folder: Folder,
+    to: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="where to; else as farm.toml says, else backups/"),
+    ] = None,
+    anew: Annotated[
+        bool, typer.Option("--anew", help="begin again where the earlier backups are gone")
+    ] = False,
+) -> None:
+    """A backup of everything that cannot be made again, and of the warehouse.
+
+    Only what is new is copied. It counts after it was restored to a scratch place and said the
+    same (checksum); older ones are deleted after that. Exit 1 where the folder cannot be reached
+    or written; earlier backups stand then. [backup] in farm.toml makes one on schedule.
+
+    \b
+    Examples:
+      checkstrip backup my_farm
+      checkstrip backup my_farm --to "/media/backup disk/farm"
+    """
+    from flows import steps
+    from flows.progress import bar
+
+    with bar() as tick:
+        done = steps.backup(farm_folder(folder), tick, to, anew=anew)
+    tell([done])
+
+
+@app.command()
+def restore(
+    backup_folder: Annotated[
+        Path, typer.Argument(metavar="BACKUP_FOLDER", help="the folder that backups go to")
+    ],
+    new_folder: Annotated[Path, typer.Argument(metavar="NEW_FOLDER", help="a new or empty folder")],
+    at: Annotated[
+        str | None, typer.Option(metavar="NAME", help="which backup; else the newest")
+    ] = None,
+) -> None:
+    """Put a backup back into a new folder, each file held to its SHA-256, the whole to its checksum.
+
+    A damaged warehouse is made anew from the archive. Exit 1 where something did not come back.
+
+    \b
+    Examples:
+      checkstrip restore "/media/backup disk/farm" my_farm
+      checkstrip restore /mnt/share/farm my_farm --at 2025-06-01T092000Z
+    """
+    from flows.backup import restore as work
+    from flows.progress import bar
+
+    with bar() as tick:
+        done = work.restore(backup_folder, new_folder, at, tick)
+    typer.echo("\n".join([*done.said, *done.wrong]))
+    typer.echo(f"Next: checkstrip once {done.folder.root}")
+    if done.wrong:
+        raise typer.Exit(1)
