@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import logging
 import random
+import socket
+import threading
 import time
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from pathlib import Path
+from typing import Any
 
 import httpx
 
@@ -82,22 +85,69 @@ def get(
 def _stream(
     client: httpx.Client, url: httpx.URL, headers: dict[str, str], body: Path, limits: Limits
 ) -> Answer:
-    deadline = time.monotonic() + limits.timeout_s * DEADLINE
-    request = client.build_request("GET", url, headers=headers)
-    for _ in range(MOST_REDIRECTS + 1):
-        with closing(client.send(request, stream=True)) as response:
-            following = response.next_request
-            if following is None:
-                return _kept(response, body, limits, deadline)
-            if not same_host(request.url, following.url):
-                raise UserError(
-                    f"it redirects to another host ({following.url.host}), which is not followed."
-                )
-            request = following
-    raise UserError("it redirects in a circle.")
+    with _Watch(limits.timeout_s * DEADLINE) as watch:
+        request = client.build_request(
+            "GET", url, headers=headers, extensions={"trace": watch.seen}
+        )
+        try:
+            for _ in range(MOST_REDIRECTS + 1):
+                with closing(client.send(request, stream=True)) as response:
+                    following = response.next_request
+                    if following is None:
+                        answer = _kept(response, body, limits)
+                        break
+                    if not same_host(request.url, following.url):
+                        raise UserError(
+                            f"it redirects to another host ({following.url.host}), which is not "
+                            "followed."
+                        )
+                    request = following
+            else:
+                raise UserError("it redirects in a circle.")
+        except httpx.TransportError:
+            if not watch.over:
+                raise
+        if watch.over:  # where the length was not announced, the end we made looks like its own
+            raise UserError(
+                f"its answer takes longer than {limits.timeout_s * DEADLINE:g} seconds."
+            )
+    return answer
 
 
-def _kept(response: httpx.Response, body: Path, limits: Limits, deadline: float) -> Answer:
+class _Watch:
+    """Ends the connection when the whole answer takes too long, headers and redirects included.
+
+    The timeout of the library is that of one read: an endpoint that drips would hold us for ever.
+    """
+
+    def __init__(self, seconds: float) -> None:
+        self.over = False
+        self._socket: socket.socket | None = None
+        self._timer = threading.Timer(seconds, self._end)
+        self._timer.daemon = True
+
+    def seen(self, event: str, info: dict[str, Any]) -> None:
+        """What the library tells of a request as it goes along: its connections are of interest."""
+        if event in ("connection.connect_tcp.complete", "connection.start_tls.complete"):
+            self._socket = info["return_value"].get_extra_info("socket")
+            if self.over:
+                self._end()
+
+    def _end(self) -> None:
+        self.over = True
+        if self._socket is not None:
+            with suppress(OSError):
+                self._socket.shutdown(socket.SHUT_RDWR)
+
+    def __enter__(self) -> _Watch:
+        self._timer.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._timer.cancel()
+
+
+def _kept(response: httpx.Response, body: Path, limits: Limits) -> Answer:
     """The answer with its body in a file; raises where it is an error or too much."""
     if response.status_code == httpx.codes.NOT_MODIFIED:
         return Answer(response.url, None, response.headers)
@@ -112,10 +162,6 @@ def _kept(response: httpx.Response, body: Path, limits: Limits, deadline: float)
             size += len(block)
             if size > limits.size:
                 raise too_large
-            if time.monotonic() > deadline:
-                raise UserError(
-                    f"its answer takes longer than {limits.timeout_s * DEADLINE:g} seconds."
-                )
             out.write(block)
     return Answer(response.url, body, response.headers)
 
