@@ -18,7 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from flows import archive_bytes
-from flows.files import sync_folder
+from flows.files import make_folder, sync_folder
 
 WRITERS = 8  # files that are written at once: a disk syncs many in the time of one
 
@@ -81,6 +81,7 @@ class Archive:
     base: Path | None = None
     receipts: list[Receipt] = field(default_factory=list)
     unsettled: list[Arrival] = field(default_factory=list)
+    unread: list[Arrival] = field(default_factory=list)
     _known: dict[tuple[str, str], Receipt] = field(default_factory=dict)
     _latest: dict[tuple[str, str], Receipt] = field(default_factory=dict)
     _by_sequence: dict[int, Receipt] = field(default_factory=dict)
@@ -90,7 +91,7 @@ class Archive:
         """Read all receipts; what a crash left half-written (``*.part``) is removed."""
         archive = cls(root)
         folder = root / "receipts"
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
         for part in root.glob("*/*.part"):
             part.unlink()
         for file in sorted(folder.glob("*.jsonl")):
@@ -119,8 +120,10 @@ class Archive:
         Returns the receipts of the new ones, in order. When this returns they will survive a
         power cut; when it is interrupted, either a receipt and its bytes are there or neither is
         (bytes without a receipt are harmless and are used when the file is taken again). A file
-        that is written to meanwhile is not taken; it stands in ``unsettled``.
+        that is written to meanwhile is not taken; it stands in ``unsettled``, and one that cannot
+        be read in ``unread``.
         """
+        self.unread = []
         taken: list[Receipt] = []
         coming: list[Arrival] = []
         pending: dict[tuple[str, str], Receipt] = {}
@@ -128,7 +131,11 @@ class Archive:
         sequence = max(self._by_sequence, default=0)
         for arrival in arrivals:
             before = latest.get((arrival.folder, arrival.name))
-            found = archive_bytes.measure(arrival.path, before.whole_bytes if before else None)
+            try:
+                found = archive_bytes.measure(arrival.path, before.whole_bytes if before else None)
+            except OSError:
+                self.unread.append(arrival)
+                continue
             key = (found.sha256, arrival.target)
             if key in self._known or key in pending:
                 continue
@@ -193,9 +200,10 @@ class Archive:
             target = self.file_of(receipt)
             if not target.exists():
                 waiting[target] = receipt, arrival
-        folders = {target.parent for target in waiting}
+        # Those that a killed process stored are synced too: their names may not be on the disk yet.
+        folders = {self.file_of(receipt).parent for receipt in receipts}
         for folder in folders:
-            folder.mkdir(parents=True, exist_ok=True)
+            make_folder(folder)
 
         def stored(target: Path) -> bool:
             receipt, arrival = waiting[target]

@@ -75,11 +75,13 @@ def archive_new(
     tick("looking for files", 0, 1)
     found = drop.look(folder, farm, places)
     archive.take(found.arrivals)
-    found.arrivals = [a for a in found.arrivals if a not in archive.unsettled]
+    left = [*archive.unsettled, *archive.unread]
+    found.arrivals = [a for a in found.arrivals if a not in left]
     notes = found.notes + [
         f"{a.folder}/{a.name} was written to while it was copied; it is taken next time."
         for a in archive.unsettled
     ]
+    notes += [f"{a.folder}/{a.name} cannot be read; it is tried again." for a in archive.unread]
     notes += drop.move_taken(folder, farm, found)
     drop.remember(folder, found)
     with tempfile.TemporaryDirectory(dir=folder.state) as into:

@@ -20,7 +20,7 @@ def write_text(path: Path, text: str) -> None:
 
 def write_bytes(path: Path, content: bytes) -> None:
     """Put ``content`` into a file, whole or not at all."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_folder(path.parent)
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         with part.open("wb") as out:
@@ -49,6 +49,18 @@ def read_json(path: Path) -> dict[str, Any]:
         if isinstance(found, dict):
             return found
     return {}
+
+
+def make_folder(path: Path) -> None:
+    """Make a folder and those above it, and force their names to disk.
+
+    Without it a power cut may take a new folder away with all that was synced inside it.
+    """
+    if path.is_dir():
+        return
+    make_folder(path.parent)
+    path.mkdir(exist_ok=True)
+    sync_folder(path.parent)
 
 
 def sync_folder(folder: Path) -> None:

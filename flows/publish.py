@@ -117,7 +117,7 @@ def _close_up(folder: FarmFolder) -> tuple[str, bool]:
 
 def _copy(folder: FarmFolder, number: int) -> Path:
     """A whole copy under a numbered name, forced to disk, read-only."""
-    folder.published.mkdir(parents=True, exist_ok=True)
+    files.make_folder(folder.published)
     target = folder.published / f"{folder.published_file.stem}-{number:06}.duckdb"
     part = target.with_suffix(".part")
     _free(part)
