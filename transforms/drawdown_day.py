@@ -19,8 +19,16 @@ with their noise, a little below zero where noise has it so: cutting them at zer
 into uptake when days are summed. For the same reason a layer has only gained water when it rose by
 more than its sensor jitters from day to day.
 
-Uptake of the layer (mm) = fall of water content (%) / 100 x thickness (mm). In the top layer
-evaporation from the soil is counted in.
+Uptake of the layer (mm) = fall of water content (%) / 100 x thickness (mm).
+
+Evaporation from the soil is in the balance of the layer at the surface; the day-night method is
+only used where the sensor lies too deep to see it. It is taken off as ``evaporation_mm``: the
+day's evaporation by the dual crop coefficient (``evaporation_day``), times the share of it that
+this sensor shows. That share is learned from the sensor's own bare days, on which all that the
+layer loses without rain is evaporation: the sum of its falls over the sum of the evaporation.
+Where there are too few bare days a sensor above ``EVAPORATES_CM`` is taken to show all of it, a
+deeper one nothing (FAO Irrigation and Drainage Paper 56: the layer that evaporation dries is 0.10
+to 0.15 m).
 """
 
 from __future__ import annotations
@@ -39,6 +47,10 @@ RAIN_MM = 1.0  # less wets the canopy and dries again
 GAIN_PCT = 0.3  # a rise by more than noise: water came in
 GAIN_NOISE = 4.0  # and by more than so many standard deviations of the sensor's own days
 ABOVE_FULL_PCT = 0.5  # so far above the full point a layer still drains
+EVAPORATES_CM = 15.0
+LEAST_BARE_DAYS = 20
+LEAST_BARE_MM = 5.0  # of evaporation on them
+MOST_SHOWN = 2.0  # a sensor that swings more than its layer does
 
 SENSOR = ["probe", "depth_cm"]
 PLACE = [*SENSOR, "field", "strip"]
@@ -48,6 +60,7 @@ def derive(
     soil_water_day: pl.DataFrame,
     soil_pulse_day: pl.DataFrame,
     weather_day: pl.DataFrame,
+    evaporation_day: pl.DataFrame,
     season: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a layer and day of a probe that stands on trial. Water in mm a day."""
@@ -61,7 +74,8 @@ def derive(
         .sort(*SENSOR, "day")
     )
     rows = _moved(with_season(rows, season))
-    rows = _said(_taken(rows.join(_pulses(rows, soil_pulse_day), on=[*SENSOR, "day"], how="left")))
+    rows = _taken(rows.join(_pulses(rows, soil_pulse_day), on=[*SENSOR, "day"], how="left"))
+    rows = _said(_without_evaporation(rows, evaporation_day))
     both = pl.col("strip").filter(pl.col("uptake_mm").is_not_null()).n_unique() == 2
     rows = rows.with_columns(both_strips=both.over("field", "depth_cm", "day"))
     return made.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
@@ -131,6 +145,31 @@ def _taken(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _without_evaporation(rows: pl.DataFrame, evaporation_day: pl.DataFrame) -> pl.DataFrame:
+    """Takes evaporation off the balances of the layer at the surface."""
+    c = pl.col
+    own = evaporation_day.group_by("field", "strip", "day").agg(
+        own_mm=c("soil_evaporation_mm").mean()
+    )
+    both = evaporation_day.group_by("field", "day").agg(both_mm=c("soil_evaporation_mm").mean())
+    lost = pl.coalesce("own_mm", "both_mm")
+    at_surface = (c("layer_top_cm") == 0) & (c("method") == "balance")
+    bare = at_surface & ~c("growing") & lost.is_not_null()
+    soil = ["field", "depth_cm"]
+    days = bare.sum().over(soil)
+    evaporated = lost.filter(bare).sum().over(soil)
+    shown = (c("uptake_mm").filter(bare).sum().over(soil) / evaporated).clip(0.0, MOST_SHOWN)
+    usual = pl.when(c("depth_cm") <= EVAPORATES_CM).then(1.0).otherwise(0.0)
+    told = (days >= LEAST_BARE_DAYS) & (evaporated >= LEAST_BARE_MM)
+    taken = pl.when(at_surface).then(lost * pl.when(told).then(shown).otherwise(usual))
+    return (
+        rows.join(own, on=["field", "strip", "day"], how="left")
+        .join(both, on=["field", "day"], how="left")
+        .with_columns(evaporation_mm=taken, at_surface=at_surface)
+        .with_columns(uptake_mm=c("uptake_mm") - c("evaporation_mm").fill_null(0.0))
+    )
+
+
 def _said(rows: pl.DataFrame) -> pl.DataFrame:
     """Partial, and in plain words why there is no uptake or a doubtful one."""
     c = pl.col
@@ -149,8 +188,14 @@ def _said(rows: pl.DataFrame) -> pl.DataFrame:
         .when(c("full"))
         .then(pl.lit("above the full point: drainage cannot be told from uptake"))
     )
-    doubt = pl.when(c("rain_mm").is_null()).then(pl.lit("rain not known that day"))
+    unsplit = (c("at_surface") & c("evaporation_mm").is_null()).fill_null(False)
+    doubt = (
+        pl.when(c("rain_mm").is_null())
+        .then(pl.lit("rain not known that day"))
+        .when(unsplit)
+        .then(pl.lit("evaporation from the soil is not known and is in it"))
+    )
     return rows.with_columns(
-        partial=none | c("rain_mm").is_null() | c("partial"),
+        partial=none | c("rain_mm").is_null() | unsplit | c("partial"),
         reason=pl.when(none).then(why).otherwise(pl.coalesce(c("reason"), doubt)),
     )

@@ -29,9 +29,16 @@ TABLE = Table(
         number(
             "uptake_mm",
             "mm",
-            "water taken up; in the top layer evaporation from the soil is in it; noise may make a single day slightly negative, so that sums stay true",
+            "water taken up by the crop; noise may make a single day slightly negative, so that sums stay true",
             -100,
             100,
+        ),
+        number(
+            "evaporation_mm",
+            "mm",
+            "evaporation from the soil, taken off the fall of the layer at the surface; null elsewhere",
+            0,
+            60,
         ),
         number("uptake_error_mm", "mm", "standard error of the uptake", 0, 100),
         text("method", "how the uptake was made", one_of=("day-night", "balance")),

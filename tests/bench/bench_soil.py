@@ -23,6 +23,7 @@ DAILY = ("weather_day", "soil_day", "soil_pulse_day")
 DERIVED = (
     "heat_day",
     "evapotranspiration_day",
+    "evaporation_day",
     "soil_quality_day",
     "soil_water_day",
     "drawdown_day",

@@ -54,15 +54,30 @@ def pulses(fall: dict[tuple[str, float], float], n: int = N) -> pl.DataFrame:
     )  # fmt: skip
 
 
+def evaporation(mm: Array | None) -> pl.DataFrame:
+    """evaporation_day of the field, as its other strip's station has it."""
+    if mm is None:
+        return made.empty(TABLES["evaporation_day"])
+    return rows(
+        "evaporation_day",
+        [
+            {"station": "s", "field": "f", "strip": "treated", "day": d, "soil_evaporation_mm": v}
+            for d, v in zip(days(FIRST, len(mm)), mm.tolist(), strict=True)
+        ],
+    )
+
+
 def derived(
     vwc: dict[tuple[str, float], Array],
     rained: Array | None = None,
     pulse: pl.DataFrame | None = None,
+    evaporated: Array | None = None,
 ) -> pl.DataFrame:
     frame = drawdown_day.derive(
         water(vwc),
         made.empty(TABLES["soil_pulse_day"]) if pulse is None else pulse,
         rain(np.zeros(N) if rained is None else rained),
+        evaporation(evaporated),
         SEASON,
     )
     check(frame, "drawdown_day")
@@ -181,6 +196,50 @@ def test_both_strips_only_where_both_have_an_uptake() -> None:
     assert both.height == 2 * (N - 1 - 11)
 
 
+def _surface(bare_d: int, seen: float, crop: float = 0.1) -> Array:
+    """Bare days lose ``seen`` x 1 mm of evaporation; then the crop draws ``crop`` % more a day."""
+    loss = np.full(N, seen / 2)  # % of 20 cm
+    loss[bare_d:] += crop
+    return np.asarray(36.0 - np.cumsum(loss))
+
+
+def test_evaporation_is_taken_off_the_surface_by_what_bare_days_show_of_it() -> None:
+    """Emergence ten days after seeding: 19 bare days; with more before them the share is learned."""
+    early = rows(
+        "season",
+        [{"field": "f", "season": 2024, "crop": "w", "seeded": date(2024, 5, 1), "harvested": date(2024, 8, 1)}],
+    )  # fmt: skip
+    bare = 40  # days to emergence from 1 April
+    frame = drawdown_day.derive(
+        water({("check", 10.0): _surface(bare, 0.6), ("check", 30.0): falling(0.1)}),
+        made.empty(TABLES["soil_pulse_day"]),
+        rain(np.zeros(N)),
+        evaporation(np.ones(N)),
+        early,
+    )
+    check(frame, "drawdown_day")
+    top = frame.filter(pl.col("depth_cm") == 10)
+    assert top["evaporation_mm"][1:].to_list() == pytest.approx([0.6] * (N - 1))
+    assert top["uptake_mm"][1:bare].to_list() == pytest.approx([0.0] * (bare - 1), abs=1e-9)
+    assert top["uptake_mm"][bare:].to_list() == pytest.approx([0.2] * (N - bare))
+    below = frame.filter(pl.col("depth_cm") == 30)
+    assert below["evaporation_mm"].null_count() == N
+    assert below["uptake_mm"][1:].to_list() == pytest.approx([0.2] * (N - 1))
+
+
+def test_without_bare_days_a_shallow_sensor_shows_all_evaporation() -> None:
+    frame = derived({("check", 10.0): falling(1.0)}, evaporated=np.full(N, 0.5))
+    assert frame["evaporation_mm"][30] == pytest.approx(0.5)
+    assert frame["uptake_mm"][30] == pytest.approx(2.0 - 0.5)
+
+
+def test_evaporation_that_is_not_known_is_said_to_be_in_it() -> None:
+    frame = derived({("check", 10.0): falling(0.1)})
+    assert frame["uptake_mm"][30] == pytest.approx(0.2)
+    assert frame["partial"][30]
+    assert "evaporation" in frame["reason"][30]
+
+
 def test_empty() -> None:
-    names = ("soil_water_day", "soil_pulse_day", "weather_day", "season")
+    names = ("soil_water_day", "soil_pulse_day", "weather_day", "evaporation_day", "season")
     check(drawdown_day.derive(*(made.empty(TABLES[n]) for n in names)), "drawdown_day")
