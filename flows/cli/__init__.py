@@ -19,6 +19,7 @@ COMMANDS: tuple[str, ...] = (
     "start",
     "turn",
     "serve",
+    "service",
     "ask",
     "set_up",
     "digest",

@@ -1,0 +1,46 @@
+"""The command that lets the computer start it: service."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+from flows.cli.base import Folder, app, farm_folder
+
+
+class Action(StrEnum):
+    """What to do with the service."""
+
+    SHOW = "show"
+    INSTALL = "install"
+    REMOVE = "remove"
+
+
+@app.command()
+def service(
+    action: Annotated[Action, typer.Argument(help="show, install or remove")], folder: Folder
+) -> None:
+    """Let the computer start 'checkstrip run' by itself and look after it.
+
+    A systemd user unit on Linux, a launchd agent on macOS, a task of the Task Scheduler on
+    Windows; no administrator is needed. 'show' changes nothing. Exit 1 where something is left to
+    be typed by hand.
+
+    \b
+    Examples:
+      checkstrip service show my_farm
+      checkstrip service install my_farm
+      checkstrip service remove my_farm
+    """
+    from flows.service import install as work
+
+    farm = farm_folder(folder)
+    if action is Action.SHOW:
+        typer.echo(work.show(farm))
+        return
+    told = (work.install if action is Action.INSTALL else work.remove)(farm)
+    typer.echo("\n".join(told.said))
+    if told.left:
+        raise typer.Exit(1)

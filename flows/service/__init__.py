@@ -1,0 +1,1 @@
+"""Starting ``checkstrip run`` with the computer: systemd, launchd, the Windows Task Scheduler."""
