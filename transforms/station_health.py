@@ -4,9 +4,9 @@ Every check of every instrument has a row that is current: found, good, or not e
 begins, and stays unless the check could be made). Findings that are over are kept as rows that are
 not current. Checks: ``health_heard`` (silence, gaps, battery), ``health_pairs`` (station against
 station), ``health_sensors`` (stuck, impossible, disturbed). There is no clock here: 'now' is the
-latest day of any instrument on a trial. A station's own clock is judged by readings that were
-refused because they lay after their receipt; it is not compared with the sun, since no daily table
-keeps the time of solar noon, so a clock without such a finding is not evaluated, never good.
+latest day of any instrument on a trial. A station's own clock is judged by the sun and by readings
+that were refused because they lay after their receipt (``health_clock``), its gauge besides by its
+own humid, dark days (``health_gauge``).
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import polars as pl
 
 from schemas import made
 from schemas.tables.station_health import SEVERITY, TABLE
-from transforms import health_heard, health_pairs, health_sensors
+from transforms import health_clock, health_gauge, health_heard, health_pairs, health_sensors
 from transforms.health_spans import WHO, labelled, spans
 from transforms.soil_layers import SPELL_OPEN
 
@@ -23,7 +23,8 @@ INSTRUMENT = ["kind", "instrument"]
 SETTLED_D = 7  # a finding that ended so long ago may still stand: nothing newer says otherwise
 CURRENT_D = {
     "rain disagreement": 31,
-    "gap": 0, "gap pattern": 62, "gauge blocked": 62, "radiation low": 62,
+    "gap": 0, "gap pattern": 62, "gauge blocked": 62, "gauge dry": 92, "radiation low": 62,
+    "clock": 31, "clock late": 31,
     "temperature disagreement": 62, "humidity disagreement": 62,
 }  # fmt: skip
 
@@ -35,8 +36,10 @@ ADVICE = {
     "gap pattern": "Single days are missing by the calendar: look at how its files are split or fetched, not at the instrument.",
     "stuck": "The sensor stands still at one value: look at cable and plug, and replace it if it does not come back. Its values of these days are not measurements.",
     "impossible": "The sensor gives what cannot be: look at cable, plug and calibration, and replace it if it does not come back.",
-    "clock": "It wrote times that lay in the future: set its clock, and look whether the time zone in farm.toml is the logger's.",
+    "clock": "Its clock is wrong, by the sun or because it wrote times that lay in the future: set it. Where it is off by whole hours or by half a step, look at the time zone and at 'stamp' in farm.toml instead.",
+    "clock late": "Its newest readings are older on arrival than they used to be: its clock may run slow, or its files are sent later. Hold its clock against a telephone's.",
     "gauge blocked": "Its gauge caught much less than that of the other strip on most wet days: clean the funnel and the screen, see that the bucket tips freely and stands level.",
+    "gauge dry": "Its gauge caught nothing on humid, dark days that used to bring rain: clean the funnel and the screen, pour a measured cup of water through, and see that the bucket tips and its cable is whole.",
     "rain disagreement": "One day's rain differs much between the strips: a storm's edge, a gauge that was emptied, or water poured in at a service visit. Look at the notes of that day.",
     "radiation low": "It catches less sun than the station of the other strip: clean and level the radiation sensor, and have it calibrated or replaced if that does not help.",
     "temperature disagreement": "Air temperature differs from the other strip's station, one of the two: look at both shields and fans.",
@@ -53,8 +56,10 @@ MISSING = {
     "gap pattern": "it was never heard",
     "stuck": "no whole days with lowest and highest value",
     "impossible": "no values to judge",
-    "clock": "its clock was not compared with the sun; only readings later than their receipt are noticed, and there were none",
+    "clock": "fewer than five clear days with whole radiation in steps of an hour or less within a month; readings later than their receipt would be noticed, and there were none",
+    "clock late": "too few arrivals within a day and a half of their readings to know a habit",
     "gauge blocked": "no month with enough wet days that both strips' stations recorded whole and without snow",
+    "gauge dry": "fewer than ten humid, dark, snow-free days with humidity, radiation and rain whole",
     "rain disagreement": "no days that both strips' stations recorded whole and without snow",
     "radiation low": "no days of radiation that both strips' stations recorded whole",
     "temperature disagreement": "no days that both strips' stations recorded whole",
@@ -63,11 +68,11 @@ MISSING = {
     "probe disturbed": "no dry and frost-free days in a row",
 }  # fmt: skip
 
-_BOTH = {"whole": ("silent", "gap", "gap pattern"), "battery": ("battery failing", "battery falling"), "clock": ("clock",)}  # fmt: skip
+_BOTH = {"whole": ("silent", "gap", "gap pattern"), "battery": ("battery failing", "battery falling"), "clock": ("clock", "clock late")}  # fmt: skip
 PARTS: dict[str, dict[str, tuple[str, ...]]] = {
     "station": {
         **_BOTH,
-        "rain gauge": ("gauge blocked", "rain disagreement"),
+        "rain gauge": ("gauge blocked", "gauge dry", "rain disagreement"),
         "radiation": ("radiation low",),
         "air temperature": ("stuck", "temperature disagreement"),
         "humidity": ("stuck", "humidity disagreement"),
@@ -89,6 +94,9 @@ def derive(
     delivery: pl.DataFrame,
     delivery_instrument: pl.DataFrame,
     quarantine: pl.DataFrame,
+    sun_day: pl.DataFrame,
+    normal_day: pl.DataFrame,
+    farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row an instrument, part, finding and span of days. Volts, mm, degC, percent, days."""
     weather_day = weather_day.filter(pl.col("field").is_not_null())
@@ -126,12 +134,14 @@ def derive(
         health_heard.gaps(expected, heard),
         health_heard.batteries(volts),
         health_pairs.rain(pairs),
+        health_gauge.alone(weather_day, normal_day, farm),
+        health_clock.arrival(delivery, delivery_instrument, sun_day),
         health_pairs.radiation(pairs),
         health_pairs.differences(pairs),
         health_sensors.soil(soil_quality_day),
         health_sensors.weather(weather_day),
         health_sensors.probes(soil_day, weather_day),
-        (_clock(delivery, quarantine, as_of), pl.DataFrame()),
+        _clock(delivery, quarantine, sun_day, as_of),
     ]
     found = pl.concat([check[0] for check in checks], how="diagonal")
     seen = pl.concat([check[1] for check in checks if check[1].width], how="diagonal")
@@ -170,8 +180,12 @@ def _expected(spells: pl.DataFrame, heard: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _clock(delivery: pl.DataFrame, quarantine: pl.DataFrame, as_of: object) -> pl.DataFrame:
-    """Readings refused because they lay after their receipt, at the last good day of their file."""
+def _clock(
+    delivery: pl.DataFrame, quarantine: pl.DataFrame, sun_day: pl.DataFrame, as_of: object
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Clocks that the sun gainsays, and readings refused because they lay after their receipt (at
+    the last good day of their file)."""
+    by_sun, seen = health_clock.sun(sun_day)
     future = quarantine.filter(pl.col("cause") == "time after its receipt").join(
         delivery.select("delivery", "station", "probe", "last_reading", "received_at"),
         on="delivery",
@@ -186,7 +200,14 @@ def _clock(delivery: pl.DataFrame, quarantine: pl.DataFrame, as_of: object) -> p
             pl.coalesce("last_reading", "received_at").dt.date(), pl.lit(as_of, pl.Date)
         ),
     )
-    return spans(days.drop_nulls("instrument").unique(maintain_order=True))
+    refused = spans(days.drop_nulls("instrument").unique(maintain_order=True))
+    # one day, one finding: where the sun tells the error too, its span stands
+    same = by_sun.select("kind", "instrument", sun_from="from_day", sun_to="to_day")
+    told = refused.join(same, on=INSTRUMENT).filter(
+        pl.col("from_day").is_between("sun_from", "sun_to")
+    )
+    refused = refused.join(told, on=[*WHO, "from_day"], how="anti")
+    return pl.concat([by_sun, refused], how="diagonal"), seen
 
 
 def _current(found: pl.DataFrame, as_of: object) -> pl.Expr:

@@ -8,7 +8,7 @@ import pytest
 from schemas import made
 from schemas.catalogue import TABLES
 from schemas.tables.station_health import SEVERITY
-from tests.transforms.frames import check, rows, utc
+from tests.transforms.frames import check, farm, rows, utc
 from transforms import station_health
 from transforms.station_health import ADVICE, MISSING
 
@@ -74,12 +74,13 @@ def quality(stuck: range = range(0), impossible: range = range(0)) -> pl.DataFra
 
 
 def health(**given: pl.DataFrame) -> pl.DataFrame:
-    names = ("delivery", "delivery_instrument", "quarantine")
+    names = ("delivery", "delivery_instrument", "quarantine", "sun_day", "normal_day")
     frame = station_health.derive(
         **{
             "weather_day": weather(),
             "soil_day": soil(),
             "soil_quality_day": quality(),
+            "farm": farm(),
             "station_spell": rows(
                 "station_spell",
                 [{"station": s, "from_day": FIRST, "field": "a", "strip": s} for s in SIDES],
