@@ -1,7 +1,10 @@
+import errno
 import os
 import time
 
 from flows import files
+from tests.faults.disk import Disk
+from tests.flows.loggers import drop, make, take, usual
 
 
 def test_what_a_killed_process_left_half_written_is_removed_in_time(tmp_path):
@@ -12,3 +15,22 @@ def test_what_a_killed_process_left_half_written_is_removed_in_time(tmp_path):
     os.utime(old, (hours_ago, hours_ago))
     files.write_text(tmp_path / "a.json", "{}")
     assert sorted(p.name for p in tmp_path.iterdir()) == [".b.json.13.part", "a.json"]
+
+
+def test_a_file_that_cannot_be_read_keeps_no_other_from_being_taken(tmp_path):
+    folder = make(tmp_path / "farm")
+    for name, hour in (("a.csv", 1), ("b.csv", 2)):
+        drop(folder, name, [usual(hour)])
+
+    def spoilt(call):
+        if call.what == "read" and call.path.endswith("a.csv"):
+            reads.append(call)
+            if len(reads) == 2:  # the look finds that it opens, the taking that it does not
+                raise OSError(errno.EIO, "Input/output error", call.path)
+
+    reads = []
+    with Disk(folder.root, spoilt):
+        done = take(folder)
+    assert done.deliveries == 1
+    assert "drop/a.csv cannot be read; it is tried again." in done.notes
+    assert take(folder).deliveries == 1
