@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import shutil
 from dataclasses import asdict, dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import duckdb
 
-from flows import publish, query, runs
+from flows import farm_file, publish, query, runs, schedule
+from flows.backup import standing
+from flows.errors import UserError
 from flows.folder import FarmFolder
 from flows.mail.outbox import Outbox
 
@@ -29,7 +31,15 @@ _REFUSED = """
     SELECT cause, extent, count(*) AS count FROM quarantine
     GROUP BY cause, extent ORDER BY count DESC, cause, extent
 """
+_BOOKS = """
+    SELECT book, lost, count(*) AS count FROM book_problem GROUP BY book, lost ORDER BY book, lost
+"""
 _DELIVERIES = "SELECT state, count(*) AS count FROM delivery GROUP BY state ORDER BY state"
+
+
+BOOKS = {"fieldbook": "field book", "yieldmaps": "yield maps", "normals": "table of normals"}
+# A schedule of minutes may be late by so much before anybody has to look.
+QUIET = timedelta(days=1)
 
 
 @dataclass(slots=True)
@@ -43,6 +53,8 @@ class Status:
     instruments: list[dict[str, Any]] = field(default_factory=list)
     deliveries: list[dict[str, Any]] = field(default_factory=list)
     quarantine: list[dict[str, Any]] = field(default_factory=list)
+    books: list[dict[str, Any]] = field(default_factory=list)
+    backup: dict[str, Any] | None = None
     runs: list[dict[str, Any]] = field(default_factory=list)
     store_bytes: dict[str, int] = field(default_factory=dict)
     attention: list[str] = field(default_factory=list)
@@ -68,6 +80,7 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
             found.instruments = _records(con, _HEARD)
             found.deliveries = _records(con, _DELIVERIES)
             found.quarantine = _records(con, _REFUSED)
+            found.books = _records(con, _BOOKS)
         for instrument in found.instruments:
             instrument["silent_h"] = _hours_since(instrument["last_heard"], now)
             if instrument["standing"] and instrument["last_heard"] is None:
@@ -81,6 +94,9 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
         for run in found.runs
         if run["state"] != "done"
     ]
+    found.attention += _of_the_books(found.books)
+    found.attention += _of_the_clock(folder, now)
+    found.backup = standing.last_good(folder)
     found.attention += Outbox(folder).attention()
     found.store_bytes = {
         "archive": _size(folder.archive),
@@ -88,6 +104,39 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
         "free": shutil.disk_usage(folder.root).free,
     }
     return found
+
+
+def _of_the_books(counts: list[dict[str, Any]]) -> list[str]:
+    """A sentence for each book of which something was left out."""
+    lost: dict[str, int] = {}
+    for row in counts:
+        if row["lost"] != "none":
+            lost[row["book"]] = lost.get(row["book"], 0) + row["count"]
+    return [
+        f"{number:,} faults in the {BOOKS[book]} cost a value, a row or more. Each is told in the "
+        "table book_problem."
+        for book, number in lost.items()
+    ]
+
+
+def _of_the_clock(folder: FarmFolder, now: datetime) -> list[str]:
+    """Sentences where what farm.toml wants on schedule was not done: collect, backup."""
+    try:
+        farm = farm_file.load(folder.farm_toml)
+    except UserError:
+        return []  # the runs that it stopped tell of it
+    told = standing.attention(folder, farm, now)
+    run = runs.last(folder).get("collect")
+    if run is not None:
+        began = datetime.fromisoformat(run.started_at)
+        latest = schedule.last_due(farm.schedules.collect, farm.place.zone, now)
+        if began < min(latest, now - QUIET):
+            days = (now - began).total_seconds() / 86_400
+            told.append(
+                f"Nothing was collected for {days:,.1f} days. Is 'checkstrip run' running? "
+                f"'checkstrip service show {folder.root}' tells how the computer starts it."
+            )
+    return told
 
 
 def lines(found: Status) -> list[str]:
@@ -115,6 +164,12 @@ def lines(found: Status) -> list[str]:
     for row in found.quarantine:
         what = {"delivery": "whole deliveries", "row": "rows", "value": "values"}[row["extent"]]
         out.append(f"  {row['count']:>8,} {what}: {row['cause']}")
+    for row in found.books:
+        lost = "nothing lost" if row["lost"] == "none" else f"lost the {row['lost']}"
+        out.append(f"  {row['count']:>8,} faults in the {BOOKS[row['book']]}: {lost}")
+    if found.backup:
+        at, to = found.backup["at"][:19], found.backup["to"]
+        out += ["", f"Last good backup: {at}Z, {found.backup['name']} in {to}"]
     sizes = ", ".join(f"{name} {size / 1e6:,.1f} MB" for name, size in found.store_bytes.items())
     out += ["", f"Store: {sizes}"]
     if found.attention:

@@ -17,9 +17,10 @@ def status(
     folder: Folder,
     as_json: Annotated[bool, typer.Option("--json", help="as one JSON object")] = False,
 ) -> None:
-    """Last heard per station and probe, last runs, what was refused, how much is stored.
+    """Last heard per station and probe, last runs, what was refused, backups, how much is stored.
 
-    Exit 1 where something needs a look, so that a monitor can use it.
+    For a monitor: exit 0 all is well, 1 something needs a look (each in a sentence; 'attention' in
+    the JSON), 2 there is no such farm folder. It only reads, and may be asked at any time.
 
     \b
     Examples:

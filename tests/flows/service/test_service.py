@@ -15,7 +15,7 @@ from defusedxml import ElementTree
 
 from flows.errors import UserError
 from flows.folder import FarmFolder
-from flows.service import install, systemd
+from flows.service import install
 from flows.service.definition import service
 
 NAMES = ["farm", "Hof Süd & Co", '100% "$HOME" \\ <x>', "農場 été", "-", "it's `one`"]
