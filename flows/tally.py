@@ -22,6 +22,7 @@ from schemas.catalogue import TABLES
 
 RAW_LIMIT = 2000  # characters of a line that are kept beside its refusal
 MOST_ENTRIES = 100_000  # entries a delivery in quarantine; the rest is counted (the bytes are kept)
+ROW = pl.col("seq") * (1 << 34) + pl.col("line")  # one number for a row: faster than two columns
 ROW_FAULT_VALUES = 0  # a line that is not a row has no values to count
 
 
@@ -148,12 +149,13 @@ class Tally:
     def count(self, rows: pl.DataFrame, refused: pl.DataFrame, merged: list[Merged]) -> None:
         """Take in a part: every row that came, what was refused, what was merged."""
         landed = pl.concat(
-            [m.rows for m in merged]
-            or [pl.DataFrame(schema={"seq": pl.Int64, "line": pl.Int64, "landed": pl.Boolean})]
+            [m.rows.select(ROW.alias("row"), "landed") for m in merged]
+            or [pl.DataFrame(schema={"row": pl.Int64, "landed": pl.Boolean})]
         )
-        landed = landed.group_by("seq", "line").agg(pl.col("landed").any())
+        landed = landed.group_by("row").agg(pl.col("landed").any())
         by_row = (
-            rows.join(landed, on=["seq", "line"], how="left")
+            rows.with_columns(ROW.alias("row"))
+            .join(landed, on="row", how="left")
             .group_by("seq")
             .agg(
                 rows_in=pl.len(),

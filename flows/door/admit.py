@@ -273,30 +273,27 @@ def _at_depth(
     else:  # a quantity of the whole probe goes with its shallowest sensor
         shallowest = places.sensor.group_by("probe").agg(depth=pl.col("depth_cm").min())
         part = part.join(shallowest, on="probe", how="left", maintain_order="left")
-    shown = pl.col(by).cast(pl.String).alias("shown")
-    placed = at.at_sensor(part.with_columns(shown), by, places)
+    placed = at.at_sensor(part, by, places)
     counted = pl.sum_horizontal(pl.col(f"v:{n}").is_not_null() for n in names).cast(pl.Int64)
     if placed["depth_cm"].null_count() == 0:
-        return placed.drop("shown"), pl.DataFrame(schema=REFUSED)
+        return placed.drop(by), pl.DataFrame(schema=REFUSED)
     lost = placed.filter(pl.col("depth_cm").is_null())
     if layout.shape == "wide":  # a column that says nothing needs no sensor
         lost = lost.filter(counted > 0)
     if lost.is_empty():
         placed = placed.filter(pl.col("depth_cm").is_not_null())
-        return placed.drop("shown"), pl.DataFrame(schema=REFUSED)
+        return placed.drop(by), pl.DataFrame(schema=REFUSED)
     wrong = lost.select(
         "seq",
         "line",
         column_name=pl.lit(", ".join(names)),
         extent=pl.lit("value"),
         cause=pl.lit("no such sensor"),
-        found=pl.lit(f"{by} ") + pl.col("shown").fill_null("nothing"),
+        found=pl.lit(f"{by} ") + pl.col(by).cast(pl.String).fill_null("nothing"),
         expected=pl.lit("a sensor of the probe in farm.toml that is valid that day"),
         values=counted,
     )
-    return placed.filter(pl.col("depth_cm").is_not_null()).drop("shown"), wrong.select(
-        REFUSED.names()
-    )
+    return placed.filter(pl.col("depth_cm").is_not_null()).drop(by), wrong.select(REFUSED.names())
 
 
 @dataclass(frozen=True, slots=True)

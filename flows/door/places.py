@@ -121,7 +121,7 @@ def at_sensor(part: pl.DataFrame, by: str, places: Places) -> pl.DataFrame:
         part = part.with_columns(depth_cm=depth)
     else:
         part = part.join(each, on=keys, how="left", nulls_equal=True, maintain_order="left")
-    return part.drop("depth", "sensor", "day", strict=False)
+    return part.drop({"depth", "sensor", "day"} - {by}, strict=False)
 
 
 def _sensor_of(each: pl.DataFrame, by: str, sensors: pl.DataFrame) -> pl.DataFrame:
