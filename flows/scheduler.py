@@ -11,11 +11,12 @@ import time
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
+from uuid import UUID
 
 if TYPE_CHECKING:
     from prefect.client.orchestration import PrefectClient
     from prefect.client.schemas.filters import FlowRunFilterState
-    from prefect.client.schemas.objects import StateType
+    from prefect.client.schemas.objects import FlowRun, StateType
     from prefect.deployments.runner import RunnerDeployment
 
 # How often the runner asks what is due.
@@ -74,6 +75,8 @@ async def watch(
             log.info("asleep, or the clock was set ahead, for %.0f minutes", gap_s / 60)
             await drop_scheduled(client, late=True)
             await catch_up()
+        else:
+            await drop_superseded(client)
 
 
 async def tidy(client: PrefectClient) -> None:
@@ -91,6 +94,29 @@ async def tidy(client: PrefectClient) -> None:
 
 async def drop_scheduled(client: PrefectClient, *, late: bool) -> None:
     """Delete the runs that wait for their time, or only those that are late."""
+    while waiting := await _waiting(client, late=late):  # an answer holds two hundred at most
+        for run in waiting:
+            await client.delete_flow_run(run.id)
+
+
+async def drop_superseded(client: PrefectClient) -> None:
+    """Of several late runs of one flow only the newest is worth running: it does everything.
+
+    So a schedule that is shorter than its work piles nothing up.
+    """
+    newest: dict[UUID | None, FlowRun] = {}
+    for run in await _waiting(client, late=True):
+        other = newest.setdefault(run.deployment_id, run)
+        if other is not run:
+            old, newest[run.deployment_id] = sorted((run, other), key=_due)
+            await client.delete_flow_run(old.id)
+
+
+def _due(run: FlowRun) -> datetime:
+    return run.expected_start_time or datetime.now(UTC)
+
+
+async def _waiting(client: PrefectClient, *, late: bool) -> list[FlowRun]:
     from prefect.client.schemas.filters import (  # noqa: PLC0415
         FlowRunFilter,
         FlowRunFilterExpectedStartTime,
@@ -99,10 +125,7 @@ async def drop_scheduled(client: PrefectClient, *, late: bool) -> None:
 
     now = FlowRunFilterExpectedStartTime(before_=datetime.now(UTC))  # type: ignore[arg-type]
     which = FlowRunFilter(state=_of(StateType.SCHEDULED), expected_start_time=now if late else None)
-    # The server answers with two hundred at most.
-    while waiting := await client.read_flow_runs(flow_run_filter=which):
-        for run in waiting:
-            await client.delete_flow_run(run.id)
+    return await client.read_flow_runs(flow_run_filter=which)
 
 
 def _of(*types: StateType) -> FlowRunFilterState:

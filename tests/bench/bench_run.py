@@ -69,7 +69,7 @@ def log(folder: FarmFolder) -> str:
 def memory(turns: int) -> None:
     """Print resident memory and the size of the scheduler's database by turns made."""
     with tempfile.TemporaryDirectory() as passing:
-        folder = farm(Path(passing) / "farm", "* * * * * */2")
+        folder = farm(Path(passing) / "farm", "* * * * * */6")
         began, shown = time.monotonic(), -1
         print("| turns | minutes | resident MB | scheduler's database MB |", flush=True)
         print("| ---: | ---: | ---: | ---: |", flush=True)

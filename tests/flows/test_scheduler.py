@@ -55,6 +55,17 @@ async def work():
             "in 400 days": sum(bool(r.expected_start_time and r.expected_start_time > datetime.now(UTC) + timedelta(days=300)) for r in runs),
             "late": sum(bool(r.state.type is StateType.SCHEDULED and r.expected_start_time < datetime.now(UTC) - timedelta(hours=1)) for r in runs),
         }
+        # A schedule shorter than its work: of the late runs of a flow the newest stays.
+        await settle()
+        stays = await put(seconds=-1)
+        for n in range(4):
+            await put(seconds=-2 - n)
+        one = await client.create_flow_run_from_deployment(ids[1], state=Scheduled(scheduled_time=datetime.now(UTC) - timedelta(hours=1)))
+        await scheduler.drop_superseded(client)
+        late = FlowRunFilter(state=scheduler._of(StateType.SCHEDULED),
+            expected_start_time=FlowRunFilterExpectedStartTime(before_=datetime.now(UTC)))
+        left = {r.id for r in await client.read_flow_runs(flow_run_filter=late)}
+        said["superseded"] = left == {stays.id, one.id}
         # A sleep of eight hours: more runs are late than one answer holds; one turn catches up.
         for n in range(30):
             await put(minutes=-n - 1)
@@ -110,6 +121,7 @@ def test_what_was_left_is_over_and_what_was_missed_is_caught_up_once(tmp_path: P
     said = json.loads(ran.stdout.splitlines()[-1])
     assert said["flows"] == ["collect", "digest", "audit", "backup", "turn"]
     assert said["after tidy"] == {"crashed": 1, "running": 0, "in 400 days": 0, "late": 0}
+    assert said["superseded"]
     assert said["caught up without need"] == 0
     assert said["caught up after sleep"] == 1
     assert said["late after sleep"] == 0
