@@ -1,9 +1,18 @@
-"""What each layer of a strip gained over an event of rain."""
+"""What each layer of a strip gained over an event of rain.
+
+A sensor sees some centimetres around it, and what wets only the soil above stays unseen. The
+topmost layer has gained at least what its evaporation layer has: the fall of that layer's
+depletion from before the rain to the value after (``evaporation_day``, FAO Irrigation and Drainage
+Paper 56 Eq 77), evaporation since then taken off. Where the sensor shows less, that stands
+instead, and what was added is told as ``unseen``. It is alike in both strips, so it says nothing
+of their difference.
+"""
 
 from __future__ import annotations
 
 import polars as pl
 
+from transforms import calendar_day
 from transforms.strip_storage import LAYER
 
 AFTER_D = (1, 2)
@@ -13,13 +22,26 @@ _EVENT = ["field", "strip", "began"]
 _BEFORE, _AFTER = "36h", "12h"
 
 
-def gains(events: pl.DataFrame, storage: pl.DataFrame) -> pl.DataFrame:
+def surface(evaporation_day: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
+    """What a field's evaporation layer lacked at the close of each day: field, at, lacks_mm."""
+    close = calendar_day.starts_at(pl.col("day"), farm) + pl.duration(hours=24)
+    return (
+        evaporation_day.filter(pl.col("field").is_not_null())
+        .group_by("field", "day")
+        .agg(lacks_mm=pl.col("surface_depletion_mm").mean())
+        .drop_nulls()
+        .select("field", at=close, lacks_mm="lacks_mm")
+        .sort("at")
+    )
+
+
+def gains(events: pl.DataFrame, storage: pl.DataFrame, lacks: pl.DataFrame) -> pl.DataFrame:
     """One row an event, strip and depth: storage before, and its rise after one and two days.
 
     ``events`` has ``field``, ``strip``, ``began``, ``ended``; ``storage`` is that of
-    ``strip_storage.layers``. Returned: those keys, ``depth_cm``, ``layer_top_cm``,
-    ``layer_bottom_cm``, ``storage_before_mm``, ``before_at``, and for n in 1, 2 ``gain_nd_mm``
-    and ``after_nd_at``; null where a value is not there. The layers are those that the strip's
+    ``strip_storage.layers``, ``lacks`` that of ``surface``. Returned: those keys, ``depth_cm``, ``layer_top_cm``,
+    ``layer_bottom_cm``, ``storage_before_mm``, ``before_at``, and for n in 1, 2 ``gain_nd_mm``,
+    ``unseen_nd_mm`` (of that gain) and ``after_nd_at``; null where a value is not there. The layers are those that the strip's
     probe has on the day before, of the event or after, working or not.
     """
     known = storage.filter(pl.col("storage_mm").is_not_null()).sort("at")
@@ -49,6 +71,15 @@ def gains(events: pl.DataFrame, storage: pl.DataFrame) -> pl.DataFrame:
             check_sortedness=False,
         )
     )
+    rows = rows.join_asof(
+        lacks.select("field", "at", lacked_mm="lacks_mm"),
+        left_on="began",
+        right_on="at",
+        by="field",
+        tolerance=_BEFORE,
+        coalesce=False,
+        check_sortedness=False,
+    ).drop("at")
     for n in AFTER_D:
         after_at, after_mm = f"after_{n}d_at", f"after_{n}d_mm"
         # A second less, so that of two values equally near the earlier is taken.
@@ -67,6 +98,31 @@ def gains(events: pl.DataFrame, storage: pl.DataFrame) -> pl.DataFrame:
                 coalesce=False,
                 check_sortedness=False,
             )
-            .with_columns((pl.col(after_mm) - pl.col("storage_before_mm")).alias(f"gain_{n}d_mm"))
+            .join_asof(
+                lacks,
+                left_on="wanted",
+                right_on="at",
+                by="field",
+                strategy="nearest",
+                tolerance=_AFTER,
+                coalesce=False,
+                check_sortedness=False,
+            )
+            .drop("at")
+            .with_columns(_seen_and_unseen(after_mm, n))
+            .drop("lacks_mm")
         )
-    return rows.drop("wanted", "ended", "after_1d_mm", "after_2d_mm").sort(*_EVENT, "depth_cm")
+    return rows.drop("wanted", "ended", "lacked_mm", "after_1d_mm", "after_2d_mm").sort(
+        *_EVENT, "depth_cm"
+    )
+
+
+def _seen_and_unseen(after_mm: str, n: int) -> list[pl.Expr]:
+    """The layer's gain, and what of it lies above the sensor's sight."""
+    seen = pl.col(after_mm) - pl.col("storage_before_mm")
+    held = pl.when(pl.col("layer_top_cm") == 0).then(pl.col("lacked_mm") - pl.col("lacks_mm"))
+    unseen = (held - seen).clip(lower_bound=0.0).fill_null(0.0)
+    return [
+        (seen + unseen).alias(f"gain_{n}d_mm"),
+        pl.when(seen.is_not_null()).then(unseen).alias(f"unseen_{n}d_mm"),
+    ]

@@ -20,6 +20,7 @@ def derive(
     rain_event: pl.DataFrame,
     soil_water_day: pl.DataFrame,
     soil_day: pl.DataFrame,
+    evaporation_day: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row an event, strip and depth (see ``schemas/tables/rain_event_layer.py``)."""
@@ -35,7 +36,8 @@ def derive(
         whole_1d="gain_1d_mm",
         whole_2d="gain_2d_mm",
     )
-    rows = event_gain.gains(rain_event, storage).join(event, on=_KEY)
+    lacks = event_gain.surface(evaporation_day, farm)
+    rows = event_gain.gains(rain_event, storage, lacks).join(event, on=_KEY)
     blind = pl.any_horizontal(pl.col("storage_before_mm", "gain_1d_mm", "gain_2d_mm").is_null())
     rows = rows.with_columns(
         blind=blind,

@@ -6,6 +6,8 @@ best-covered one; both strips are summed over the same depths.
 **Window.** From the first to the last day, seeding to harvest, on which every such layer of every
 strip has a value. Both strips so have the same days.
 
+**Rain.** The mean of both strips' gauges where their sums over the window agree, else each strip's own.
+
 **Drainage** below the deepest layer is not measured. It is taken as nil while that layer stays
 below its full point (drained upper limit), but for a trickle of between nothing and
 ``TRICKLE_MM`` a day just below it, half of which is the estimate; upward flow is not counted. Where
@@ -27,7 +29,7 @@ import polars as pl
 
 from transforms import calendar_day
 from transforms.crop_days import OPEN
-from transforms.strip_rain import strip_rain
+from transforms.strip_rain import shared_rain, strip_rain
 
 SEASON = ["field", "season"]
 STRIP = [*SEASON, "strip"]
@@ -133,6 +135,7 @@ def daily(
     rows = (
         days.join(profile, on=[*STRIP, "day"], how="left")
         .join(_rain(weather_day), on=strip_day, how="left")
+        .with_columns(shared_rain(SEASON))
         .join(_demand(evapotranspiration_day), on=strip_day, how="left")
         .sort(*STRIP, "day")
         .with_columns(before=before)

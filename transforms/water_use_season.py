@@ -10,7 +10,8 @@ efficiency is still yield over the use of the window, and the row says that it l
 Errors. Of the storage used: the day-to-day noise of the profile, from the second differences of
 its rainless days (median absolute deviation, variance 6 s2 for independent values), twice, and
 ``SLOPE_ERROR`` of the change itself for a calibration that is not the soil's own. Of drainage:
-``season_balance``. Of rain: ``GAUGE_ERROR`` of the sum, each strip's gauge for itself. Of the
+``season_balance``. Of rain: ``GAUGE_ERROR`` of the sum, as for one gauge (two that agree have less,
+and none of it in the comparison of the strips: the intervals are on the safe side). Of the
 yield: its standard error. They are taken as independent and carried through the quotient on the
 log scale (delta method), so that an interval never passes below zero; the change is treated over
 check on that scale. Not in them: that one probe may not speak for its strip, and what roots take

@@ -95,7 +95,7 @@ def _water(tables: Tables, season: Row, show: Show) -> list[Block]:
     if rows:
         out.append(uptake.of_season(rows, show))
         names = {"depth_cm": "Depth", "strip": "Strip", "uptake_mm": "Uptake", "uptake_error_mm": "Standard error", "uptake_share": "Share", "days": "Days", "coverage": "Coverage"}  # fmt: skip
-        grid = grid_of("drawdown_season", rows, names, say("Water taken up by depth, on days that both strips have; near the surface evaporation is in it"))  # fmt: skip
+        grid = grid_of("drawdown_season", rows, names, say("Water taken up by depth, on days that both strips have; evaporation from the soil is taken off"))  # fmt: skip
         out += [grid] if grid is not None else []
     return out
 

@@ -37,6 +37,13 @@ TABLE = Table(
             "mm",
             "rise of storage from before the rain to two days after its end",
         ),
+        number(
+            "unseen_1d_mm",
+            "mm",
+            "of the gain after a day, what lies above the first sensor's sight, by the balance of the evaporation layer",
+            0,
+        ),
+        number("unseen_2d_mm", "mm", "of the gain after two days, the same", 0),
         number("capture_1d", "1", "share of the rain found a day after its end"),
         number("capture_2d", "1", "share of the rain found two days after its end"),
         flag(

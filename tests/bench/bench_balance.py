@@ -26,6 +26,7 @@ CHAIN = (
     "soil_day",
     "heat_day",
     "evapotranspiration_day",
+    "evaporation_day",
     "soil_quality_day",
     "soil_water_day",
     "rain_event",

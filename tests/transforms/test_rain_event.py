@@ -80,12 +80,25 @@ WATER: dict[tuple[str, float], Mapping[date, tuple[float, float] | None]] = {
 STORM = (at(10, 13), 4.0, 20.0)
 
 
+def evaporation(lacks: Mapping[int, float]) -> pl.DataFrame:
+    """What the evaporation layer lacked at the close of days of May."""
+    return frames.rows(
+        "evaporation_day",
+        [
+            {"station": "T", "field": "f", "day": date(2024, 5, day), "surface_depletion_mm": mm}
+            for day, mm in lacks.items()
+        ],
+    )
+
+
 def derive(
     rain: list[dict[str, Any]],
     days: list[dict[str, Any]] | None = None,
     water: Mapping[tuple[str, float], Mapping[date, tuple[float, float] | None]] | None = None,
     quality: list[dict[str, Any]] | None = None,
+    *,
     readings: int = 24,
+    lacks: Mapping[int, float] | None = None,
     **rules: Any,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     soil_water, soil_day = soil.records(WATER if water is None else water, readings=readings)
@@ -99,10 +112,11 @@ def derive(
         soil_water_day=soil_water,
         soil_quality_day=frames.rows("soil_quality_day", quality or []),
         soil_day=soil_day,
+        evaporation_day=(surface := evaporation(lacks or {})),
         season=frames.rows("season", season),
         farm=farm,
     )
-    layer = rain_event_layer.derive(event, soil_water, soil_day, farm)
+    layer = rain_event_layer.derive(event, soil_water, soil_day, surface, farm)
     frames.check(event, "rain_event")
     frames.check(layer, "rain_event_layer")
     return event, layer
@@ -322,3 +336,24 @@ def test_events_lie_apart_and_hold_all_the_rain(items: list[tuple[int, int, floa
     assert (gaps >= timedelta(hours=6)).all()
     missing = layer.filter(pl.col("gain_2d_mm").is_null())
     assert missing["reason"].null_count() == 0
+
+
+def test_what_wets_only_the_soil_above_the_first_sensor_is_in_the_gain() -> None:
+    """The layer lacked 14 mm, 3 after a day and 7 after two; the treated sensor shows nothing."""
+    blind = dict(WATER) | {("treated", 10.0): steps(20, 20, 20, 20)}
+    lacks = {9: 14.0, 10: 1.0, 11: 3.0, 12: 7.0, 13: 9.0}
+    event, layer = derive(both(STORM), water=blind, lacks=lacks)
+    seen, _ = derive(both(STORM), water=blind)
+    found, plain = strips(event)["treated"], strips(seen)["treated"]
+    assert (found["unseen_1d_mm"], found["unseen_2d_mm"]) == (pytest.approx(11), pytest.approx(7))
+    assert found["gain_1d_mm"] == pytest.approx(plain["gain_1d_mm"] + 11)
+    assert found["capture_2d"] == pytest.approx(plain["capture_2d"] + 7 / 20)
+    assert plain["unseen_1d_mm"] == 0
+    # the check's sensor shows 4 and 3 % of 200 mm: 8 of the 11 and 6 of the 7
+    assert strips(event)["check"]["unseen_1d_mm"] == pytest.approx(3)
+    assert strips(event)["check"]["unseen_2d_mm"] == pytest.approx(1)
+    deep = layer.filter((pl.col("strip") == "treated") & (pl.col("depth_cm") > 10))
+    shown = derive(both(STORM), water=blind)[1].filter(
+        (pl.col("strip") == "treated") & (pl.col("depth_cm") > 10)
+    )
+    assert deep["gain_1d_mm"].to_list() == shown["gain_1d_mm"].to_list()

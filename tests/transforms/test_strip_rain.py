@@ -1,7 +1,9 @@
 from datetime import date
 
+import polars as pl
+
 from tests.transforms.frames import rows
-from transforms.strip_rain import strip_rain
+from transforms.strip_rain import shared_rain, strip_rain
 
 DAY = date(2024, 6, 1)
 
@@ -36,3 +38,27 @@ def test_the_other_strips_gauge_stands_in_and_gaps_stay_gaps() -> None:
         ("treated", 3): None,
         ("check", 3): None,
     }
+
+
+def _shared(treated: list[float | None], check: list[float | None]) -> dict[str, list[float]]:
+    """Rain of one season's days as the balance takes it."""
+    days = [date(2024, 6, n + 1) for n in range(len(treated))]
+    frame = pl.concat(
+        pl.DataFrame(
+            {"day": days, "day_rain_mm": rain}, schema_overrides={"day_rain_mm": pl.Float64}
+        ).with_columns(field=pl.lit("f"), season=pl.lit(2024), strip=pl.lit(strip))
+        for strip, rain in (("treated", treated), ("check", check))
+    ).with_columns(mm=shared_rain(["field", "season"]))
+    return {s: frame.filter(strip=s)["mm"].to_list() for s in ("treated", "check")}
+
+
+def test_two_gauges_that_agree_are_one_rain() -> None:
+    found = _shared([10.0, 0.0, 5.0], [12.0, 1.0, None])
+    assert found["treated"] == [11.0, 0.5, 5.0]
+    assert found["check"] == [11.0, 0.5, 5.0]
+
+
+def test_a_clogged_gauge_does_not_spoil_the_other() -> None:
+    found = _shared([10.0, 8.0], [5.0, 4.0])
+    assert found == {"treated": [10.0, 8.0], "check": [5.0, 4.0]}
+    assert _shared([10.0, 8.0], [10.0, None])["check"] == [10.0, 8.0]
