@@ -6,7 +6,8 @@ import json
 import os
 import sys
 import time
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +62,24 @@ def make_folder(path: Path) -> None:
     make_folder(path.parent)
     path.mkdir(exist_ok=True)
     sync_folder(path.parent)
+
+
+@contextmanager
+def private() -> Iterator[None]:
+    """Files made inside are for this user alone (on Windows the folder's own rights hold)."""
+    before = os.umask(0o077)
+    try:
+        yield
+    finally:
+        os.umask(before)
+
+
+def make_folder_for(path: Path, mode: int) -> None:
+    """Make a folder with these rights; one that is there keeps those that somebody gave it."""
+    if not path.is_dir():
+        make_folder(path.parent)
+        path.mkdir(exist_ok=True)
+        path.chmod(mode)
 
 
 def sync_folder(folder: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from flows import files
 from flows.errors import UserError
 
 
@@ -125,6 +126,12 @@ class FarmFolder:
         return self.state / "logs"
 
     def make(self) -> None:
-        """Make the folders that the program writes to."""
-        for path in (self.drop, self.archive, self.warehouse, self.published, self.state):
-            path.mkdir(parents=True, exist_ok=True)
+        """Make the folders that the program writes to.
+
+        What is kept is for its own user; others may pass through to the published copy.
+        """
+        self.drop.mkdir(parents=True, exist_ok=True)
+        for path in (self.archive, self.state):
+            files.make_folder_for(path, 0o700)
+        files.make_folder_for(self.warehouse, 0o711)
+        files.make_folder_for(self.published, 0o755)

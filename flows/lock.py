@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from flows import files
 from flows.errors import Busy
 
 # The byte that is locked lies beyond the text, because Windows lets nobody read a locked byte.
@@ -40,8 +41,8 @@ def hold(path: Path, doing: str) -> Iterator[None]:
 
     The file itself stays: a lock file that comes and goes can be held twice.
     """
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+    files.make_folder_for(path.parent, 0o700)
+    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
     try:
         try:
             _take(handle)

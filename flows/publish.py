@@ -51,7 +51,7 @@ def publish(folder: FarmFolder) -> Published:
         raise UserError(
             f"There is nothing to publish yet. Run first: checkstrip once {folder.root}"
         )
-    with lock.hold(folder.lock_file, "publishing"):
+    with lock.hold(folder.lock_file, "publishing"), files.private():
         upgrade.must_be_current(folder.warehouse_file)
         says, waits = _close_up(folder)
         kept = files.read_json(_record(folder))
@@ -117,7 +117,7 @@ def _close_up(folder: FarmFolder) -> tuple[str, bool]:
 
 def _copy(folder: FarmFolder, number: int) -> Path:
     """A whole copy under a numbered name, forced to disk, read-only."""
-    files.make_folder(folder.published)
+    files.make_folder_for(folder.published, 0o755)
     target = folder.published / f"{folder.published_file.stem}-{number:06}.duckdb"
     part = target.with_suffix(".part")
     _free(part)

@@ -12,6 +12,9 @@ from flows.errors import UserError
 from flows.folder import FarmFolder
 from schemas import made
 
+# A cell that begins so is run by spreadsheets, also after blanks or in a full-width form.
+FORMULA = r"^[\s\u200b\ufeff]*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20]|^[\t\r\n]"
+
 
 def open_published(folder: FarmFolder) -> duckdb.DuckDBPyConnection:
     """A read-only connection to the newest published copy; UserError where there is none."""
@@ -48,8 +51,12 @@ def frame(answer: duckdb.DuckDBPyRelation) -> pl.DataFrame:
 
 
 def to_csv(rows: pl.DataFrame) -> str:
-    """CSV with a header; times as ISO 8601 in UTC."""
-    return rows.with_columns(_times(rows)).write_csv()
+    """CSV with a header; times as ISO 8601 in UTC.
+
+    Text that a spreadsheet would run as a formula gets a ' before it (numbers stay as they are, and
+    so does text that is a number); JSON and Parquet carry it unchanged.
+    """
+    return rows.with_columns(*_times(rows), *_harmless(rows)).write_csv()
 
 
 def to_json(rows: pl.DataFrame) -> str:
@@ -100,6 +107,21 @@ def _times(rows: pl.DataFrame) -> list[pl.Expr]:
         for name, kind in rows.schema.items()
         if isinstance(kind, pl.Datetime) and kind.time_zone is not None
     ]
+
+
+def _harmless(rows: pl.DataFrame) -> list[pl.Expr]:
+    """Text columns with a ' before what would begin a formula; lists and the like become text."""
+    expressions = []
+    for name, kind in rows.schema.items():
+        text = pl.col(name)
+        if isinstance(kind, pl.List | pl.Struct | pl.Array | pl.Object):
+            text = text.map_elements(str, return_dtype=pl.String)
+        elif kind not in (pl.String, pl.Categorical, pl.Enum):
+            continue
+        text = text.cast(pl.String)
+        runs = text.str.contains(FORMULA) & text.cast(pl.Float64, strict=False).is_null()
+        expressions.append(pl.when(runs).then("'" + text).otherwise(text).alias(name))
+    return expressions
 
 
 def tables(con: duckdb.DuckDBPyConnection) -> list[str]:

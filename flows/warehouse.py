@@ -13,7 +13,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from flows import lock, migrate, upgrade
+from flows import files, lock, migrate, upgrade
 from flows.errors import UserError
 from flows.folder import FarmFolder
 from schemas import made
@@ -42,7 +42,7 @@ def open_writer(
     writes, UserError when the file cannot be opened or is of a later Checkstrip, and Attention when
     an older one cannot be put aside before it is brought up to date.
     """
-    with lock.hold(folder.lock_file, doing):
+    with lock.hold(folder.lock_file, doing), files.private():
         upgrade.make_ready(folder.warehouse_file)
         con = open_file(folder.warehouse_file, folder.state / "spill")
         try:
@@ -55,7 +55,7 @@ def open_writer(
 
 def open_file(path: Path, spill: Path | None = None) -> duckdb.DuckDBPyConnection:
     """A read-write connection to a database file, made with the old storage version when new."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    files.make_folder_for(path.parent, 0o711)
     try:
         if not path.exists():
             with duckdb.connect() as maker:
@@ -63,6 +63,7 @@ def open_file(path: Path, spill: Path | None = None) -> duckdb.DuckDBPyConnectio
                     f"ATTACH {made.literal(str(path))} AS made (STORAGE_VERSION '{STORAGE_VERSION}')"
                 )
                 maker.execute("DETACH made")
+            path.chmod(0o600)
         con = duckdb.connect(str(path), config=_OFFLINE)
     except duckdb.IOException as error:
         raise UserError(
