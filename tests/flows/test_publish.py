@@ -162,6 +162,16 @@ def look(path):
     with duckdb.connect(path, read_only=True) as con:
         return len(con.sql("FROM weather_reading").df()), len(con.sql("FROM weather_day").df())
 """,
+    "SQLAlchemy": """
+import sqlalchemy as sa
+def look(path):
+    engine = sa.create_engine(sa.URL.create("duckdb", database=path), connect_args={"read_only": True})
+    tables = [sa.table(name) for name in ("weather_reading", "weather_day")]
+    with engine.connect() as con:
+        found = [con.scalar(sa.select(sa.func.count()).select_from(table)) for table in tables]
+    engine.dispose()
+    return found
+""",
 }
 LOOP = """
 import sys, time
