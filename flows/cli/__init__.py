@@ -26,6 +26,7 @@ COMMANDS: tuple[str, ...] = (
     "audit",
     "backup",
     "explain",
+    "inspection",
 )
 
 for _name in COMMANDS:

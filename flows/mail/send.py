@@ -85,6 +85,21 @@ def send(folder: FarmFolder, mail: Mail, *, all_now: bool = False) -> Sent:
     return done
 
 
+def trouble(mail: Mail) -> str:
+    """Why the server cannot be used, in a sentence; empty where it takes us. Nothing is sent."""
+    try:
+        server = _connect(mail)
+        try:
+            secret = password(mail)
+            if mail.user is not None and secret is not None:
+                server.login(mail.user, secret)
+        finally:
+            server.close()
+    except (OSError, smtplib.SMTPException) as error:
+        return reason(error, mail)
+    return ""
+
+
 def anything_due(folder: FarmFolder) -> bool:
     """Whether a letter waits and its time has come."""
     return bool(_due(Outbox(folder), False))

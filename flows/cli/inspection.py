@@ -1,0 +1,42 @@
+"""The command that looks over the set-up: inspect."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from flows.cli.base import Folder, app, farm_folder
+
+
+@app.command("inspect")
+def inspect(
+    folder: Folder,
+    as_json: Annotated[bool, typer.Option("--json", help="as a JSON list")] = False,
+    mail: Annotated[
+        bool, typer.Option("--mail", help="also ask the mail server (sends nothing)")
+    ] = False,
+) -> None:
+    """Look over the set-up and say what to do; nothing is changed.
+
+    Paths and permissions, disk, clock and time zone, each layout against the newest file of its
+    source, sensors without a column, secrets, mail, backups, versions, the last runs. Exit 1 where
+    something needs attention.
+
+    \b
+    Examples:
+      checkstrip inspect my_farm
+      checkstrip inspect my_farm --mail --json
+    """
+    import json
+    from dataclasses import asdict
+
+    from flows.inspection import look
+
+    found = look.inspect(farm_folder(folder), mail=mail)
+    if as_json:
+        typer.echo(json.dumps([asdict(one) for one in found], indent=1, ensure_ascii=False))
+    else:
+        typer.echo("\n".join(look.lines(found)))
+    if any(one.severity == "attention" for one in found):
+        raise typer.Exit(1)

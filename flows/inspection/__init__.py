@@ -1,0 +1,1 @@
+"""``checkstrip inspect``: looks over the set-up and says what to do."""
