@@ -1,7 +1,8 @@
 import numpy as np
 import pytest
 
-from transforms.root_onset import BY_BALANCE, BY_PULSE, Array, onset, quiet_until
+from transforms import root_onset
+from transforms.root_onset import BY_BALANCE, BY_PULSE, Array, Fit, fit, onset, quiet_until, shift
 
 DAYS = 120
 
@@ -72,3 +73,44 @@ def test_quiet_until_weak_uptake_shows() -> None:
     assert np.isnan(onset(np.full(DAYS, 0.0)).day)
     assert quiet_until(np.zeros(DAYS)) == DAYS - 14
     assert quiet_until(np.full(DAYS, np.nan)) == -1
+
+
+def test_shift_is_how_much_later_the_other_began() -> None:
+    pairs = [(fit(series(40, seed=s)), fit(series(52, seed=100 + s))) for s in range(20)]
+    found = [shift(first, other) for first, other in pairs if first and other]
+    assert len(found) == 20
+    assert np.median([f.day for f in found]) == pytest.approx(12, abs=1.5)
+    assert sum(f.low <= 12 <= f.high for f in found) >= 17
+    back = shift(pairs[0][1], pairs[0][0])  # type: ignore[arg-type]
+    assert back.day == pytest.approx(-found[0].day)
+    assert (back.low, back.high) == (-found[0].high, -found[0].low)
+
+
+def test_of_two_places_that_fit_the_better_is_taken_not_the_middle() -> None:
+    """A gap leaves 20 and 60 as likely starts of the other series, 60 the likelier."""
+    begin = np.arange(0.0, 80.0)
+    sharp = np.full((80, 5), 50.0)
+    sharp[10] = 0.0
+    double = np.full((80, 5), 50.0)
+    double[20], double[60] = 1.0, 0.0
+    found = shift(Fit(begin, sharp), Fit(begin, double))
+    assert found.day == pytest.approx(50, abs=0.5)
+    assert (found.low, found.high) == (10, 50)
+
+
+def test_running_days_lift_the_mean_but_not_the_median(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Water running through after two rains, in bare soil: no front."""
+
+    def claimed() -> int:
+        seen = 0
+        for seed in range(40):
+            values = series(None, noise=0.05, seed=seed)
+            values[40:44] += 0.5
+            values[56:60] += 0.5
+            seen += np.isfinite(onset(values).day)
+        return int(seen)
+
+    asked_too = claimed()
+    monkeypatch.setattr(root_onset, "HALF_STANDS_OUT", -99.0)
+    assert asked_too <= 4
+    assert claimed() > 2 * asked_too + 4
