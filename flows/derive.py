@@ -159,6 +159,7 @@ def _derive_whole(con: duckdb.DuckDBPyConnection, tick: Tick) -> list[str]:
         if not rows.equals(warehouse.read(con, TABLES[name])):
             _write(warehouse.replace, con, TABLES[name], rows)
             changed.append(name)
+        frames[name] = rows  # what was written need not be read
         later = {t.name for n in order.DERIVED[place + 1 :] for t in wanted[n]}
         frames = {kept: frame for kept, frame in frames.items() if kept in later}
     tick("making tables", len(order.DERIVED), len(order.DERIVED))
