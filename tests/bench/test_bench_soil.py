@@ -19,7 +19,7 @@ def test_fronts_within_days_and_their_intervals(found: dict[str, pl.DataFrame]) 
     error = front["error_d"].drop_nulls().abs()
     assert len(error) >= 6
     assert error.median() <= 3
-    assert error.max() <= 10
+    assert error.max() <= 8
     assert front["held"].drop_nulls().mean() >= 0.7
     # what the roots never came to is not said to be reached
     assert "reached" not in front.filter(pl.col("reached").is_null())["state"].to_list()
@@ -27,13 +27,16 @@ def test_fronts_within_days_and_their_intervals(found: dict[str, pl.DataFrame]) 
 
 def test_leads_and_bounds(found: dict[str, pl.DataFrame]) -> None:
     lead = found["lead"]
-    assert lead["error_d"].drop_nulls().abs().median() <= 5
+    assert lead["error_d"].drop_nulls().abs().median() <= 3
     assert not lead["wrong_bound"].any()
 
 
 def test_shares_below_the_top_layer(found: dict[str, pl.DataFrame]) -> None:
     share = found["share"].filter(pl.col("depth_cm") > 20)
-    assert share["error"].abs().median() <= 0.06
+    assert share["error"].abs().median() <= 0.05
+    top = found["share"].filter(pl.col("depth_cm") < 15)
+    # evaporation counted as uptake would put it some ten points too high
+    assert top["error"].mean() <= 0.08
     total = found["share"].group_by("field", "strip").agg(pl.col("uptake_share").sum())
     assert total["uptake_share"].to_list() == pytest.approx([1.0] * total.height)
 
