@@ -17,7 +17,7 @@ from tests.faults import books_fuzz, forked, mutate, plain_reading
 from tests.faults.samples import COLUMNS, FORMATS, Format, toml, write
 from tests.faults.table import Clock, Found
 
-BATCH = 100
+BATCH = 50
 SECONDS = 20  # no file of these may take longer
 UNFORESEEN = "could not be read"  # the cause that the landing gives where a reader broke down
 
@@ -168,7 +168,9 @@ def run(n: int, root: Path, say: Callable[[str], None], only: str = "") -> Found
     seen = {form.name: Seen() for form in forms}
     many = max(1, n // len(FORMATS))
     for start in range(0, many, BATCH):
-        for form in forms if not Clock.over() else ():
+        for form in forms:
+            if Clock.over():
+                break
             size = min(BATCH, many - start)
             try:
                 seen[form.name].add(

@@ -24,7 +24,7 @@ OFFSET = timedelta(hours=6)
 STAMP = re.compile(
     r"^(\d{4})- *(\d{1,2})- *(\d{1,2})(?:[ T]+(\d{1,2})(?:: *(\d{1,2})(?:: *(\d{1,2}(?:\.\d+)?))?)?)?$"
 )
-GERMAN = re.compile(r"^(\d{1,2})\.(\d{1,2})\.(\d{1,4}) +(\d{1,2}):(\d{1,2})$")
+GERMAN = re.compile(r"^ *(\d{1,2})\. *(\d{1,2})\. *(\d{1,4}) +(\d{1,2}): *(\d{1,2})$")
 ZONE = re.compile(r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})$")
 PLAINLY = {
     "fixed": [("t", 1, 16), ("air", 18, 24), ("rain", 26, 31), ("upper", 33, 39), ("lower", 41, 47)]

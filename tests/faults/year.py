@@ -96,11 +96,11 @@ class World:
 def starts(begin: date, days: int, daily: bool) -> Iterator[datetime]:
     """The moments when the office computer is on, by its own clock.
 
-    Morning and evening of each day, or the mornings of Monday, Wednesday and Friday.
+    Morning and evening of each day, or Monday mornings only.
     """
     for number in range(days):
         day = begin + timedelta(days=number)
-        if not OFF[0] <= day < OFF[1] and (daily or day.weekday() in (0, 2, 4)):
+        if not OFF[0] <= day < OFF[1] and (daily or day.weekday() == 0):
             for hour in (7, 19) if daily else (7,):
                 yield datetime(day.year, day.month, day.day, hour, 5, tzinfo=ZONE)
 
@@ -208,7 +208,7 @@ def quiet(path: Path, files: Path, port: int) -> None:
 def run(n: int, root: Path, say: Callable[[str], None], only: str = "") -> Found:
     """``n`` days; a whole year from New Year 2024, fewer from before the leap day.
 
-    With a whole year the computer is on three mornings a week, unless ``only`` is ``daily``.
+    With a whole year the computer is on on Monday mornings only, unless ``only`` is ``daily``.
     """
     daily = n < 300 or only == "daily"
     begin = date(2024, 1, 1) if n >= 300 else date(2024, 2, 26)
