@@ -39,6 +39,9 @@ def crop_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
     said = as_text(cell).lower().replace("_", " ").replace("-", " ")
     said = " ".join(said.split())
     crop = CROP_WORDS.get(said, said).replace(" ", "_")
+    if crop not in reader.known.crops:  # a crop of the farm file may be named in any way
+        own = {" ".join(c.lower().split()): c for c in reader.known.crops}
+        crop = own.get(" ".join(as_text(cell).lower().split()), crop)
     if crop in reader.known.crops:
         row.values["crop"] = crop
         return
