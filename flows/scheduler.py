@@ -65,7 +65,9 @@ async def watch(
     catches up. A clock that was set back would leave the scheduler waiting for times long past;
     raises Again then.
     """
-    before = time.time()
+    import httpx  # noqa: PLC0415
+
+    before, owed = time.time(), False
     while True:
         await asyncio.sleep(LOOK_S)
         gap_s, before = time.time() - before - LOOK_S, time.time()
@@ -73,10 +75,17 @@ async def watch(
             raise Again(f"the clock was set back by {-gap_s / 60:,.0f} minutes.")
         if gap_s > ASLEEP_S:
             log.info("asleep, or the clock was set ahead, for %.0f minutes", gap_s / 60)
-            await drop_scheduled(client, late=True)
-            await catch_up()
-        else:
-            await drop_superseded(client)
+            owed = True
+        try:
+            if owed:
+                await drop_scheduled(client, late=True)
+                await catch_up()
+                owed = False
+            else:
+                await drop_superseded(client)
+        except httpx.HTTPError as error:
+            # Its database may be locked for a moment; where it stays so the runner gives up.
+            log.warning("the scheduler's server did not answer (%s)", type(error).__name__)
 
 
 async def tidy(client: PrefectClient) -> None:

@@ -12,6 +12,7 @@ import asyncio
 import logging
 import os
 import secrets
+import shutil
 import signal
 import socket
 import sys
@@ -38,6 +39,8 @@ START_LIMIT_S = 120.0
 _KEEP_S = 14 * 86_400
 # Before beginning again, so that what is broken for long does not keep the computer busy.
 _PAUSE_S = 60.0
+# Room that the scheduler needs to begin.
+_ROOM = 16 << 20
 
 
 def serve(folder: FarmFolder, say: Callable[[str], None]) -> None:
@@ -69,7 +72,7 @@ def serve(folder: FarmFolder, say: Callable[[str], None]) -> None:
             finally:
                 log.info("stopped")
     if why is not None:
-        _begin_again(log, say, why)
+        _begin_again(folder, log, say, why)
 
 
 def _deployments(folder: FarmFolder, farm: Farm) -> list[RunnerDeployment]:
@@ -89,9 +92,12 @@ def _deployments(folder: FarmFolder, farm: Farm) -> list[RunnerDeployment]:
     return [_deployment(flow, cron, farm.place.time_zone, given) for flow, cron in scheduled]
 
 
-def _begin_again(log: logging.Logger, say: Callable[[str], None], why: Exception) -> None:
+def _begin_again(
+    folder: FarmFolder, log: logging.Logger, say: Callable[[str], None], why: Exception
+) -> None:
     """Put a fresh process in this one's place: nothing of the old scheduler is left in memory.
 
+    Where the disk is full it waits until there is room, for as long as that takes.
     Windows cannot do that; there the program ends, and the task that started it starts it again.
     """
     told = f"The scheduler had to stop: {why or type(why).__name__}"
@@ -100,6 +106,8 @@ def _begin_again(log: logging.Logger, say: Callable[[str], None], why: Exception
         raise Attention(f"{told} Start it again: checkstrip run FOLDER")
     say(f"{told} It begins again in {_PAUSE_S:.0f} seconds.")
     time.sleep(_PAUSE_S)
+    while shutil.disk_usage(folder.root).free < _ROOM:
+        time.sleep(_PAUSE_S)
     sys.stdout.flush()
     os.execv(sys.executable, sys.orig_argv)  # noqa: S606 - our own command line
 

@@ -62,14 +62,22 @@ def unit(folder: FarmFolder) -> dict[str, str]:
     return dict(line.split("=", 1) for line in text.splitlines() if "=" in line)
 
 
+def single(text: str, mark: str) -> str:
+    """Each pair of marks as one; a lone one would be the beginning of something else."""
+    parts = text.split(mark * 2)
+    assert not any(mark in part for part in parts), text
+    return mark.join(parts)
+
+
 def test_systemd_reads_back_the_words_that_were_meant(farm: FarmFolder) -> None:
     # systemd.syntax(7): words in double quotes, with \\ and \" in them; %% and $$ stand for one.
     # shlex reads the same quoting.
     said = unit(farm)
-    words = [w.replace("%%", "%").replace("$$", "$") for w in shlex.split(said["ExecStart"])]
+    words = [single(single(w, "%"), "$") for w in shlex.split(said["ExecStart"])]
     assert words == list(service(farm).command)
     assert words[-2:] == ["run", str(farm.root)]
-    assert said["WorkingDirectory"].replace("%%", "%") == str(farm.root)
+    assert single(said["WorkingDirectory"], "%") == str(farm.root)
+    assert single(said["Description"], "%") == f"Checkstrip for {farm.root.name}"
     assert said["KillSignal"] == "SIGINT"
 
 
