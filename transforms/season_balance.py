@@ -14,7 +14,8 @@ below its full point (drained upper limit), but for a trickle of between nothing
 the full point is only the highest value seen, the layer was never seen to drain and the estimate
 is nil. On the other days, and on days in a gap that does not begin and end below it, rain minus the rise of
 storage is what left the profile by both ways: between nothing and all of it drained (the bounds),
-and what is more than the crop's demand is the estimate, summed over each run of such days so that
+and what is more than the crop used is the estimate, its use being the demand times the share of it
+that the season's days without drainage show to be used, summed over each run of such days so that
 noise does not add up. Without evapotranspiration the middle of the bounds stands. Without a full
 point nothing can be said: bounds from nothing to all that left the profile.
 
@@ -42,6 +43,9 @@ TRICKLE_MM, TRICKLES_WITHIN_PCT = 0.1, 1.0
 # Standard error of crop evapotranspiration by a single coefficient, as a share. Common practice,
 # no source.
 DEMAND_ERROR = 0.2
+# Days without drainage that tell how much of the demand a strip used, and the least share believed.
+LEAST_DRY_DAYS = 30
+LEAST_SHARE = 0.3
 
 
 def season_layers(storage: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
@@ -237,9 +241,10 @@ def drainage(day: pl.DataFrame) -> pl.DataFrame:
             demand_mm=pl.when(pl.col("et_mm").null_count() == 0).then(pl.col("et_mm").sum()),
         )
     )
+    runs = runs.with_columns(used_mm=pl.col("demand_mm") * _share_used())
     leaks, left = pl.col("leaks"), pl.col("left_mm")
     trickle = TRICKLE_MM * pl.col("trickle_d").filter(~leaks).sum()
-    estimate = pl.coalesce((left - pl.col("demand_mm")).clip(lower_bound=0.0), left / 2)
+    estimate = pl.coalesce((left - pl.col("used_mm")).clip(lower_bound=0.0), left / 2)
     return (
         runs.group_by(STRIP)
         .agg(
@@ -270,6 +275,20 @@ def drainage(day: pl.DataFrame) -> pl.DataFrame:
         )
         .drop("no_point", "drained", "middle", "demand_mm", "trickle_mm")
     )
+
+
+def _share_used() -> pl.Expr:
+    """Share of the crop's demand used on the days without drainage, over a season's strips.
+
+    Demand is that of a crop which lacks no water and keeps to the table's stages; on days when
+    nothing drains the balance itself shows what was used. 1 where there are too few such days.
+    """
+    dry = ~pl.col("leaks") & pl.col("demand_mm").is_not_null()
+    days = pl.col("days").filter(dry).sum().over(SEASON)
+    share = (pl.col("left_mm").filter(dry).sum() / pl.col("demand_mm").filter(dry).sum()).over(
+        SEASON
+    )
+    return pl.when(days >= LEAST_DRY_DAYS).then(share.clip(LEAST_SHARE, 1.0)).otherwise(1.0)
 
 
 def _drainage_error() -> pl.Expr:

@@ -66,6 +66,17 @@ def test_noise_does_not_add_up_over_a_run() -> None:
     assert row["drainage_mm"] == pytest.approx(0)
 
 
+def test_the_crop_takes_on_draining_days_what_share_of_the_demand_it_took_on_others() -> None:
+    """Forty days lose 10 mm of a demand of 20; then three drain and lose 30 each: 90 less 30."""
+    frame = days([-5.0] * 41 + [1.0] * 3, et=20.0).with_columns(
+        rain_mm=pl.Series([4.0] * 41 + [24.0] * 3)
+    )
+    assert season_balance.drainage(frame)["drainage_mm"][0] == pytest.approx(60)
+    # too few days tell nothing: all of the demand
+    short = frame.tail(14)
+    assert season_balance.drainage(short)["drainage_mm"][0] == pytest.approx(30)
+
+
 def test_the_error_is_that_of_the_demand_and_never_beyond_the_bounds() -> None:
     assert drainage([1] * 5)["drainage_se_mm"] == pytest.approx(0.2 * 8)
     assert drainage([1] * 5, et=30.0)["drainage_se_mm"] == pytest.approx(40 / 12**0.5)
