@@ -4,7 +4,7 @@ Lead = day on which the check strip's roots reached the depth minus that of the 
 positive where the treated strip was first. Where both days are known, the lead is fitted to the
 uptake of both strips together (``root_onset.shift``): under the same demand for water (reference
 evapotranspiration) and with the same length of rise, what is fitful or unsure in both falls out of
-the difference. So it may differ by a day or two from the difference of the two days, each of which
+the difference. So it may differ by some days from the difference of the two days, each of which
 was found alone; it is the better figure of the two (``tests/bench/FIGURES.md``).
 
 Where only one strip's day is known something is known all the same, as in any record that ends too
@@ -83,6 +83,10 @@ def _together(
         .select("field", "season", "strip", "depth_cm", "earliest_day")
         .iter_rows()
     }
+    about = {
+        tuple(key): (check - treated).days
+        for *key, treated, check in both.select(*KEY, "treated_day", "check_day").iter_rows()
+    }
     found = []
     for (field, season, depth), group in wanted.group_by(KEY, maintain_order=True):
         first: date = group["day"].min()  # type: ignore[assignment]
@@ -91,7 +95,8 @@ def _together(
             for _, strip in group.sort("strip", "day").group_by("strip", maintain_order=True)
         ]
         if len(fits) == 2 and fits[0] is not None and fits[1] is not None:
-            lead = shift(fits[1], fits[0])  # check stands before treated
+            # check stands before treated
+            lead = shift(fits[1], fits[0], about[field, season, depth])
             found.append((field, season, depth, lead.day, lead.low, lead.high))
     names = ("shift_d", "shift_low_d", "shift_high_d")
     schema = pl.Schema({n: drawn.schema[n] for n in KEY} | dict.fromkeys(names, pl.Float64()))

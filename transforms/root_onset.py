@@ -20,7 +20,7 @@ uptake counts (``BY_BALANCE``).
 For the lead of one strip over the other both fits are put together (``shift``): the same demand
 for water every day, which takes out most of what is fitful in uptake, and the same length of rise,
 so that what is unsure of the rise's shape falls out of the difference. The lead is the mean over
-the pairs of starts about the best by their likelihood; its interval holds all that fit nearly as
+the pairs of starts near the two days by their likelihood; its interval holds all that fit nearly as
 well.
 
 Shares, lengths of the rise and ``INTERVAL`` were set on simulated
@@ -50,7 +50,7 @@ RAMPS_D = (4, 8, 12, 18, 24)
 FITFUL = 0.6  # how much uptake varies with the weather, as a share of itself
 FITFUL_OF_DEMAND = 0.3  # the same once the day's demand is taken out
 LEAST_DEMAND = 0.2  # of the usual; a day's demand is not believed less
-ONE_PLACE_D = 10  # leads farther from the best are another place, not its error
+ONE_PLACE_D = 10  # leads farther from what the days of both strips say are of another place
 INTERVAL = 6.0  # rise of the weighted squares; chi-squared says 2.7, but 90 % are held by 6
 
 
@@ -117,19 +117,20 @@ def fit(uptake: Array, look: Look = BY_PULSE, demand: Array | None = None) -> Fi
     return _rises(uptake, known, start, noise, demand) if start >= 0 else None
 
 
-def shift(first: Fit, other: Fit) -> Onset:
+def shift(first: Fit, other: Fit, about: float) -> Onset:
     """By how many days ``other`` began later than ``first``, with its interval.
 
-    Both fits are of series that begin on the same day.
+    Both fits are of series that begin on the same day. ``about``: the difference of the days on
+    which each began by itself. A long gap may leave a second place that fits; the mean of two
+    places would be neither, so the lead stays within ``ONE_PLACE_D`` days of that difference.
     """
     apart = other.begin[None, :] - first.begin[:, None]
     together = first.left[:, None, :] + other.left[None, :, :]  # start x start x length of rise
     together = together - together.min()
-    best = float(apart[np.unravel_index(int(np.argmin(together)), together.shape)[:2]])
-    # A long gap may leave a second place that fits; the mean of two places would be neither.
-    likelihood = np.exp(-together / 2).sum(axis=2) * (np.abs(apart - best) <= ONE_PLACE_D)
-    lead = float((likelihood * apart).sum() / likelihood.sum())
     near = apart[together.min(axis=2) <= INTERVAL]
+    here = np.abs(apart - about) <= ONE_PLACE_D
+    likelihood = np.exp(-(together - together[here].min()) / 2).sum(axis=2) * here
+    lead = float((likelihood * apart).sum() / likelihood.sum())
     return Onset(lead, min(float(near.min()), lead), max(float(near.max()), lead))
 
 

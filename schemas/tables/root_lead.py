@@ -16,7 +16,7 @@ TABLE = Table(
         number(
             "lead_d",
             "day",
-            "days by which the treated strip was first, from the uptake of both strips together, so that it may differ by a day or two from check day minus treated day",
+            "days by which the treated strip was first, from the uptake of both strips together, so that it may differ by some days from check day minus treated day",
             -500,
             500,
         ),

@@ -77,23 +77,23 @@ def test_quiet_until_weak_uptake_shows() -> None:
 
 def test_shift_is_how_much_later_the_other_began() -> None:
     pairs = [(fit(series(40, seed=s)), fit(series(52, seed=100 + s))) for s in range(20)]
-    found = [shift(first, other) for first, other in pairs if first and other]
+    found = [shift(first, other, 12) for first, other in pairs if first and other]
     assert len(found) == 20
     assert np.median([f.day for f in found]) == pytest.approx(12, abs=1.5)
     assert sum(f.low <= 12 <= f.high for f in found) >= 17
-    back = shift(pairs[0][1], pairs[0][0])  # type: ignore[arg-type]
+    back = shift(pairs[0][1], pairs[0][0], -12)  # type: ignore[arg-type]
     assert back.day == pytest.approx(-found[0].day)
     assert (back.low, back.high) == (-found[0].high, -found[0].low)
 
 
-def test_of_two_places_that_fit_the_better_is_taken_not_the_middle() -> None:
-    """A gap leaves 20 and 60 as likely starts of the other series, 60 the likelier."""
+def test_of_two_places_that_fit_the_one_of_the_days_found_is_taken() -> None:
+    """A gap leaves 20 and 60 as likely starts of the other series; the days say about 60."""
     begin = np.arange(0.0, 80.0)
     sharp = np.full((80, 5), 50.0)
     sharp[10] = 0.0
     double = np.full((80, 5), 50.0)
-    double[20], double[60] = 1.0, 0.0
-    found = shift(Fit(begin, sharp), Fit(begin, double))
+    double[20], double[60] = 0.0, 1.0
+    found = shift(Fit(begin, sharp), Fit(begin, double), 48)
     assert found.day == pytest.approx(50, abs=0.5)
     assert (found.low, found.high) == (10, 50)
 
