@@ -50,7 +50,8 @@ ORPHANS = (
     "(SELECT count(*) FROM soil_reading ANTI JOIN delivery USING (delivery))"
 )
 LANDED = ("weather_reading", "soil_reading", "superseded_reading", "field", "sensor")
-hours = st.lists(st.integers(0, 60), min_size=1, max_size=12)
+hours = st.lists(st.integers(0, 90), min_size=2, max_size=12, unique=True)
+then = st.booleans()  # whether it is collected at once
 names = st.sampled_from(["a", "b", "c"])
 
 
@@ -95,15 +96,19 @@ class Farm(RuleBasedStateMachine):
         collect.collect(self.folder)
         self.settled = True
 
-    @rule(name=names, at=hours, version=st.sampled_from([0, 0, 0, 1, 7]))
-    def deliver(self, name: str, at: list[int], version: int) -> None:
+    @rule(name=names, at=hours, version=st.sampled_from([0, 0, 0, 1, 7]), then=then)
+    def deliver(self, name: str, at: list[int], version: int, then: bool) -> None:
         """A new file under a name that may have been used before."""
         self._put(name, [line(h, version) for h in at])
+        if then:
+            self._collect()
 
-    @rule(name=names, at=hours)
-    def append(self, name: str, at: list[int]) -> None:
+    @rule(name=names, at=hours, then=then)
+    def append(self, name: str, at: list[int], then: bool) -> None:
         """A logger goes on in its file."""
         self._put(name, self.files.get(name, []) + [line(h, 0) for h in at])
+        if then:
+            self._collect()
 
     @rule(name=names, bad=st.sampled_from(BAD), at=st.integers(0, 60))
     def spoil(self, name: str, bad: str, at: int) -> None:
