@@ -14,7 +14,7 @@ from prefect import flow
 from prefect.runtime import flow_run
 
 from flows import logs, runs, schedule, steps
-from flows.errors import Attention, UserError
+from flows.errors import Attention, UserError, of_the_disk
 from flows.folder import FarmFolder
 from flows.steps import Step
 
@@ -62,12 +62,16 @@ def _do(root: str, marks: str, work: tuple[Step, ...]) -> str:
         return "Passed over: the work was done after this run was due."
     try:
         done = steps.turn(folder, steps=work)
-    except (UserError, Attention) as told:
+    except (UserError, Attention) as mistake:
+        log.warning("%s", mistake)
+        return str(mistake)
+    except Exception as error:
+        told = of_the_disk(error)
+        if told is None:
+            log.exception("a scheduled run failed")
+            raise
         log.warning("%s", told)
-        return str(told)
-    except Exception:
-        log.exception("a scheduled run failed")
-        raise
+        return told
     for run in done:
         log.log(
             logging.INFO if run.state == "done" else logging.WARNING,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import sys
 import time
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
 ASK_S = 5.0
 # How often the clock is looked at, and what tells that it jumped.
 LOOK_S, ASLEEP_S, BACK_S = 30.0, 300.0, 60.0
+# The libraries keep a little of every run; after a week, between two runs, memory begins anew. Not
+# on Windows, where nothing can take the place of a running program.
+RENEW_S, CAN_RENEW = 7 * 86_400.0, sys.platform != "win32"
 
 
 class Again(Exception):
@@ -67,7 +71,7 @@ async def watch(
     """
     import httpx  # noqa: PLC0415
 
-    before, owed = time.time(), False
+    before, owed, began = time.time(), False, time.monotonic()
     while True:
         await asyncio.sleep(LOOK_S)
         gap_s, before = time.time() - before - LOOK_S, time.time()
@@ -83,6 +87,8 @@ async def watch(
                 owed = False
             else:
                 await drop_superseded(client)
+            if CAN_RENEW and time.monotonic() - began > RENEW_S and not await _at_work(client):
+                raise Again("it has run for a week, and begins with fresh memory.")
         except httpx.HTTPError as error:
             # Its database may be locked for a moment; where it stays so the runner gives up.
             log.warning("the scheduler's server did not answer (%s)", type(error).__name__)
@@ -106,6 +112,14 @@ async def drop_scheduled(client: PrefectClient, *, late: bool) -> None:
     while waiting := await _waiting(client, late=late):  # an answer holds two hundred at most
         for run in waiting:
             await client.delete_flow_run(run.id)
+
+
+async def _at_work(client: PrefectClient) -> bool:
+    from prefect.client.schemas.filters import FlowRunFilter  # noqa: PLC0415
+    from prefect.client.schemas.objects import StateType  # noqa: PLC0415
+
+    now = FlowRunFilter(state=_of(StateType.RUNNING, StateType.PENDING))
+    return bool(await client.read_flow_runs(flow_run_filter=now, limit=1))
 
 
 async def drop_superseded(client: PrefectClient) -> None:

@@ -1,7 +1,6 @@
-"""Resident memory of ``checkstrip run`` over many quick turns, and how it takes a clock that jumps.
+"""Resident memory of ``checkstrip run`` over many quick turns.
 
-    python -m tests.bench.bench_run 200          # memory, until 200 turns were made
-    python -m tests.bench.bench_run clock        # needs libfaketime
+    python -m tests.bench.bench_run 200          # until 200 turns were made
 
 Linux only (/proc). The farm is new and empty: what stays resident is the scheduler, not the work.
 """
@@ -23,7 +22,6 @@ from flows.folder import FarmFolder
 from flows.new import new
 
 SCRIPT = "import sys; sys.argv[0] = 'checkstrip'; from flows.cli import main; main()"
-FAKETIME = Path("/usr/lib/x86_64-linux-gnu/faketime/libfaketimeMT.so.1")
 TURN = re.compile(r"^\S+ \S+ \w+ collect: ", re.MULTILINE)
 
 
@@ -37,11 +35,10 @@ def farm(root: Path, every: str) -> FarmFolder:
 
 
 @contextmanager
-def running(folder: FarmFolder, **more: str) -> Iterator[subprocess.Popen[bytes]]:
+def running(folder: FarmFolder) -> Iterator[subprocess.Popen[bytes]]:
     """``checkstrip run`` in a process group of its own."""
     process = subprocess.Popen(
         [sys.executable, "-c", SCRIPT, "run", str(folder.root)],
-        env={**os.environ, **more},
         start_new_session=True,
         stdout=subprocess.DEVNULL,
     )
@@ -77,7 +74,7 @@ def memory(turns: int) -> None:
             while shown < turns:
                 time.sleep(2)
                 made = len(TURN.findall(log(folder)))
-                if made and made // 20 > shown // 20:
+                if made and made // 10 > shown // 10:
                     shown = made
                     database = folder.state / "prefect" / "prefect.db"
                     print(
@@ -88,39 +85,5 @@ def memory(turns: int) -> None:
                     )
 
 
-def clock() -> None:
-    """A night's sleep, then a clock set back by a day: what the log says of both."""
-    with tempfile.TemporaryDirectory() as passing:
-        folder = farm(Path(passing) / "farm", "*/5 * * * *")
-        stamp = Path(passing) / "clock"
-        stamp.write_text("+0", encoding="ascii")
-        faked = {
-            "LD_PRELOAD": str(FAKETIME),
-            "FAKETIME_TIMESTAMP_FILE": str(stamp),
-            "FAKETIME_NO_CACHE": "1",
-            "FAKETIME_DONT_FAKE_MONOTONIC": "1",
-        }
-        with running(folder, **faked):
-            _until(folder, "audit: ", 1)
-            stamp.write_text("+10h", encoding="ascii")
-            _until(folder, "audit: ", 2)
-            stamp.write_text("-14h", encoding="ascii")
-            _until(folder, "started", 2)
-            _until(folder, "audit: ", 2)
-            # After the clock was set back the five-minute schedule goes on.
-            before = log(folder).count("collect: ")
-            _until(folder, "collect: ", before + 2)
-        print(log(folder))
-
-
-def _until(folder: FarmFolder, words: str, times: int) -> None:
-    until = time.monotonic() + 900
-    while log(folder).count(words) < times:
-        if time.monotonic() > until:
-            print(log(folder))
-            raise SystemExit(f"'{words}' did not come {times} times")
-        time.sleep(1)
-
-
 if __name__ == "__main__":
-    clock() if sys.argv[1:] == ["clock"] else memory(int(sys.argv[1]) if sys.argv[1:] else 200)
+    memory(int(sys.argv[1]) if sys.argv[1:] else 200)

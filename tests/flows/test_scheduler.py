@@ -94,6 +94,18 @@ async def work():
         except scheduler.Again as again:
             said["set back"] = str(again)
         scheduler.time.time = real
+        # After a week it begins anew, but not while a run is at work.
+        scheduler.RENEW_S = 0.0
+        busy = await put(seconds=60)
+        await client.set_flow_run_state(busy.id, Running(), force=True)
+        watching = asyncio.create_task(scheduler.watch(client, catch_up, log))
+        await asyncio.sleep(2)
+        said["renewed while at work"] = watching.done()
+        await client.delete_flow_run(busy.id)
+        try:
+            await asyncio.wait_for(watching, 10)
+        except scheduler.Again as again:
+            said["renewed"] = str(again)
 
 with serve._listening() as listener:
     os.environ.update(serve._settings(folder, listener.getsockname()[1]))
@@ -126,3 +138,5 @@ def test_what_was_left_is_over_and_what_was_missed_is_caught_up_once(tmp_path: P
     assert said["caught up after sleep"] == 1
     assert said["late after sleep"] == 0
     assert said["set back"] == "the clock was set back by 60 minutes."
+    assert said["renewed while at work"] is False
+    assert "run for a week" in said["renewed"]
