@@ -34,6 +34,7 @@ def of_the_disk(error: BaseException) -> str | None:
             "Look at the disk or the share and at the rights to it, then run it again."
         )
     names = ("IOException", "OutOfMemoryException", "FatalException", "InternalException")
+    names = (*names, "TransactionException")  # a commit that could not be written
     if type(error).__module__.partition(".")[0] in ("duckdb", "_duckdb") and (
         type(error).__name__ in names
     ):
