@@ -75,6 +75,13 @@ def test_crops_of_other_yields_share_percent_not_kilograms() -> None:
     assert one == pytest.approx(other)
 
 
+def test_where_site_years_scatter_far_beyond_their_errors_each_keeps_its_own() -> None:
+    far = {"a": (0.0, 2000.0), "b": (-1600.0, 900.0), "c": (1500.0, -700.0), "d": (300.0, 2500.0)}
+    found = _drawn(far, se=50.0)
+    variance = found.chance @ np.diagonal(found.covariance, axis1=1, axis2=2)
+    assert np.sqrt(variance) == pytest.approx(np.full(8, 50.0), rel=0.03)
+
+
 def test_one_field_or_one_season_each_is_left_as_measured() -> None:
     assert _drawn({"a": (200.0, 210.0, 190.0, 180.0)}) is None
     assert _drawn({"a": (200.0,), "b": (40.0,), "c": (190.0,)}) is None
