@@ -2,7 +2,11 @@ import errno
 import os
 import time
 
+import duckdb
+import pytest
+
 from flows import files
+from flows.errors import of_the_disk
 from tests.faults.disk import Disk
 from tests.flows.loggers import drop, make, take, usual
 
@@ -34,3 +38,20 @@ def test_a_file_that_cannot_be_read_keeps_no_other_from_being_taken(tmp_path):
     assert done.deliveries == 1
     assert "drop/a.csv cannot be read; it is tried again." in done.notes
     assert take(folder).deliveries == 1
+
+
+@pytest.mark.parametrize(
+    ("error", "told"),
+    [
+        (OSError(errno.ENOSPC, "No space left on device", "/farm/a"), "The disk is full"),
+        (
+            OSError(errno.EIO, "Input/output error", "/farm/a"),
+            "/farm/a could not be read or written",
+        ),
+        (duckdb.IOException("IO Error: Could not write file"), "The warehouse could not be read"),
+        (duckdb.TransactionException("Failed to commit: Could not write file"), "The warehouse"),
+    ],
+)
+def test_what_the_disk_refuses_is_told_in_sentences(error, told):
+    assert told in str(of_the_disk(error))
+    assert of_the_disk(ValueError("x")) is None
