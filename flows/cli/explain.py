@@ -29,6 +29,8 @@ def explain(
     """
     from flows import query
     from flows.explain.explain import explain as work
+    from flows.explain.file_lines import FileLines
 
-    with query.open_published(farm_folder(folder)) as con:
-        typer.echo(work(con, table, key or []))
+    farm = farm_folder(folder)
+    with query.open_published(farm) as con:
+        typer.echo(work(con, table, key or [], FileLines.of(farm)))

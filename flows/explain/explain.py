@@ -8,6 +8,7 @@ import duckdb
 
 from flows import derive, tables
 from flows.explain import files_behind, row, scope
+from flows.explain.file_lines import FileLines
 from flows.explain.row import Row
 from flows.explain.scope import Scope
 from schemas import made
@@ -19,7 +20,9 @@ _MOST_REASONS = 3
 BOOKS = {"season", "operation", "harvest_pass", "field", "strip", "price", "cost", "penetrometer"}
 
 
-def explain(con: duckdb.DuckDBPyConnection, name: str, key: list[str]) -> str:
+def explain(
+    con: duckdb.DuckDBPyConnection, name: str, key: list[str], archive: FileLines | None = None
+) -> str:
     """The row, how much stands behind it, its method, its inputs, its files, what was left out.
 
     Raises UserError where there is no such table or row.
@@ -32,7 +35,7 @@ def explain(con: duckdb.DuckDBPyConnection, name: str, key: list[str]) -> str:
     parts = [_row(table, found), _whole(found), _method(table)]
     if made_from:
         parts.append(_inputs(con, table, made_from, about))
-    behind = files_behind.lines(con, about, readings) if readings else []
+    behind = files_behind.lines(con, about, readings, archive) if readings else []
     if any(t.name in BOOKS for t in (table, *made_from)):
         behind += files_behind.entered(con)
     if behind:

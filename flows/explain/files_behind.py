@@ -8,16 +8,26 @@ from typing import Any
 import duckdb
 
 from flows import warehouse
+from flows.explain.file_lines import FileLines
 from flows.explain.scope import Scope
 from schemas.catalogue import TABLES
 from schemas.table import Table
 from transforms import calendar_day
 
 _MOST = 12
+MOST_READ_AGAIN = 3  # deliveries of which the lines are told
 
 
-def lines(con: duckdb.DuckDBPyConnection, scope: Scope, readings: list[Table]) -> list[str]:
-    """What was read for it, file by file; then refused rows and replaced readings."""
+def lines(
+    con: duckdb.DuckDBPyConnection,
+    scope: Scope,
+    readings: list[Table],
+    archive: FileLines | None = None,
+) -> list[str]:
+    """What was read for it, file by file; then refused rows and replaced readings.
+
+    With the ``archive`` also the lines of the files in which the readings stand.
+    """
     span = _span(con, scope)
     if not span:
         return ["It is not of certain days, so its readings cannot be singled out."]
@@ -28,7 +38,10 @@ def lines(con: duckdb.DuckDBPyConnection, scope: Scope, readings: list[Table]) -
         found, instruments = _deliveries(con, scope, table, span)
         behind |= {row[0] for row in found}
         names |= set(instruments)
-        told += _told(table, found, instruments)
+        at = {}
+        if archive is not None and len(found) <= MOST_READ_AGAIN:
+            at = {row[0]: archive.told(row[0], instruments, span) for row in found}
+        told += _told(table, found, instruments, at)
     told += _refused(con, sorted(behind))
     told += _replaced(con, sorted(names), scope, span)
     return told
@@ -90,13 +103,15 @@ def _instruments(con: duckdb.DuckDBPyConnection, scope: Scope, kind: str) -> lis
     return [row[0] for row in rows]
 
 
-def _told(table: Table, found: list[tuple[Any, ...]], instruments: list[str]) -> list[str]:
+def _told(
+    table: Table, found: list[tuple[Any, ...]], instruments: list[str], at: dict[str, str]
+) -> list[str]:
     if not instruments:
         return []
     total = sum(row[4] for row in found)
     told = [f"{table.name}: {total:,} readings of {', '.join(instruments)}, from {len(found)} deliveries"]  # fmt: skip
     told += [
-        f"  {name or 'a delivery that is not there'} ({delivery}), received {received:%Y-%m-%d %H:%M} UTC, layout {layout}: {n:,} readings, {a:%Y-%m-%d %H:%M} to {b:%Y-%m-%d %H:%M} UTC"
+        f"  {name or 'a delivery that is not there'} ({delivery}), received {received:%Y-%m-%d %H:%M} UTC, layout {layout}: {n:,} readings, {a:%Y-%m-%d %H:%M} to {b:%Y-%m-%d %H:%M} UTC{in_lines(at.get(delivery, ''))}"
         if received
         else f"  {delivery}: {n:,} readings; there is no such delivery"
         for delivery, name, received, layout, n, a, b in found[:_MOST]
@@ -104,6 +119,11 @@ def _told(table: Table, found: list[tuple[Any, ...]], instruments: list[str]) ->
     if len(found) > _MOST:
         told.append(f"  and {len(found) - _MOST} more")
     return told
+
+
+def in_lines(said: str) -> str:
+    """The lines as the end of a sentence."""
+    return f", in {said} of the file" if said else ""
 
 
 def _refused(con: duckdb.DuckDBPyConnection, behind: list[str]) -> list[str]:

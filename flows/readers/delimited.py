@@ -13,6 +13,7 @@ from flows.readers.sections import Section
 from schemas.layout import Layout
 
 PIECE = 8 << 20  # bytes of text that are parsed at once: bounds the memory whatever the file's size
+MOST_COLUMNS = 5_000  # no logger has a tenth of them; a million would cost minutes
 HEAD_LINES = 400  # a heading that has not come by this line is not looked for further
 LINE_LIMIT = 1 << 20  # no logger writes a line of a megabyte
 
@@ -168,6 +169,9 @@ def _heading(text: bytes, layout: Layout, preamble: tuple[bytes, ...]) -> Headin
 
 def _cells(line: bytes, layout: Layout) -> list[str]:
     """The cells of a heading line; raises Unreadable where it is none."""
+    width = line.count(layout.delimiter.encode()) + 1
+    if width > MOST_COLUMNS and layout.delimiter != " ":
+        raise Unreadable("too many columns", f"{width:,}", f"at most {MOST_COLUMNS:,}")
     text = line.decode(errors="replace")
     try:
         return next(csv.reader([text], delimiter=layout.delimiter, quotechar=layout.quote), [])
