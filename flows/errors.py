@@ -5,6 +5,14 @@ from __future__ import annotations
 import errno
 
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+# What DuckDB raises where the disk refuses; the last for a commit.
+_OF_THE_DATABASE = (
+    "IOException",
+    "OutOfMemoryException",
+    "FatalException",
+    "InternalException",
+    "TransactionException",
+)
 
 
 class UserError(Exception):
@@ -33,10 +41,8 @@ def of_the_disk(error: BaseException) -> str | None:
             f"The file or folder{path} could not be read or written ({error.strerror}). {calm} "
             "Look at the disk or the share and at the rights to it, then run it again."
         )
-    names = ("IOException", "OutOfMemoryException", "FatalException", "InternalException")
-    names = (*names, "TransactionException")  # a commit that could not be written
     if type(error).__module__.partition(".")[0] in ("duckdb", "_duckdb") and (
-        type(error).__name__ in names
+        type(error).__name__ in _OF_THE_DATABASE
     ):
         first = str(error).strip().partition("\n")[0].rstrip(".")
         return f"The warehouse could not be read or written ({first}). {calm} Then run it again."
