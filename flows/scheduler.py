@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 ASK_S = 5.0
 # How often the clock is looked at, and what tells that it jumped.
 LOOK_S, ASLEEP_S, BACK_S = 30.0, 300.0, 60.0
-# The libraries keep a little of every run; after a week, between two runs, memory begins anew. Not
+# Whatever the libraries keep of each run: after a week, between two runs, memory begins anew. Not
 # on Windows, where nothing can take the place of a running program.
 RENEW_S, CAN_RENEW = 7 * 86_400.0, sys.platform != "win32"
 
