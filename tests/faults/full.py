@@ -79,7 +79,7 @@ def _step(kills: Kills, step: Step, disk: Disk, n: int, found: Found) -> tuple[o
     for number in range(n):
         forked.copied(kills.states[step.state], kills.here)
         kills.post.clear()
-        leave = rng.choice((0, 4096, 1 << 16, 1 << 18, 1 << 20, 2 << 20))
+        leave = (0, 4096, 1 << 14, 1 << 16, 1 << 18)[number // 2 % 5]
         moment = rng.uniform(0, kills.seconds[step.name]) if number % 2 else 0.0
         if not moment:
             disk.fill(leave)

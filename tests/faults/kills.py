@@ -12,6 +12,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import ClassVar
 
 from tests.faults import farms, forked
 from tests.faults.disk import Call, Count, Disk
@@ -78,20 +79,34 @@ def turn(path: Path) -> tuple[str, str]:
     return farms.said(folder)
 
 
-def states(root: Path, port: int) -> dict[str, Path]:
-    """The folders that the steps begin with."""
-    at = {name: root / name for name in ("fresh", "grown", "landed", "derived", "saved", "mailed")}
-    forked.run(lambda: _made(lambda: farms.make(at["fresh"], move=True)))
-    forked.copied(at["fresh"], at["grown"])
-    forked.run(lambda: (turn(at["grown"]), _made(lambda: _later(at["grown"]))))
-    for name, before, step in (("landed", "grown", "collect"), ("derived", "landed", "derive")):
-        forked.copied(at[before], at[name])
-        forked.run(lambda name=name, step=step: _step(at[name], step))
-    for name, mail in (("saved", None), ("mailed", port)):
-        forked.copied(at["derived"], at[name])
-        (at[name] / "farm.toml").write_text(farms.toml(port=mail, move=True))
-        forked.run(lambda name=name: _whole(at[name]))
-    return at
+class States(dict[str, Path]):
+    """The folders that the steps begin with, each made when it is first asked for."""
+
+    BEFORE: ClassVar = {"grown": "fresh", "landed": "grown", "derived": "landed",
+                        "saved": "derived", "mailed": "derived"}  # fmt: skip
+
+    def __init__(self, root: Path, port: int) -> None:
+        super().__init__()
+        self.root, self.port = root, port
+
+    def __missing__(self, name: str) -> Path:
+        path = self[name] = self.root / name
+        if name in self.BEFORE:
+            forked.copied(self[self.BEFORE[name]], path)
+        match name:
+            case "fresh":
+                forked.run(lambda: _made(lambda: farms.make(path, move=True)))
+            case "grown":
+                forked.run(lambda: (turn(path), _made(lambda: _later(path))))
+            case "landed":
+                forked.run(lambda: _step(path, "collect"))
+            case "derived":
+                forked.run(lambda: _step(path, "derive"))
+            case _:
+                mail = self.port if name == "mailed" else None
+                (path / "farm.toml").write_text(farms.toml(port=mail, move=True))
+                forked.run(lambda: _whole(path))
+        return path
 
 
 def _made(work: Callable[[], object]) -> None:
@@ -160,7 +175,7 @@ class Kills:
 
     def __init__(self, root: Path, post: Post, seed: int = 7) -> None:
         self.root, self.post, self.rng = root, post, random.Random(seed)
-        self.states = states(root, post.port)
+        self.states = States(root, post.port)
         self.expected: dict[str, object] = {}
         self.seconds: dict[str, float] = {}
         self.calls: dict[str, int] = {}
