@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms.health_spans import labelled, looked, spans
+from transforms.health_spans import WHO, labelled, looked, spans
 
 CLEAR = 0.55
 WINDOW, LEAST_DAYS = "31d", 5
@@ -33,6 +33,36 @@ def sun(sun_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     off = named.filter(pl.col("median_h").abs() >= OFF_H)
     found = spans(off, BRIDGE_D, (pl.col("median_h").last().alias("clock_error_h"),))
     return found, looked(named, "clock")
+
+
+def clocks(
+    delivery: pl.DataFrame, quarantine: pl.DataFrame, sun_day: pl.DataFrame, as_of: object
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Clocks that the sun gainsays, and readings refused because they lay after their receipt (at
+    the last good day of their file)."""
+    by_sun, seen = sun(sun_day)
+    future = quarantine.filter(pl.col("cause") == "time after its receipt").join(
+        delivery.select("delivery", "station", "probe", "last_reading", "received_at"),
+        on="delivery",
+    )
+    days = future.select(
+        kind=pl.when(pl.col("probe").is_null()).then(pl.lit("station")).otherwise(pl.lit("probe")),
+        instrument=pl.coalesce("probe", "station"),
+        part=pl.lit("clock"),
+        finding=pl.lit("clock"),
+        depth_cm=pl.lit(None, pl.Float64),
+        day=pl.min_horizontal(
+            pl.coalesce("last_reading", "received_at").dt.date(), pl.lit(as_of, pl.Date)
+        ),
+    )
+    refused = spans(days.drop_nulls("instrument").unique(maintain_order=True))
+    # one day, one finding: where the sun tells the error too, its span stands
+    same = by_sun.select("kind", "instrument", sun_from="from_day", sun_to="to_day")
+    told = refused.join(same, on=["kind", "instrument"]).filter(
+        pl.col("from_day").is_between("sun_from", "sun_to")
+    )
+    refused = refused.join(told, on=[*WHO, "from_day"], how="anti")
+    return pl.concat([by_sun, refused], how="diagonal"), seen
 
 
 def _medians(sun_day: pl.DataFrame) -> pl.DataFrame:

@@ -16,7 +16,7 @@ import polars as pl
 from schemas import made
 from schemas.tables.station_health import SEVERITY, TABLE
 from transforms import health_clock, health_gauge, health_heard, health_pairs, health_sensors
-from transforms.health_spans import WHO, labelled, spans
+from transforms.health_spans import WHO, labelled
 from transforms.soil_layers import SPELL_OPEN
 
 INSTRUMENT = ["kind", "instrument"]
@@ -141,7 +141,7 @@ def derive(
         health_sensors.soil(soil_quality_day),
         health_sensors.weather(weather_day),
         health_sensors.probes(soil_day, weather_day),
-        _clock(delivery, quarantine, sun_day, as_of),
+        health_clock.clocks(delivery, quarantine, sun_day, as_of),
     ]
     found = pl.concat([check[0] for check in checks], how="diagonal")
     seen = pl.concat([check[1] for check in checks if check[1].width], how="diagonal")
@@ -178,36 +178,6 @@ def _expected(spells: pl.DataFrame, heard: pl.DataFrame) -> pl.DataFrame:
         .explode("day", empty_as_null=False)
         .unique(maintain_order=True)
     )
-
-
-def _clock(
-    delivery: pl.DataFrame, quarantine: pl.DataFrame, sun_day: pl.DataFrame, as_of: object
-) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Clocks that the sun gainsays, and readings refused because they lay after their receipt (at
-    the last good day of their file)."""
-    by_sun, seen = health_clock.sun(sun_day)
-    future = quarantine.filter(pl.col("cause") == "time after its receipt").join(
-        delivery.select("delivery", "station", "probe", "last_reading", "received_at"),
-        on="delivery",
-    )
-    days = future.select(
-        kind=pl.when(pl.col("probe").is_null()).then(pl.lit("station")).otherwise(pl.lit("probe")),
-        instrument=pl.coalesce("probe", "station"),
-        part=pl.lit("clock"),
-        finding=pl.lit("clock"),
-        depth_cm=pl.lit(None, pl.Float64),
-        day=pl.min_horizontal(
-            pl.coalesce("last_reading", "received_at").dt.date(), pl.lit(as_of, pl.Date)
-        ),
-    )
-    refused = spans(days.drop_nulls("instrument").unique(maintain_order=True))
-    # one day, one finding: where the sun tells the error too, its span stands
-    same = by_sun.select("kind", "instrument", sun_from="from_day", sun_to="to_day")
-    told = refused.join(same, on=INSTRUMENT).filter(
-        pl.col("from_day").is_between("sun_from", "sun_to")
-    )
-    refused = refused.join(told, on=[*WHO, "from_day"], how="anti")
-    return pl.concat([by_sun, refused], how="diagonal"), seen
 
 
 def _current(found: pl.DataFrame, as_of: object) -> pl.Expr:
