@@ -60,7 +60,9 @@ def test_a_logger_that_never_ends_its_last_line_loses_nothing(tmp_path, clock):
     assert clock(folder, 5)
     assert clock(folder, 11) == []
     assert temps(folder) == [50.25]
-    rows = ask(folder, "SELECT rows_in, rows_landed, rows_quarantined, rows_duplicate FROM delivery")
+    rows = ask(
+        folder, "SELECT rows_in, rows_landed, rows_quarantined, rows_duplicate FROM delivery"
+    )
     assert rows == [(1, 1, 0, 0)]
 
 
