@@ -46,14 +46,17 @@ async def run(deployments: list[RunnerDeployment], log: logging.Logger) -> None:
     runner = Runner(name="checkstrip", limit=1, pause_on_shutdown=False, query_seconds=ASK_S)
     async with get_client() as client:
         await tidy(client)
-        ids = [await runner.aadd_deployment(deployment) for deployment in deployments]
-        whole = {**deployments[-1].parameters, "missed": True}
+        turn = deployments[-1]
+        turn_id = await runner.aadd_deployment(turn)
+        whole = {**turn.parameters, "missed": True}
 
         async def catch_up() -> None:
-            await client.create_flow_run_from_deployment(ids[-1], parameters=whole)
+            await client.create_flow_run_from_deployment(turn_id, parameters=whole)
 
-        # What was missed while nothing ran is caught up by one full turn now.
+        # What was missed while nothing ran is caught up by one full turn now, before all else.
         await catch_up()
+        for deployment in deployments[:-1]:
+            await runner.aadd_deployment(deployment)
         async with asyncio.TaskGroup() as group:
             watching = group.create_task(watch(client, catch_up, log))
             await runner.start()
