@@ -13,7 +13,7 @@ import json
 import shutil
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -128,6 +128,7 @@ class Archive:
         coming: list[Arrival] = []
         pending: dict[tuple[str, str], Receipt] = {}
         latest = dict(self._latest)
+        hashes = {sha for sha, _ in self._known}
         sequence = max(self._by_sequence, default=0)
         for arrival in arrivals:
             before = latest.get((arrival.folder, arrival.name))
@@ -141,6 +142,9 @@ class Archive:
                 continue
             sequence += 1
             receipt = self._receipt(arrival, found, before, sequence)
+            if found.sha256 in hashes:  # the same bytes for another target are another delivery
+                receipt = replace(receipt, suffix=f"-{sequence}")
+            hashes.add(found.sha256)
             pending[key] = latest[arrival.folder, arrival.name] = receipt
             taken.append(receipt)
             coming.append(arrival)
@@ -170,7 +174,6 @@ class Archive:
             and found.prefix_sha256 == before.whole_sha256
             and before.target == arrival.target
         )
-        same_bytes = any(sha == found.sha256 for sha, _ in self._known)
         return Receipt(
             sequence=sequence,
             sha256=found.sha256,
@@ -187,7 +190,6 @@ class Archive:
             continues=before.sequence if grows and before else None,
             offset=before.whole_bytes if grows and before else 0,
             lines_before=before.whole_lines if grows and before else 0,
-            suffix=f"-{sequence}" if same_bytes else "",
         )
 
     def _store(self, receipts: list[Receipt], arrivals: list[Arrival]) -> set[int]:

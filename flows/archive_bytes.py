@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from flows.files import sync_folder
+from flows.files import make_folder, sync_folder
 
 BLOCK = 1 << 20
 WIDE_MARKS = (b"\xff\xfe", b"\xfe\xff")
@@ -58,6 +58,7 @@ def measure(path: Path, prefix: int | None = None) -> Measure:
 
 def write(target: Path, content: bytes) -> None:
     """Write a file, whole or not at all, and sync its folder."""
+    make_folder(target.parent)
     part = target.with_name(target.name + ".part")
     with part.open("wb") as out:
         out.write(content)

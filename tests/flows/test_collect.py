@@ -227,6 +227,17 @@ def test_a_file_written_to_while_it_is_copied_is_taken_next_time(tmp_path):
     assert not list((tmp_path / "archive").glob("*/*.part"))
 
 
+def test_the_same_bytes_of_two_sources_are_two_deliveries(tmp_path):
+    file = tmp_path / "a.csv"
+    file.write_text("t,T\n2020-06-01 00:00,1\n")
+    arrivals = [Arrival(file, "file", "drop", "a.csv", name, name) for name in ("one", "two")]
+    archive = Archive.open(tmp_path / "archive")
+    first, second = archive.take(arrivals)
+    (third,) = archive.take([Arrival(file, "file", "drop", "a.csv", "three", "three")])
+    assert len({first.delivery, second.delivery, third.delivery}) == 3
+    assert archive.file_of(first) == archive.file_of(second)
+
+
 class TestAppendedFile:
     def test_only_what_was_added_is_read_and_stored(self, folder):
         lines = [usual(h) for h in range(500)]
