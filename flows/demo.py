@@ -43,6 +43,7 @@ _DRAWDOWN = """
     FROM drawdown_season JOIN field USING (field)
     WHERE practice = ? GROUP BY depth_cm ORDER BY depth_cm
 """
+STORY_WIDTH = 100  # a terminal's window; the story is to be under a page
 _SHOWN = {
     "field": "Field",
     "season": "Season",
@@ -138,9 +139,12 @@ def _story(con: duckdb.DuckDBPyConnection) -> str:
     )
     grid = harvest.grid_of("response", worked.sort("field", "season").to_dicts(), _SHOWN, caption)
     sections = [Section(("Did it respond?",), (grid,))] if grid else []
+    before: set[str] = set()
     for practice in sorted(worked["practice"].unique()):
-        told = tuple(trial.in_words(tables, practice))
-        sections.append(Section((f"{practice.capitalize()}, all site-years together",), told))
+        told = [ln for ln in trial.in_words(tables, practice) if page.said(ln, show) not in before]
+        before |= {page.said(line, show) for line in told}
+        heading = f"{practice.capitalize()}, all site-years together"
+        sections.append(Section((heading,), tuple(told)))
     paid: list[Line] = []
     for field, last in worked.group_by("field").agg(pl.col("season").max()).sort("field").rows():
         paid += harvest.money(tables, field, last)
@@ -152,7 +156,7 @@ def _story(con: duckdb.DuckDBPyConnection) -> str:
                 advised.append(line)
     sections.append(Section(("Which fields next?",), tuple(advised)))
     foot = (Line((harvest.NOT_ADVICE,)),)
-    return page.text(Page(("The trial",), (), tuple(sections), foot), show).rstrip()
+    return page.text(Page(("The trial",), (), tuple(sections), foot), show, STORY_WIDTH).rstrip()
 
 
 def _table(con: duckdb.DuckDBPyConnection, sql: str, *given: str) -> str:

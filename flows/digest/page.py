@@ -71,19 +71,19 @@ def marked(row: tuple[Phrase, ...]) -> int:
     return next((i for i, phrase in enumerate(row) if partly(phrase)), -1)
 
 
-def text(page: Page, show: Show) -> str:
-    """The page as plain text."""
+def text(page: Page, show: Show, width: int = WIDTH) -> str:
+    """The page as plain text, its sentences wrapped at ``width``."""
     out = [show.phrase(page.title), "=" * min(WIDTH, len(show.phrase(page.title))), ""]
     if page.under:
-        out += [*_wrapped(show.phrase(page.under)), ""]
+        out += [*_wrapped(show.phrase(page.under), width=width), ""]
     for section in page.sections:
         title = show.phrase(section.title)
         out += [title, "-" * min(WIDTH, len(title))]
         for block in section.blocks:
-            out += _block(block, show)
+            out += _block(block, show, width)
         out.append("")
     for line in page.foot:
-        out += _wrapped(said(line, show))
+        out += _wrapped(said(line, show), width=width)
     return "\n".join(out).rstrip() + "\n"
 
 
@@ -97,25 +97,28 @@ def said(line: Line, show: Show) -> str:
     return told
 
 
-def _wrapped(told: str, first: str = "") -> list[str]:
+def _wrapped(told: str, first: str = "", width: int = WIDTH) -> list[str]:
     return wrap(
-        told, WIDTH, initial_indent=first, subsequent_indent=" " * len(first),
+        told, width, initial_indent=first, subsequent_indent=" " * len(first),
         break_long_words=False, break_on_hyphens=False,
     )  # fmt: skip
 
 
-def _block(block: Block, show: Show) -> list[str]:
+def _block(block: Block, show: Show, width: int) -> list[str]:
     if isinstance(block, Line):
-        return _wrapped(said(block, show), "- ")
+        return _wrapped(said(block, show), "- ", width)
     if isinstance(block, Picture):
         return [
             "",
-            *_wrapped(f"[Picture: {show.phrase(block.title)} {show.phrase(block.says).strip()}]"),
+            *_wrapped(
+                f"[Picture: {show.phrase(block.title)} {show.phrase(block.says).strip()}]",
+                width=width,
+            ),
         ]
-    return ["", *_grid(block, show), ""]
+    return ["", *_grid(block, show, width), ""]
 
 
-def _grid(grid: Grid, show: Show) -> list[str]:
+def _grid(grid: Grid, show: Show, width: int) -> list[str]:
     """A table with a space of two between its columns; narrow ones fit a terminal."""
     rows = [[show.phrase(head) for head in grid.heads]]
     rows += [
@@ -126,10 +129,14 @@ def _grid(grid: Grid, show: Show) -> list[str]:
     right = [any(numeric(row[i]) for row in grid.rows) for i in range(len(grid.heads))]
     lines = [
         "  ".join(
-            text.rjust(width) if to_right else text.ljust(width)
-            for text, width, to_right in zip(row, widths, right, strict=True)
+            text.rjust(wide) if to_right else text.ljust(wide)
+            for text, wide, to_right in zip(row, widths, right, strict=True)
         ).rstrip()
         for row in rows
     ]
-    notes = [line for note in grid.notes for line in _wrapped("Partial: " + said(note, show))]
-    return [*_wrapped(show.phrase(grid.caption)), *lines, *notes]
+    notes = [
+        line
+        for note in grid.notes
+        for line in _wrapped("Partial: " + said(note, show), width=width)
+    ]
+    return [*_wrapped(show.phrase(grid.caption), width=width), *lines, *notes]
