@@ -41,11 +41,13 @@ def test_the_python_runs(published):
     scope["con"].close()
 
 
-def test_the_layout_is_one():
-    (toml,) = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
-    layouts = tomllib.loads(toml)["layouts"]
-    farm = farm_file.parse(tomllib.loads(FARM) | {"layouts": layouts, "sources": []}, "README")
+def test_what_it_says_of_farm_toml_is_taken():
+    layout, backup = map(tomllib.loads, re.findall(r"```toml\n(.*?)```", README, re.DOTALL))
+    shown = {"layouts": layout["layouts"], "sources": [], **backup}
+    farm = farm_file.parse(tomllib.loads(FARM) | shown, "README")
     assert list(farm.layouts) == ["probe"]
+    assert farm.backup is not None
+    assert farm.backup.keep == 7
 
 
 def test_the_links_lead_somewhere():
