@@ -13,6 +13,8 @@ from demo_warehouse.simulator.farm import Farm
 from demo_warehouse.simulator.plan import FIRST
 from demo_warehouse.simulator.sensors import refine
 
+LONGITUDE_DEG, STANDARD_OFFSET_H = -111.7, -7.0  # as farm.toml has them; a test holds them together
+
 Array = NDArray[np.float64]
 TIME = "time"  # end of the interval on the farm's standard clock, without a zone
 
@@ -65,6 +67,20 @@ def _thawed(caught: Array, temp_c: Array) -> Array:
     return out
 
 
+def by_the_sun(hourly: Array, step_min: int) -> Array:
+    """Radiation of a climate whose noon is at 12, as it comes in where the sun's noon is later.
+
+    ``hourly`` in W/m², from midnight of ``FIRST``. The sun's noon by the zone's standard clock goes by
+    the longitude and the equation of time (FAO-56 equations 31 to 33).
+    """
+    per = 60 // step_min
+    middle = (np.arange(len(hourly) * per) + 0.5) / per
+    turn = 2 * np.pi * (middle / 24 + FIRST.timetuple().tm_yday - 81) / 365.25
+    equation_h = 0.1645 * np.sin(2 * turn) - 0.1255 * np.cos(turn) - 0.025 * np.sin(turn)
+    late_h = STANDARD_OFFSET_H - LONGITUDE_DEG / 15 - equation_h
+    return np.interp(middle - late_h, np.arange(len(hourly)) + 0.5, hourly)
+
+
 def station(
     rng: np.random.Generator, farm: Farm, name: str, gauge: Gauge, step_min: int
 ) -> pl.DataFrame:
@@ -83,7 +99,7 @@ def station(
 
     steps = hours * per
     temp = fine(w.air_temp_c) + rng.normal(0, 0.15)
-    sun = np.repeat(w.solar_w_m2, per) * rng.normal(1, 0.02)
+    sun = by_the_sun(w.solar_w_m2, step_min) * rng.normal(1, 0.02)
     season = np.cos(2 * np.pi * (np.arange(steps) / per / 24 - 170) / 365.25)
     frame = pl.DataFrame(
         {

@@ -1,6 +1,7 @@
 import math
 from datetime import date
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -252,6 +253,26 @@ def test_stations_of_one_field_agree_but_for_their_faults(laid):
     assert math.isclose(
         treated["Air temperature"].mean(), check["Air temperature"].mean(), abs_tol=0.8
     )
+
+
+def test_the_sun_stands_highest_when_it_does_at_the_farm(laid):
+    # FAO-56 equations 31 to 33: 4 minutes a degree; the equation of time runs from -14 to +16 minutes
+    from demo_warehouse.simulator import stations
+
+    place = farm_file.load(laid / "farm.toml")
+    tables = farm_file.tables(place)
+    assert place.place.longitude == stations.LONGITUDE_DEG
+    assert tables["farm"]["standard_offset_h"].item() == stations.STANDARD_OFFSET_H
+    hours = np.arange(24 * 365) % 24 + 0.5
+    sun = stations.by_the_sun(np.clip(800 * np.sin((hours - 6) / 12 * np.pi), 0, None), 60)
+    by_day = sun.reshape(-1, 24)
+    centre = (by_day * (np.arange(24) + 0.5)).sum(axis=1) / by_day.sum(axis=1)
+    assert (
+        abs(centre[1:-1].mean() - (12 + 111.7 / 15 - 7)) < 0.02
+    )  # the equation of time is 0 a year
+    assert (
+        0.4 < centre[1:-1].max() - centre[1:-1].min() < 0.56
+    )  # and some half an hour from end to end
 
 
 def test_the_sample_in_the_repository_is_the_beginning_of_what_the_demo_makes(laid):
