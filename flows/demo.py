@@ -43,7 +43,7 @@ _DRAWDOWN = """
     FROM drawdown_season JOIN field USING (field)
     WHERE practice = ? GROUP BY depth_cm ORDER BY depth_cm
 """
-STORY_WIDTH = 100  # a terminal's window; the story is to be under a page
+STORY_WIDTH = 118  # a terminal's window; the story is to be under a page
 _SHOWN = {
     "field": "Field",
     "season": "Season",
@@ -156,7 +156,12 @@ def _story(con: duckdb.DuckDBPyConnection) -> str:
                 advised.append(line)
     sections.append(Section(("Which fields next?",), tuple(advised)))
     foot = (Line((harvest.NOT_ADVICE,)),)
-    return page.text(Page(("The trial",), (), tuple(sections), foot), show, STORY_WIDTH).rstrip()
+    story = page.text(Page(("The trial",), (), tuple(sections), foot), show, STORY_WIDTH)
+    # one page: headings stand by the empty line before them, without a rule below
+    kept = [line for line in story.splitlines()[2:] if not line or line.strip("-")]
+    return "\n".join(
+        line for line, before in zip(kept, ["", *kept], strict=False) if line or before
+    )
 
 
 def _table(con: duckdb.DuckDBPyConnection, sql: str, *given: str) -> str:
