@@ -219,15 +219,19 @@ def _senders(group: list[Reading]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
-def _pieces(archive: Archive, reading: Reading, layout: Layout) -> Iterator[Chunk | Section]:
-    """A delivery as its reader cuts it; what cannot be read is noted on it."""
-    receipt = reading.receipt
-    content = Content(
+def content_of(archive: Archive, receipt: Receipt) -> Content:
+    """A delivery's bytes as the readers take them."""
+    return Content(
         name=receipt.name,
         lines_before=receipt.lines_before,
         before=partial(archive.blocks, receipt, 0, receipt.offset),
         own=partial(archive.blocks, receipt, receipt.offset),
     )
+
+
+def _pieces(archive: Archive, reading: Reading, layout: Layout) -> Iterator[Chunk | Section]:
+    """A delivery as its reader cuts it; what cannot be read is noted on it."""
+    content = content_of(archive, reading.receipt)
     absent: set[str] = set()
     try:
         for piece in cutter_of(layout)(content, layout):

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import partial
 from itertools import pairwise
 
 import polars as pl
@@ -19,7 +18,8 @@ from flows.door.places import Places
 from flows.door.times import read_times
 from flows.errors import UserError
 from flows.folder import FarmFolder
-from flows.readers import Content, Unreadable, reader_of
+from flows.land import content_of
+from flows.readers import Unreadable, reader_of
 from flows.sources.match import match
 from schemas.farm import Farm
 
@@ -59,15 +59,9 @@ class FileLines:
         if found is None:
             return []
         layout = self.farm.layouts[found.source.layout]
-        content = Content(
-            name=receipt.name,
-            lines_before=receipt.lines_before,
-            before=partial(self.archive.blocks, receipt, 0, receipt.offset),
-            own=partial(self.archive.blocks, receipt, receipt.offset),
-        )
         standard = timedelta(hours=farm_file.standard_offset_h(self.farm.place))
         lines: set[int] = set()
-        for chunk in reader_of(layout)(content, layout):
+        for chunk in reader_of(layout)(content_of(self.archive, receipt), layout):
             if chunk.frame.is_empty():
                 continue
             rows = read_times(chunk.frame.with_columns(seq=pl.lit(1, pl.Int64)), layout, standard)

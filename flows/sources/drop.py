@@ -3,7 +3,8 @@
 A file is taken only when its writer has finished: its size and time have not changed over the
 source's settle time, and it can be opened. One that cannot be opened is tried again next time. A
 text file that ends in the middle of a line settles ten times as long, since a number that is cut
-(12.3 of 12.34) looks whole; but not for ever, because some loggers never end their last line. Files are never deleted: they stay, or move to ``taken/`` after they are in the archive.
+(12.3 of 12.34) looks whole; but not for ever, because some loggers never end their last line. Files
+are never deleted: they stay, or move to ``taken/`` after they are in the archive.
 """
 
 from __future__ import annotations
