@@ -19,6 +19,7 @@ from flows import farm_file, migrate, sources, touched, warehouse
 from flows.archive import Archive, Receipt
 from flows.door.places import Places
 from flows.version import VERSION
+from schemas import made
 from schemas.catalogue import TABLES
 from schemas.farm import Farm
 from transforms.calendar_day import day_of
@@ -131,8 +132,9 @@ def _forget(con: duckdb.DuckDBPyConnection, concerned: Concerned) -> None:
         names = sorted(name for k, name in concerned.instruments if k == kind)
         if not names:
             continue
-        _touch_all(con, kind, table, names, farm)
-        con.execute(f"DELETE FROM {table} WHERE {kind} IN (SELECT unnest(?))", [names])
+        store = made.store(TABLES[table])
+        _touch_all(con, kind, store, names, farm)
+        con.execute(f"DELETE FROM {store} WHERE {kind} IN (SELECT unnest(?))", [names])
         side = "depth_cm < 0" if kind == "station" else "depth_cm >= 0"
         con.execute(
             f"DELETE FROM superseded_reading WHERE {side} AND instrument IN (SELECT unnest(?))",

@@ -12,10 +12,11 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import BoundedSemaphore
 
 from flows import archive_bytes
 from flows.files import make_folder, sync_folder
@@ -123,34 +124,41 @@ class Archive:
         that is written to meanwhile is not taken; it stands in ``unsettled``, and one that cannot
         be read in ``unread``.
         """
-        self.unread = []
+        self.unread, self.unsettled = [], []
         taken: list[Receipt] = []
         coming: list[Arrival] = []
         pending: dict[tuple[str, str], Receipt] = {}
         latest = dict(self._latest)
         hashes = {sha for sha, _ in self._known}
         sequence = max(self._by_sequence, default=0)
-        for arrival in arrivals:
-            before = latest.get((arrival.folder, arrival.name))
-            try:
-                found = archive_bytes.measure(arrival.path, before.whole_bytes if before else None)
-            except OSError:
-                self.unread.append(arrival)
-                continue
-            key = (found.sha256, arrival.target)
-            if key in self._known or key in pending:
-                continue
-            sequence += 1
-            receipt = self._receipt(arrival, found, before, sequence)
-            if found.sha256 in hashes:  # the same bytes for another target are another delivery
-                receipt = replace(receipt, suffix=f"-{sequence}")
-            hashes.add(found.sha256)
-            pending[key] = latest[arrival.folder, arrival.name] = receipt
-            taken.append(receipt)
-            coming.append(arrival)
-        changed = self._store(taken, coming)
-        self.unsettled = [coming[i] for i in changed]
-        taken = [receipt for i, receipt in enumerate(taken) if i not in changed]
+        with _Writers(self) as writers:
+            for arrival in arrivals:
+                before = latest.get((arrival.folder, arrival.name))
+                try:
+                    found = archive_bytes.measure(
+                        arrival.path, before.whole_bytes if before else None
+                    )
+                except OSError:
+                    self.unread.append(arrival)
+                    continue
+                if not found.steady:
+                    self.unsettled.append(arrival)
+                    continue
+                key = (found.sha256, arrival.target)
+                if key in self._known or key in pending:
+                    continue
+                sequence += 1
+                receipt = self._receipt(arrival, found, before, sequence)
+                if found.sha256 in hashes:  # the same bytes for another target: another delivery
+                    receipt = replace(receipt, suffix=f"-{sequence}")
+                hashes.add(found.sha256)
+                pending[key] = latest[arrival.folder, arrival.name] = receipt
+                taken.append(receipt)
+                coming.append(arrival)
+                writers.write(receipt, arrival.path, found.content)
+        changed = [not writers.stored(receipt) for receipt in taken]
+        self.unsettled += [arrival for arrival, c in zip(coming, changed, strict=True) if c]
+        taken = [receipt for receipt, c in zip(taken, changed, strict=True) if not c]
         if taken:
             text = "".join(
                 json.dumps(asdict(r) | {"received_at": r.received_at.isoformat()}, sort_keys=True)
@@ -192,33 +200,6 @@ class Archive:
             lines_before=before.whole_lines if grows and before else 0,
         )
 
-    def _store(self, receipts: list[Receipt], arrivals: list[Arrival]) -> set[int]:
-        """Write the deliveries' own bytes, several at a time, since each waits for the disk.
-
-        Returns the places of those whose file is no longer what its receipt says.
-        """
-        waiting: dict[Path, tuple[Receipt, Arrival]] = {}
-        for receipt, arrival in zip(receipts, arrivals, strict=True):
-            target = self.file_of(receipt)
-            if not target.exists():
-                waiting[target] = receipt, arrival
-        # Those that a killed process stored are synced too: their names may not be on the disk yet.
-        folders = {self.file_of(receipt).parent for receipt in receipts}
-        for folder in folders:
-            make_folder(folder)
-
-        def stored(target: Path) -> bool:
-            receipt, arrival = waiting[target]
-            return archive_bytes.copy(target, arrival.path, receipt.offset, receipt.sha256)
-
-        with ThreadPoolExecutor(WRITERS) as pool:
-            good = dict(zip(waiting, pool.map(stored, waiting), strict=True))
-        for folder in folders:
-            sync_folder(folder)
-        return {
-            i for i, receipt in enumerate(receipts) if not good.get(self.file_of(receipt), True)
-        }
-
     def file_of(self, receipt: Receipt) -> Path:
         """Where a receipt's own bytes lie (all of them, or the piece after ``offset``)."""
         name = receipt.sha256 if receipt.continues is None else f"{receipt.sha256}.{receipt.offset}"
@@ -254,3 +235,45 @@ class Archive:
     def free_bytes(self) -> int:
         """Free bytes of the disk that holds it."""
         return shutil.disk_usage(self.root).free
+
+
+class _Writers:
+    """Writes the deliveries' own bytes, several at a time, since each waits for the disk.
+
+    When it ends all are written and their folders synced; ``stored`` tells what became of each.
+    """
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        self._pool = ThreadPoolExecutor(WRITERS)
+        self._room = BoundedSemaphore(2 * WRITERS)  # so that few contents wait in memory
+        self._writing: dict[Path, Future[bool]] = {}
+        self._folders: set[Path] = set()
+
+    def __enter__(self) -> _Writers:
+        return self
+
+    def write(self, receipt: Receipt, path: Path, content: bytes | None) -> None:
+        """Have a delivery written, from ``content`` or else from the file at ``path``."""
+        target = self._archive.file_of(receipt)
+        if target.parent not in self._folders:
+            # One that a killed process stored is synced too: its name may not be on the disk yet.
+            make_folder(target.parent)
+            self._folders.add(target.parent)
+        if target in self._writing or target.exists():
+            return
+        self._room.acquire()
+        blocks = archive_bytes.blocks(path) if content is None else [content]
+        done = self._pool.submit(archive_bytes.copy, target, blocks, receipt.offset, receipt.sha256)
+        done.add_done_callback(lambda _: self._room.release())
+        self._writing[target] = done
+
+    def stored(self, receipt: Receipt) -> bool:
+        """Whether the file was as its receipt says; raises OSError where it could not be written."""
+        writing = self._writing.get(self._archive.file_of(receipt))
+        return writing is None or writing.result()
+
+    def __exit__(self, *_: object) -> None:
+        self._pool.shutdown()
+        for folder in self._folders:
+            sync_folder(folder)

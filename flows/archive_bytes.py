@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,7 +16,11 @@ WIDE_MARKS = (b"\xff\xfe", b"\xfe\xff")
 
 @dataclass(slots=True)
 class Measure:
-    """One pass over a file: its hash, its size, and the state at its last line end."""
+    """One pass over a file: its hash, its size, and the state at its last line end.
+
+    ``content`` are the bytes of a file that is read in one go; ``steady`` is false where it was
+    written to meanwhile.
+    """
 
     sha256: str = ""
     size: int = 0
@@ -25,14 +29,17 @@ class Measure:
     whole_sha256: str = ""
     prefix_sha256: str | None = None
     wide: bool = False
+    content: bytes | None = None
+    steady: bool = True
 
 
 def measure(path: Path, prefix: int | None = None) -> Measure:
     """Hash a file in one pass, and the hash of its first ``prefix`` bytes on the way."""
     found = Measure()
-    all_hash, whole_hash = hashlib.sha256(), hashlib.sha256()
-    pending: list[bytes] = []
+    all_hash = hashlib.sha256()
+    whole, rest = all_hash.copy(), b""  # the hash before, and the bytes up to, the last line end
     with path.open("rb") as stream:
+        before = os.fstat(stream.fileno())
         while block := stream.read(BLOCK):
             if found.size == 0:
                 found.wide = block.startswith(WIDE_MARKS) or b"\x00" in block[:4]
@@ -40,19 +47,22 @@ def measure(path: Path, prefix: int | None = None) -> Measure:
                 at = all_hash.copy()
                 at.update(block[: prefix - found.size])
                 found.prefix_sha256 = at.hexdigest()
-            all_hash.update(block)
             end = block.rfind(b"\n") + 1
             if end:
-                for piece in pending:
-                    whole_hash.update(piece)
-                whole_hash.update(block[:end])
-                pending = [block[end:]]
+                whole, rest = all_hash.copy(), block[:end]
                 found.whole_bytes = found.size + end
                 found.whole_lines += block.count(b"\n")
-            else:
-                pending.append(block)
+            all_hash.update(block)
+            found.content = block if found.size == 0 else None
             found.size += len(block)
-    found.sha256, found.whole_sha256 = all_hash.hexdigest(), whole_hash.hexdigest()
+        after = os.fstat(stream.fileno())
+    found.steady = (before.st_size, before.st_mtime_ns) == (found.size, after.st_mtime_ns)
+    found.sha256 = all_hash.hexdigest()
+    if found.whole_bytes == found.size:
+        found.whole_sha256 = found.sha256
+    else:
+        whole.update(rest)
+        found.whole_sha256 = whole.hexdigest()
     return found
 
 
@@ -68,16 +78,16 @@ def write(target: Path, content: bytes) -> None:
     sync_folder(target.parent)
 
 
-def copy(target: Path, path: Path, offset: int, sha256: str) -> bool:
-    """Write a file's bytes from ``offset`` on to ``target``, whole or not at all.
+def copy(target: Path, content: Iterable[bytes], offset: int, sha256: str) -> bool:
+    """Write content from ``offset`` on to ``target``, whole or not at all.
 
-    False where the file's hash is no longer ``sha256``: somebody writes to it. The folder of
-    ``target`` is synced by the caller, once for all.
+    False where its hash is not ``sha256``: somebody writes to the file. The folder of ``target`` is
+    synced by the caller, once for all.
     """
     part = target.with_name(target.name + ".part")
     found, at = hashlib.sha256(), 0
     with part.open("wb") as out:
-        for block in blocks(path):
+        for block in content:
             found.update(block)
             out.write(block[max(0, offset - at) :])
             at += len(block)

@@ -18,6 +18,8 @@ from schemas import made
 from schemas.catalogue import TABLES
 from schemas.table import Column, Table
 
+SCHEMA = "customary"
+
 
 @dataclass(frozen=True, slots=True)
 class Customary:
@@ -141,7 +143,7 @@ def view(table: Table) -> list[str]:
         pair = converted(table, column)
         name = made.quoted(pair[0].name if pair else column.name)
         selected.append(f"{arithmetic(pair[1], value, bushel) if pair else value} AS {name}")
-    where = f"customary.{made.quoted(table.name)}"
+    where = f"{SCHEMA}.{made.quoted(table.name)}"
     return [
         f"CREATE OR REPLACE VIEW {where} AS "
         f"SELECT {', '.join(selected)} FROM main.{made.quoted(table.name)} t",
@@ -154,15 +156,15 @@ def view(table: Table) -> list[str]:
 
 
 def install(con: duckdb.DuckDBPyConnection) -> None:
-    """Make macros and views as declared, where they are not so already. Call in a transaction."""
+    """Make what readers see beside the tables as declared, where it is not so already.
+
+    Comments on tables and columns, macros and customary views. Call in a transaction.
+    """
     rows = con.sql("SELECT crop, bushel_kg FROM crop WHERE bushel_kg IS NOT NULL").fetchall()
-    statements = macros(dict(rows))
+    statements = [f"CREATE SCHEMA IF NOT EXISTS {SCHEMA}", *macros(dict(rows))]
     for table in TABLES.values():
-        statements += view(table)
+        statements += [*made.comments(table), *view(table)]
     wanted = hashlib.sha256("\n".join(statements).encode()).hexdigest()
-    if migrate.fact(con, "customary") == wanted:
-        return
-    con.execute("CREATE SCHEMA IF NOT EXISTS customary")
-    for statement in statements:
-        con.execute(statement)
-    migrate.set_fact(con, "customary", wanted)
+    if migrate.fact(con, "for_readers") != wanted:
+        con.execute("; ".join(statements))
+        migrate.set_fact(con, "for_readers", wanted)

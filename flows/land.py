@@ -107,9 +107,7 @@ def _merge(
             new = pl.concat(found, how="diagonal")
             merged.append(merge.merge(con, kind, new, tally.names, places.farm))
             tally.heard(new)
-    tally.count(
-        pl.concat(part.rows for part in parts), pl.concat(part.refused for part in parts), merged
-    )
+    tally.count(parts, merged)
 
 
 def _admitted(

@@ -13,15 +13,15 @@ from datetime import timedelta
 import duckdb
 import polars as pl
 
-from flows import touched, warehouse
+from flows import kept, touched, warehouse
+from flows.door.places import distinct
+from flows.door.readings import TABLE_OF, UNCOUNTED
 from schemas import made
 from schemas.catalogue import TABLES
 from schemas.quantities import Instrument, columns_of
 from schemas.table import Table
 from transforms.calendar_day import day_of
 
-# What a layout says beside a value is no value of its own.
-UNCOUNTED = "rain_counter_rolls_at_mm"
 STORED = 0  # the sequence number that stands for what the warehouse holds already
 
 
@@ -29,10 +29,11 @@ STORED = 0  # the sequence number that stands for what the warehouse holds alrea
 class Merged:
     """What became of the readings of each row.
 
-    ``rows``: ``seq``, ``line``, ``landed`` (whether the row said anything new). ``values``:
-    ``seq``, ``landed``, ``duplicate`` (numbers of values).
+    ``whole``: every row said something new; else ``rows``: ``seq``, ``line``, ``landed`` (whether
+    the row did). ``values``: ``seq``, ``landed``, ``duplicate`` (numbers of values).
     """
 
+    whole: bool
     rows: pl.DataFrame
     values: pl.DataFrame
 
@@ -46,97 +47,112 @@ def merge(
 ) -> Merged:
     """Land readings of one kind of instrument, inside the caller's transaction.
 
-    ``new``: columns of the reading table (those that came) with ``seq`` and ``line``; ``names``:
-    ``seq`` and ``delivery``. Notes the days whose readings changed, and what was superseded.
+    ``new``: as they came through the door (``Admitted.readings``); ``names``: ``seq`` and
+    ``delivery``. Notes the days whose readings changed, and what was superseded.
     """
-    table = TABLES["weather_reading" if kind is Instrument.STATION else "soil_reading"]
-    values = [column.name for column in columns_of(kind) if column.name in new.columns]
-    keys = list(table.key)
-    new = new.select(*keys, "interval_s", *values, "seq", "line").join(
-        names, on="seq", how="left", maintain_order="left"
-    )
-    stored = _stored(con, table, new)
-    contested = _contested(new, stored, keys)
+    table = TABLE_OF[kind]
+    stored, onward = _stored(con, table, new), _onward(new, table)
+    contested = None if onward and stored.is_empty() else _contested(new, stored, table)
     plain = new if contested is None else new.filter(~contested)
-    warehouse.insert_many(con, table, plain.drop("seq", "line"))
-    changed = [plain.select(keys)]
-    outcome = [_all_landed(plain, values)]
+    landing = _named(plain.drop("line", "values"), names).drop("seq")
+    if table.listed and not onward:  # a sensor a row: together what was measured together
+        landing = kept.bundled(kept.single(landing, table), table)
+    warehouse.insert_many(con, table, landing)
+    changed = [plain.select(kind.value, "time")]
+    values = [_all_landed(plain)]
+    rows = [plain.select("seq", "line", landed=pl.lit(True))]
     if contested is not None:
-        every = [column.name for column in columns_of(kind)]
-        whole = new.filter(contested).with_columns(
-            pl.lit(None, pl.Float64).alias(v) for v in every if v not in values
-        )
-        resolved = _resolve(whole, stored, table, every)
-        _rewrite(con, table, resolved.readings)
+        disputed = _named(new.filter(contested).drop("values"), names)
+        resolved = _resolve(_entries(disputed, kind), stored, table)
+        _rewrite(con, table, resolved.readings, stored)
         warehouse.insert(con, TABLES["superseded_reading"], resolved.superseded)
-        changed.append(resolved.readings.select(keys))
-        outcome.append(resolved.merged)
+        changed.append(resolved.readings.select(kind.value, "time"))
+        values.append(resolved.values)
+        rows.append(resolved.rows)
     _touch(con, kind, pl.concat(changed), farm)
-    return Merged(pl.concat(m.rows for m in outcome), pl.concat(m.values for m in outcome))
+    return Merged(contested is None, pl.concat(rows), pl.concat(values))
 
 
-def _contested(new: pl.DataFrame, stored: pl.DataFrame, keys: list[str]) -> pl.Series | None:
-    """Which rows have a key that another row or the store has too; None where none has."""
-    place = [key for key in keys if key != "time"]
-    onward = pl.col("time").diff().over(place) > timedelta()
-    ordered = new.select(onward.fill_null(True).all()).item()  # then no key comes twice
-    if ordered and stored.is_empty():
-        return None
-    contested = pl.Series([False]).new_from_index(0, new.height)
-    if not ordered:
-        contested = new.select(keys).is_duplicated()
+def _named(rows: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
+    """Rows with the ``delivery`` that brought each."""
+    return rows.join(names, on="seq", how="left", maintain_order="left")
+
+
+def _entries(rows: pl.DataFrame, kind: Instrument) -> pl.DataFrame:
+    """Rows as single readings with all columns of the kind."""
+    table = TABLE_OF[kind]
+    single = kept.single(rows, table) if table.listed else rows
+    absent = [c.name for c in columns_of(kind) if c.name not in rows.columns]
+    return single.with_columns(pl.lit(None, pl.Float64).alias(name) for name in absent)
+
+
+def _onward(new: pl.DataFrame, table: Table) -> bool:
+    """Whether each instrument's rows go on in time, so that no key comes twice."""
+    onward = (pl.col("time").diff() > timedelta()).over(table.key[0]).fill_null(True)
+    return bool(new.select(onward.all()).item())
+
+
+def _contested(new: pl.DataFrame, stored: pl.DataFrame, table: Table) -> pl.Series | None:
+    """The rows with a key that another row or the store has too; None where there is none.
+
+    With them all rows of the same instrument and time: what stands together is settled together.
+    """
+    keys = new.select(table.key)
+    if table.listed:
+        keys = kept.single(keys, table)
+    twice = keys.is_duplicated()
     if not stored.is_empty():
-        known = stored.select(*keys, known=pl.lit(True))
-        found = new.select(keys).join(known, on=keys, how="left", maintain_order="left")
-        contested |= found["known"].fill_null(False)
-    return contested if contested.any() else None
+        known = stored.select(*table.key, known=pl.lit(True))
+        found = keys.join(known, on=table.key, how="left", maintain_order="left")
+        twice |= found["known"].fill_null(False)
+    if not twice.any():
+        return None
+    at = [table.key[0], "time"]
+    together = keys.filter(twice).select(at).unique().with_columns(contested=pl.lit(True))
+    found = new.select(at).join(together, on=at, how="left", maintain_order="left")
+    return found["contested"].fill_null(False)
 
 
 def _stored(con: duckdb.DuckDBPyConnection, table: Table, new: pl.DataFrame) -> pl.DataFrame:
-    """The stored readings with the keys of the new ones (looked up within their span of time)."""
-    first, last = new["time"].min(), new["time"].max()
-    names = new[table.key[0]].unique().to_list()
+    """The stored readings of the instruments and times of the new ones."""
+    place = made.quoted(table.key[0])
+    spans = new.group_by(table.key[0]).agg(first=pl.col("time").min(), last=pl.col("time").max())
+    ends = [spans["first"].min(), spans["last"].max()]
+    con.register("new_spans", spans)
+    con.register("new_times", new.select(table.key[0], "time"))
     within = (
-        f"FROM {table.name} WHERE time BETWEEN ? AND ? "
-        f"AND {made.quoted(table.key[0])} IN (SELECT unnest(?))"
+        f"FROM {made.quoted(table.name)} t SEMI JOIN new_spans s ON t.{place} = s.{place} "
+        "AND t.time BETWEEN s.first AND s.last WHERE t.time BETWEEN ? AND ?"
     )
-    some = con.execute(f"SELECT 1 {within} LIMIT 1", [first, last, names]).fetchall()
-    if not some:
-        return made.empty(table)
-    keys = ", ".join(made.quoted(k) for k in table.key)
-    con.register("new_keys", new.select(table.key))
     try:
+        if not con.execute(f"SELECT 1 {within} LIMIT 1", ends).fetchall():
+            return made.empty(table)
         found: pl.DataFrame = con.sql(
-            f"SELECT * FROM (SELECT * {within}) SEMI JOIN new_keys USING ({keys})",
-            params=[first, last, names],
+            f"SELECT * FROM (SELECT t.* {within}) SEMI JOIN new_times USING ({place}, time)",
+            params=ends,
         ).pl()
     finally:
-        con.unregister("new_keys")
+        con.unregister("new_spans")
+        con.unregister("new_times")
     return made.conform(found, table)
 
 
-def _all_landed(plain: pl.DataFrame, values: list[str]) -> Merged:
-    return Merged(
-        plain.select("seq", "line", landed=pl.lit(True)),
-        plain.group_by("seq").agg(
-            landed=pl.sum_horizontal(pl.col(v).count() for v in values if v != UNCOUNTED).cast(
-                pl.Int64
-            ),
-            duplicate=pl.lit(0, pl.Int64),
-        ),
-    )
+def _all_landed(plain: pl.DataFrame) -> pl.DataFrame:
+    return plain.group_by("seq").agg(landed=pl.col("values").sum(), duplicate=pl.lit(0, pl.Int64))
 
 
 @dataclass(frozen=True, slots=True)
 class _Resolved:
     readings: pl.DataFrame
     superseded: pl.DataFrame
-    merged: Merged
+    rows: pl.DataFrame
+    values: pl.DataFrame
 
 
-def _resolve(new: pl.DataFrame, stored: pl.DataFrame, table: Table, values: list[str]) -> _Resolved:
+def _resolve(new: pl.DataFrame, stored: pl.DataFrame, table: Table) -> _Resolved:
     """Decide value by value: first is new, the same is a duplicate, another supersedes."""
     keys = list(table.key)
+    values = [column.name for column in columns_of(Instrument(table.key[0]))]
     stored = stored.with_columns(seq=pl.lit(STORED, pl.Int64), line=pl.lit(0, pl.Int64))
     both = pl.concat([stored.select(new.columns), new])
     cells = (
@@ -154,7 +170,8 @@ def _resolve(new: pl.DataFrame, stored: pl.DataFrame, table: Table, values: list
     return _Resolved(
         _standing(both, cells, table),
         _superseded(contradicted, table),
-        Merged(_rows(new, arrived, stored, keys), _counts(arrived)),
+        _rows(new, arrived, stored, keys),
+        _counts(arrived),
     )
 
 
@@ -242,28 +259,37 @@ def _superseded(contradicted: pl.DataFrame, table: Table) -> pl.DataFrame:
     )
 
 
-def _rewrite(con: duckdb.DuckDBPyConnection, table: Table, readings: pl.DataFrame) -> None:
-    """Replace the stored readings of the same keys, and add those that are not stored."""
+def _rewrite(
+    con: duckdb.DuckDBPyConnection, table: Table, readings: pl.DataFrame, stored: pl.DataFrame
+) -> None:
+    """Replace the stored readings of the same keys, and add those that are not stored.
+
+    What is stored of the same instrument and time beside them stays as it is.
+    """
     if readings.is_empty():
         return
-    same = " AND ".join(f"t.{made.quoted(k)} = n.{made.quoted(k)}" for k in table.key)
-    con.register("new_keys", readings.select(table.key))
+    at = [table.key[0], "time"]
+    times = readings.select(at).unique()
+    beside = stored.join(times, on=at, how="semi").join(readings, on=table.key, how="anti")
+    place = made.quoted(table.key[0])
+    con.register("new_times", times)
     try:
         con.execute(
-            f"DELETE FROM {table.name} AS t USING new_keys AS n WHERE {same} "
-            "AND t.time BETWEEN (SELECT min(time) FROM new_keys) AND (SELECT max(time) FROM new_keys)"
+            f"DELETE FROM {made.store(table)} AS t USING new_times AS n "
+            f"WHERE t.{place} = n.{place} AND t.time = n.time "
+            "AND t.time BETWEEN (SELECT min(time) FROM new_times) AND (SELECT max(time) FROM new_times)"
         )
     finally:
-        con.unregister("new_keys")
-    warehouse.insert(con, table, readings)
+        con.unregister("new_times")
+    warehouse.insert(con, table, pl.concat([readings, beside]))
 
 
 def _touch(
-    con: duckdb.DuckDBPyConnection, kind: Instrument, keys: pl.DataFrame, farm: pl.DataFrame
+    con: duckdb.DuckDBPyConnection, kind: Instrument, times: pl.DataFrame, farm: pl.DataFrame
 ) -> None:
-    days = keys.select(
+    days = times.select(
         pl.col(kind.value).alias("instrument"),
         pl.lit(kind.value).alias("kind"),
         day_of(pl.col("time"), farm).alias("day"),
-    ).unique()
-    touched.touch(con, days)
+    )
+    touched.touch(con, distinct(days))

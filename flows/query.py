@@ -127,7 +127,8 @@ def _harmless(rows: pl.DataFrame) -> list[pl.Expr]:
 def tables(con: duckdb.DuckDBPyConnection) -> list[str]:
     """Names of the tables of a published copy."""
     rows = con.sql(
-        "SELECT table_name FROM duckdb_tables() WHERE schema_name = 'main' ORDER BY 1"
+        "SELECT table_name FROM information_schema.tables "
+        "WHERE table_catalog = current_database() AND table_schema = 'main' ORDER BY 1"
     ).fetchall()
     return [name for (name,) in rows]
 

@@ -12,7 +12,9 @@ import polars as pl
 
 from flows import warehouse
 from flows.archive import Receipt
-from flows.door.admit import REFUSED
+from flows.door.admit import Admitted
+from flows.door.places import distinct
+from flows.door.refused import REFUSED
 from flows.merge import Merged
 from flows.readers import Chunk
 from flows.readers.sections import Section
@@ -136,7 +138,7 @@ class Tally:
     def heard(self, new: pl.DataFrame) -> None:
         """Note the span of accepted reading times, and of which instruments they are."""
         kind = "probe" if "probe" in new.columns else "station"
-        for seq, name in new.select("seq", kind).unique().iter_rows():
+        for seq, name in distinct(new.select("seq", kind)).iter_rows():
             self.instruments.add((seq, kind, name))
         spans = new.group_by("seq").agg(
             pl.col("time").min().alias("lo"), pl.col("time").max().alias("hi")
@@ -146,24 +148,25 @@ class Tally:
             reading.first = low if reading.first is None else min(low, reading.first)
             reading.last = high if reading.last is None else max(high, reading.last)
 
-    def count(self, rows: pl.DataFrame, refused: pl.DataFrame, merged: list[Merged]) -> None:
+    def count(self, parts: list[Admitted], merged: list[Merged]) -> None:
         """Take in a part: every row that came, what was refused, what was merged."""
-        landed = pl.concat(
-            [m.rows.select(ROW.alias("row"), "landed") for m in merged]
-            or [pl.DataFrame(schema={"row": pl.Int64, "landed": pl.Boolean})]
-        )
-        landed = landed.group_by("row").agg(pl.col("landed").any())
-        by_row = (
-            rows.with_columns(ROW.alias("row"))
-            .join(landed, on="row", how="left")
-            .group_by("seq")
-            .agg(
-                rows_in=pl.len(),
-                rows_landed=pl.col("landed").sum(),
-                rows_duplicate=(~pl.col("landed")).sum(),
-                rows_quarantined=pl.col("landed").is_null().sum(),
-                values_in=pl.col("values").sum(),
+        rows = pl.concat(part.rows for part in parts)
+        refused = pl.concat(part.refused for part in parts)
+        if all(part.whole for part in parts) and all(m.whole for m in merged):
+            fate = rows.with_columns(landed=pl.lit(True))
+        else:
+            landed = pl.concat(
+                [m.rows.select(ROW.alias("row"), "landed") for m in merged]
+                or [pl.DataFrame(schema={"row": pl.Int64, "landed": pl.Boolean})]
             )
+            landed = landed.group_by("row").agg(pl.col("landed").any())
+            fate = rows.with_columns(ROW.alias("row")).join(landed, on="row", how="left")
+        by_row = fate.group_by("seq").agg(
+            rows_in=pl.len(),
+            rows_landed=pl.col("landed").sum(),
+            rows_duplicate=(~pl.col("landed")).sum(),
+            rows_quarantined=pl.col("landed").is_null().sum(),
+            values_in=pl.col("values").sum(),
         )
         by_value = [
             refused.group_by("seq").agg(values_quarantined=pl.col("values").sum()),

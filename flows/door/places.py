@@ -12,6 +12,7 @@ from flows import farm_file
 from schemas.farm import Farm
 from transforms.calendar_day import day_of
 
+DEPTH = "depth_cm"
 NEAR_CM = 1.0  # a depth in a file is that of the nearest declared sensor, this far away at most
 EARLY = timedelta(hours=24)  # how far ahead of its receipt a reading may lie: clocks and zones
 
@@ -66,35 +67,46 @@ def instruments(frame: pl.DataFrame, places: Places) -> pl.DataFrame:
     )
 
 
-def outside(part: pl.DataFrame, kind: str, places: Places) -> pl.Expr:
-    """Whether a row's time lies outside every spell of its instrument.
+def outside(frame: pl.DataFrame, kind: str, places: Places) -> pl.Series | None:
+    """Which rows are of no known instrument, or of one that was not in its place then; None for none.
 
-    ``part`` has ``station`` or ``probe`` (``kind``) and ``time``. Returns an expression on the
-    frame's rows, so that it can be combined with others. Few days of few instruments are looked
-    up, not every row.
+    ``frame`` has ``station`` or ``probe`` (``kind``) and ``time``.
     """
     spells = (places.station_spell if kind == "station" else places.probe_spell).select(
         kind, "from_day", "to_day"
     )
-    days = part.select(kind, day=day_of(pl.col("time"), places.farm))
-    each = days.unique().drop_nulls().sort("day")
-    inside = each.join_asof(
-        spells.sort("from_day"),
-        left_on="day",
-        right_on="from_day",
-        by=kind,
-        strategy="backward",
-        check_sortedness=False,
-    ).filter(pl.col("from_day").is_not_null() & (pl.col("day") <= pl.col("to_day")).fill_null(True))
+    days = frame.select(kind, day=day_of(pl.col("time"), places.farm))
+    each = distinct(days)
+    inside = (
+        each.sort("day")
+        .join_asof(
+            spells.sort("from_day"),
+            left_on="day",
+            right_on="from_day",
+            by=kind,
+            strategy="backward",
+            check_sortedness=False,
+        )
+        .filter(
+            pl.col("from_day").is_not_null() & (pl.col("day") <= pl.col("to_day")).fill_null(True)
+        )
+    )
     if inside.height == each.height:
-        return pl.col(kind).is_null() | pl.col("time").is_null()
+        return None
     found = days.join(
         inside.select(kind, "day", inside=pl.lit(True)),
         on=[kind, "day"],
         how="left",
         maintain_order="left",
     )
-    return pl.lit(found["inside"].is_null())
+    return found["inside"].is_null()
+
+
+def distinct(frame: pl.DataFrame) -> pl.DataFrame:
+    """The different rows of a frame in which long runs are alike (days, instruments)."""
+    differs = pl.any_horizontal(pl.all().ne_missing(pl.all().shift(1)))
+    first = pl.int_range(pl.len()) == 0
+    return frame.filter(first | differs).unique()
 
 
 def spell_words(kind: str, name: str | None, places: Places) -> str:
@@ -105,23 +117,42 @@ def spell_words(kind: str, name: str | None, places: Places) -> str:
     return f"a time within {'; '.join(words)}" if words else f"a known {kind}"
 
 
-def at_sensor(part: pl.DataFrame, by: str, places: Places) -> pl.DataFrame:
-    """The part with ``depth_cm`` of the declared sensor, null where there is none.
+class Finder:
+    """Finds the declared sensors of a frame's rows (``probe``, ``time``).
 
-    ``by`` is ``depth`` (a number in cm, column ``depth``) or ``sensor`` (a name, column
-    ``sensor``). A sensor outside its own from/to counts as none.
+    A sensor outside its own from/to counts as none. Few probes and days are looked up, not every
+    row.
     """
-    sensors = places.sensor.select("probe", "depth_cm", "sensor", "from_day", "to_day")
-    keys = ["probe", by]
-    if sensors.select(pl.col("from_day", "to_day").is_not_null().any()).row(0) != (False, False):
-        part, keys = part.with_columns(day=day_of(pl.col("time"), places.farm)), [*keys, "day"]
-    each = _sensor_of(part.select(keys).unique(), by, sensors)
-    if each.height == 1:
-        depth = pl.lit(each["depth_cm"].item(), pl.Float64)
-        part = part.with_columns(depth_cm=depth)
-    else:
-        part = part.join(each, on=keys, how="left", nulls_equal=True, maintain_order="left")
-    return part.drop({"depth", "sensor", "day"} - {by}, strict=False)
+
+    def __init__(self, frame: pl.DataFrame, places: Places) -> None:
+        self._sensors = places.sensor.select("probe", DEPTH, "sensor", "from_day", "to_day")
+        dated = self._sensors.select(pl.col("from_day", "to_day").is_not_null().any()).row(0)
+        keys = [pl.col("probe")]
+        if any(dated):
+            keys.append(day_of(pl.col("time"), places.farm).alias("day"))
+        self._frame, self._keys = frame, frame.select(keys)
+        self._each = distinct(self._keys)
+
+    def depth(self, by: str, word: pl.Expr) -> pl.Series:
+        """The declared depth in cm of each row's sensor, null where there is none.
+
+        ``by`` is ``depth`` or ``sensor``, ``word`` the depth in cm or the name, constant or a row.
+        """
+        constant = not word.meta.root_names()
+        if constant:
+            keys, each = self._keys, self._each.with_columns(word.alias(by))
+        else:
+            keys = self._keys.with_columns(self._frame.select(word.alias(by)))
+            each = distinct(keys)
+        found = _sensor_of(each, by, self._sensors)
+        if constant and found[DEPTH].n_unique() == 1:
+            return found[DEPTH].new_from_index(0, keys.height)
+        if constant:
+            found = found.drop(by)
+        joined = keys.join(
+            found, on=keys.columns, how="left", nulls_equal=True, maintain_order="left"
+        )
+        return joined[DEPTH]
 
 
 def _sensor_of(each: pl.DataFrame, by: str, sensors: pl.DataFrame) -> pl.DataFrame:

@@ -23,13 +23,15 @@ class Heading:
     """The headings in force, and how their line begins (to find it again further down).
 
     ``cells`` are the headings of the time columns as cells between delimiters: a heading line that
-    comes again with its columns in another order still has them.
+    comes again with its columns in another order still has them. Text without any of ``words``
+    has no heading line (to search for these is ten times faster than for cells).
     """
 
     names: tuple[str, ...]
     mark: bytes
     preamble: tuple[bytes, ...]
     cells: tuple[bytes, ...] = ()
+    words: tuple[bytes, ...] = ()
 
 
 def read(content: Content, layout: Layout) -> Iterator[Chunk]:
@@ -164,7 +166,10 @@ def _heading(text: bytes, layout: Layout, preamble: tuple[bytes, ...]) -> Headin
     mark = cell[0] + (layout.delimiter.encode() if len(cell) > 1 else b"")
     times = [name.encode() for name in layout.time.columns if name in names]
     whole = len(times) == len(layout.time.columns) and layout.header == 1
-    return Heading(tuple(names), mark, preamble, _as_cells(times, layout) if whole else ())
+    first = cell[0].strip(layout.quote.encode() or None)
+    if not whole:
+        return Heading(tuple(names), mark, preamble, words=(first,))
+    return Heading(tuple(names), mark, preamble, _as_cells(times, layout), (first, times[0]))
 
 
 def _cells(line: bytes, layout: Layout) -> list[str]:
@@ -191,7 +196,7 @@ def _as_cells(names: list[bytes], layout: Layout) -> tuple[bytes, ...]:
 
 def _next_heading(text: bytes, heading: Heading) -> int:
     """Where a heading line begins again, or -1."""
-    if not heading.mark.strip():
+    if not heading.mark.strip() or not any(word in text for word in heading.words):
         return -1
     if text.startswith((heading.mark, *(c[1:] for c in heading.cells if c.startswith(b"\n")))):
         return 0

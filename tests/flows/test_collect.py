@@ -6,7 +6,7 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from flows import checksum, collect, farm_file, rebuild, steps, warehouse
+from flows import archive_bytes, checksum, collect, farm_file, rebuild, steps, warehouse
 from flows.archive import Archive, Arrival
 from flows.door.places import Places
 from flows.sources import drop as drops
@@ -205,26 +205,77 @@ def test_a_taken_file_moves_only_after_it_is_archived(tmp_path):
     assert ask(folder, "SELECT count(*) FROM weather_reading") == [(2,)]
 
 
-def test_a_file_written_to_while_it_is_copied_is_taken_next_time(tmp_path):
+def arrivals_of(files):
+    return [Arrival(file, "file", "drop", file.name, "s", "s") for file in files]
+
+
+def test_a_large_file_written_to_while_it_is_copied_is_taken_next_time(tmp_path, monkeypatch):
     files = [tmp_path / "a.csv", tmp_path / "b.csv"]
     for number, file in enumerate(files):
-        file.write_text(f"t,T\n2020-06-01 00:00,{number}\n")
-    arrivals = [Arrival(file, "file", "drop", file.name, "s", "s") for file in files]
+        rows = (archive_bytes.BLOCK // 16 + 9) * (1 - number)
+        file.write_text("t,T\n" + f"2020-06-01,{number:04}\n" * rows)
+    arrivals = arrivals_of(files)
+    real = archive_bytes.blocks
 
-    def coming():
-        yield arrivals[0]
-        with files[0].open("a") as more:
-            more.write("2020-06-01 01:00,7\n")
-        yield arrivals[1]
+    def blocks(path, *span):
+        if path == files[0]:
+            with path.open("a") as more:
+                more.write("2020-06-02,7\n")
+        return real(path, *span)
 
     archive = Archive.open(tmp_path / "archive")
-    assert [receipt.name for receipt in archive.take(coming())] == ["b.csv"]
+    monkeypatch.setattr(archive_bytes, "blocks", blocks)
+    assert [receipt.name for receipt in archive.take(arrivals)] == ["b.csv"]
     assert archive.unsettled == arrivals[:1]
+    monkeypatch.undo()
     (receipt,) = archive.take(arrivals)
     assert b"".join(archive.blocks(receipt)) == files[0].read_bytes()
     again = Archive.open(tmp_path / "archive")
     assert again.receipts == archive.receipts
     assert not list((tmp_path / "archive").glob("*/*.part"))
+
+
+def test_a_small_file_is_taken_as_it_was_read_and_goes_on_later(tmp_path):
+    files = [tmp_path / "a.csv", tmp_path / "b.csv"]
+    for number, file in enumerate(files):
+        file.write_text(f"t,T\n2020-06-01 00:00,{number}\n")
+    first = files[0].read_bytes()
+
+    def coming():
+        for arrival in arrivals_of(files):
+            yield arrival
+            with arrival.path.open("a") as more:
+                more.write("2020-06-01 01:00,7\n")
+
+    archive = Archive.open(tmp_path / "archive")
+    taken = archive.take(coming())
+    assert b"".join(archive.blocks(taken[0])) == first
+    (one, two) = archive.take(arrivals_of(files))
+    assert [one.continues, two.continues] == [taken[0].sequence, taken[1].sequence]
+    assert b"".join(archive.blocks(one)) == files[0].read_bytes()
+
+
+def test_a_file_that_grows_under_the_reading_is_left(tmp_path, monkeypatch):
+    file = tmp_path / "a.csv"
+    file.write_text("t,T\n")
+    seen = []
+
+    def fstat(number):
+        if not seen:
+            with file.open("a") as more:
+                more.write("2020-06-01,7\n")
+            seen.append(real(number))
+            os.utime(file, ns=(1, 1))
+            return seen[0]
+        return real(number)
+
+    real = os.fstat
+    monkeypatch.setattr(archive_bytes.os, "fstat", fstat)
+    archive = Archive.open(tmp_path / "archive")
+    assert archive.take(arrivals_of([file])) == []
+    assert archive.unsettled == arrivals_of([file])
+    monkeypatch.undo()
+    assert len(archive.take(arrivals_of([file]))) == 1
 
 
 def test_the_same_bytes_of_two_sources_are_two_deliveries(tmp_path):

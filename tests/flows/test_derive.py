@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from flows import checksum, derive, migrate, touched, warehouse
 from flows.errors import Attention, UserError
+from schemas import made
 from schemas.catalogue import TABLES
 from tests.flows import invented
 from transforms import calendar_day, order
@@ -234,7 +235,8 @@ def test_a_transform_that_fails_changes_nothing_and_is_named(
     assert con.sql("SELECT count(*) FROM touched_day").fetchall() == waiting
     with warehouse.transaction(con):
         for name in ("weather_reading", "soil_reading"):
-            con.execute(f"DELETE FROM {name} WHERE time > TIMESTAMPTZ '2024-04-04 06:00Z'")
+            store = made.store(TABLES[name])
+            con.execute(f"DELETE FROM {store} WHERE time > TIMESTAMPTZ '2024-04-04 06:00Z'")
     assert checksum.total(con) == before
 
 

@@ -7,6 +7,7 @@ import os
 import signal
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import duckdb
@@ -40,6 +41,19 @@ RENAME = "ALTER TABLE weather_reading RENAME COLUMN temp_c TO air_temp_c"
 READINGS = "SELECT station, air_temp_c, rain_mm, battery_v FROM weather_reading ORDER BY time"
 
 
+SOIL = """
+CREATE TABLE soil_reading (probe VARCHAR NOT NULL, depth_cm DOUBLE NOT NULL, "time" TIMESTAMPTZ NOT NULL,
+    interval_s DOUBLE NOT NULL, vwc_pct DOUBLE, soil_temp_c DOUBLE, delivery VARCHAR);
+INSERT INTO soil_reading VALUES
+    ('pit', 40, '2024-04-01 12:00Z', 3600, 31.5, NULL, 'aa'), ('pit', 10, '2024-04-01 12:00Z', 3600, 28, 4.5, 'aa'),
+    ('pit', 10, '2024-04-01 13:00Z', 3600, NULL, 5, 'aa'), ('pit', 40, '2024-04-01 13:00Z', 3600, 31, NULL, 'bb');
+"""
+
+
+def sql(step: str) -> Callable[[duckdb.DuckDBPyConnection], object]:
+    return lambda con: con.execute(step)
+
+
 @pytest.fixture
 def old(tmp_path: Path) -> FarmFolder:
     folder = loggers.make(tmp_path / "farm")
@@ -53,7 +67,7 @@ def old(tmp_path: Path) -> FarmFolder:
 def two(monkeypatch: pytest.MonkeyPatch) -> None:
     """This program as the next one will be."""
     monkeypatch.setattr(migrate, "SCHEMA_VERSION", 2)
-    monkeypatch.setattr(migrate, "STEPS", {1: RENAME})
+    monkeypatch.setattr(migrate, "STEPS", {1: sql(RENAME)})
 
 
 def digest(path: Path) -> str:
@@ -88,11 +102,30 @@ def test_an_older_warehouse_is_brought_up_and_its_copy_kept(old: FarmFolder) -> 
     assert upgrade.kept(old.warehouse_file) == [copy]
 
 
+def test_from_version_1_sensors_are_put_into_lists(old: FarmFolder) -> None:
+    with duckdb.connect(str(old.warehouse_file)) as con:
+        con.execute(SOIL)
+        asked = "SELECT probe, depth_cm, time, interval_s, vwc_pct, soil_temp_c, delivery FROM soil_reading ORDER BY ALL"
+        before = con.sql(asked).fetchall()
+        con.execute("ALTER TABLE weather_reading RENAME COLUMN temp_c TO air_temp_c")
+    with warehouse.open_writer(old) as con:
+        assert con.sql(asked).fetchall() == before
+        assert len(before) == 4
+        kept = con.sql("SELECT depth_cm, delivery FROM kept.soil_reading ORDER BY ALL").fetchall()
+        assert kept == [([10.0], "aa"), ([10.0, 40.0], "aa"), ([40.0], "bb")]
+        assert migrate.stored_version(con) == 2
+        assert set(migrate.stored_columns(con)) == set(TABLES)
+        assert not migrate.alters(con)
+    (copy,) = upgrade.kept(old.warehouse_file)
+    with duckdb.connect(str(copy), read_only=True) as con:
+        assert con.sql(asked).fetchall() == before
+
+
 def test_a_step_that_fails_half_way_leaves_the_old_one_and_one_copy(
     old: FarmFolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(migrate, "SCHEMA_VERSION", 2)
-    monkeypatch.setattr(migrate, "STEPS", {1: RENAME + "; SELECT error('no such luck')"})
+    monkeypatch.setattr(migrate, "STEPS", {1: sql(RENAME + "; SELECT error('no such luck')")})
     for _ in range(2):
         with pytest.raises(duckdb.Error, match="no such luck"), warehouse.open_writer(old):
             pass
@@ -105,7 +138,7 @@ import os, signal, sys
 from pathlib import Path
 from flows import migrate, warehouse
 from flows.folder import FarmFolder
-migrate.SCHEMA_VERSION, migrate.STEPS = 2, {1: sys.argv[2]}
+migrate.SCHEMA_VERSION, migrate.STEPS = 2, {1: lambda con: con.execute(sys.argv[2])}
 def dies(*_):
     os.kill(os.getpid(), signal.SIGKILL)
 if sys.argv[3] == "tables":

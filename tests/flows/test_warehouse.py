@@ -8,7 +8,7 @@ import duckdb
 import polars as pl
 import pytest
 
-from flows import lock, migrate, warehouse
+from flows import customary, lock, migrate, warehouse
 from flows.errors import Busy, UserError
 from flows.folder import FarmFolder
 from schemas import made
@@ -17,14 +17,18 @@ from tests.flows import invented
 
 
 def test_tables_and_comments_are_as_declared(con: duckdb.DuckDBPyConnection) -> None:
-    assert set(migrate.stored_columns(con)) == set(TABLES)
+    stored = migrate.stored_columns(con)
+    assert set(stored) == set(TABLES)
+    with warehouse.transaction(con):
+        customary.install(con)
     for name, table in TABLES.items():
-        assert list(migrate.stored_columns(con)[name]) == list(table.names)
-    ((comment,),) = con.sql(
-        "SELECT comment FROM duckdb_columns() WHERE table_name = 'weather_day' "
-        "AND column_name = 'rain_mm' AND schema_name = 'main'"
-    ).fetchall()
-    assert comment == made.describe(TABLES["weather_day"]["rain_mm"])
+        assert stored[name].keys() == set(table.names)
+        told = con.execute(
+            "SELECT column_name, comment FROM duckdb_columns() "
+            "WHERE schema_name = 'main' AND table_name = ? ORDER BY column_index",
+            [name],
+        ).fetchall()
+        assert told == [(column.name, made.describe(column)) for column in table.columns]
 
 
 def test_the_file_is_of_the_old_storage_version(folder: FarmFolder) -> None:
@@ -48,6 +52,24 @@ def test_what_is_written_is_what_is_read(con: duckdb.DuckDBPyConnection) -> None
     rows = invented.readings(2)["weather_reading"]
     warehouse.replace(con, TABLES["weather_reading"], rows.reverse())
     assert warehouse.read(con, TABLES["weather_reading"]).equals(rows.sort("station", "time"))
+
+
+def test_sensors_are_kept_as_lists_and_read_as_rows(con: duckdb.DuckDBPyConnection) -> None:
+    table = TABLES["soil_reading"]
+    rows = invented.readings(2)["soil_reading"]
+    warehouse.replace(con, table, rows.sample(fraction=1.0, shuffle=True, seed=3))
+    assert warehouse.read(con, table).equals(rows.sort(table.key))
+    ((kept, times),) = con.sql(
+        f"SELECT count(*), count(DISTINCT (probe, time)) FROM {made.store(table)}"
+    ).fetchall()
+    assert kept == times < rows.height
+    # a sensor that did not stand there has no depth, and is no reading
+    con.execute(
+        f"UPDATE {made.store(table)} SET depth_cm = list_transform(depth_cm, lambda d: if(d = 40, NULL, d))"
+    )
+    without = rows.filter(pl.col("depth_cm") != 40).sort(table.key)
+    assert 0 < without.height < rows.height
+    assert warehouse.read(con, table).equals(without)
 
 
 def test_a_transaction_that_fails_leaves_nothing(con: duckdb.DuckDBPyConnection) -> None:
@@ -114,7 +136,7 @@ def test_a_new_column_is_added_and_a_changed_daily_table_is_made_again(folder: F
 
 def test_readings_with_unknown_columns_are_not_touched(folder: FarmFolder) -> None:
     with warehouse.open_writer(folder) as con:
-        con.execute("ALTER TABLE soil_reading ADD COLUMN unknown DOUBLE")
+        con.execute("ALTER TABLE kept.soil_reading ADD COLUMN unknown DOUBLE[]")
     with pytest.raises(UserError, match="rebuild"), warehouse.open_writer(folder):
         pass
 

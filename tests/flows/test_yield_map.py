@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from flows import yield_map
@@ -237,6 +237,7 @@ def test_a_folder_and_a_missing_one(tmp_path: Path) -> None:
         max_leaves=8,
     ),
 )
+@example(body="", value={"type": None, "features": None, "geometry": {"type": ""}})
 def test_no_content_raises(body: str, value: Any) -> None:
     read(
         {

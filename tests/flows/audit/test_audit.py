@@ -47,7 +47,7 @@ BROKEN = [
      ("heat_day", "", "has the declared columns and types")),
     ("UPDATE weather_reading SET station = 'nobody' WHERE rowid = 400",
      ("weather_reading", "", "is of a known station, in its spell")),
-    ("UPDATE soil_reading SET depth_cm = 77 WHERE time = (SELECT max(time) FROM soil_reading)",
+    ("UPDATE kept.soil_reading SET depth_cm = list_concat([77.0], depth_cm[2:]) WHERE time = (SELECT max(time) FROM soil_reading)",
      ("soil_reading", "", "is of a known sensor, its probe in the soil")),
     ("UPDATE weather_day SET rain_mm = rain_mm + 1",
      ("weather_day", "", "the day's extremes and rain are those of its readings")),

@@ -1,0 +1,32 @@
+"""Tables whose rows are kept as lists: from a row an entry to a row with lists, and back.
+
+``soil_reading`` has a row a sensor and time. Its sensors come together, so they are kept together:
+a row a probe and time, with the depths and the values as lists of one length. An entry without a
+depth is none (a sensor that did not stand there).
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from schemas.table import Table
+
+
+def bundled(rows: pl.DataFrame, table: Table) -> pl.DataFrame:
+    """Rows of a table as they are kept: those alike in all but the listed columns become one."""
+    listed = [name for name in table.listed if name in rows.columns]
+    others = [name for name in rows.columns if name not in listed]
+    return (
+        rows.sort(listed[0]).group_by(others, maintain_order=True).agg(listed).select(rows.columns)
+    )
+
+
+def single(kept: pl.DataFrame, table: Table) -> pl.DataFrame:
+    """The entries of rows as they are kept, a row each; ``kept`` may have further columns."""
+    listed = [name for name in table.listed if name in kept.columns]
+    return kept.explode(listed).filter(pl.col(listed[0]).is_not_null())
+
+
+def is_bundled(rows: pl.DataFrame, table: Table) -> bool:
+    """Whether rows are as they are kept (a table without lists never is)."""
+    return bool(table.listed) and isinstance(rows.schema[table.listed[0]], pl.List)
