@@ -81,7 +81,7 @@ def test_what_does_not_come_back_the_same_does_not_count(
     def other(store: Store, entry: object, target: Path) -> None:
         fetch(store, entry, target)
         with warehouse.open_file(target) as con:
-            con.execute("DELETE FROM soil_reading WHERE depth_cm = 10")
+            con.execute("DELETE FROM kept.soil_reading WHERE depth_cm[1] = 10")
 
     monkeypatch.setattr(Store, "fetch", other)
     for _ in range(3):
