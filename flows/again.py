@@ -118,16 +118,13 @@ def _forget(con: duckdb.DuckDBPyConnection, concerned: Concerned) -> None:
     """Take out receipts, refusals, readings and what was superseded, and touch their days."""
     farm = warehouse.read(con, TABLES["farm"])
     sequences = pl.DataFrame({"sequence": sorted(concerned.sequences)}, {"sequence": pl.Int64})
-    con.register("again", sequences)
-    try:
+    with warehouse.shown(con, again=sequences):
         con.execute(
             "DELETE FROM quarantine WHERE delivery IN "
             "(SELECT delivery FROM delivery SEMI JOIN again USING (sequence))"
         )
         for table in ("delivery_instrument", "delivery"):
             con.execute(f"DELETE FROM {table} WHERE sequence IN (SELECT sequence FROM again)")
-    finally:
-        con.unregister("again")
     for kind, table in (("station", "weather_reading"), ("probe", "soil_reading")):
         names = sorted(name for k, name in concerned.instruments if k == kind)
         if not names:
@@ -148,14 +145,11 @@ def _touch_all(
 ) -> None:
     if farm.is_empty():
         return
-    con.register("again", pl.DataFrame({kind: names}))
-    try:
+    with warehouse.shown(con, again=pl.DataFrame({kind: names})):
         stamps = con.sql(
             f"SELECT DISTINCT {kind}, time FROM {table} SEMI JOIN again USING ({kind})"
         )
         frame: pl.DataFrame = stamps.pl()
-    finally:
-        con.unregister("again")
     days = frame.select(
         pl.col(kind).alias("instrument"),
         pl.lit(kind).alias("kind"),

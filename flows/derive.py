@@ -124,12 +124,11 @@ def _reduce(con: duckdb.DuckDBPyConnection, one: Reduction, tick: Tick) -> None:
         rows = rows.join(
             chunk, left_on=[one.kind, "day"], right_on=["instrument", "day"], how="semi"
         )
-        con.register("days_made", chunk)
-        con.execute(
-            f"DELETE FROM {made.quoted(one.table.name)} t USING days_made d "
-            f"WHERE t.{made.quoted(one.kind)} = d.instrument AND t.day = d.day"
-        )
-        con.unregister("days_made")
+        with warehouse.shown(con, days_made=chunk):
+            con.execute(
+                f"DELETE FROM {made.quoted(one.table.name)} t USING days_made d "
+                f"WHERE t.{made.quoted(one.kind)} = d.instrument AND t.day = d.day"
+            )
         _write(warehouse.append, con, one.table, rows)
         finished += chunk.height
         tick(f"reducing to {one.table.name}", finished, days.height)

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterator
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from functools import partial
 
 import duckdb
@@ -27,7 +29,7 @@ from schemas.layout import Layout
 from schemas.quantities import Instrument
 
 WINDOW_FILES = 200
-WINDOW_BYTES = 32 << 20
+WINDOW_BYTES = 16 << 20
 PARSED_BYTES = 8 << 20  # of small files' text that is parsed at once
 PART_ROWS = 150_000  # readings of a large delivery that are merged at once: bounds the memory
 
@@ -44,21 +46,55 @@ def land(
     """Land instrument deliveries (in order of receipt); each window is a transaction of its own."""
     places = Places.of(farm)
     total, done = sum(r.size - r.offset for r in receipts), 0
-    for window in windows(receipts):
-        tick("reading files", done, total)
-        try:
-            with warehouse.transaction(con):
-                _land_window(con, archive, farm, places, window)
-        except (duckdb.Error, OSError, MemoryError):
-            raise
-        except Exception as error:
-            if len(window) == 1:
-                _refuse(con, farm, places, window[0], error)
-            else:  # one of them does what nobody thought of: find it, land the others
-                for receipt in window:
-                    land(con, archive, farm, [receipt])
-        done += sum(r.size - r.offset for r in window)
+    with ThreadPoolExecutor(1, "reading") as reading:
+        for window, read in _read_ahead(archive, farm, places, receipts, reading):
+            tick("reading files", done, total)
+            try:
+                with warehouse.transaction(con):
+                    _land_window(con, places, read.result())
+            except (duckdb.Error, OSError, MemoryError):
+                raise
+            except Exception as error:
+                if len(window) == 1:
+                    _refuse(con, farm, places, window[0], error)
+                else:  # one of them does what nobody thought of: find it, land the others
+                    for receipt in window:
+                        land(con, archive, farm, [receipt])
+            done += sum(r.size - r.offset for r in window)
     tick("reading files", total, total)
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """A window's deliveries with what came through the door, in parts."""
+
+    deliveries: list[Reading]
+    parts: Iterator[Admitted]
+
+
+def _read_ahead(
+    archive: Archive,
+    farm: Farm,
+    places: Places,
+    receipts: list[Receipt],
+    reading: Executor,
+) -> Iterator[tuple[list[Receipt], Future[_Read]]]:
+    """Windows, each being read while the one before it is merged: the two want different things."""
+
+    def read(window: list[Receipt]) -> _Read:
+        deliveries = [Reading(r, sources.match(r, farm, places)) for r in window]
+        parts = _admitted(archive, farm, deliveries, places)
+        # several are merged at once, so that the order of receipt decides across layouts
+        return _Read(deliveries, parts if len(window) == 1 else iter(list(parts)))
+
+    before: tuple[list[Receipt], Future[_Read]] | None = None
+    for window in windows(receipts):
+        after = window, reading.submit(read, window)
+        if before is not None:
+            yield before
+        before = after
+    if before is not None:
+        yield before
 
 
 def windows(receipts: list[Receipt]) -> Iterator[list[Receipt]]:
@@ -76,21 +112,13 @@ def windows(receipts: list[Receipt]) -> Iterator[list[Receipt]]:
         yield window
 
 
-def _land_window(
-    con: duckdb.DuckDBPyConnection,
-    archive: Archive,
-    farm: Farm,
-    places: Places,
-    window: list[Receipt],
-) -> None:
-    readings = [Reading(r, sources.match(r, farm, places)) for r in window]
-    tally = Tally({reading.seq: reading for reading in readings})
-    parts = _admitted(archive, farm, readings, places)
-    if len(window) == 1:
-        for admitted in parts:
+def _land_window(con: duckdb.DuckDBPyConnection, places: Places, read: _Read) -> None:
+    tally = Tally({reading.seq: reading for reading in read.deliveries})
+    if len(read.deliveries) == 1:  # a large one: part by part, to bound the memory
+        for admitted in read.parts:
             _merge(con, [admitted], places, tally)
-    else:  # one merge for all, so that the order of receipt decides across layouts
-        _merge(con, list(parts), places, tally)
+    else:
+        _merge(con, list(read.parts), places, tally)
     tally.write(con)
 
 

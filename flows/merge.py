@@ -118,22 +118,20 @@ def _stored(con: duckdb.DuckDBPyConnection, table: Table, new: pl.DataFrame) -> 
     place = made.quoted(table.key[0])
     spans = new.group_by(table.key[0]).agg(first=pl.col("time").min(), last=pl.col("time").max())
     ends = [spans["first"].min(), spans["last"].max()]
-    con.register("new_spans", spans)
-    con.register("new_times", new.select(table.key[0], "time"))
     within = (
-        f"FROM {made.quoted(table.name)} t SEMI JOIN new_spans s ON t.{place} = s.{place} "
-        "AND t.time BETWEEN s.first AND s.last WHERE t.time BETWEEN ? AND ?"
+        f"SEMI JOIN new_spans s ON t.{place} = s.{place} AND t.time BETWEEN s.first AND s.last "
+        "WHERE t.time BETWEEN ? AND ?"
     )
-    try:
-        if not con.execute(f"SELECT 1 {within} LIMIT 1", ends).fetchall():
+    with warehouse.shown(con, new_spans=spans):
+        some = f"SELECT 1 FROM {made.store(table)} t {within} LIMIT 1"
+        if not con.execute(some, ends).fetchall():
             return made.empty(table)
-        found: pl.DataFrame = con.sql(
-            f"SELECT * FROM (SELECT t.* {within}) SEMI JOIN new_times USING ({place}, time)",
-            params=ends,
-        ).pl()
-    finally:
-        con.unregister("new_spans")
-        con.unregister("new_times")
+        with warehouse.shown(con, new_times=new.select(table.key[0], "time")):
+            found: pl.DataFrame = con.sql(
+                f"SELECT * FROM (SELECT t.* FROM {table.name} t {within}) "
+                f"SEMI JOIN new_times USING ({place}, time)",
+                params=ends,
+            ).pl()
     return made.conform(found, table)
 
 
@@ -272,15 +270,12 @@ def _rewrite(
     times = readings.select(at).unique()
     beside = stored.join(times, on=at, how="semi").join(readings, on=table.key, how="anti")
     place = made.quoted(table.key[0])
-    con.register("new_times", times)
-    try:
+    with warehouse.shown(con, new_times=times):
         con.execute(
             f"DELETE FROM {made.store(table)} AS t USING new_times AS n "
             f"WHERE t.{place} = n.{place} AND t.time = n.time "
             "AND t.time BETWEEN (SELECT min(time) FROM new_times) AND (SELECT max(time) FROM new_times)"
         )
-    finally:
-        con.unregister("new_times")
     warehouse.insert(con, table, pl.concat([readings, beside]))
 
 

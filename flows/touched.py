@@ -44,14 +44,11 @@ def touch(con: duckdb.DuckDBPyConnection, days: pl.DataFrame) -> None:
     if days.is_empty():
         return
     names = ", ".join(_KEY)
-    con.register("days_to_touch", days.select(_KEY))
-    try:
+    with warehouse.shown(con, days_to_touch=days.select(_KEY)):
         con.execute(
             f"INSERT INTO touched_day ({names}) "
             f"SELECT DISTINCT {names} FROM days_to_touch ANTI JOIN touched_day USING ({names})"
         )
-    finally:
-        con.unregister("days_to_touch")
 
 
 def by_setup(con: duckdb.DuckDBPyConnection, reductions: Iterable[Reduction]) -> None:
@@ -120,8 +117,7 @@ def _days_within(
     """The days within the spans that have readings or a daily row (which may have to go)."""
     farm = warehouse.read(con, TABLES["farm"])
     kind = made.quoted(reduction.kind)
-    con.register("spans", spans)
-    try:
+    with warehouse.shown(con, spans=spans):
         return _frame(
             con.sql(
                 f"""
@@ -135,8 +131,6 @@ def _days_within(
             """
             )
         )
-    finally:
-        con.unregister("spans")
 
 
 def waiting(con: duckdb.DuckDBPyConnection, reduction: Reduction) -> pl.DataFrame:
@@ -203,16 +197,13 @@ def readings(
     """The readings inside windows, and before each the last rain-counter reading of its station."""
     table, kind = made.quoted(reduction.readings.name), made.quoted(reduction.kind)
     names = ", ".join(f"r.{made.quoted(name)}" for name in reduction.readings.names)
-    con.register("spans", spans)
-    try:
+    with warehouse.shown(con, spans=spans):
         inside = con.sql(
             f"SELECT {names} FROM {table} r SEMI JOIN spans ON r.{kind} = spans.instrument "
             "AND r.time > spans.after AND r.time <= spans.until "
             "WHERE r.time > (SELECT min(after) FROM spans) "
             "AND r.time <= (SELECT max(until) FROM spans)"
         ).pl()
-    finally:
-        con.unregister("spans")
     found = made.conform(inside, reduction.readings)
     if _has_counter(reduction):
         found = pl.concat([found, _counters_before(con, reduction, spans)]).unique(
@@ -260,8 +251,7 @@ def _neighbours(
     bound: str,
 ) -> pl.DataFrame:
     """Each window with the nearest counter reading of its station, where there is one."""
-    con.register("spans", spans)
-    try:
+    with warehouse.shown(con, spans=spans):
         return _frame(
             con.sql(
                 f"SELECT s.*, r.* FROM spans s ASOF JOIN ("
@@ -270,8 +260,6 @@ def _neighbours(
                 f") r ON s.instrument = r.{made.quoted(reduction.kind)} AND {nearest}"
             )
         )
-    finally:
-        con.unregister("spans")
 
 
 def _day(farm: pl.DataFrame) -> str:

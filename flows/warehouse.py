@@ -97,6 +97,18 @@ def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
     con.execute("COMMIT")
 
 
+@contextmanager
+def shown(con: duckdb.DuckDBPyConnection, **frames: pl.DataFrame) -> Iterator[None]:
+    """Frames that queries inside can name as tables."""
+    try:
+        for name, frame in frames.items():
+            con.register(name, frame)
+        yield
+    finally:
+        for name in frames:
+            con.unregister(name)
+
+
 def read(con: duckdb.DuckDBPyConnection, table: Table, where: str = "") -> pl.DataFrame:
     """The rows of a table, with exactly the declared columns and types, sorted by its key."""
     names = ", ".join(made.quoted(name) for name in table.names)
@@ -154,11 +166,8 @@ def insert(
     rows = frame.select(columns)
     if table.listed and not kept.is_bundled(rows, table):
         rows = kept.bundled(rows, table)
-    con.register("rows_to_insert", rows)
-    try:
+    with shown(con, rows_to_insert=rows):
         con.execute(f"INSERT INTO {made.store(table)} ({names}) SELECT {names} FROM rows_to_insert")
-    finally:
-        con.unregister("rows_to_insert")
     if table.name not in UNSEEN:
         changed(con)
 

@@ -72,6 +72,7 @@ def derive(
             above=pl.col("vwc_pct") - pl.col("full_point_pct"),
         )
         .sort(*SENSOR, "day")
+        .with_columns(place_no=pl.struct(PLACE).rle_id())
     )
     rows = _moved(with_season(rows, season))
     rows = _taken(rows.join(_pulses(rows, soil_pulse_day), on=[*SENSOR, "day"], how="left"))
@@ -83,9 +84,9 @@ def derive(
 
 def _beside(expr: pl.Expr, days: int) -> pl.Expr:
     """The value ``days`` before (after, where negative) at the same place, null across a gap."""
-    there = expr.shift(days).over(PLACE, order_by="day")
-    day = pl.col("day").shift(days).over(PLACE, order_by="day")
-    return pl.when((pl.col("day") - day).dt.total_days() == days).then(there)
+    same = pl.col("place_no") == pl.col("place_no").shift(days)
+    since = (pl.col("day") - pl.col("day").shift(days)).dt.total_days()
+    return pl.when(same & (since == days)).then(expr.shift(days))
 
 
 def _moved(rows: pl.DataFrame) -> pl.DataFrame:

@@ -21,11 +21,17 @@ def with_layers(rows: pl.DataFrame, by: list[str]) -> pl.DataFrame:
     """Adds ``layer_top_cm`` and ``layer_bottom_cm`` to rows that have ``depth_cm``.
 
     ``by`` names the columns within which the depths are one profile (probe, or probe and day).
-    Rows must be single by ``by`` and ``depth_cm``. Depths in cm.
+    Rows must be single by ``by`` and ``depth_cm``; they come back sorted by these. Depths in cm.
     """
+    rows = rows.sort(*by, "depth_cm")
     depth = pl.col("depth_cm")
-    above = depth.shift(1).over(by, order_by="depth_cm")
-    below = depth.shift(-1).over(by, order_by="depth_cm")
+
+    def beside(shift: int) -> pl.Expr:
+        """Depth of the neighbour in the same profile; null at its end."""
+        same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift(shift)) for name in by)
+        return pl.when(same).then(depth.shift(shift))
+
+    above, below = beside(1), beside(-1)
     top = pl.when(above.is_null()).then(0.0).otherwise((above + depth) / 2)
     return rows.with_columns(
         layer_top_cm=top,

@@ -59,6 +59,7 @@ def derive(
         .join(soil_day.drop("field", "strip"), on=[*SENSOR, "day"], how="left")
         .join(strip_rain(weather_day), on=["field", "strip", "day"], how="left")
         .sort(*SENSOR, "day")
+        .with_columns(spell_no=pl.struct(*SENSOR, "spell_from").rle_id())
     )
     rows = _frozen(rows)
     rows = _spike(rows.with_columns(impossible=~_vwc().is_between(LOWEST_PCT, HIGHEST_PCT)))
@@ -110,7 +111,8 @@ def _spike(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _at(expr: pl.Expr, days: int) -> pl.Expr:
     """The value so many days before (after, where negative) at the same sensor and spell."""
-    return expr.shift(days).over(*SENSOR, "spell_from", order_by="day")
+    same = pl.col("spell_no") == pl.col("spell_no").shift(days)
+    return pl.when(same).then(expr.shift(days))
 
 
 def _step(rows: pl.DataFrame) -> pl.DataFrame:
@@ -118,19 +120,12 @@ def _step(rows: pl.DataFrame) -> pl.DataFrame:
     rest of the probe still. A front of water that comes down days after the rain moves one sensor
     at a time too, so a rise needs two weeks without rain or thaw before it."""
     kept = pl.when(~pl.col("impossible") & ~pl.col("spike").fill_null(False)).then(_vwc())
-    spell = [*SENSOR, "spell_from"]
 
-    def near(shift: int) -> pl.Expr:
-        """Median of three days: those before where shift is 3, from this day on where it is 0."""
-        days = [kept.shift(shift - i) for i in range(3)]
-        return pl.concat_list(days).list.drop_nulls().list.median().over(spell, order_by="day")
-
+    beside = {days: _at(kept, days) if days else kept for days in range(-3, 5)}
     rows = rows.with_columns(
-        jump=near(0) - near(3),
-        move=kept.diff().over(spell, order_by="day"),
-        unsteady=pl.max_horizontal(
-            (_at(kept, 1) - _at(kept, 4)).abs(), (_at(kept, -3) - kept).abs()
-        ),
+        jump=_middle(*(beside[i] for i in (0, -1, -2))) - _middle(*(beside[i] for i in (1, 2, 3))),
+        move=kept - beside[1],
+        unsteady=pl.max_horizontal((beside[1] - beside[4]).abs(), (beside[-3] - kept).abs()),
     )
     move = pl.col("move").abs()
     alone = ((move > STEADY_PCT).sum() == 1).over("probe", "day") & (move >= STEP_PCT)
@@ -138,8 +133,13 @@ def _step(rows: pl.DataFrame) -> pl.DataFrame:
         pl.col("rain_mm").fill_null(99.0), pl.when(pl.col("air_temp_mean_c") < 2).then(99.0)
     )
 
+    rows = rows.with_columns(wet=(water >= DRY_MM).cast(pl.Int32).cum_sum().over("spell_no"))
+    wet = pl.col("wet")
+
     def dry(first: int, last: int) -> pl.Expr:
-        return pl.all_horizontal(_at(water, i).fill_null(99.0) < DRY_MM for i in range(first, last))
+        """Whether the days so many before, from ``first`` to below ``last``, are there and dry."""
+        there = _at(wet, last - 1).is_not_null()
+        return (there & (_at(wet, first) == _at(wet, last).fill_null(0))).fill_null(False)
 
     frost = pl.any_horizontal(_at(pl.col("frozen"), i).fill_null(False) for i in range(-2, 3))
     step = (
@@ -156,8 +156,18 @@ def _step(rows: pl.DataFrame) -> pl.DataFrame:
         )
     )
     size = pl.when(pl.col("step").fill_null(False)).then(pl.col("jump")).otherwise(0.0)
-    total = size.cum_sum().over(spell, order_by="day")
+    total = size.cum_sum().over("spell_no")
     return rows.with_columns(offset_pct=pl.when(total != 0).then(-total).otherwise(0.0))
+
+
+def _middle(a: pl.Expr, b: pl.Expr, c: pl.Expr) -> pl.Expr:
+    """Median of up to three numbers, null where there is none."""
+    number = pl.sum_horizontal(x.is_not_null().cast(pl.Int32) for x in (a, b, c))
+    low, high = pl.min_horizontal(a, b, c), pl.max_horizontal(a, b, c)
+    middle = pl.max_horizontal(
+        pl.min_horizontal(a, b), pl.min_horizontal(pl.max_horizontal(a, b), c)
+    )
+    return pl.when(number == 3).then(middle).otherwise((low + high) / 2)
 
 
 def _stuck(rows: pl.DataFrame) -> pl.DataFrame:
