@@ -72,9 +72,12 @@ class Landing:
 
     def forget(self) -> None:
         """Back to the empty warehouse."""
+        from schemas import made
+        from schemas.catalogue import TABLES
+
         for table in ("weather_reading", "soil_reading", "superseded_reading", "quarantine", "delivery",
                       "delivery_instrument", "touched_day"):  # fmt: skip
-            self.con.execute(f"DELETE FROM {table}")
+            self.con.execute(f"DELETE FROM {made.store(TABLES[table])}")
 
 
 def case(landing: Landing, form: Format, data: bytes, how: str, seen: Seen) -> None:
