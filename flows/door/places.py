@@ -156,33 +156,31 @@ class Finder:
 
 
 def _sensor_of(each: pl.DataFrame, by: str, sensors: pl.DataFrame) -> pl.DataFrame:
-    """``each`` (probe, depth or sensor, perhaps the day) with ``depth_cm``; one row each."""
+    """``each`` (probe, depth or sensor, perhaps the day) with ``depth_cm``; one row each.
+
+    Of the probe's sensors those of that name or near that depth that are valid that day, so that one
+    that took another's place is found by either's days; of several the nearest.
+    """
     keys = each.columns
-    if by == "sensor":
-        name = pl.col("sensor").str.strip_chars().str.to_lowercase()
-        joined = each.with_columns(name.alias("__name")).join(
-            sensors.filter(pl.col("sensor").is_not_null()).with_columns(__name=name).drop("sensor"),
-            on=["probe", "__name"],
-            how="left",
-        )
-    else:
-        joined = each.sort("depth").join_asof(
-            sensors.drop("sensor").with_columns(declared=pl.col("depth_cm")).sort("declared"),
-            left_on="depth",
-            right_on="declared",
-            by="probe",
-            strategy="nearest",
-            tolerance=NEAR_CM,
-            check_sortedness=False,
-        )
-    depth = pl.col("depth_cm")
-    if "day" in keys:
-        after = (pl.col("day") >= pl.col("from_day")).fill_null(True)
-        before = (pl.col("day") <= pl.col("to_day")).fill_null(True)
-        depth = pl.when(after & before).then(depth).alias("depth_cm")
-    return (
-        joined.with_columns(depth)
-        .sort("depth_cm", nulls_last=True)
-        .unique(keys, keep="first", maintain_order=True)
-        .select(*keys, "depth_cm")
+    of_probe = each.join(
+        sensors.rename({"sensor": "__name"}), on="probe", how="left", maintain_order="left"
     )
+    if by == "sensor":
+        fits = _folded("sensor") == _folded("__name")
+        away = pl.lit(0.0)
+    else:
+        away = (pl.col(DEPTH) - pl.col("depth")).abs()
+        fits = away <= NEAR_CM
+    if "day" in keys:
+        fits &= (pl.col("day") >= pl.col("from_day")).fill_null(True)
+        fits &= (pl.col("day") <= pl.col("to_day")).fill_null(True)
+    return (
+        of_probe.with_columns(pl.when(fits).then(pl.col(DEPTH)).alias(DEPTH), away=away)
+        .sort(pl.col(DEPTH).is_null(), "away", DEPTH, nulls_last=True)
+        .unique(keys, keep="first", maintain_order=True)
+        .select(*keys, DEPTH)
+    )
+
+
+def _folded(column: str) -> pl.Expr:
+    return pl.col(column).str.strip_chars().str.to_lowercase()

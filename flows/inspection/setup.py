@@ -13,7 +13,8 @@ from flows.door.places import NEAR_CM
 from flows.folder import FarmFolder
 from flows.inspection.finding import Finding, advice, attention, fine
 from flows.mail import send
-from schemas.farm import Farm, Mail, Probe, Sensor, Source
+from schemas.farm import Farm, Mail, Source
+from schemas.instruments import Probe, Sensor
 from schemas.layout import Layout
 from schemas.quantities import Instrument
 

@@ -1,0 +1,65 @@
+from datetime import UTC, datetime, timedelta
+
+import polars as pl
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from polars.testing import assert_frame_equal
+
+from flows import kept
+from schemas import made
+from schemas.catalogue import TABLES
+
+TABLE = TABLES["soil_reading"]
+FIRST = datetime(2024, 4, 1, tzinfo=UTC)
+keys = st.tuples(st.sampled_from("ab"), st.sampled_from([10.0, 40.0, 70.0]), st.integers(0, 4))
+
+
+def frame(rows):
+    """``rows``: (probe, depth, hour) → value."""
+    return made.conform(
+        pl.DataFrame(
+            [
+                {
+                    "probe": probe,
+                    "depth_cm": depth,
+                    "time": FIRST + timedelta(hours=hour),
+                    "interval_s": 3600.0,
+                    "vwc_pct": value,
+                    "delivery": "d",
+                }
+                for (probe, depth, hour), value in rows.items()
+            ],
+            infer_schema_length=None,
+        ),
+        TABLE,
+    )
+
+
+@given(st.dictionaries(keys, st.none() | st.floats(0, 100), min_size=1))
+def test_there_and_back_is_the_same(rows):
+    single = frame(rows)
+    bundled = kept.bundled(single, TABLE)
+    assert bundled.height == len({(probe, hour) for probe, _, hour in rows})
+    assert bundled.schema["depth_cm"] == pl.List(pl.Float64)
+    assert kept.is_bundled(bundled, TABLE)
+    assert not kept.is_bundled(single, TABLE)
+    back = kept.single(bundled, TABLE)
+    assert_frame_equal(back.sort(TABLE.key), single.sort(TABLE.key))
+
+
+def test_what_differs_beside_the_lists_stays_apart():
+    one, other = frame({("a", 10.0, 0): 30.0}), frame({("a", 40.0, 0): 31.0})
+    both = pl.concat([one, other.with_columns(delivery=pl.lit("e"))])
+    assert kept.bundled(both, TABLE).sort("delivery")["depth_cm"].to_list() == [[10.0], [40.0]]
+
+
+def test_an_entry_without_a_depth_is_no_reading():
+    bundled = kept.bundled(frame({("a", 10.0, 0): 30.0, ("a", 40.0, 0): 31.0}), TABLE)
+    without = bundled.with_columns(depth_cm=pl.lit([None, 40.0], pl.List(pl.Float64)))
+    assert kept.single(without, TABLE).select("depth_cm", "vwc_pct").rows() == [(40.0, 31.0)]
+
+
+@pytest.mark.parametrize("name", ["weather_reading", "weather_day"])
+def test_other_tables_have_no_lists(name):
+    assert not kept.is_bundled(made.empty(TABLES[name]), TABLES[name])
