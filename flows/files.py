@@ -14,6 +14,11 @@ from typing import Any
 LITTER_S = 3600.0  # a part that nobody finished in an hour is of a process that was killed
 
 
+def readable(name: str) -> str:
+    """A file's name as text that can be kept: bytes of no known encoding are spelled out."""
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
 def write_text(path: Path, text: str) -> None:
     """Put ``text`` into a file, whole or not at all."""
     write_bytes(path, text.encode("utf-8"))

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import duckdb
 
-from flows import files, warehouse
+from flows import files, logs, warehouse
 from flows.errors import Busy, UserError, of_the_disk
 from flows.folder import FarmFolder
 from schemas.catalogue import TABLES
@@ -37,7 +37,8 @@ def recorded(folder: FarmFolder, flow: str) -> Iterator[Run]:
     """
     run = Run(flow, _now())
     try:
-        yield run
+        with logs.kept(folder):
+            yield run
     except Busy:
         raise
     except BaseException as error:
@@ -72,7 +73,7 @@ def _end(folder: FarmFolder, run: Run) -> None:
         con.execute(
             f"INSERT INTO {TABLES['flow_run'].name} (flow, started_at, ended_at, state, summary) "
             "VALUES (?, ?, ?, ?, ?)",
-            [run.flow, run.started_at, run.ended_at, run.state, run.summary],
+            [run.flow, run.started_at, run.ended_at, run.state, files.readable(run.summary)],
         )
 
 

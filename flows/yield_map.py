@@ -22,6 +22,7 @@ from flows.errors import UserError
 from flows.fieldbook import columns
 from flows.fieldbook.files import decoded
 from flows.fieldbook.problem import Problem, Refused, shown
+from flows.files import readable
 from flows.yield_map_points import points_of
 from schemas import made
 from schemas.catalogue import TABLES
@@ -65,7 +66,7 @@ def contents(path: Path) -> dict[str, bytes]:
     content = {}
     for file in files:
         with file.open("rb") as stream:
-            content[file.name] = stream.read(MAX_MAP_BYTES + 1)
+            content[readable(file.name)] = stream.read(MAX_MAP_BYTES + 1)
     return content
 
 

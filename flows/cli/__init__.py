@@ -14,6 +14,7 @@ from importlib import import_module
 
 from flows.cli.base import app
 from flows.errors import Attention, UserError, of_the_disk
+from flows.plain_text import plain
 
 COMMANDS: tuple[str, ...] = (
     "start",
@@ -64,7 +65,7 @@ def main() -> None:
 
 
 def _end(code: int, told: str) -> None:
-    print(told, file=sys.stderr)  # noqa: T201
+    print(plain(told), file=sys.stderr)  # noqa: T201
     sys.exit(code)
 
 

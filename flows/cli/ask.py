@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.base import Folder, app, farm_folder
+from flows.cli.base import Folder, app, farm_folder, hand_over, say
 from flows.errors import UserError
 
 
@@ -32,7 +32,10 @@ def status(
     from flows import status as work
 
     found = work.status(farm_folder(folder))
-    typer.echo(json.dumps(found.as_dict(), indent=1) if as_json else "\n".join(work.lines(found)))
+    if as_json:
+        hand_over(json.dumps(found.as_dict(), indent=1) + "\n")
+    else:
+        say("\n".join(work.lines(found)))
     if found.attention:
         raise typer.Exit(1)
 
@@ -71,15 +74,15 @@ def sql(
         answer = work.ask(con, query)
         if parquet is not None:
             work.to_parquet(answer, parquet)
-            typer.echo(f"Written to {parquet}.")
+            say(f"Written to {parquet}.")
             return
         frame = work.frame(answer)
     if csv:
-        typer.echo(work.to_csv(frame), nl=False)
+        hand_over(work.to_csv(frame))
     elif as_json:
-        typer.echo(work.to_json(frame))
+        hand_over(work.to_json(frame) + "\n")
     else:
-        typer.echo(work.to_table(frame, rows or frame.height))
+        say(work.to_table(frame, rows or frame.height))
 
 
 @app.command()
@@ -99,13 +102,13 @@ def tables(
 
     farm = farm_folder(folder)
     if table is not None:
-        typer.echo(work.detail(work.find(table)))
+        say(work.detail(work.find(table)))
         return
     rows: dict[str, int] = {}
     if publish.newest(farm) is not None:
         with query.open_published(farm) as con:
             rows = {name: query.count(con, name) for name in query.tables(con)}
-    typer.echo(work.overview(rows))
+    say(work.overview(rows))
 
 
 @app.command()
@@ -125,4 +128,4 @@ def checksum(folder: Folder) -> None:
     if not farm.warehouse_file.exists():
         raise UserError(f"There is no warehouse yet. Run first: checkstrip once {folder}")
     with warehouse.open_writer(farm, "computing the checksum") as con:
-        typer.echo("\n".join(work.lines(con)))
+        say("\n".join(work.lines(con)))

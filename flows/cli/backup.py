@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.base import Folder, app, farm_folder, tell
+from flows.cli.base import Folder, app, farm_folder, say, tell
 
 
 @app.command()
@@ -64,7 +64,7 @@ def restore(
 
     with bar() as tick:
         done = work.restore(backup_folder, new_folder, at, tick)
-    typer.echo("\n".join([*done.said, *done.wrong]))
-    typer.echo(f"Next: checkstrip once {done.folder.root}")
+    say("\n".join([*done.said, *done.wrong]))
+    say(f"Next: checkstrip once {done.folder.root}")
     if done.wrong:
         raise typer.Exit(1)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from flows.plain_text import plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -33,13 +36,23 @@ def farm_folder(path: Path) -> FarmFolder:
     return FarmFolder.at(path)
 
 
+def say(text: str) -> None:
+    """Print sentences and tables; nothing in them is obeyed by a terminal."""
+    typer.echo(plain(text))
+
+
+def hand_over(text: str) -> None:
+    """Print what another program reads: as it is, but for a terminal."""
+    typer.echo(plain(text) if sys.stdout.isatty() else text, nl=False)
+
+
 def tell(runs: Iterable[Run]) -> None:
     """Say what runs did; exit 1 where one needs a look."""
     attention = False
     for run in runs:
-        typer.echo(f"{run.flow}: {run.summary}")
+        say(f"{run.flow}: {run.summary}")
         for note in run.notes:
-            typer.echo(f"  {note}")
+            say(f"  {note}")
         attention |= run.state != "done"
     if attention:
         raise typer.Exit(1)
@@ -49,7 +62,7 @@ def _version(value: bool) -> None:
     if value:
         from flows.version import VERSION
 
-        typer.echo(f"checkstrip {VERSION}")
+        say(f"checkstrip {VERSION}")
         raise typer.Exit
 
 

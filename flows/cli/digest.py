@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.base import Folder, app, farm_folder
+from flows.cli.base import Folder, app, farm_folder, hand_over, say
 from flows.errors import UserError
 
 
@@ -41,20 +41,20 @@ def digest(
     farm = farm_folder(folder)
     chosen = Week.named(week) if week else write.last_week(farm)
     if preview:
-        typer.echo(write.preview(farm, chosen), nl=False)
+        hand_over(write.preview(farm, chosen))
         return
     mail = farm_file.load(farm.farm_toml).mail
     if send and mail is None:
         raise UserError("farm.toml has no [mail] yet: it names the server, the sender and readers.")
     done = write.write(farm, chosen, mail if send else None)
     for path in done.paths:
-        typer.echo(str(path))
+        say(str(path))
     if send and mail is not None:
         for letter in done.letters:
             if letter.state == "sent":
-                typer.echo(f"{letter.reader} has it since {letter.sent_at}; not sent again.")
+                say(f"{letter.reader} has it since {letter.sent_at}; not sent again.")
         sent = post.send(farm, mail, all_now=True)
-        typer.echo(str(sent))
+        say(str(sent))
         if sent.waiting or sent.refused:
             raise typer.Exit(1)
 
@@ -75,4 +75,4 @@ def report(
     """
     from flows.report import write
 
-    typer.echo(str(write.write(farm_folder(folder), season)))
+    say(str(write.write(farm_folder(folder), season)))

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.base import Folder, app, farm_folder
+from flows.cli.base import Folder, app, farm_folder, say
 
 
 @app.command()
@@ -33,4 +33,4 @@ def explain(
 
     farm = farm_folder(folder)
     with query.open_published(farm) as con:
-        typer.echo(work(con, table, key or [], FileLines.of(farm)))
+        say(work(con, table, key or [], FileLines.of(farm)))

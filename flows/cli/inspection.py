@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.base import Folder, app, farm_folder
+from flows.cli.base import Folder, app, farm_folder, hand_over, say
 
 
 @app.command("inspect")
@@ -35,8 +35,8 @@ def inspect(
 
     found = look.inspect(farm_folder(folder), mail=mail)
     if as_json:
-        typer.echo(json.dumps([asdict(one) for one in found], indent=1, ensure_ascii=False))
+        hand_over(json.dumps([asdict(one) for one in found], indent=1, ensure_ascii=False) + "\n")
     else:
-        typer.echo("\n".join(look.lines(found)))
+        say("\n".join(look.lines(found)))
     if any(one.severity == "attention" for one in found):
         raise typer.Exit(1)

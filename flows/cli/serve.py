@@ -6,7 +6,7 @@ from contextlib import suppress
 
 import typer
 
-from flows.cli.base import Folder, app, farm_folder
+from flows.cli.base import Folder, app, farm_folder, say
 
 
 @app.command("run")
@@ -25,4 +25,4 @@ def run(folder: Folder) -> None:
 
     with suppress(KeyboardInterrupt):
         serve.serve(farm_folder(folder), typer.echo)
-    typer.echo("Stopped.")
+    say("Stopped.")

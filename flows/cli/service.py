@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.base import Folder, app, farm_folder
+from flows.cli.base import Folder, app, farm_folder, say
 
 
 class Action(StrEnum):
@@ -38,9 +38,9 @@ def service(
 
     farm = farm_folder(folder)
     if action is Action.SHOW:
-        typer.echo(work.show(farm))
+        say(work.show(farm))
         return
     told = (work.install if action is Action.INSTALL else work.remove)(farm)
-    typer.echo("\n".join(told.said))
+    say("\n".join(told.said))
     if told.left:
         raise typer.Exit(1)

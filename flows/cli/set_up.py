@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.base import Folder, app, farm_folder
+from flows.cli.base import Folder, app, farm_folder, say
 
 
 @app.command("try")
@@ -33,9 +33,9 @@ def try_(
     with bar() as tick:
         outcomes = try_out(farm_folder(folder), setup, tick)
     if not outcomes:
-        typer.echo("There is nothing to read yet: no file waits, and none is in the archive.")
+        say("There is nothing to read yet: no file waits, and none is in the archive.")
     for outcome in outcomes:
-        typer.echo("\n".join(outcome.sentences))
+        say("\n".join(outcome.sentences))
     if any(outcome.refused_whole for outcome in outcomes):
         raise typer.Exit(1)
 
@@ -77,12 +77,10 @@ def sniff(
     from flows import sniff_file
 
     told = sniff_file.sniff(file, folder or write, name, beside)
-    typer.echo("\n".join(map(str, told.proposal.found)))
-    typer.echo("\n" + told.toml)
+    say("\n".join(map(str, told.proposal.found)))
+    say("\n" + told.toml)
     if write is not None:
-        typer.echo(sniff_file.write(told, write))
+        say(sniff_file.write(told, write))
     if told.proposal.questions:
-        typer.echo(
-            f"{len(told.proposal.questions)} items are not sure (CHECK): please decide them."
-        )
+        say(f"{len(told.proposal.questions)} items are not sure (CHECK): please decide them.")
         raise typer.Exit(1)

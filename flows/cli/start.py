@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.base import app
+from flows.cli.base import app, say
 
 
 @app.command()
@@ -26,7 +26,7 @@ def new(
     """
     from flows import new as work
 
-    typer.echo(work.new(folder, units))
+    say(work.new(folder, units))
 
 
 @app.command()
@@ -47,4 +47,4 @@ def demo(
 
     with bar() as tick:
         told = work.demo(folder, tick)
-    typer.echo(told)
+    say(told)

@@ -19,6 +19,7 @@ from flows.fieldbook.files import Grid, grids
 from flows.fieldbook.problem import Problem, nearest, shown
 from flows.fieldbook.reader import Known, Row
 from flows.fieldbook.rows import rows_of
+from flows.files import readable
 from schemas import made
 from schemas.catalogue import TABLES
 from schemas.fieldbook import SHEETS
@@ -67,7 +68,7 @@ def contents(path: Path) -> dict[str, bytes]:
     content = {}
     for file in chosen:
         with file.open("rb") as stream:
-            content[file.name] = stream.read(MAX_FILE_BYTES + 1)
+            content[readable(file.name)] = stream.read(MAX_FILE_BYTES + 1)
     return content
 
 

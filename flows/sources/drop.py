@@ -57,7 +57,7 @@ def look(folder: FarmFolder, farm: Farm, places: Places, *, now: float | None = 
             look.found.seen.update(kept)
             continue
         for file in _files(root, _deeper(path, farm)):
-            look.consider(file, path, file.relative_to(root).as_posix())
+            look.consider(file, path, files.readable(file.relative_to(root).as_posix()))
     look.found.arrivals = [arrival for _, _, arrival in sorted(look.dated, key=lambda d: d[:2])]
     return look.found
 
