@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
 import os
 import random
+import shutil
 import signal
 import time
 from collections.abc import Callable
@@ -17,6 +16,7 @@ from typing import ClassVar
 from tests.faults import farms, forked
 from tests.faults.disk import Call, Count, Disk
 from tests.faults.forked import Child
+from tests.faults.left import drops, halves, pages
 from tests.faults.post import Post
 from tests.faults.table import Clock, Found
 
@@ -33,7 +33,7 @@ class Step:
 
 def steps() -> list[Step]:
     """The steps that there are."""
-    found = [
+    return [
         Step("collect, first", "fresh", 12, lambda p: _step(p, "collect")),
         Step("collect, later", "grown", 20, lambda p: _step(p, "collect")),
         Step("derive", "landed", 18, lambda p: _step(p, "derive")),
@@ -41,12 +41,8 @@ def steps() -> list[Step]:
         Step("rebuild", "derived", 5, lambda p: _step(p, "rebuild")),
         Step("digest, saved", "saved", 10, _digest),
         Step("digest, mailed", "mailed", 15, _digest),
+        Step("backup", "derived", 10, lambda p: _step(p, "backup")),
     ]
-    from flows import steps as real
-
-    if hasattr(real, "backup"):
-        found.append(Step("backup", "derived", 5, lambda p: _step(p, "backup")))
-    return found
 
 
 def _step(path: Path, name: str) -> None:
@@ -77,6 +73,29 @@ def turn(path: Path) -> tuple[str, str]:
     folder = FarmFolder.at(path)
     real.turn(folder)
     return farms.said(folder)
+
+
+def restored(path: Path) -> tuple[str, str, list[str]]:
+    """A quiet turn and a backup; what they say, and what is wrong with the backup once restored."""
+    from flows import checksum, warehouse
+    from flows import steps as real
+    from flows.backup.restore import restore
+    from flows.folder import FarmFolder
+
+    forked.few()
+    folder, back = FarmFolder.at(path), path.with_name("restored")
+    real.turn(folder)
+    wrong = [run.summary] if (run := real.backup(folder)).state != "done" else []
+    shutil.rmtree(back, ignore_errors=True)
+    done = restore(folder.backups, back)
+    said = farms.said(folder)
+    with warehouse.open_writer(done.folder) as con:
+        own = checksum.total(con)
+    return *said, [
+        *wrong,
+        *done.wrong,
+        *(["the restored farm says other things"] * (own != said[0])),
+    ]
 
 
 class States(dict[str, Path]):
@@ -126,40 +145,6 @@ def _whole(path: Path) -> None:
     real.turn(FarmFolder.at(path))
 
 
-def halves(path: Path) -> list[str]:
-    """What lies in a folder under a whole file's name and is not whole."""
-    wrong = []
-    for file in (path / "archive").glob("*/*"):
-        if file.suffix == ".jsonl":
-            try:
-                [json.loads(line) for line in file.read_text().splitlines()]
-            except ValueError:
-                wrong.append(f"the receipts {file.name} are broken off")
-        elif len(file.name) == 64 and hashlib.sha256(file.read_bytes()).hexdigest() != file.name:
-            wrong.append(f"{file.name} in the archive has other bytes")
-    for file in (path / "digests").glob("*.html"):
-        if not file.read_text().rstrip().endswith("</html>"):
-            wrong.append(f"{file.name} is broken off")
-    for file in (path / "state").rglob("*.json"):
-        try:
-            json.loads(file.read_text())
-        except ValueError:
-            wrong.append(f"{file.name} is broken off")
-    return wrong
-
-
-def drops(path: Path) -> list[str]:
-    """The bytes of all files that arrived, wherever below drop/ they lie."""
-    files = [f for f in (path / "drop").rglob("*") if f.is_file()]
-    return sorted(hashlib.sha256(f.read_bytes()).hexdigest() for f in files)
-
-
-def pages(path: Path) -> dict[str, str]:
-    """The digests' bytes."""
-    files = (path / "digests").glob("[!.]*")
-    return {f.name: hashlib.sha256(f.read_bytes()).hexdigest() for f in files}
-
-
 @dataclass(slots=True)
 class Chain:
     """What came of some kills and the quiet run after them."""
@@ -197,6 +182,8 @@ class Kills:
 
     def after(self, step: Step) -> tuple[object, list[str]]:
         """What a quiet run gives after a step, and what is wrong with the files."""
+        if step.name == "backup":
+            return forked.run(lambda: restored(self.here)), halves(self.here)
         if step.work is not _digest:
             return forked.run(lambda: turn(self.here)), halves(self.here)
         forked.run(lambda: _digest(self.here))

@@ -17,7 +17,8 @@ from tests.faults import forked
 from tests.faults.crash import WAYS, Model
 from tests.faults.disk import Call, Disk
 from tests.faults.forked import Child
-from tests.faults.kills import Kills, Step, drops, steps
+from tests.faults.kills import Kills, Step, steps
+from tests.faults.left import drops
 from tests.faults.post import Post
 from tests.faults.table import Clock, Found
 
