@@ -66,6 +66,16 @@ def _chain(found: Iterator[File]) -> Iterator[File]:
     yield from found
 
 
+# How a logger makes one value of an hour's; a sample of the sun in place of its mean would be a
+# record whose noon comes too early.
+OVER_AN_HOUR: dict[str, Callable[[pl.Expr], pl.Expr]] = {
+    "rain_mm": pl.Expr.sum,
+    "solar_radiation_w_m2": lambda rate: rate.mean().round(1),
+    "wind_speed_m_s": lambda rate: rate.mean().round(2),
+    "wind_gust_m_s": pl.Expr.max,
+}
+
+
 def instruments(farm: Farm, seed: int) -> dict[str, pl.DataFrame]:
     """The readings of all stations and probes of the trial by name, before any fault."""
     out = {}
@@ -88,11 +98,11 @@ def instruments(farm: Farm, seed: int) -> dict[str, pl.DataFrame]:
 
 
 def _slow_before(frame: pl.DataFrame) -> pl.DataFrame:
-    """Hourly rows until the logger was changed: sums of rain, the hour's last value of the rest."""
+    """Hourly rows until the logger was changed: sums, means and extremes, the last of the rest."""
     early = pl.col(TIME) <= probes.midnight(files.QUARTER_FROM)
     hour = pl.col(TIME).dt.offset_by("-1us").dt.truncate("1h").alias("hour")
     old = frame.filter(early).group_by(hour, maintain_order=True)
-    hourly = old.agg(pl.col(c).sum() if c == "rain_mm" else pl.col(c).last() for c in frame.columns)
+    hourly = old.agg(OVER_AN_HOUR.get(c, pl.Expr.last)(pl.col(c)) for c in frame.columns)
     return pl.concat([hourly.drop("hour"), frame.filter(~early)])
 
 

@@ -1,14 +1,17 @@
 import math
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
 import pytest
 
-from demo_warehouse.simulator import book, plan
+from demo_warehouse.simulator import book, build, files, plan, probes
 from flows import farm_file, fieldbook
 from flows.door.places import Places
 from flows.sources.match import match
+from schemas import made
+from schemas.catalogue import TABLES
+from transforms import sun_day
 
 
 @pytest.fixture(scope="module")
@@ -291,3 +294,25 @@ def test_nothing_of_the_program_reads_the_truth():
     for folder in ("transforms", "schemas"):
         for path in (root / folder).rglob("*.py"):
             assert "demo_warehouse" not in path.read_text(encoding="utf-8"), path
+
+
+@pytest.mark.parametrize("hourly", [True, False])
+def test_by_the_sun_no_record_is_early_or_late_whatever_its_step(whole_farm, laid, hourly):
+    farm = farm_file.tables(farm_file.load(laid / "farm.toml"))
+    name = "Stonepile treated"
+    found = build.instruments(whole_farm, 1)[name]
+    changed = pl.col("time") <= probes.midnight(files.QUARTER_FROM)
+    part = found.filter(changed if hourly else ~changed)
+    standard = timedelta(hours=farm["farm"]["standard_offset_h"].item())
+    readings = made.conform(
+        part.with_columns(
+            station=pl.lit(name),
+            time=(pl.col("time") - standard).dt.replace_time_zone("UTC"),
+            interval_s=3600.0 if hourly else 900.0,
+        ),
+        TABLES["weather_reading"],
+    )
+    days = sun_day.derive(readings, farm["station_spell"], farm["farm"])
+    clear = days.filter(pl.col("clearness") > 0.6)
+    assert clear.height > 100
+    assert abs(clear["noon_error_h"].median()) < 0.05
