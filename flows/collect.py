@@ -46,10 +46,11 @@ class Collected:
         """In a sentence."""
         if not self.deliveries:
             return "Nothing new arrived."
+        deliveries = "1 delivery" if self.deliveries == 1 else f"{self.deliveries} deliveries"
+        refused = "1 was" if self.refused == 1 else f"{self.refused} were"
         return (
-            f"{self.deliveries} deliveries: {self.landed:,} rows landed, "
-            f"{self.duplicate:,} were there already, {self.quarantined:,} were quarantined; "
-            f"{self.refused} deliveries were refused whole."
+            f"{deliveries}: {self.landed:,} rows landed, {self.duplicate:,} were there already, "
+            f"{self.quarantined:,} were quarantined; {refused} refused whole."
         )
 
 

@@ -114,8 +114,10 @@ def _harmless(rows: pl.DataFrame) -> list[pl.Expr]:
     expressions = []
     for name, kind in rows.schema.items():
         text = pl.col(name)
-        if isinstance(kind, pl.List | pl.Struct | pl.Array | pl.Object):
-            text = text.map_elements(str, return_dtype=pl.String)
+        if kind.is_nested() or kind.is_object():
+            text = pl.lit(
+                pl.Series([None if v is None else str(v) for v in rows[name]], dtype=pl.String)
+            )
         elif kind not in (pl.String, pl.Categorical, pl.Enum):
             continue
         text = text.cast(pl.String)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
 from scipy.spatial import cKDTree
 from scipy.stats import norm
+from shapely.geometry.base import BaseGeometry
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -33,6 +35,23 @@ def main_axis(xy: Floats) -> Floats:
         return np.array([0.0, 1.0])
     _, vectors = np.linalg.eigh(np.cov(xy.T))
     return np.asarray(vectors[:, -1], dtype=float)
+
+
+def from_other(xy: Floats, strip: NDArray[np.object_], shapes: dict[str, BaseGeometry]) -> Floats:
+    """Distance [m] of each point in a strip from the other: its outline in ``shapes``, else its nearest point.
+
+    ``xy``: n x 2 [m]; ``strip``: of each point ``treated``, ``check`` or neither, which gives NaN.
+    """
+    border = np.full(len(xy), np.nan)
+    for name, other in (("treated", "check"), ("check", "treated")):
+        here, there = strip == name, strip == other
+        if not here.any():
+            continue
+        if other in shapes:
+            border[here] = shapely.distance(shapes[other], shapely.points(xy[here]))
+        elif not shapes and there.any():
+            border[here] = cKDTree(xy[there]).query(xy[here])[0]
+    return border
 
 
 def neighbour_median(xy: Floats, values: Floats, of: Bools, within_m: float) -> Floats:

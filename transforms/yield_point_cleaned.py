@@ -33,14 +33,11 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 import shapely
-from numpy.typing import NDArray
-from scipy.spatial import cKDTree
-from shapely.geometry.base import BaseGeometry
 
 from schemas import made
 from schemas.fieldbook_words import HIGHEST_YIELD_KG_HA, HIGHEST_YIELD_OTHERWISE_KG_HA
 from schemas.tables.yield_point_cleaned import TABLE
-from transforms.on_map import Floats, local_moran, main_axis, neighbour_median, plane
+from transforms.on_map import from_other, local_moran, main_axis, neighbour_median, plane
 from transforms.strip_yield import at_market_moisture
 
 MOISTURE_PCT = (2.0, 45.0)
@@ -136,23 +133,9 @@ def _placed(points: pl.DataFrame, outlines: pl.DataFrame) -> pl.DataFrame:
         pl.Series("east_m", xy[:, 0]),
         pl.Series("north_m", xy[:, 1]),
         pl.Series("edge_m", edge).fill_nan(None),
-        pl.Series("border_m", _from_other(xy, strip, shapes)).fill_nan(None),
+        pl.Series("border_m", from_other(xy, strip, shapes)).fill_nan(None),
         pl.Series("along", along).fill_nan(None),
     )
-
-
-def _from_other(xy: Floats, strip: NDArray[np.object_], shapes: dict[str, BaseGeometry]) -> Floats:
-    """Distance of each point in a strip from the other strip: its outline, else its nearest point."""
-    border = np.full(len(xy), np.nan)
-    for name, other in (("treated", "check"), ("check", "treated")):
-        here, there = strip == name, strip == other
-        if not here.any():
-            continue
-        if other in shapes:
-            border[here] = shapely.distance(shapes[other], shapely.points(xy[here]))
-        elif not shapes and there.any():
-            border[here] = cKDTree(xy[there]).query(xy[here])[0]
-    return border
 
 
 def _moved(points: pl.DataFrame) -> pl.DataFrame:

@@ -47,6 +47,22 @@ probe = "deep"
 glob = "*.csv"
 settle_s = 0
 """
+# The same farm with one layout and source of a web service; its url and tries are still to be said.
+WEB = (
+    FARM[: FARM.index("[[sources]]")]
+    + """
+[layouts.web]
+step = "1 h"
+time = {columns = ["t"], offset = "Z"}
+[layouts.web.columns]
+T = {quantity = "air_temp"}
+[[sources]]
+name = "web"
+kind = "http"
+layout = "web"
+station = "west"
+"""
+)
 HEADING = "t,T,R,S1,S2"
 START = datetime(2020, 6, 1)
 

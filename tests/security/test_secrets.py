@@ -12,25 +12,15 @@ from flows.digest import write
 from flows.digest.week import Week
 from flows.mail import send
 from schemas.farm import Mail
-from tests.flows.loggers import FARM, make
+from tests.flows.loggers import WEB, make
 from tests.flows.sources.test_http import reply, serving
 
 TOKEN, HEADER, PASSWORD = "t0ken/ab%c+d", "bearer-9f8e7d", "smtp-p4ss word"
 FORMS = ("t0ken", "bearer-9f8e7d", "smtp-p4ss")
 
 TOML = (
-    FARM[: FARM.index("[[sources]]")]
+    WEB
     + """
-[layouts.web]
-step = "1 h"
-time = {columns = ["t"], offset = "Z"}
-[layouts.web.columns]
-T = {quantity = "air_temp"}
-[[sources]]
-name = "web"
-kind = "http"
-layout = "web"
-station = "west"
 url = "URL/d?key={env:STATION_TOKEN}&a={since}&b={until}"
 headers = {Authorization = "env:STATION_HEADER"}
 tries = 1

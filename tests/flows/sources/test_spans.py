@@ -11,7 +11,7 @@ from flows.sources import http
 from flows.sources.spans import Ask, answered, beginning
 from flows.sources.spans import ask as plan
 from schemas.farm import Farm
-from tests.flows.loggers import FARM, ask, make
+from tests.flows.loggers import FARM, WEB, ask, make
 from tests.flows.sources.test_http import NOW, farm, reply, serving
 
 DAY = timedelta(days=1)
@@ -145,18 +145,8 @@ def test_it_begins_with_the_first_day_at_the_farm_of_the_instruments_that_it_is_
 
 
 TOML = (
-    FARM[: FARM.index("[[sources]]")]
+    WEB
     + """
-[layouts.web]
-step = "1 h"
-time = {columns = ["t"], offset = "Z"}
-[layouts.web.columns]
-T = {quantity = "air_temp"}
-[[sources]]
-name = "web"
-kind = "http"
-layout = "web"
-station = "west"
 url = "URL/?a={since}&b={until}"
 time_format = "%Y%m%d%H"
 tries = 1
