@@ -42,10 +42,13 @@ def recorded(folder: FarmFolder, flow: str) -> Iterator[Run]:
     except Busy:
         raise
     except BaseException as error:
-        stopped = isinstance(error, KeyboardInterrupt)
         run.state = "failed"
-        told = of_the_disk(error) or str(error) or type(error).__name__
-        run.summary = "stopped by the user" if stopped else told
+        if isinstance(error, KeyboardInterrupt):
+            run.summary = "stopped by the user"
+        elif isinstance(error, Exception):
+            run.summary = of_the_disk(error) or str(error) or type(error).__name__
+        else:  # asked to end (the service stops, the computer shuts down)
+            run.summary = "stopped before it was done; it is done again at the next start"
         _end(folder, run)
         raise
     _end(folder, run)

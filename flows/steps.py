@@ -120,7 +120,8 @@ def audit_if_missed(folder: FarmFolder, tick: Tick = silent) -> Run | None:
 
     farm = farm_file.load(folder.farm_toml)
     before = runs.last(folder).get("audit")
-    began = datetime.fromisoformat(before.started_at) if before else None
+    whole = before is not None and before.state != "failed"
+    began = datetime.fromisoformat(before.started_at) if before and whole else None
     now = datetime.now(UTC)
     if not schedule.is_missed(farm.schedules.audit, farm.place.zone, began, now):
         return None

@@ -10,7 +10,9 @@ import pint
 @cache
 def registry() -> pint.UnitRegistry[float]:
     """The one unit registry (building it takes a moment)."""
-    units: pint.UnitRegistry[float] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    units: pint.UnitRegistry[float] = pint.UnitRegistry(
+        autoconvert_offset_to_baseunit=True, on_redefinition="ignore"
+    )
     units.define("currency = [currency]")
     units.define("trade_bushel = [trade_bushel]")  # a mass that the crop list gives
     # of the international foot; pint's own is of the survey foot, 4 in a million larger
