@@ -237,8 +237,13 @@ def _without_preamble(section: bytes, heading: Heading, before_heading: bool) ->
 
 
 def _key(heading: str) -> str:
-    """A heading without what exports mangle: case, blanks, a degree sign in the wrong encoding."""
-    return "".join(c for c in heading.casefold() if c.isascii() and not c.isspace())
+    """A heading without what exports mangle: case, blanks, a degree sign in the wrong encoding.
+
+    One that is mostly of other letters than these is left whole: without them it would be any.
+    """
+    said = "".join(heading.casefold().split())
+    plain = "".join(c for c in said if c.isascii())
+    return plain if 2 * len(plain) >= len(said) else said
 
 
 def _find(heading: Heading, layout: Layout) -> tuple[dict[str, int], tuple[str, ...]]:

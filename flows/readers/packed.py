@@ -33,6 +33,10 @@ FREE_BYTES = 32 << 20  # up to here the ratio does not matter
 MOST_RATIO = 250  # logger text packs 5 to 30 to one; a bomb a thousand to one
 IN_MEMORY = 16 << 20  # a larger zip is spooled to a temporary file, since it is read from its end
 
+# What damaged bytes lead to, the negative places that a broken directory names among it.
+DAMAGE = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, ValueError, OSError)
+PACKINGS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2)
+
 PASSED_OVER = ("__MACOSX/", ".DS_Store", "Thumbs.db")
 
 
@@ -97,7 +101,7 @@ def unzipped(blocks: Iterator[bytes]) -> Iterator[bytes]:
             try:
                 out = machine.decompress(rest, BLOCK)
             except zlib.error as error:
-                raise _damaged(str(error)) from error
+                raise _damaged(error) from error
             rest = machine.unconsumed_tail or machine.unused_data
             meter.add(len(out))
             if out:
@@ -108,8 +112,11 @@ def unzipped(blocks: Iterator[bytes]) -> Iterator[bytes]:
         raise _damaged("it ends in the middle")
 
 
-def _damaged(found: str) -> Unreadable:
-    return Unreadable("damaged archive", found, "a whole gzip or zip file")
+def _damaged(found: str | Exception) -> Unreadable:
+    """The refusal of an archive; a disk that failed meanwhile is raised, and tried again."""
+    if isinstance(found, OSError) and found.errno is not None:
+        raise found
+    return Unreadable("damaged archive", str(found), "a whole gzip or zip file")
 
 
 def _archive(content: Content, layout: Layout, reader: Reader) -> Iterator[Chunk | Section]:
@@ -121,8 +128,8 @@ def _archive(content: Content, layout: Layout, reader: Reader) -> Iterator[Chunk
         held.seek(0)
         try:
             archive = zipfile.ZipFile(held)
-        except (zipfile.BadZipFile, OSError, ValueError) as error:
-            raise _damaged(str(error)) from error
+        except DAMAGE as error:
+            raise _damaged(error) from error
         with closing(archive):
             if WORKBOOK in archive.namelist():
                 if layout.format != "xlsx":
@@ -192,14 +199,18 @@ class Member:
         """Its bytes in blocks; raises Unreadable."""
         if self.info.flag_bits & 1:
             raise Unreadable("locked archive", "a password", "an archive without a password")
+        if self.info.compress_type not in PACKINGS:
+            raise Unreadable(
+                "another packing", f"method {self.info.compress_type}", "a zip by deflate"
+            )
         try:
             with self.archive.open(self.info) as stream:
                 start, name = stream.read(4), self.info.filename
                 if start.startswith(GZIP) or (start.startswith(ZIP) and not self.workbooks):
                     raise Unreadable("an archive in an archive", name, "plain files")
                 yield from self._counted(start, stream)
-        except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError) as error:
-            raise _damaged(str(error)) from error
+        except DAMAGE as error:
+            raise _damaged(error) from error
 
     def _counted(self, start: bytes, stream: IO[bytes]) -> Iterator[bytes]:
         block = start

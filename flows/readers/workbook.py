@@ -83,8 +83,13 @@ def _sheet(sheet: Any, layout: Layout) -> Iterator[Chunk]:
 def _whole_rows(sheet: Any) -> Iterator[Row]:
     """The sheet's rows; raises Unreadable where its parts are damaged."""
     try:
-        yield from sheet.iter_rows(values_only=True)
-    except MemoryError:
+        for cells in sheet.iter_rows():
+            # where a piece is missing inside, cells of a later row stand in an earlier one
+            if len(stand := {cell.row for cell in cells if hasattr(cell, "row")}) > 1:
+                found = f"cells of the rows {min(stand)} and {max(stand)} in one row"
+                raise Unreadable("damaged workbook", found, "a whole .xlsx file")
+            yield tuple(cell.value for cell in cells)
+    except (MemoryError, Unreadable):
         raise
     except Exception as error:  # as above: the rows are parsed as they are asked for
         raise Unreadable("damaged workbook", _told(error), "a whole .xlsx file") from error

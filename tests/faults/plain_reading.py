@@ -22,9 +22,9 @@ from tests.faults.samples import COLUMNS, Format
 Says = tuple[datetime, str, float]  # time (UTC), heading, value
 OFFSET = timedelta(hours=6)
 STAMP = re.compile(
-    r"^(\d{4})- *(\d{1,2})- *(\d{1,2})(?:[ T]+(\d{1,2})(?:: *(\d{1,2})(?:: *(\d{1,2}(?:\.\d+)?))?)?)?$"
+    r"^(\d{4})-\s*(\d{1,2})-\s*(\d{1,2})(?:[\sT]+(\d{1,2})(?::\s*(\d{1,2})(?::\s*(\d{1,2}(?:\.\d+)?))?)?)?$"
 )
-GERMAN = re.compile(r"^ *(\d{1,2})\. *(\d{1,2})\. *(\d{1,4}) +(\d{1,2}): *(\d{1,2})$")
+GERMAN = re.compile(r"^\s*(\d{1,2})\.\s*(\d{1,2})\.\s*(\d{1,4})\s+(\d{1,2}):\s*(\d{1,2})$")
 ZONE = re.compile(r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})$")
 PLAINLY = {
     "fixed": [("t", 1, 16), ("air", 18, 24), ("rain", 26, 31), ("upper", 33, 39), ("lower", 41, 47)]
@@ -217,7 +217,7 @@ def _under_headings(
 ) -> Iterator[tuple[str, list[tuple[str, object]]]]:
     names: list[str] = []
     for row in rows:
-        cells = [str(c or "").strip().strip("\ufeff\x00").strip().casefold() for c in row]
+        cells = [str(c or "").strip().strip("\ufeff\ufffd\x00").strip().casefold() for c in row]
         if time in cells:
             names = cells
             continue

@@ -75,6 +75,17 @@ def test_a_mangled_degree_sign_in_the_heading():
     assert chunk.frame["v:Temp (°C)"].to_list() == [1.5, -2.0]
 
 
+def test_headings_of_other_letters_are_not_taken_for_each_other():
+    # humidity where the layout says temperature, both in Cyrillic
+    rule = layout(columns={"температура": {"quantity": "air_temp"}, "R": {"quantity": "rain"}})
+    data = "t,влажность,R\n2020-06-01 00:00,61,0.2\n".encode()
+    (chunk,) = chunks(data, rule)
+    assert "v:температура" not in chunk.frame.columns
+    assert chunk.absent == ("температура",)
+    (same,) = chunks(data.replace("влажность".encode(), "ТЕМПЕРАТУРА ".encode()), rule)
+    assert same.frame["v:температура"].cast(float).to_list() == [61.0]
+
+
 def test_a_byte_order_mark_and_old_line_ends():
     assert rows(codecs.BOM_UTF8 + PLAIN.replace(b"\n", b"\r"), layout()) == READ
 

@@ -114,3 +114,32 @@ def test_damaged_archives_are_refused_in_words(data):
 def test_an_archive_in_an_archive_is_not_opened():
     with pytest.raises(Unreadable, match="an archive in an archive"):
         chunks(zipped({"a.zip": zipped({"a.csv": PLAIN})}), layout())
+
+
+def test_a_zip_whose_directory_points_nowhere_is_refused_in_words():
+    whole = zipped({"a.csv": PLAIN})
+    at = whole.index(b"PK\x01\x02")
+    lost = whole[:10] + whole[at - 4 :]  # a piece is lost: the file lies before the first byte
+    wild = whole[: at + 42] + b"\xff\xff\xff\x81" + whole[at + 46 :]
+    for data in (lost, wild):
+        with pytest.raises(Unreadable, match="damaged archive"):
+            rows(data, layout())
+
+
+def test_a_packing_that_is_not_read_is_said():
+    out = io.BytesIO()
+    lzma = pytest.importorskip("lzma")
+    assert lzma
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_LZMA) as archive:
+        archive.writestr("a.csv", PLAIN)
+    with pytest.raises(Unreadable, match="another packing"):
+        rows(out.getvalue(), layout())
+
+
+def test_a_disk_that_fails_is_no_damage_of_the_file(monkeypatch):
+    def fails(*_args, **_how):
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(zipfile.ZipFile, "open", fails)
+    with pytest.raises(OSError, match="Input/output"):
+        rows(zipped({"a.csv": PLAIN}), layout())

@@ -1,4 +1,5 @@
 import io
+import zipfile
 from datetime import date, datetime, time
 
 import openpyxl
@@ -69,3 +70,15 @@ def test_another_format_is_said():
         rows(b"t,T,R\n", layout(format="xlsx"))
     with pytest.raises(Unreadable, match="no such column"):
         rows(book([["x", "T"], [1, 2]]), layout(format="xlsx"))
+
+
+def test_cells_of_another_row_in_a_row_are_damage():
+    whole = book([*TEXT, ["2020-06-01 02:00", 7.5, 0], ["2020-06-01 03:00", 8.5, 0]])
+    with zipfile.ZipFile(io.BytesIO(whole)) as parts:
+        inside = {name: parts.read(name) for name in parts.namelist()}
+    name = next(n for n in inside if n.endswith("sheet1.xml"))
+    sheet = inside[name]
+    start, end = sheet.index(b'<c r="B4"'), sheet.index(b'<c r="B5"')
+    data = zipped(inside | {name: sheet[:start] + sheet[end:]})  # 8.5 under the stamp of 02:00
+    with pytest.raises(Unreadable, match="damaged workbook"):
+        rows(data, layout(format="xlsx"))
