@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import subprocess
 import sys
 import time
 from collections.abc import Iterator
@@ -11,6 +12,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
+ANSWER_S = 30.0  # a share that sleeps may need that long to wake
 LITTER_S = 3600.0  # a part that nobody finished in an hour is of a process that was killed
 
 
@@ -67,6 +69,34 @@ def make_folder(path: Path) -> None:
     make_folder(path.parent)
     path.mkdir(exist_ok=True)
     sync_folder(path.parent)
+
+
+def answers(path: Path, seconds: float = ANSWER_S) -> bool:
+    """Whether what lies at ``path`` can be asked at all; that there is nothing is an answer too.
+
+    A share whose server is gone may let whoever asks wait for ever, and such a wait can neither be
+    timed nor broken off. So another process asks, and is left to its wait.
+    """
+    asks = [sys.executable, "-I", "-S", "-c", "import os, sys; os.path.exists(sys.argv[1])"]
+    window = getattr(subprocess, "CREATE_NO_WINDOW", 0)
+    asking = subprocess.Popen(  # noqa: S603 - our own words, and no shell
+        [*asks, str(path)],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        creationflags=window,
+    )
+    try:
+        asking.wait(seconds)
+    except subprocess.TimeoutExpired:
+        asking.kill()
+        return False
+    return True
+
+
+def is_there(path: Path, farm: Path) -> bool:
+    """Whether ``path`` is a folder that answers; one below ``farm`` is not asked first."""
+    return (path.is_relative_to(farm) or answers(path)) and path.is_dir()
 
 
 @contextmanager

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
-from flows import checksum, farm_file, lock, warehouse
+from flows import checksum, farm_file, files, lock, warehouse
 from flows.backup import manifest, standing, what
 from flows.backup.manifest import WAREHOUSE, Entry, Manifest
 from flows.backup.store import Damaged, Store
@@ -80,6 +80,8 @@ def backup(
 
 def _reach(folder: FarmFolder, target: Path, anew: bool) -> None:
     """See that the folder is there, and is the one that it was (not the place of a lost disk)."""
+    if not target.is_relative_to(folder.root) and not files.answers(target):
+        raise OSError("it does not answer. Is the share's computer on, the network up?")
     if standing.was_used(folder, target) and not anew and not any(target.glob("*Z*.json")):
         raise OSError(
             "the earlier backups are not there. Is the disk connected, the share reachable? "

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from flows import collect, migrate, warehouse
+from flows import collect, files, migrate, warehouse
 from flows.archive import Archive, Arrival
 from flows.door.places import Places
 from flows.folder import FarmFolder
@@ -56,7 +56,7 @@ def _looked(folder: FarmFolder, farm: Farm) -> tuple[dict[str, _Newest], list[st
     places = Places.of(farm)
     for path in sorted({s.path for s in farm.sources if s.kind == "folder"}):
         root = folder.root / path
-        for file in root.rglob("*") if root.is_dir() else ():
+        for file in root.rglob("*") if files.is_there(root, folder.root) else ():
             low = file.name.lower()
             if not file.is_file() or low.startswith(NOT_OURS) or low in NOT_FILES:
                 continue

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from importlib.metadata import version
 from pathlib import Path
 
-from flows import lock, migrate, upgrade
+from flows import files, lock, migrate, upgrade
 from flows.errors import Busy, UserError
 from flows.folder import FarmFolder
 from flows.inspection.finding import Finding, advice, attention, fine
@@ -35,7 +35,7 @@ def paths(folder: FarmFolder, farm: Farm | None) -> Iterator[Finding]:
             trouble.append(f"{path} {why}")
     for source in farm.sources if farm else ():
         path = folder.root / source.path
-        if source.kind == "folder" and not path.is_dir():
+        if source.kind == "folder" and not files.is_there(path, folder.root):
             yield attention("paths", f"The folder {path} of the source {source.name} cannot be reached.", "Connect the share, make the folder, or mend its path in farm.toml.")  # fmt: skip
         elif source.kind == "folder":
             why = _unwritable(path) if source.after == "move" else _unreadable(path)

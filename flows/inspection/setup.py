@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from flows import farm_file
+from flows import farm_file, files
 from flows.backup import standing
 from flows.door.places import NEAR_CM
 from flows.folder import FarmFolder
@@ -134,6 +134,9 @@ def backup(folder: FarmFolder, farm: Farm) -> Iterator[Finding]:
         yield attention("backup", "No backup is set up. What the instruments measured cannot be measured again.", "Add [backup] with a folder on another disk or share to farm.toml.")  # fmt: skip
         return
     to = standing.target(folder, farm)
+    if not to.is_relative_to(folder.root) and not files.answers(to):
+        yield attention("backup", f"The folder {to} does not answer.", "Look at the share: is its computer on, the network up?")  # fmt: skip
+        return
     there = next((path for path in (to, *to.parents) if path.exists()), Path(to.anchor))
     if there.stat().st_dev == folder.root.stat().st_dev:
         yield advice("backup", f"Backups go to {to}, on the same disk as the farm folder.", "Name a folder on another disk or share: this one dies with it.")  # fmt: skip

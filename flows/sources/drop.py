@@ -51,7 +51,7 @@ def look(folder: FarmFolder, farm: Farm, places: Places, *, now: float | None = 
     look = _Look(farm, places, files.read_json(_memory(folder)), now or time.time())
     for path in sorted({source.path for source in farm.sources if source.kind == "folder"}):
         root = folder.root / path
-        if not root.is_dir():
+        if not files.is_there(root, folder.root):
             look.found.notes.append(f"The folder {root} cannot be reached; it is tried again.")
             kept = {k: v for k, v in look.before.items() if k.startswith(f"{path}/")}
             look.found.seen.update(kept)
