@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import polars as pl
 
 from flows.readers import as_number, is_value, missing_words
@@ -46,7 +48,12 @@ def to_numbers(frame: pl.DataFrame, layout: Layout) -> tuple[pl.DataFrame, pl.Da
 
 def _number(text: pl.Expr, layout: Layout) -> pl.Expr:
     if layout.thousands:
-        text = text.str.replace_all(layout.thousands, "", literal=True)
+        # only between groups of three: 12.5 is not 125 where points part thousands
+        mark, decimal = re.escape(layout.thousands), re.escape(layout.decimal)
+        grouped = text.str.contains(rf"^\s*[+-]?\d{{1,3}}({mark}\d{{3}})+({decimal}\d*)?\s*$")
+        parted = text.str.contains(layout.thousands, literal=True)
+        plain = text.str.replace_all(layout.thousands, "", literal=True)
+        text = pl.when(grouped).then(plain).when(~parted).then(text)
     if layout.decimal == ",":
         text = pl.when(~text.str.contains(".", literal=True)).then(
             text.str.replace(",", ".", literal=True)

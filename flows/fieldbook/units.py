@@ -122,13 +122,21 @@ def marks(numbers: Iterable[str]) -> set[str]:
 
 
 def value(digits: str, mark: str | None) -> float | None:
-    """The number; None where it could be read two ways, or with this mark not at all."""
+    """The number; None where it could be read two ways, or with this mark not at all.
+
+    The other mark may only part groups of three (of two before them, as in 1,00,000).
+    """
     own = mark_in(digits)
     if any(c in ".," for c in digits):
         mark = own or mark
         if mark is None:
             return None
-        digits = digits.replace("," if mark == "." else ".", "").replace(mark, ".")
+        other = "," if mark == "." else "."
+        before, _, after = digits.partition(mark)
+        grouped = rf"[+-]?\d{{1,3}}(\{other}\d{{2,3}})*\{other}\d{{3}}"
+        if other in after or (other in before and not re.fullmatch(grouped, before)):
+            return None
+        digits = digits.replace(other, "").replace(mark, ".")
     try:
         return float(digits)
     except ValueError:

@@ -76,6 +76,29 @@ class Test02Decimals:
         land(folder, "t;T;R\n2020-06-01 00:00;1.050,5;0,2\n")
         assert stations(folder, "solar_radiation_w_m2, rain_mm")[0][1:] == (1050.5, 0.2)
 
+    @pytest.mark.parametrize(
+        ("cell", "value"),
+        [
+            ("1.050,5", 1050.5),
+            ("-1.050", None),  # a number, below what there can be
+            ("950,25", 950.25),
+            ("12.5", None),  # not 125
+            ("1.5.2", None),
+            ("1.0505,2", None),
+            ("1,050.5", None),
+            ("1.05", None),
+        ],
+    )
+    def test_a_mark_of_thousands_stands_between_groups_of_three_or_the_cell_is_refused(
+        self, tmp_path, cell, value
+    ):
+        rule = 'delimiter = ";"\ndecimal = ","\nthousands = "."\n'
+        folder = farm(tmp_path, rule + HOURLY.replace("air_temp", "solar_radiation"))
+        land(folder, f"t;T;R\n2020-06-01 00:00;{cell};0,2\n")
+        assert stations(folder, "solar_radiation_w_m2, rain_mm")[0][1:] == (value, 0.2)
+        cause = "outside the limits" if cell == "-1.050" else "not a number"
+        assert causes(folder) == ([] if value else [(2, "T", cause)])
+
     def test_a_bad_cell_in_one_file_does_no_harm_to_another(self, tmp_path):
         folder = farm(tmp_path, 'delimiter = ";"\ndecimal = ","\n' + HOURLY)
         (folder.drop / "b.csv").write_text("t;T;R\n2020-06-02 00:00;oops;1,5\n")

@@ -15,6 +15,7 @@ from openpyxl import load_workbook
 
 from flows import fieldbook
 from flows.errors import UserError
+from flows.fieldbook import units
 from schemas import made
 from schemas.catalogue import TABLES
 from tests.flows.fieldbooks import GOOD, book, read, rows_in, workbook
@@ -197,6 +198,24 @@ def test_a_number_that_could_be_read_two_ways_is_a_fault() -> None:
     assert [(p.row, p.cause) for p in found.problems] == [
         (2, "comma or point could be decimal or thousands")
     ]
+
+
+@pytest.mark.parametrize(
+    ("cell", "kg"),
+    [
+        ("1,250.5", 1250.5),
+        ("1.250,5", 1250.5),
+        ("12,345,678.5", 12345678.5),
+        ("1,00,000.5", 100000.5),  # as lakhs are parted
+        ("1.5.2", None),
+        ("1,25,50", None),
+        ("12.5,3.1", None),
+        ("1,2345.6", None),
+    ],
+)
+def test_a_mark_that_parts_no_thousands_makes_no_number(cell: str, kg: float | None) -> None:
+    assert units.value(cell, units.mark_in(cell)) == kg
+    assert units.value(cell, ".") in (kg, None)
 
 
 # --- the same book in any dress ------------------------------------------------------------------
