@@ -13,6 +13,8 @@ from schemas.layout import Layout
 PIECE = 8 << 20  # bytes that are cut at once
 LINE_LIMIT = 1 << 20
 HEAD_LINES = 400
+MOST = 0.5  # of the lines in which a number goes on beyond its field, where that is no fault
+EXPECTED = "blanks around each field (or a field of its own for what stands there)"
 
 
 def read(content: Content, layout: Layout) -> Iterator[Chunk]:
@@ -111,7 +113,9 @@ def _cut(
         (n, "", "row", "half-written line", f"{length} characters", f"{width} characters")
         for n, length in frame.filter(short).select("line", long.alias("n")).iter_rows()
     ]
-    cut = frame.filter(~short).select(
+    whole, moved = _in_place(frame.filter(~short), places, layout)
+    wrong += moved
+    cut = whole.select(
         "line",
         *(
             text.str.slice(a - 1, b - a + 1).str.strip_chars().alias(role)
@@ -119,3 +123,30 @@ def _cut(
         ),
     )
     yield Chunk(cut, faults(wrong), lambda n: lines[n - before - 1])
+
+
+def _in_place(
+    frame: pl.DataFrame, places: dict[str, tuple[int, int]], layout: Layout
+) -> tuple[pl.DataFrame, list[tuple[int, str, str, str, str, str]]]:
+    """The lines that stand in their columns, and the faults of the others.
+
+    A byte that came in or was lost moves what follows it, and a number then goes on beyond its
+    field: 10.06 would be read as 10.0. Where most lines have it so, another column stands there.
+    """
+    spans = [*layout.fields.values(), *places.values()]
+    taken = {place for first, last in spans for place in range(first, last + 1)}
+    text = pl.col("text")
+    beyond: dict[str, pl.Expr] = {}
+    for role, (first, last) in places.items():
+        for inside, outside in ((first, first - 1), (last, last + 1)):
+            if outside > 0 and outside not in taken:
+                pair = text.str.slice(min(inside, outside) - 1, 2)
+                beyond[f"{role} {outside}"] = pair.str.contains(r"^[\d.]{2}$").fill_null(False)
+    found = frame.select("line", **beyond)
+    odd = [name for name in beyond if found[name].sum() <= MOST * frame.height]
+    moved = found.select(moved=pl.any_horizontal(pl.col("line") < 0, *odd))["moved"]
+    told = [
+        (line, "", "row", "columns out of place", words[:80], EXPECTED)
+        for line, words in frame.filter(moved).select("line", "text").iter_rows()
+    ]
+    return frame.filter(~moved), told

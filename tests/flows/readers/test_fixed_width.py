@@ -43,6 +43,34 @@ def test_a_last_line_cut_short_is_refused_since_its_value_may_be_too():
     assert fault[3] == "half-written line"
 
 
+@pytest.mark.parametrize(
+    "line",
+    [
+        "2020-06-01 02:00  10.06  0.4",  # a blank came in after the stamp
+        "2020-06-01 0\r2:00   10.6  0.4",
+        "2020-06-01 02:00 110.6   0.41",
+    ],
+)
+def test_a_number_that_goes_on_beyond_its_field_is_refused(line):
+    fields = {"t": [1, 16], "T": [18, 22], "R": [24, 28]}
+    rule = layout(format="fixed", fields=fields, header=0)
+    good = [f"2020-06-01 {h:02d}:00  1{h}.5   0.2" for h in range(3, 8)]
+    data = "\n".join([*good, line, ""]).encode()
+    (chunk,) = chunks(data, rule)
+    assert chunk.frame["v:T"].to_list() == [f"1{h}.5" for h in range(3, 8)]
+    ((number, _, extent, cause, found, _),) = chunk.faults.rows()
+    assert (number, extent, cause, found) == (6, "row", "columns out of place", line)
+
+
+def test_where_every_line_has_another_column_beside_it_nothing_is_out_of_place():
+    fields = {"t": [1, 16], "T": [18, 21]}
+    rule = layout(format="fixed", fields=fields, header=0, columns={"T": {"quantity": "air_temp"}})
+    data = "".join(f"2020-06-01 {h:02d}:00 10.512.3\n" for h in range(5)).encode()
+    (chunk,) = chunks(data, rule)
+    assert chunk.frame["v:T"].to_list() == ["10.5"] * 5
+    assert chunk.faults.is_empty()
+
+
 def test_a_column_without_a_field_is_refused():
     with pytest.raises(Unreadable, match="no such column"):
         rows(TEXT.encode(), layout(format="fixed", fields={"t": [1, 16], "R": [23, 27]}))
