@@ -71,12 +71,15 @@ def make_folder(path: Path) -> None:
     sync_folder(path.parent)
 
 
-def answers(path: Path, seconds: float = ANSWER_S) -> bool:
+def answers(path: Path, farm: Path, seconds: float = ANSWER_S) -> bool:
     """Whether what lies at ``path`` can be asked at all; that there is nothing is an answer too.
 
     A share whose server is gone may let whoever asks wait for ever, and such a wait can neither be
-    timed nor broken off. So another process asks, and is left to its wait.
+    timed nor broken off. So another process asks, and is left to its wait. What lies in the
+    ``farm``'s own folder is not asked.
     """
+    if path.is_relative_to(farm) and ".." not in path.parts and not path.is_symlink():
+        return True
     asks = [sys.executable, "-I", "-S", "-c", "import os, sys; os.path.exists(sys.argv[1])"]
     window = getattr(subprocess, "CREATE_NO_WINDOW", 0)
     asking = subprocess.Popen(  # noqa: S603 - our own words, and no shell
@@ -95,8 +98,8 @@ def answers(path: Path, seconds: float = ANSWER_S) -> bool:
 
 
 def is_there(path: Path, farm: Path) -> bool:
-    """Whether ``path`` is a folder that answers; one below ``farm`` is not asked first."""
-    return (path.is_relative_to(farm) or answers(path)) and path.is_dir()
+    """Whether ``path`` is a folder that answers (see ``answers``)."""
+    return answers(path, farm) and path.is_dir()
 
 
 @contextmanager

@@ -80,7 +80,7 @@ def backup(
 
 def _reach(folder: FarmFolder, target: Path, anew: bool) -> None:
     """See that the folder is there, and is the one that it was (not the place of a lost disk)."""
-    if not target.is_relative_to(folder.root) and not files.answers(target):
+    if not files.answers(target, folder.root):
         raise OSError("it does not answer. Is the share's computer on, the network up?")
     if standing.was_used(folder, target) and not anew and not any(target.glob("*Z*.json")):
         raise OSError(

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from contextlib import suppress
 
-import typer
-
 from flows.cli.base import Folder, app, farm_folder, say
 
 
@@ -24,5 +22,5 @@ def run(folder: Folder) -> None:
     from flows import serve
 
     with suppress(KeyboardInterrupt):
-        serve.serve(farm_folder(folder), typer.echo)
+        serve.serve(farm_folder(folder), say)
     say("Stopped.")

@@ -134,7 +134,7 @@ def backup(folder: FarmFolder, farm: Farm) -> Iterator[Finding]:
         yield attention("backup", "No backup is set up. What the instruments measured cannot be measured again.", "Add [backup] with a folder on another disk or share to farm.toml.")  # fmt: skip
         return
     to = standing.target(folder, farm)
-    if not to.is_relative_to(folder.root) and not files.answers(to):
+    if not files.answers(to, folder.root):
         yield attention("backup", f"The folder {to} does not answer.", "Look at the share: is its computer on, the network up?")  # fmt: skip
         return
     there = next((path for path in (to, *to.parents) if path.exists()), Path(to.anchor))

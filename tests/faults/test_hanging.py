@@ -21,9 +21,14 @@ def gone(tmp_path, monkeypatch):
 
 
 def test_what_answers_and_what_does_not(tmp_path, gone):
-    assert files.answers(tmp_path)
-    assert files.answers(tmp_path / "nothing here")
-    assert not files.answers(gone / "deeper")
+    farm = tmp_path / "farm"
+    farm.mkdir()
+    assert files.answers(tmp_path, farm)
+    assert files.answers(tmp_path / "nothing here", farm)
+    assert not files.answers(gone / "deeper", farm)
+    (farm / "drop").symlink_to(gone)
+    assert not files.answers(farm / "drop", farm)
+    assert not files.is_there(farm / ".." / "share", farm)
 
 
 def test_the_other_sources_land_and_the_backup_is_tried_again(tmp_path, gone):
