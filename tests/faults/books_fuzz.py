@@ -96,8 +96,8 @@ def batch(start: int, many: int) -> tuple[Counter[str], list[str]]:
     return counts, wrong
 
 
-def run(n: int, found: Found, say: Callable[[str], None]) -> tuple[Any, ...]:
-    """``n`` mutated books."""
+def run(n: int, found: Found, say: Callable[[str], None], first: int = 0) -> tuple[Any, ...]:
+    """``n`` mutated books, from the number ``first`` on."""
     counts: Counter[str] = Counter()
     before = len(found.wrong)
     for start in range(0, n, BATCH):
@@ -106,7 +106,7 @@ def run(n: int, found: Found, say: Callable[[str], None]) -> tuple[Any, ...]:
             break
         many = min(BATCH, n - start)
         try:
-            some, wrong = forked.run(lambda s=start, m=many: batch(s, m))  # type: ignore[misc]
+            some, wrong = forked.run(lambda s=first + start, m=many: batch(s, m))  # type: ignore[misc]
             counts += some
             found.wrong += wrong
         except RuntimeError as error:

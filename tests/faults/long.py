@@ -36,6 +36,7 @@ def main() -> None:
     asked.add_argument("what", choices=sorted(WHAT))
     asked.add_argument("--n", type=int, default=None, help="kills, cases, days; 0 is all there are")
     asked.add_argument("--only", default="", help="steps or formats whose name has this")
+    asked.add_argument("--first", type=int, default=0, help="number of the first case (fuzz)")
     asked.add_argument("--json", action="store_true", help="for the suite")
     asked.add_argument("--minutes", type=float, default=None, help="stop after that long")
     given = asked.parse_args()
@@ -44,12 +45,12 @@ def main() -> None:
     if not forked.CAN:
         found = Found(given.what, (), skipped="it needs fork and /proc, as Linux has them")
     else:
-        found = _run(module, usual if given.n is None else given.n, given.only)
+        found = _run(module, usual if given.n is None else given.n, given.only, given.first)
     print(json.dumps(found.as_dict()) if given.json else found.markdown())
     sys.exit(bool(found.wrong))
 
 
-def _run(module: str, n: int, only: str) -> Found:
+def _run(module: str, n: int, only: str, first: int) -> Found:
     forked.warm()
     root = Path(tempfile.mkdtemp(prefix="faults-"))
     began = time.monotonic()
@@ -58,7 +59,10 @@ def _run(module: str, n: int, only: str) -> Found:
         print(f"{time.monotonic() - began:6.0f} s  {told}", file=sys.stderr, flush=True)
 
     try:
-        found: Found = import_module(f"tests.faults.{module}").run(n, root, say, only)
+        experiment = import_module(f"tests.faults.{module}")
+        if first:
+            experiment.FIRST = first
+        found: Found = experiment.run(n, root, say, only)
     finally:
         shutil.rmtree(root, ignore_errors=True)
     say(f"done, {len(found.wrong)} wrong")
