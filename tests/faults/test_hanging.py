@@ -12,7 +12,7 @@ from tests.flows.loggers import FARM, ask, drop, make, usual
 
 @pytest.fixture
 def gone(tmp_path, monkeypatch):
-    monkeypatch.setattr(files.answers, "__defaults__", (1.0,))
+    monkeypatch.setattr(files.answers, "__defaults__", (3.0,))
     try:
         with Hanging(tmp_path / "share") as share:
             yield share.at

@@ -80,7 +80,7 @@ def test_the_unit_starts_works_comes_back_after_a_kill_and_goes(manager):
     system("start", unit)  # rather than wait a minute for it
     again = until(lambda: system("show", "-p", "MainPID", "--value", unit), 30)
     assert again not in ("0", first)
-    assert until(lambda: log(folder).count("started, server") == 2, 60), log(folder)
+    assert until(lambda: log(folder).count("started, server") == 2, 120), log(folder)
 
     assert not install.remove(folder).left
     assert until(lambda: "stopped" in log(folder), 10), log(folder)
