@@ -56,6 +56,11 @@ def test_standard_time_is_that_of_the_zone_without_daylight_saving(tmp_path, zon
         ("to = 2020-06-20", "to = 2019-06-20", r"probes\[1\].*is before 'from'"),
         ("from = 2020-07-01", "from = 2020-06-10", r"probes\[1\].*still runs when"),
         (
+            "{depth_cm = 10}",
+            "{depth_cm = 30}",
+            r"probes\[1\]\.sensors: .*two sensors stand at 30 cm",
+        ),
+        (
             'step = "1 h"',
             'step = "hourly"',
             r"layouts\.hourly\.step: found 'hourly'; expected a step",

@@ -79,6 +79,13 @@ def test_a_sensor_that_is_not_valid_that_day_has_no_depth_and_its_values_are_ref
     ]
 
 
+def test_a_column_that_says_nothing_needs_no_sensor(read):
+    toml = FARM.replace("{depth_cm = 10}", "{depth_cm = 10, from = 2020-06-02}")
+    found, refused = read(rows(S1=[None], S2=[0.35]), toml)
+    assert found["depth_cm"].to_list() == [[None, 30.0]]
+    assert sum(f.height for f in refused) == 0
+
+
 def test_rows_out_of_their_spell_are_refused_a_column_each(read):
     lifted = rows(S1=[0.31, 0.31], S2=[0.35, None]).with_columns(
         pl.col("time") + timedelta(days=25)

@@ -137,9 +137,11 @@ def test_a_packing_that_is_not_read_is_said():
 
 
 def test_a_disk_that_fails_is_no_damage_of_the_file(monkeypatch):
+    data = zipped({"a.csv": PLAIN})
+
     def fails(*_args, **_how):
         raise OSError(5, "Input/output error")
 
     monkeypatch.setattr(zipfile.ZipFile, "open", fails)
     with pytest.raises(OSError, match="Input/output"):
-        rows(zipped({"a.csv": PLAIN}), layout())
+        rows(data, layout())
