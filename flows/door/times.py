@@ -14,6 +14,7 @@ from schemas.layout import Layout, TimeStamp
 PLAIN = "%Y-%m-%d %H:%M:%S"
 ISO = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y-%m-%d", "%Y%m%d")
 WIDTHS = {"%H%M": 4, "%H%M%S": 6}  # of time columns that are bare digits
+NEEDED_BLANKS = re.compile(r"\s+(?!%[pPzZ])")  # 8:00AM is as good as 8:00 AM
 ZONE_WRITTEN = r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})$"
 
 
@@ -81,7 +82,19 @@ def _local(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
 
 
 def _strptime(stamp: pl.Series, form: str) -> pl.Series:
-    return stamp.str.strptime(pl.Datetime("us"), form, strict=False)
+    read = stamp.str.strptime(pl.Datetime("us"), form, strict=False)
+    # The parser takes a blank for any number of them, none too: 2021-06-010:00, of which a piece is
+    # lost, would be midnight.
+    blanks = len(NEEDED_BLANKS.findall(form.strip()))
+    if not blanks or read.null_count() == len(read):
+        return read
+    if re.search("%[pP]", form):
+        stamp = stamp.str.replace(r"(?i)\s+[ap]m", "")
+    if blanks == 1:
+        parted = stamp.str.contains(" ", literal=True)
+    else:
+        parted = stamp.str.count_matches(" ", literal=True) >= blanks
+    return read if parted.all() else read.set(~parted.fill_null(True), None)
 
 
 def _parse(stamp: pl.Series, form: str) -> pl.Series:

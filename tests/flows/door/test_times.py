@@ -54,9 +54,26 @@ def test_stamps(stamp, time, expected):
     assert read([stamp], layout(**time)) == [expected]
 
 
-@pytest.mark.parametrize("stamp", ["", "noon", "2020-13-01 00:00", "2020-06-01 25:00", None])
+@pytest.mark.parametrize(
+    "stamp",
+    ["", "noon", "2020-13-01 00:00", "2020-06-01 25:00", "2020-06-010:00", "2020-06-0108:00", None],
+)
 def test_what_is_no_time_is_null(stamp):
     assert read([stamp], layout(offset="Z")) == [None]
+    assert read(["2020-06-01 00:00", stamp], layout(offset="Z")) == [utc(2020, 6, 1), None]
+
+
+@pytest.mark.parametrize(
+    ("form", "good", "bad"),
+    [
+        ("%d.%m.%Y %H:%M", "1.6.2020 8:00", "1.6.20208:00"),
+        ("%d %b %Y %H:%M", "1 Jun 2020 08:00", "1 Jun 202008:00"),
+        ("%Y%m%d %H%M", "20200601 0800", "202006010800"),
+        ("%Y-%m-%d %I:%M %p", "2020-06-01 8:00AM", "2020-06-018:00 AM"),
+    ],
+)
+def test_a_stamp_of_which_a_piece_is_lost_is_no_other_hour(form, good, bad):
+    assert read([good, bad], layout(offset="Z", format=form)) == [utc(2020, 6, 1, 8), None]
 
 
 def test_a_stamp_at_the_start_is_moved_to_the_end():
