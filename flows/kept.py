@@ -1,4 +1,4 @@
-"""Tables whose rows are kept as lists: from a row an entry to a row with lists, and back.
+"""Kept tables: from a row an entry to a row with lists, and back; which columns have values.
 
 ``soil_reading`` has a row a sensor and time. Its sensors come together, so they are kept together:
 a row a probe and time, with the depths and the values as lists of one length. An entry without a
@@ -25,6 +25,12 @@ def single(kept: pl.DataFrame, table: Table) -> pl.DataFrame:
     """The entries of rows as they are kept, a row each; ``kept`` may have further columns."""
     listed = [name for name in table.listed if name in kept.columns]
     return kept.explode(listed).filter(pl.col(listed[0]).is_not_null())
+
+
+def has_values(column: pl.Series) -> bool:
+    """Whether any row, or any entry of its lists, is not null."""
+    entries = column.explode() if isinstance(column.dtype, pl.List) else column
+    return entries.null_count() < len(entries)
 
 
 def is_bundled(rows: pl.DataFrame, table: Table) -> bool:

@@ -28,7 +28,7 @@ from schemas.farm import Farm
 from schemas.layout import Layout
 from schemas.quantities import Instrument
 
-WINDOW_FILES = 200
+WINDOW_FILES = 500
 WINDOW_BYTES = 16 << 20
 PARSED_BYTES = 8 << 20  # of small files' text that is parsed at once
 PART_ROWS = 150_000  # readings of a large delivery that are merged at once: bounds the memory

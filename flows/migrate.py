@@ -8,7 +8,7 @@ column that is new to them is added, and anything else is refused. What the decl
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 import duckdb
 
@@ -19,34 +19,14 @@ from schemas.table import Table, Tier
 
 # Raised by one whenever a warehouse of the version before could be misread by this program, or one
 # of this program by the version before.
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 _KEPT = (Tier.RECEIPT, Tier.READING)
 
 
-def _sensors_into_lists(con: duckdb.DuckDBPyConnection) -> None:
-    """From version 1: a row a sensor and time becomes a row a probe and time with lists."""
-    table = TABLES["soil_reading"]
-    there = stored_columns(con).get(table.name)
-    if there is None:
-        return
-    names = [name for name in table.names if name in there]
-    by = ", ".join(made.quoted(name) for name in names if name not in table.listed)
-    lists = ", ".join(
-        f"list({made.quoted(name)} ORDER BY {made.quoted(table.listed[0])}) AS {made.quoted(name)}"
-        for name in names
-        if name in table.listed
-    )
-    con.execute(
-        f"ALTER TABLE {table.name} RENAME TO of_version_1; {made.ddl(table)}; "
-        f"INSERT INTO {made.store(table)} BY NAME "
-        f"SELECT {by}, {lists} FROM of_version_1 GROUP BY {by}; DROP TABLE of_version_1"
-    )
-
-
 # Version that a warehouse has → what makes it one of the next, before the declarations are
 # compared. A version without an entry needs no more than the declarations.
-STEPS: dict[int, Callable[[duckdb.DuckDBPyConnection], object]] = {1: _sensors_into_lists}
+STEPS: dict[int, Callable[[duckdb.DuckDBPyConnection], object]] = {}
 
 
 def bring_up(con: duckdb.DuckDBPyConnection) -> bool:
@@ -102,14 +82,14 @@ def alters(con: duckdb.DuckDBPyConnection) -> bool:
     version = stored_version(con, stored)
     return version is not None and (
         version < SCHEMA_VERSION
-        or any(stored.get(t.name, _declared(t)) != _declared(t) for t in TABLES.values())
+        or any(not _stands(con, t, stored[t.name]) for t in TABLES.values() if t.name in stored)
     )
 
 
 def stored_columns(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, str]]:
     """Tables of the file: name to the columns that are written, with their SQL types, in order.
 
-    Of a view with lists these are the columns of what stands behind it.
+    Of a kept table these are the columns of what stands behind its view.
     """
     rows = con.sql(
         "SELECT c.table_name, c.column_name, c.data_type FROM duckdb_columns() c "
@@ -127,8 +107,7 @@ def stored_columns(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, str]]:
 def _bring_up_table(
     con: duckdb.DuckDBPyConnection, table: Table, stored: dict[str, str] | None, *, fresh: bool
 ) -> bool:
-    declared = _declared(table)
-    if stored == declared:
+    if stored is not None and _stands(con, table, stored):
         return False
     if stored is None or table.tier not in _KEPT:
         con.execute(f"DROP TABLE IF EXISTS {made.quoted(table.name)}")
@@ -136,17 +115,75 @@ def _bring_up_table(
         if not fresh:
             _to_be_filled(con, table)
         return True
-    new = {name: kind for name, kind in declared.items() if name not in stored}
-    if any(declared.get(name) != kind for name, kind in stored.items()):
+    plain = table.kept and _is_plain(con, table)
+    types = {c.name: c.kind.value for c in table.columns} if plain else made.stored_types(table)
+    if any(_stored_type(types.get(name, "")) != kind for name, kind in stored.items()):
         raise UserError(
             f"The table {table.name} of this warehouse has columns that this program does not know. "
             "Make the warehouse again from the archive with: checkstrip rebuild FOLDER"
         )
-    for name, kind in new.items():
+    if plain:
+        _behind_view(con, table, stored)
+    else:
+        wanted = [c.name for c in table.columns if c.required or not table.kept]
+        add_columns(con, table, [name for name in wanted if name not in stored])
+    return True
+
+
+def _stands(con: duckdb.DuckDBPyConnection, table: Table, stored: dict[str, str]) -> bool:
+    """Whether a table that is there is as declared; a kept one may lack what never had a value."""
+    declared = {name: _stored_type(kind) for name, kind in made.stored_types(table).items()}
+    if not table.kept:
+        return stored == declared
+    shown = con.execute(f"SELECT * FROM {made.quoted(table.name)} LIMIT 0").description
+    return (
+        {c.name for c in table.columns if c.required} <= stored.keys()
+        and stored.items() <= declared.items()
+        and tuple(column[0] for column in shown) == table.names
+        and not _is_plain(con, table)
+    )
+
+
+def _is_plain(con: duckdb.DuckDBPyConnection, table: Table) -> bool:
+    """Whether a kept table is still a table of its own, as older programs made it."""
+    return bool(
+        con.execute(
+            "FROM duckdb_tables() WHERE database_name = current_database() "
+            "AND schema_name = 'main' AND table_name = ?",
+            [table.name],
+        ).fetchall()
+    )
+
+
+def _behind_view(con: duckdb.DuckDBPyConnection, table: Table, stored: dict[str, str]) -> None:
+    """What was a table of its own goes behind a view: columns that have values, entries as lists."""
+    names = [name for name in table.names if name in stored]
+    counts = ", ".join(f"count({made.quoted(name)})" for name in names)
+    (found,) = con.sql(f"SELECT {counts} FROM {made.quoted(table.name)}").fetchall()
+    said = [n for n, values in zip(names, found, strict=True) if values or table[n].required]
+    con.execute(f"ALTER TABLE {made.quoted(table.name)} RENAME TO of_before; {made.ddl(table)}")
+    add_columns(con, table, [name for name in said if not table[name].required])
+    by = ", ".join(made.quoted(name) for name in said if name not in table.listed)
+    lists = "".join(
+        f", list({made.quoted(name)} ORDER BY {made.quoted(table.listed[0])}) AS {made.quoted(name)}"
+        for name in said
+        if name in table.listed
+    )
+    con.execute(
+        f"INSERT INTO {made.store(table)} BY NAME SELECT {by}{lists} FROM of_before "
+        f"{f'GROUP BY {by}' if lists else ''}; DROP TABLE of_before"
+    )
+
+
+def add_columns(con: duckdb.DuckDBPyConnection, table: Table, names: Iterable[str]) -> None:
+    """Give a table further declared columns, all null; of a kept one, its view shows them then."""
+    for name in names:
+        kind = made.stored_types(table)[name]
         con.execute(f"ALTER TABLE {made.store(table)} ADD COLUMN {made.quoted(name)} {kind}")
-    if table.listed:
-        con.execute(made.view(table))
-    return bool(new)
+    if table.kept:
+        there = con.execute(f"SELECT * FROM {made.store(table)} LIMIT 0").description
+        con.execute(made.view(table, [column[0] for column in there]))
+        set_fact(con, "for_readers", None)  # its comments are gone with the view that was
 
 
 def _to_be_filled(con: duckdb.DuckDBPyConnection, table: Table) -> None:
@@ -158,10 +195,6 @@ def _to_be_filled(con: duckdb.DuckDBPyConnection, table: Table) -> None:
             "UPDATE delivery SET setup = NULL WHERE source IN (SELECT unnest(?))",
             [list(TABLES["book_problem"]["book"].one_of)],
         )
-
-
-def _declared(table: Table) -> dict[str, str]:
-    return {name: _stored_type(kind) for name, kind in made.stored_types(table).items()}
 
 
 def _stored_type(kind: str) -> str:

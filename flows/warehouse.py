@@ -161,15 +161,28 @@ def insert(
     """
     if frame.is_empty():
         return
-    columns = table.names if columns is None else columns
-    names = ", ".join(made.quoted(name) for name in columns)
-    rows = frame.select(columns)
+    rows = frame.select(table.names if columns is None else columns)
     if table.listed and not kept.is_bundled(rows, table):
         rows = kept.bundled(rows, table)
+    if table.kept:
+        rows = _with_columns_of_store(con, table, rows)
+    names = ", ".join(made.quoted(name) for name in rows.columns)
     with shown(con, rows_to_insert=rows):
         con.execute(f"INSERT INTO {made.store(table)} ({names}) SELECT {names} FROM rows_to_insert")
     if table.name not in UNSEEN:
         changed(con)
+
+
+def _with_columns_of_store(
+    con: duckdb.DuckDBPyConnection, table: Table, rows: pl.DataFrame
+) -> pl.DataFrame:
+    """Rows without columns that never had a value; the store gets those that now have the first."""
+    found = con.execute(f"SELECT * FROM {made.store(table)} LIMIT 0").description
+    new = [name for name in rows.columns if name not in {column[0] for column in found}]
+    said = [name for name in new if kept.has_values(rows[name])]
+    if said:
+        migrate.add_columns(con, table, said)
+    return rows.drop(name for name in new if name not in said)
 
 
 def insert_many(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:

@@ -5,6 +5,7 @@ Nothing here knows a table by name; a change of a declaration changes all of the
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -103,55 +104,62 @@ def literal(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
-KEPT = "kept"  # the schema of what stands behind the views of tables with lists
+KEPT = "kept"  # the schema of what stands behind the views of kept tables
 
 
 def store(table: Table) -> str:
     """Where a table's rows are written, as SQL: itself, or what stands behind its view."""
-    return f"{KEPT}.{quoted(table.name)}" if table.listed else quoted(table.name)
+    return f"{KEPT}.{quoted(table.name)}" if table.kept else quoted(table.name)
 
 
 def stored_types(table: Table) -> dict[str, str]:
-    """Names and SQL types of the columns of ``store(table)``."""
+    """Names and SQL types of the columns that ``store(table)`` can have."""
     return {c.name: c.kind.value + ("[]" if c.listed else "") for c in table.columns}
 
 
 def ddl(table: Table) -> str:
-    """CREATE TABLE of a declaration, with its view where some of its columns are lists.
+    """CREATE TABLE of a declaration; of a kept table its required columns, and its view.
 
     No PRIMARY KEY: on readings it costs four times the store and three times the load (measured);
     the landing and the checks keep keys single.
     """
     types = stored_types(table)
+    first = [c for c in table.columns if c.required or not table.kept]
     columns = ", ".join(
-        f"{quoted(c.name)} {types[c.name]}{' NOT NULL' if c.required else ''}"
-        for c in table.columns
+        f"{quoted(c.name)} {types[c.name]}{' NOT NULL' if c.required else ''}" for c in first
     )
     made = f"CREATE TABLE IF NOT EXISTS {store(table)} ({columns})"
-    if not table.listed:
+    if not table.kept:
         return made
-    return f"CREATE SCHEMA IF NOT EXISTS {KEPT}; {made}; {view(table)}"
+    return f"CREATE SCHEMA IF NOT EXISTS {KEPT}; {made}; {view(table, [c.name for c in first])}"
 
 
-def view(table: Table) -> str:
-    """CREATE VIEW of a table with lists: a row an entry; one that no key tells apart is none."""
-    shown = ", ".join(
-        f"unnest({quoted(c.name)}) AS {quoted(c.name)}" if c.listed else quoted(c.name)
-        for c in table.columns
-    )
-    return (
-        f"CREATE OR REPLACE VIEW {quoted(table.name)} AS SELECT * FROM "
-        f"(SELECT {shown} FROM {store(table)}) WHERE {quoted(table.listed[0])} IS NOT NULL"
-    )
+def view(table: Table, there: Collection[str]) -> str:
+    """CREATE VIEW of a kept table of which the columns ``there`` stand in the store.
+
+    A row an entry where there are lists; an entry that no key tells apart is none.
+    """
+    shown = ", ".join(f"{_shown(c, there)} AS {quoted(c.name)}" for c in table.columns)
+    rows = f"SELECT {shown} FROM {store(table)}"
+    if table.listed:
+        rows = f"SELECT * FROM ({rows}) WHERE {quoted(table.listed[0])} IS NOT NULL"
+    return f"CREATE OR REPLACE VIEW {quoted(table.name)} AS {rows}"
+
+
+def _shown(column: Column, there: Collection[str]) -> str:
+    if column.name not in there:
+        return f"NULL::{column.kind.value}"
+    return f"unnest({quoted(column.name)})" if column.listed else quoted(column.name)
 
 
 def comments(table: Table) -> list[str]:
     """COMMENT ON statements: the row's meaning, and each column's meaning, unit and limits."""
-    what = "VIEW" if table.listed else "TABLE"
+    what = "VIEW" if table.kept else "TABLE"
     row = literal("One row is " + table.row)
     statements = [f"COMMENT ON {what} {quoted(table.name)} IS {row}"]
-    if table.listed:
-        behind = f"{table.name} as it is kept, its {', '.join(table.listed)} as lists"
+    if table.kept:
+        lists = f", its {', '.join(table.listed)} as lists" if table.listed else ""
+        behind = f"{table.name} as it is kept{lists}; columns that never had a value are left out"
         statements.append(f"COMMENT ON TABLE {store(table)} IS {literal(behind)}")
     statements += [
         f"COMMENT ON COLUMN {quoted(table.name)}.{quoted(c.name)} IS {literal(describe(c))}"

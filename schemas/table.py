@@ -57,13 +57,19 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """One table: its name is also that of its module in ``transforms/`` and of its test."""
+    """One table: its name is also that of its module in ``transforms/`` and of its test.
+
+    A ``kept`` table is a view: its rows stand in the table of this name in the schema ``kept``,
+    which has those columns alone that ever had a value. A logger reports a third of what can be
+    reported, and a column without values costs as much to write as one with them (measured).
+    """
 
     name: str
     tier: Tier
     row: str
     columns: tuple[Column, ...]
     checksum: bool = True
+    kept: bool = False
 
     @property
     def key(self) -> tuple[str, ...]:
@@ -79,10 +85,9 @@ class Table:
     def listed(self) -> tuple[str, ...]:
         """The columns that are kept as lists, the one that tells the entries apart first.
 
-        Where there are any, the rows that share all other columns are kept as one row of the table
-        of this name in the schema ``kept``, and this table is a view of its entries: the sensors of
-        a probe are written at once, so they are stored at once (measured: a quarter of the time and
-        half of the store).
+        Where there are any, the rows that share all other columns are kept as one row with lists:
+        the sensors of a probe are written at once, so they are stored at once (measured: a quarter
+        of the time and half of the store).
         """
         return tuple(column.name for column in self.columns if column.listed)
 

@@ -7,7 +7,7 @@ the rows of a file read the same whatever came beside it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import groupby
 
 import numpy as np
@@ -24,7 +24,7 @@ FIELDS = "__end"
 class Section:
     """Lines of text under the headings ``names``; ``places`` says which role stands where.
 
-    Blank lines at its end are not part of it.
+    Blank lines at its end are not part of it. ``lines``: how many lines it has.
     """
 
     text: bytes
@@ -34,11 +34,12 @@ class Section:
     layout: Layout
     absent: tuple[str, ...] = ()
     member: str = ""
+    lines: int = field(init=False)
 
-    @property
-    def lines(self) -> int:
-        """How many lines it has."""
-        return self.text.count(b"\n") + (not self.text.endswith(b"\n"))
+    def __post_init__(self) -> None:
+        """Count the lines, once: they are asked for several times."""
+        lines = self.text.count(b"\n") + (not self.text.endswith(b"\n"))
+        object.__setattr__(self, "lines", lines)
 
     @property
     def last_line(self) -> int:
@@ -94,7 +95,7 @@ def _halved(sections: list[Keyed], frames: list[pl.DataFrame], alone: list[Keyed
 def _at_once(sections: list[Keyed]) -> tuple[pl.DataFrame, list[int]] | None:
     """The rows of the sections, and which of them have lines that are no rows; None where unsure."""
     texts = [section.text.removesuffix(b"\n") + b"\n" for _, section in sections]
-    counts = np.array([text.count(b"\n") for text in texts])
+    counts = np.array([section.lines for _, section in sections])
     one = sections[0][1]
     frame = _typed(b"".join(texts), one)
     if frame is None or frame.height != counts.sum():

@@ -24,4 +24,5 @@ TABLE = Table(
         *(replace(column, listed=True) for column in columns_of(Instrument.PROBE)),
         text("delivery", "the delivery that brought it last", provenance=True),
     ),
+    kept=True,
 )

@@ -21,4 +21,5 @@ TABLE = Table(
         *columns_of(Instrument.STATION),
         text("delivery", "the delivery that brought it last", provenance=True),
     ),
+    kept=True,
 )

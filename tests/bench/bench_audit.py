@@ -12,8 +12,9 @@ import tempfile
 import time
 from pathlib import Path
 
-from flows import warehouse
+from flows import migrate, warehouse
 from flows.folder import FarmFolder
+from schemas.catalogue import TABLES
 from tests.flows import invented
 
 
@@ -22,9 +23,10 @@ def fill(folder: FarmFolder, millions: float) -> None:
     rows = int(millions * 1e6)
     with warehouse.open_writer(folder) as con:
         invented.put_setup(con, invented.setup())
+        values = ["air_temp_c", "rain_mm", "relative_humidity_pct", "solar_radiation_w_m2"]
+        migrate.add_columns(con, TABLES["weather_reading"], [*values, "delivery"])
         con.execute(
-            "INSERT INTO weather_reading (station, time, interval_s, air_temp_c, rain_mm, "
-            "relative_humidity_pct, solar_radiation_w_m2, delivery) "
+            f"INSERT INTO kept.weather_reading (station, time, interval_s, {', '.join(values)}, delivery) "
             "SELECT 'station T', TIMESTAMPTZ '2024-04-02 00:00:00+00' + INTERVAL 1 MINUTE * i, 60, "
             "10 + i % 20, 0, 50 + i % 40, i % 900, 'd' FROM range(?) r(i)",
             [rows],

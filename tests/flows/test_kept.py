@@ -60,6 +60,20 @@ def test_an_entry_without_a_depth_is_no_reading():
     assert kept.single(without, TABLE).select("depth_cm", "vwc_pct").rows() == [(40.0, 31.0)]
 
 
+@pytest.mark.parametrize(
+    ("column", "said"),
+    [
+        (pl.Series([None, 1.0]), True),
+        (pl.Series([None, None], dtype=pl.Float64), False),
+        (pl.Series([[None, None], [None, 2.0], None]), True),
+        (pl.Series([[None, None], None, []], dtype=pl.List(pl.Float64)), False),
+        (pl.Series([], dtype=pl.List(pl.Float64)), False),
+    ],
+)
+def test_a_column_has_values_where_an_entry_says_something(column, said):
+    assert kept.has_values(column) is said
+
+
 @pytest.mark.parametrize("name", ["weather_reading", "weather_day"])
 def test_other_tables_have_no_lists(name):
     assert not kept.is_bundled(made.empty(TABLES[name]), TABLES[name])

@@ -16,6 +16,7 @@ import pytest
 from flows import migrate, publish, rebuild, try_out, upgrade, warehouse
 from flows.errors import Attention, UserError
 from flows.folder import FarmFolder
+from schemas import made
 from schemas.catalogue import TABLES
 from tests.flows import loggers
 
@@ -40,6 +41,7 @@ INSERT INTO field VALUES ('Home');
 RENAME = "ALTER TABLE weather_reading RENAME COLUMN temp_c TO air_temp_c"
 READINGS = "SELECT station, air_temp_c, rain_mm, battery_v FROM weather_reading ORDER BY time"
 
+WEATHER = {"station", "time", "interval_s", "air_temp_c", "rain_mm", "delivery"}
 
 SOIL = """
 CREATE TABLE soil_reading (probe VARCHAR NOT NULL, depth_cm DOUBLE NOT NULL, "time" TIMESTAMPTZ NOT NULL,
@@ -107,18 +109,44 @@ def test_from_version_1_sensors_are_put_into_lists(old: FarmFolder) -> None:
         con.execute(SOIL)
         asked = "SELECT probe, depth_cm, time, interval_s, vwc_pct, soil_temp_c, delivery FROM soil_reading ORDER BY ALL"
         before = con.sql(asked).fetchall()
-        con.execute("ALTER TABLE weather_reading RENAME COLUMN temp_c TO air_temp_c")
+        con.execute(f"{RENAME}; ALTER TABLE weather_reading ADD COLUMN battery_v DOUBLE")
+        weather = con.sql(READINGS).fetchall()
     with warehouse.open_writer(old) as con:
         assert con.sql(asked).fetchall() == before
         assert len(before) == 4
+        assert con.sql(READINGS).fetchall() == weather
+        assert set(migrate.stored_columns(con)["weather_reading"]) == WEATHER
         kept = con.sql("SELECT depth_cm, delivery FROM kept.soil_reading ORDER BY ALL").fetchall()
         assert kept == [([10.0], "aa"), ([10.0, 40.0], "aa"), ([40.0], "bb")]
-        assert migrate.stored_version(con) == 2
+        assert migrate.stored_version(con) == 3
         assert set(migrate.stored_columns(con)) == set(TABLES)
         assert not migrate.alters(con)
     (copy,) = upgrade.kept(old.warehouse_file)
     with duckdb.connect(str(copy), read_only=True) as con:
         assert con.sql(asked).fetchall() == before
+
+
+def test_from_version_2_stations_go_behind_a_view_too(old: FarmFolder) -> None:
+    asked = "FROM soil_reading ORDER BY ALL"
+    with duckdb.connect(str(old.warehouse_file)) as con:
+        con.execute(f"{RENAME}; UPDATE about SET value = '2' WHERE fact = 'schema_version'")
+        table = TABLES["soil_reading"]
+        con.execute(made.ddl(table))  # all columns, lists of nothing among them
+        optional = [c.name for c in table.columns if not c.required]
+        migrate.add_columns(con, table, optional)
+        con.execute(
+            "INSERT INTO kept.soil_reading (probe, depth_cm, time, interval_s, vwc_pct) "
+            "VALUES ('pit', [10, 40], '2024-04-01 12:00Z', 3600, [28, 31.5])"
+        )
+        before, weather = con.sql(asked).fetchall(), con.sql(READINGS.replace("battery_v", "NULL"))
+        weather = weather.fetchall()
+    with warehouse.open_writer(old) as con:
+        assert len(before) == len(con.sql(asked).fetchall()) == 2
+        assert con.sql(asked).fetchall() == before
+        assert con.sql(READINGS).fetchall() == weather
+        assert set(migrate.stored_columns(con)["weather_reading"]) == WEATHER
+        assert not migrate.alters(con)
+    assert [p.name[:20] for p in upgrade.kept(old.warehouse_file)] == ["checkstrip-version-2"]
 
 
 def test_a_step_that_fails_half_way_leaves_the_old_one_and_one_copy(

@@ -2,6 +2,8 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -22,7 +24,8 @@ def test_tables_and_comments_are_as_declared(con: duckdb.DuckDBPyConnection) -> 
     with warehouse.transaction(con):
         customary.install(con)
     for name, table in TABLES.items():
-        assert stored[name].keys() == set(table.names)
+        there = {c.name for c in table.columns if c.required or not table.kept}
+        assert stored[name].keys() == there
         told = con.execute(
             "SELECT column_name, comment FROM duckdb_columns() "
             "WHERE schema_name = 'main' AND table_name = ? ORDER BY column_index",
@@ -70,6 +73,75 @@ def test_sensors_are_kept_as_lists_and_read_as_rows(con: duckdb.DuckDBPyConnecti
     without = rows.filter(pl.col("depth_cm") != 40).sort(table.key)
     assert 0 < without.height < rows.height
     assert warehouse.read(con, table).equals(without)
+
+
+def columns(con: duckdb.DuckDBPyConnection, name: str) -> list[str]:
+    return list(migrate.stored_columns(con)[name])
+
+
+COMMENT = (
+    "SELECT comment FROM duckdb_columns() WHERE schema_name = 'main' "
+    "AND table_name = 'weather_reading' AND column_name = 'battery_v'"
+)
+
+
+def test_a_column_is_kept_from_its_first_value_on(con: duckdb.DuckDBPyConnection) -> None:
+    table = TABLES["weather_reading"]
+    nothing = pl.lit(None, pl.Float64)
+    rows = invented.weather("station T", 2).sort("time").with_columns(battery_v=nothing)
+    early, late = rows.head(20), rows.tail(-20).with_columns(battery_v=12.5)
+    first = ["station", "time", "interval_s"]
+    assert columns(con, table.name) == first
+    warehouse.append(con, table, early)
+    said = columns(con, table.name)
+    assert set(first) < set(said)
+    assert "battery_v" not in said
+    assert warehouse.read(con, table).equals(early)
+    with warehouse.transaction(con):
+        customary.install(con)
+    assert con.sql(COMMENT).fetchall() == [(made.describe(table["battery_v"]),)]
+    # within one transaction with rows that came before it, and gone with it where it fails
+    for fails in (True, False):
+        with suppress(ZeroDivisionError), warehouse.transaction(con):
+            warehouse.append(con, table, late.head(1).with_columns(battery_v=nothing))
+            warehouse.append(con, table, late.tail(-1))
+            assert "battery_v" in columns(con, table.name)
+            if fails:
+                raise ZeroDivisionError
+        assert ("battery_v" in columns(con, table.name)) is not fails
+        assert con.sql("SELECT count(battery_v) FROM weather_reading").fetchall() == [
+            (0 if fails else late.height - 1,)
+        ]
+    with warehouse.transaction(con):
+        customary.install(con)
+    assert con.sql(COMMENT).fetchall() == [(made.describe(table["battery_v"]),)]
+    late = late.with_columns(battery_v=pl.when(pl.col("time") > late["time"][0]).then("battery_v"))
+    assert warehouse.read(con, table).equals(pl.concat([early, late]))
+
+
+def test_lists_of_nothing_make_no_column(con: duckdb.DuckDBPyConnection) -> None:
+    table = TABLES["soil_reading"]
+    rows = invented.readings(2)["soil_reading"].with_columns(soil_temp_c=pl.lit(None, pl.Float64))
+    warehouse.append(con, table, rows)
+    assert "soil_temp_c" not in columns(con, table.name)
+    warehouse.append(con, table, rows.with_columns(pl.col("probe") + " again", soil_temp_c=4.5))
+    assert "soil_temp_c" in columns(con, table.name)
+    asked = "SELECT probe LIKE '% again', count(*), count(soil_temp_c) FROM soil_reading GROUP BY 1 ORDER BY 1"
+    assert con.sql(asked).fetchall() == [
+        (False, rows.height, 0),
+        (True, rows.height, rows.height),
+    ]
+
+
+def test_a_view_that_lacks_a_declared_column_is_made_again(folder: FarmFolder) -> None:
+    table = TABLES["weather_reading"]
+    before = replace(table, columns=tuple(c for c in table.columns if c.name != "battery_v"))
+    with warehouse.open_writer(folder) as con:
+        con.execute(made.view(before, columns(con, table.name)))
+        assert migrate.alters(con)
+    with warehouse.open_writer(folder) as con:
+        assert not migrate.alters(con)
+        assert con.sql("FROM weather_reading").columns == list(table.names)
 
 
 def test_a_transaction_that_fails_leaves_nothing(con: duckdb.DuckDBPyConnection) -> None:
@@ -122,14 +194,15 @@ def test_a_warehouse_of_a_later_program_is_not_opened(folder: FarmFolder) -> Non
 
 def test_a_new_column_is_added_and_a_changed_daily_table_is_made_again(folder: FarmFolder) -> None:
     with warehouse.open_writer(folder) as con:
-        con.execute("ALTER TABLE weather_reading DROP COLUMN battery_v")
+        con.execute("ALTER TABLE delivery DROP COLUMN layout")
         con.execute("ALTER TABLE weather_day ADD COLUMN old_idea DOUBLE")
         con.execute(
-            "INSERT INTO weather_reading (station, time, interval_s) VALUES ('a', now(), 60)"
+            "INSERT INTO delivery (delivery, sha256, sequence, received_at, name, state) "
+            "VALUES ('a', 'a', 1, now(), 'a.csv', 'landed')"
         )
         con.execute("INSERT INTO weather_day (station, day) VALUES ('a', '2024-01-01')")
     with warehouse.open_writer(folder) as con:
-        assert con.sql("SELECT station, battery_v FROM weather_reading").fetchall() == [("a", None)]
+        assert con.sql("SELECT delivery, layout FROM delivery").fetchall() == [("a", None)]
         assert warehouse.read(con, TABLES["weather_day"]).is_empty()
         assert migrate.fact(con, "derive_all") == "true"
 

@@ -45,7 +45,7 @@ BROKEN = [
      ("rain_day", "", "has each key once")),
     ("ALTER TABLE heat_day ALTER COLUMN partial TYPE VARCHAR",
      ("heat_day", "", "has the declared columns and types")),
-    ("UPDATE weather_reading SET station = 'nobody' WHERE rowid = 400",
+    ("UPDATE kept.weather_reading SET station = 'nobody' WHERE rowid = 400",
      ("weather_reading", "", "is of a known station, in its spell")),
     ("UPDATE kept.soil_reading SET depth_cm = list_concat([77.0], depth_cm[2:]) WHERE time = (SELECT max(time) FROM soil_reading)",
      ("soil_reading", "", "is of a known sensor, its probe in the soil")),

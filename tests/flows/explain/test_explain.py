@@ -10,9 +10,9 @@ from tests.flows import invented
 @pytest.fixture
 def stored(con):
     invented.put(con, invented.readings(20))
-    con.execute("UPDATE weather_reading SET delivery = 'early'")
+    con.execute("UPDATE kept.weather_reading SET delivery = 'early'")
     con.execute(
-        "UPDATE weather_reading SET delivery = 'late' WHERE time >= (SELECT min(time) + INTERVAL 10 DAY FROM weather_reading)"
+        "UPDATE kept.weather_reading SET delivery = 'late' WHERE time >= (SELECT min(time) + INTERVAL 10 DAY FROM weather_reading)"
     )
     for i, name in enumerate(("early", "late", "elsewhere")):
         con.execute(
