@@ -137,8 +137,7 @@ def _stands(con: duckdb.DuckDBPyConnection, table: Table, stored: dict[str, str]
         return stored == declared
     shown = con.execute(f"SELECT * FROM {made.quoted(table.name)} LIMIT 0").description
     return (
-        {c.name for c in table.columns if c.required} <= stored.keys()
-        and stored.items() <= declared.items()
+        stored.items() <= declared.items()
         and tuple(column[0] for column in shown) == table.names
         and not _is_plain(con, table)
     )

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -134,12 +135,14 @@ def test_from_version_2_stations_go_behind_a_view_too(old: FarmFolder) -> None:
         con.execute(made.ddl(table))  # all columns, lists of nothing among them
         optional = [c.name for c in table.columns if not c.required]
         migrate.add_columns(con, table, optional)
+        con.execute("ALTER TABLE weather_reading RENAME TO some_columns")
+        con.execute(made.ddl(replace(TABLES["weather_reading"], kept=False)))
+        con.execute("INSERT INTO weather_reading BY NAME FROM some_columns")
         con.execute(
             "INSERT INTO kept.soil_reading (probe, depth_cm, time, interval_s, vwc_pct) "
             "VALUES ('pit', [10, 40], '2024-04-01 12:00Z', 3600, [28, 31.5])"
         )
-        before, weather = con.sql(asked).fetchall(), con.sql(READINGS.replace("battery_v", "NULL"))
-        weather = weather.fetchall()
+        before, weather = con.sql(asked).fetchall(), con.sql(READINGS).fetchall()
     with warehouse.open_writer(old) as con:
         assert len(before) == len(con.sql(asked).fetchall()) == 2
         assert con.sql(asked).fetchall() == before
