@@ -104,6 +104,12 @@ def stored_columns(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, str]]:
     return tables
 
 
+def columns_of(con: duckdb.DuckDBPyConnection, relation: str) -> tuple[str, ...]:
+    """The columns of a table or view (``relation`` as SQL), in order."""
+    found = con.execute(f"SELECT * FROM {relation} LIMIT 0").description
+    return tuple(column[0] for column in found)
+
+
 def _bring_up_table(
     con: duckdb.DuckDBPyConnection, table: Table, stored: dict[str, str] | None, *, fresh: bool
 ) -> bool:
@@ -135,10 +141,9 @@ def _stands(con: duckdb.DuckDBPyConnection, table: Table, stored: dict[str, str]
     declared = {name: _stored_type(kind) for name, kind in made.stored_types(table).items()}
     if not table.kept:
         return stored == declared
-    shown = con.execute(f"SELECT * FROM {made.quoted(table.name)} LIMIT 0").description
     return (
         stored.items() <= declared.items()
-        and tuple(column[0] for column in shown) == table.names
+        and columns_of(con, made.quoted(table.name)) == table.names
         and not _is_plain(con, table)
     )
 
@@ -180,8 +185,7 @@ def add_columns(con: duckdb.DuckDBPyConnection, table: Table, names: Iterable[st
         kind = made.stored_types(table)[name]
         con.execute(f"ALTER TABLE {made.store(table)} ADD COLUMN {made.quoted(name)} {kind}")
     if table.kept:
-        there = con.execute(f"SELECT * FROM {made.store(table)} LIMIT 0").description
-        con.execute(made.view(table, [column[0] for column in there]))
+        con.execute(made.view(table, columns_of(con, made.store(table))))
         set_fact(con, "for_readers", None)  # its comments are gone with the view that was
 
 

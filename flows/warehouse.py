@@ -177,8 +177,8 @@ def _with_columns_of_store(
     con: duckdb.DuckDBPyConnection, table: Table, rows: pl.DataFrame
 ) -> pl.DataFrame:
     """Rows without columns that never had a value; the store gets those that now have the first."""
-    found = con.execute(f"SELECT * FROM {made.store(table)} LIMIT 0").description
-    new = [name for name in rows.columns if name not in {column[0] for column in found}]
+    there = migrate.columns_of(con, made.store(table))
+    new = [name for name in rows.columns if name not in there]
     said = [name for name in new if kept.has_values(rows[name])]
     if said:
         migrate.add_columns(con, table, said)
