@@ -26,7 +26,7 @@ _REFUSED = """
 _RAIN = """
     SELECT field, season, crop, round(sum(rain_mm), 0) AS rain, round(sum(normal_recorded_mm), 0)
         AS normal, round(100 * sum(rain_mm) / sum(normal_recorded_mm), 0) AS "% of normal",
-        round(100 * avg(coverage), 0) AS "% recorded"
+        floor(100 * avg(coverage)) AS "% recorded"
     FROM rain_month m JOIN season s USING (field, season)
     WHERE strip = 'check' AND make_date(m.year, m.month, 1) BETWEEN date_trunc('month', s.seeded)
         AND coalesce(s.harvested, DATE '9999-12-31')
@@ -39,7 +39,7 @@ _DRAWDOWN = """
         round(100 * avg(uptake_share) FILTER (strip = 'treated'), 0) AS "treated %",
         round(100 * avg(uptake_share) FILTER (strip = 'check'), 0) AS "check %",
         count(DISTINCT (field, season)) AS seasons,
-        round(100 * avg(coverage), 0) AS "% of days"
+        floor(100 * avg(coverage)) AS "% of days"
     FROM drawdown_season JOIN field USING (field)
     WHERE practice = ? GROUP BY depth_cm ORDER BY depth_cm
 """

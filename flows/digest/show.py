@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from math import floor
 from typing import Any, Literal
 
 from flows import units
@@ -145,7 +146,9 @@ def _text(name: str, value: Any) -> str:
 
 
 def _percent(name: str, value: float, signed: bool) -> str:
-    """A share in percent; a chance short of certain is not rounded to certain."""
+    """A share in percent; what is short of certain or of whole is not rounded to it."""
+    if name.endswith("coverage"):
+        value = floor(value + 1e-9)
     if name.endswith("chance") and 99.5 <= value < 100:
         return f"more than 99{NBSP}%"
     if name.endswith("chance") and 0 < value < 0.5:

@@ -53,7 +53,7 @@ def _rain(tables: Tables, week: Week, weeks: list[Row]) -> Line:
         names = ("mm", "normal_mm", "of_normal_pct", "coverage")
         given = {name: cell("rain_day", row, f"season_to_date_{name}") for name in names}
         given["side"] = cell("rain_day", row, "strip" if row["strip"] else "station")
-        part = row["season_to_date_coverage"] is None or row["season_to_date_coverage"] < 0.995
+        part = row["season_to_date_coverage"] is None or row["season_to_date_coverage"] < 1
         since = " Since seeding {mm} at the {side} strip"
         since += ", {of_normal_pct} of normal" if given["of_normal_pct"].known else ""
         told += say(since + (" (recorded: {coverage} of the days)." if part else "."), **given)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from importlib import import_module
+from math import floor
 
 import duckdb
 
@@ -63,7 +64,8 @@ def _value(value: object, column: Column) -> str:
 def _whole(found: Row) -> str:
     told = []
     if found.get("coverage") is not None:
-        told.append(f"Coverage: {100 * found['coverage']:.1f} % of the data that should be there.")
+        share = floor(1000 * found["coverage"] + 1e-9) / 10  # a part is not rounded to the whole
+        told.append(f"Coverage: {share:.1f} % of the data that should be there.")
     if found.get("partial"):
         told.append(f"Made from part of the data: {found.get('reason') or 'no reason is given'}.")
     elif found.get("reason"):

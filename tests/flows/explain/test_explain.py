@@ -64,6 +64,10 @@ def test_a_month_names_its_inputs_with_counts_and_reasons(stored):
     ).fetchall()[0]
     assert partial
     assert f"Made from part of the data: {why}." in text
+    for coverage, said in ((0.9996, "99.9"), (1.0, "100.0"), (0.29, "29.0")):
+        stored.execute("UPDATE rain_month SET coverage = ?", [coverage])
+        text = explain.explain(stored, "rain_month", [station, str(year), str(month)])
+        assert f"Coverage: {said} % of the data" in text
 
 
 def test_a_replaced_value_is_told_on_its_own_day_only(stored):

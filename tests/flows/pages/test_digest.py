@@ -122,6 +122,14 @@ def test_units_by_hand():
     assert show.cell(sure).startswith("more than 99")
 
 
+@pytest.mark.parametrize(
+    ("coverage", "said"), [(1.0, "100"), (0.9997, "99"), (0.29, "29"), (0.958, "95"), (0.0, "0")]
+)
+def test_a_coverage_of_part_is_never_rounded_to_the_whole(coverage, said):
+    shown = Show("metric").cell(Cell(coverage, "rain_month", "coverage", ()))
+    assert shown == f"{said}\N{NO-BREAK SPACE}%"
+
+
 def test_a_partial_number_is_marked_and_says_why(tables):
     lost = tables.changed(
         lambda name, frame: frame.with_columns(
@@ -134,6 +142,17 @@ def test_a_partial_number_is_marked_and_says_why(tables):
     for spoken in (text.split(), " ".join(heard(html).words).split()):
         assert "the gauge was clogged" in " ".join(spoken)
         assert "Coverage 50 %" in " ".join(spoken)
+
+
+@pytest.mark.parametrize(("coverage", "marked"), [(1.0, False), (0.9997, True)])
+def test_a_season_of_which_an_hour_is_missing_says_so(tables, coverage, marked):
+    season = tables.changed(
+        lambda name, frame: frame.with_columns(season_to_date_coverage=pl.lit(coverage))
+        if name == "rain_day" else frame
+    )  # fmt: skip
+    _, text, _ = digest(season, farm.WEEK_IN_SEASON)
+    assert "Since seeding" in text
+    assert ("(recorded: 99 % of the days)" in " ".join(text.split())) is marked
 
 
 def test_a_quiet_winter_week_is_five_lines(tables):
