@@ -2,24 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from importlib import import_module
-from pkgutil import iter_modules
+from pkgutil import walk_packages
 
 from schemas import tables
 from schemas.table import Table, Tier
 
 
-def _gather() -> dict[str, Table]:
-    found: dict[str, Table] = {}
-    for module in sorted(iter_modules(tables.__path__), key=lambda m: m.name):
-        table: Table = import_module(f"schemas.tables.{module.name}").TABLE
-        if table.name != module.name:
-            raise ValueError(f"schemas/tables/{module.name}.py declares a table named {table.name}")
-        found[table.name] = table
-    return found
+def _declared() -> Iterator[tuple[str, Table]]:
+    """Yield the room and the declaration of every table."""
+    for module in walk_packages(tables.__path__, f"{tables.__name__}."):
+        if module.ispkg:
+            continue
+        *_, room, name = module.name.split(".")
+        table: Table = import_module(module.name).TABLE
+        if table.name != name:
+            raise ValueError(f"schemas/tables/{room}/{name}.py declares a table named {table.name}")
+        yield room, table
 
 
-TABLES: dict[str, Table] = _gather()
+def _gather() -> tuple[dict[str, Table], dict[str, str]]:
+    """Return every table and its room, by table name.
+
+    The order is that of the names, not of the rooms: the fingerprints kept in backups and in the
+    warehouse follow it.
+    """
+    found = sorted(_declared(), key=lambda one: one[1].name)
+    named = {table.name: table for _, table in found}
+    if len(named) < len(found):
+        raise ValueError("two rooms of schemas/tables declare a table of the same name")
+    return named, {table.name: room for room, table in found}
+
+
+# Every table, and the room that its declaration, its formula and its test are in.
+TABLES, ROOMS = _gather()
 
 
 def of(*tiers: Tier) -> tuple[Table, ...]:

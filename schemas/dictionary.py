@@ -16,7 +16,7 @@ TIERS: dict[Tier, str] = {
 _HEAD = """# Data dictionary
 
 Every table of the warehouse with its columns, units and meaning. Made from the declarations in
-`schemas/tables/` by `python -m flows.dictionary`; do not edit by hand. The same text is inside the
+`schemas/tables/` by `python -m flows.store.dictionary`; do not edit by hand. The same text is inside the
 database (`duckdb_columns()`, column `comment`), and `checkstrip tables FOLDER TABLE` prints it.
 The schema `customary` has a view of each table in inches, degrees Fahrenheit, bushels, gallons
 and acres.

@@ -6,8 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from flows import farm_file, query, steps
 from flows.cli import app
+from flows.farm import farm_file
+from flows.run import steps
+from flows.store import query
 from tests.flows.loggers import FARM, drop, make, usual
 
 ROOT = Path(__file__).parents[1]

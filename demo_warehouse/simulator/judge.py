@@ -21,7 +21,7 @@ from demo_warehouse.simulator.forcing import Forcing
 from demo_warehouse.simulator.forcing import Truth as Happened
 from demo_warehouse.simulator.settings import probe_names, settings, station_names
 from schemas.catalogue import TABLES
-from schemas.made import conform
+from schemas.generated import conform
 
 Array = NDArray[np.float64]
 SIDES = known.SIDES

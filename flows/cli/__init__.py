@@ -12,9 +12,9 @@ import sys
 import traceback
 from importlib import import_module
 
+from flows.base.errors import Attention, UserError, of_the_disk
+from flows.base.plain_text import plain
 from flows.cli.base import app
-from flows.errors import Attention, UserError, of_the_disk
-from flows.plain_text import plain
 
 COMMANDS: tuple[str, ...] = (
     "start",

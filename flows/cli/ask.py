@@ -8,8 +8,8 @@ from typing import Annotated
 
 import typer
 
+from flows.base.errors import UserError
 from flows.cli.base import Folder, app, farm_folder, hand_over, say
-from flows.errors import UserError
 
 
 @app.command()
@@ -29,7 +29,7 @@ def status(
     """
     import json
 
-    from flows import status as work
+    from flows.trust import status as work
 
     found = work.status(farm_folder(folder))
     if as_json:
@@ -62,7 +62,7 @@ def sql(
       checkstrip sql my_farm "FROM customary.rain_month" --json
       checkstrip sql my_farm "FROM weather_day" --parquet days.parquet
     """
-    from flows import query as work
+    from flows.store import query as work
 
     if sum((csv, as_json, parquet is not None)) > 1:
         raise UserError("Choose one of --csv, --json and --parquet.")
@@ -97,8 +97,8 @@ def tables(
       checkstrip tables my_farm
       checkstrip tables my_farm rain_month
     """
-    from flows import publish, query
-    from flows import tables as work
+    from flows.store import publish, query
+    from flows.store import table_text as work
 
     farm = farm_folder(folder)
     if table is not None:
@@ -121,8 +121,8 @@ def checksum(folder: Folder) -> None:
     Example:
       checkstrip checksum my_farm
     """
-    from flows import checksum as work
-    from flows import warehouse
+    from flows.store import checksum as work
+    from flows.store import warehouse
 
     farm = farm_folder(folder)
     if not farm.warehouse_file.exists():

@@ -15,8 +15,8 @@ def audit(folder: Folder) -> None:
     Example:
       checkstrip audit my_farm
     """
-    from flows import steps
-    from flows.progress import bar
+    from flows.base.progress import bar
+    from flows.run import steps
 
     with bar() as tick:
         done = steps.audit(farm_folder(folder), tick)

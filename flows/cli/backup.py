@@ -32,8 +32,8 @@ def backup(
       checkstrip backup my_farm
       checkstrip backup my_farm --to "/media/backup disk/farm"
     """
-    from flows import steps
-    from flows.progress import bar
+    from flows.base.progress import bar
+    from flows.run import steps
 
     with bar() as tick:
         done = steps.backup(farm_folder(folder), tick, to, anew=anew)
@@ -59,8 +59,8 @@ def restore(
       checkstrip restore "/media/backup disk/farm" my_farm
       checkstrip restore /mnt/share/farm my_farm --at 2025-06-01T092000Z
     """
-    from flows.backup import restore as work
-    from flows.progress import bar
+    from flows.base.progress import bar
+    from flows.trust.backup import restore as work
 
     with bar() as tick:
         done = work.restore(backup_folder, new_folder, at, tick)

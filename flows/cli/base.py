@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from flows.plain_text import plain
+from flows.base.plain_text import plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from flows.folder import FarmFolder
-    from flows.runs import Run
+    from flows.farm.folder import FarmFolder
+    from flows.store.flow_runs import Run
 
 app = typer.Typer(
     name="checkstrip",
@@ -31,7 +31,7 @@ Folder = Annotated[Path, typer.Argument(metavar="FOLDER", help="the farm folder"
 
 def farm_folder(path: Path) -> FarmFolder:
     """The farm folder at a path; UserError where there is none."""
-    from flows.folder import FarmFolder
+    from flows.farm.folder import FarmFolder
 
     return FarmFolder.at(path)
 
@@ -60,7 +60,7 @@ def tell(runs: Iterable[Run]) -> None:
 
 def _version(value: bool) -> None:
     if value:
-        from flows.version import VERSION
+        from flows.base.version import VERSION
 
         say(f"checkstrip {VERSION}")
         raise typer.Exit

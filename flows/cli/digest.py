@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
+from flows.base.errors import UserError
 from flows.cli.base import Folder, app, farm_folder, hand_over, say
-from flows.errors import UserError
 
 
 @app.command()
@@ -31,10 +31,10 @@ def digest(
       checkstrip digest my_farm --week 2025-W23 --preview
       checkstrip digest my_farm --send
     """
-    from flows import farm_file
-    from flows.digest import write
-    from flows.digest.week import Week
-    from flows.mail import send as post
+    from flows.farm import farm_file
+    from flows.pages.digest import write
+    from flows.pages.mail import send as post
+    from flows.pages.week import Week
 
     if send and preview:
         raise UserError("Choose one of --send and --preview.")
@@ -73,6 +73,6 @@ def report(
       checkstrip report my_farm --season 2025
       checkstrip report my_farm
     """
-    from flows.report import write
+    from flows.pages.report import write
 
     say(str(write.write(farm_folder(folder), season)))

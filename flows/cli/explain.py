@@ -27,9 +27,9 @@ def explain(
       checkstrip explain my_farm rain_month "North station" 2025 6
       checkstrip explain my_farm water_use_season field=North season=2025 strip=treated
     """
-    from flows import query
-    from flows.explain.explain import explain as work
-    from flows.explain.file_lines import FileLines
+    from flows.store import query
+    from flows.trust.explain.explain import explain as work
+    from flows.trust.explain.file_lines import FileLines
 
     farm = farm_folder(folder)
     with query.open_published(farm) as con:

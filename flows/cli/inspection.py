@@ -31,12 +31,12 @@ def inspect(
     import json
     from dataclasses import asdict
 
-    from flows.inspection import look
+    from flows.setup.inspection import checks
 
-    found = look.inspect(farm_folder(folder), mail=mail)
+    found = checks.inspect(farm_folder(folder), mail=mail)
     if as_json:
         hand_over(json.dumps([asdict(one) for one in found], indent=1, ensure_ascii=False) + "\n")
     else:
-        say("\n".join(look.lines(found)))
+        say("\n".join(checks.lines(found)))
     if any(one.severity == "attention" for one in found):
         raise typer.Exit(1)

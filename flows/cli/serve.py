@@ -19,7 +19,7 @@ def run(folder: Folder) -> None:
     Example:
       checkstrip run my_farm
     """
-    from flows import serve
+    from flows.run import serve
 
     with suppress(KeyboardInterrupt):
         serve.serve(farm_folder(folder), say)

@@ -34,7 +34,7 @@ def service(
       checkstrip service install my_farm
       checkstrip service remove my_farm
     """
-    from flows.service import install as work
+    from flows.run.service import install as work
 
     farm = farm_folder(folder)
     if action is Action.SHOW:

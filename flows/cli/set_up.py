@@ -27,8 +27,8 @@ def try_(
       checkstrip try my_farm
       checkstrip try my_farm --setup changed.toml
     """
-    from flows.progress import bar
-    from flows.try_out import try_out
+    from flows.base.progress import bar
+    from flows.setup.try_out import try_out
 
     with bar() as tick:
         outcomes = try_out(farm_folder(folder), setup, tick)
@@ -74,7 +74,7 @@ def sniff(
       checkstrip sniff export.csv --write my_farm --name weather_logger
       checkstrip sniff export.csv --folder my_farm --beside other_station.csv
     """
-    from flows import sniff_file
+    from flows.setup.sniff import sniff_file
 
     told = sniff_file.sniff(file, folder or write, name, beside)
     say("\n".join(map(str, told.proposal.found)))

@@ -24,7 +24,7 @@ def new(
       checkstrip new my_farm
       checkstrip new my_farm --units us
     """
-    from flows import new as work
+    from flows.setup import new as work
 
     say(work.new(folder, units))
 
@@ -42,8 +42,8 @@ def demo(
       checkstrip demo
       checkstrip demo try_it
     """
-    from flows import demo as work
-    from flows.progress import bar
+    from flows.base.progress import bar
+    from flows.setup import demo as work
 
     with bar() as tick:
         told = work.demo(folder, tick)

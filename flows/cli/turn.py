@@ -15,8 +15,8 @@ def once(folder: Folder) -> None:
     Example:
       checkstrip once my_farm
     """
-    from flows import steps
-    from flows.progress import bar
+    from flows.base.progress import bar
+    from flows.run import steps
 
     with bar() as tick:
         done = steps.turn(farm_folder(folder), tick)
@@ -31,8 +31,8 @@ def collect(folder: Folder) -> None:
     Example:
       checkstrip collect my_farm
     """
-    from flows import steps
-    from flows.progress import bar
+    from flows.base.progress import bar
+    from flows.run import steps
 
     with bar() as tick:
         done = steps.collect(farm_folder(folder), tick)
@@ -47,8 +47,8 @@ def derive(folder: Folder) -> None:
     Example:
       checkstrip derive my_farm
     """
-    from flows import steps
-    from flows.progress import bar
+    from flows.base.progress import bar
+    from flows.run import steps
 
     with bar() as tick:
         done = steps.derive(farm_folder(folder), tick)
@@ -63,8 +63,8 @@ def publish(folder: Folder) -> None:
     Example:
       checkstrip publish my_farm
     """
-    from flows import steps
-    from flows.progress import bar
+    from flows.base.progress import bar
+    from flows.run import steps
 
     with bar() as tick:
         done = steps.publish(farm_folder(folder), tick)
@@ -81,8 +81,8 @@ def rebuild(folder: Folder) -> None:
     Example:
       checkstrip rebuild my_farm
     """
-    from flows import steps
-    from flows.progress import bar
+    from flows.base.progress import bar
+    from flows.run import steps
 
     with bar() as tick:
         done = [steps.rebuild(farm_folder(folder), tick), steps.publish(farm_folder(folder), tick)]

@@ -1,1 +1,1 @@
-"""One short module a table, each with one ``TABLE``; ``schemas.catalogue`` gathers them."""
+"""One declaration per table, in the room of its formula; may import ``schemas`` but no other declaration."""

@@ -12,8 +12,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from flows import migrate, warehouse
-from flows.folder import FarmFolder
+from flows.farm.folder import FarmFolder
+from flows.store import migrate, warehouse
 from schemas.catalogue import TABLES
 from tests.flows import invented
 
@@ -35,7 +35,7 @@ def fill(folder: FarmFolder, millions: float) -> None:
 
 def measure(folder: FarmFolder) -> None:
     """Audit the copy and print what it cost; run in a process of its own."""
-    from flows.audit.audit import judged
+    from flows.trust.audit.audit import judged
 
     began = time.monotonic()
     with warehouse.open_reader(folder.warehouse_file) as con:

@@ -11,12 +11,12 @@ import inspect
 import sys
 from collections.abc import Iterator
 from datetime import datetime, timedelta
-from importlib import import_module
 
 import polars as pl
 
 from demo_warehouse.simulator import judge
-from schemas import made
+from flows.derive import derive
+from schemas import generated
 from schemas.catalogue import TABLES
 from tests.bench import bench_soil
 
@@ -51,10 +51,10 @@ def seasons(sites: int, first_seed: int) -> Iterator[judge.SiteSeason]:
 
 def derived(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     """The tables of the chain."""
-    have = {name: made.empty(table) for name, table in TABLES.items()} | tables
+    have = {name: generated.empty(table) for name, table in TABLES.items()} | tables
     for name in CHAIN:
-        derive = import_module(f"transforms.{name}").derive
-        have[name] = derive(**{p: have[p] for p in inspect.signature(derive).parameters})
+        made_by = derive.function(name)
+        have[name] = made_by(**{p: have[p] for p in inspect.signature(made_by).parameters})
     return have
 
 

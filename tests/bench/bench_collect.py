@@ -100,8 +100,8 @@ def write_files(into: Path, strips: int, months: int, days_a_file: int = 0) -> N
 
 def ours(root: Path) -> None:
     """Checkstrip: archive, read, check, land."""
-    from flows import collect
-    from flows.folder import FarmFolder
+    from flows.farm.folder import FarmFolder
+    from flows.intake import collect
 
     done = collect.collect(FarmFolder.at(root))
     assert done.quarantined == 0
@@ -171,8 +171,8 @@ def handy(root: Path) -> None:
 
 def turn(root: Path) -> None:
     """One whole turn: collect, derive, publish; the time of each."""
-    from flows import steps
-    from flows.folder import FarmFolder
+    from flows.farm.folder import FarmFolder
+    from flows.run import steps
 
     folder = FarmFolder.at(root)
     for step in (steps.collect, steps.derive, steps.publish):
@@ -205,7 +205,7 @@ def one_way(way: str, root: Path) -> None:
         "duckdb",
         "pandas",
         "pandera.polars",
-        "flows.collect",
+        "flows.intake.collect",
         "hypothesis",
     ):  # not on the clock, for every way alike
         import_module(module)

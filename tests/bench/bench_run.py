@@ -18,8 +18,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from flows.folder import FarmFolder
-from flows.new import new
+from flows.farm.folder import FarmFolder
+from flows.setup.new import new
 
 SCRIPT = "import sys; sys.argv[0] = 'checkstrip'; from flows.cli import main; main()"
 TURN = re.compile(r"^\S+ \S+ \w+ collect: ", re.MULTILINE)

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import inspect
 import sys
-from importlib import import_module
 
 import polars as pl
 
 from demo_warehouse.simulator import judge, sensors
-from schemas import made
+from flows.derive import derive
+from schemas import generated
 from schemas.catalogue import TABLES
 from tests.bench import soil_methods, soil_report
 
@@ -65,10 +65,10 @@ def batch_of(number: int, sites: int, first_seed: int) -> list[judge.SiteSeason]
 
 def derived(have: dict[str, pl.DataFrame], names: tuple[str, ...]) -> dict[str, pl.DataFrame]:
     """The tables ``names`` made from those at hand, one after the other."""
-    have = {name: made.empty(table) for name, table in TABLES.items()} | have
+    have = {name: generated.empty(table) for name, table in TABLES.items()} | have
     for name in names:
-        derive = import_module(f"transforms.{name}").derive
-        have[name] = derive(**{p: have[p] for p in inspect.signature(derive).parameters})
+        made_by = derive.function(name)
+        have[name] = made_by(**{p: have[p] for p in inspect.signature(made_by).parameters})
     return have
 
 
@@ -192,7 +192,7 @@ def judged(sites: int, first_seed: int, numbers: range | None = None) -> dict[st
             for name in ("root", "uptake")
         )
         have = derived(_together(batch), DAILY + DERIVED)
-        without = have | {"soil_pulse_day": made.empty(TABLES["soil_pulse_day"])}
+        without = have | {"soil_pulse_day": generated.empty(TABLES["soil_pulse_day"])}
         once_a_day = derived(without, DERIVED)
         found = {
             "front": fronts(have, root, bare),

@@ -16,13 +16,14 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from schemas import made
+from schemas import generated
 from schemas.catalogue import TABLES
-from transforms import operation_cost, payback, response, response_driver, response_pooled
-from transforms import trial_statistics as ts
-from transforms.fade_line import fade
-from transforms.field_effects import fitted
-from transforms.trial_pooling import pooled
+from transforms.money import operation_cost, payback
+from transforms.trial import response, response_driver, response_pooled
+from transforms.trial.methods import trial_statistics as ts
+from transforms.trial.methods.fade_line import fade
+from transforms.trial.methods.field_effects import fitted
+from transforms.trial.methods.trial_pooling import pooled
 
 Array = NDArray[np.float64]
 
@@ -93,7 +94,7 @@ def tables(one: Farm) -> dict[str, pl.DataFrame]:
     fields = sorted(set(names))
 
     def table(name: str, frame: pl.DataFrame) -> pl.DataFrame:
-        return made.conform(frame, TABLES[name])
+        return generated.conform(frame, TABLES[name])
 
     work = pl.DataFrame({"field": fields}).with_columns(
         strip=pl.lit("treated"),
@@ -123,7 +124,7 @@ def responses(book: dict[str, pl.DataFrame]) -> pl.DataFrame:
         book["season"],
         book["operation"],
         book["field"],
-        made.empty(TABLES["yield_point_cleaned"]),
+        generated.empty(TABLES["yield_point_cleaned"]),
     )
 
 
@@ -307,12 +308,12 @@ def paid(trials: int, between: float = 150.0) -> pl.DataFrame:
         price_high_per_kg=pl.lit(PRICE * (1 + PRICE_SPREAD)),
     )
     out = payback.derive(
-        response=made.conform(found, TABLES["response"]),
-        operation_cost=operation_cost.derive(made.conform(work, TABLES["operation"])),
-        price=made.conform(prices, TABLES["price"]),
-        cost=made.empty(TABLES["cost"]),
-        field=made.conform(fields, TABLES["field"]),
-        farm=made.empty(TABLES["farm"]),
+        response=generated.conform(found, TABLES["response"]),
+        operation_cost=operation_cost.derive(generated.conform(work, TABLES["operation"])),
+        price=generated.conform(prices, TABLES["price"]),
+        cost=generated.empty(TABLES["cost"]),
+        field=generated.conform(fields, TABLES["field"]),
+        farm=generated.empty(TABLES["farm"]),
     )
     last = out.sort("field", "season").group_by("field", maintain_order=True).last()
     return last.select(said="paid_chance", true=pl.col("field").replace_strict(truth))
@@ -379,7 +380,7 @@ def drivers(trials: int) -> Iterator[dict[str, object]]:
             operation_day=pl.lit(WORKED),
             shared_se_pct=pl.lit(2.0),
         )
-        out = response_driver.derive(made.conform(frame, TABLES["response_cause"]))
+        out = response_driver.derive(generated.conform(frame, TABLES["response_cause"]))
         claimed += (out["verdict"] != "cannot tell yet").any()
     share = 100 * claimed / farms
     yield {"farms": farms, "causes": 7, "site-years": 7, "farms that claim any %": share}

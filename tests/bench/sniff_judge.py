@@ -7,15 +7,15 @@ from datetime import timedelta
 
 import polars as pl
 
-from flows import units
-from flows.door.times import read_times
-from flows.door.values import to_numbers
-from flows.farm_file import standard_offset_h
-from flows.land import joined
-from flows.readers import Content, reader_of
-from flows.sniff.finding import CannotSniff, Proposal
-from flows.sniff.propose import propose
-from schemas.layout import Layout
+from flows.base import units
+from flows.farm.farm_file import standard_offset_h
+from flows.intake.door.times import read_times
+from flows.intake.door.values import to_numbers
+from flows.intake.land import joined
+from flows.intake.readers import Content, reader_of
+from flows.setup.sniff.finding import CannotSniff, Proposal
+from flows.setup.sniff.propose import propose
+from schemas.farm.layout import Layout
 from schemas.quantities import BY_NAME
 from tests.bench.sniffed import Made
 

@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from flows import units
-from schemas.farm import Place
-from schemas.layout import Layout
+from flows.base import units
+from schemas.farm.farm import Place
+from schemas.farm.layout import Layout
 from schemas.quantities import BY_NAME
 from tests.bench import sniffed_shapes as shapes
 from tests.flows import exports
-from transforms.sun import half_day_h, solar_hours
+from transforms.methods.sun import half_day_h, solar_hours
 
 PLACES = (
     Place(latitude=49.6, longitude=-97.2, elevation_m=240, time_zone="America/Winnipeg"),
@@ -281,8 +281,8 @@ def _of(clock: dict[str, Any]) -> dict[str, Any]:
 def _clock(
     rng: np.random.Generator, place: Place, step_s: int
 ) -> tuple[tuple[tuple[str, ...], str], dict[str, Any], str]:
-    from flows.farm_file import standard_offset_h
-    from flows.sniff.zone import offset_text
+    from flows.farm.farm_file import standard_offset_h
+    from flows.setup.sniff.zone import offset_text
 
     if step_s >= 86400:
         return DAYS[rng.integers(len(DAYS))], {"offset": offset_text(standard_offset_h(place))}, ""

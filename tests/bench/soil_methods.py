@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms import soil_day, soil_pulse_day
+from transforms.soil import soil_day, soil_pulse_day
 
 SENSOR = ["probe", "depth_cm"]
 WINDOW = ["sensor_no", "solar_day"]

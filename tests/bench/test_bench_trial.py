@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests.bench import bench_trial as bench
-from transforms import paid_chance
+from transforms.money.methods import paid_chance
 
 TRIALS = 120
 

@@ -6,12 +6,13 @@ import polars as pl
 import pytest
 
 from demo_warehouse.simulator import book, build, files, plan, probes
-from flows import farm_file, fieldbook
-from flows.door.places import Places
-from flows.sources.match import match
-from schemas import made
+from flows.books import fieldbook
+from flows.farm import farm_file
+from flows.intake.door.places import Places
+from flows.intake.sources.match import match
+from schemas import generated
 from schemas.catalogue import TABLES
-from transforms import sun_day
+from transforms.weather import sun_day
 
 
 @pytest.fixture(scope="module")
@@ -304,7 +305,7 @@ def test_by_the_sun_no_record_is_early_or_late_whatever_its_step(whole_farm, lai
     changed = pl.col("time") <= probes.midnight(files.QUARTER_FROM)
     part = found.filter(changed if hourly else ~changed)
     standard = timedelta(hours=farm["farm"]["standard_offset_h"].item())
-    readings = made.conform(
+    readings = generated.conform(
         part.with_columns(
             station=pl.lit(name),
             time=(pl.col("time") - standard).dt.replace_time_zone("UTC"),

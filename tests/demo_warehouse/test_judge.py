@@ -3,7 +3,7 @@ import polars as pl
 import pytest
 
 from demo_warehouse.simulator import judge, sensors
-from schemas import made
+from schemas import generated
 from schemas.catalogue import TABLES
 
 
@@ -22,7 +22,7 @@ def test_a_site_season_is_the_same_alone_and_among_others(pair):
 
 def test_tables_are_as_declared(pair):
     for name, frame in pair[0].tables.items():
-        made.check(TABLES[name]).validate(frame)
+        generated.check(TABLES[name]).validate(frame)
 
 
 def test_the_season_is_the_sum_of_its_days_and_closes(pair):

@@ -30,7 +30,7 @@ def sample() -> dict[str, bytes]:
 
 def case(number: int, counts: Counter[str]) -> list[str]:
     """Read one mutated book; what is wrong with what came of it."""
-    from flows import fieldbook
+    from flows.books import fieldbook
 
     rng = random.Random(f"book {number}")
     if rng.random() < 0.4:

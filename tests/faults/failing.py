@@ -24,8 +24,8 @@ HEAD = ("step", "the fault", "faults", "ended with exit 1 or 2 and a sentence",
 def command(path: Path, name: str) -> None:
     """The step as the command line does it: exit code and sentence included."""
     from flows import cli
-    from flows.digest import write
-    from flows.digest.week import Week
+    from flows.pages.digest import write
+    from flows.pages.week import Week
 
     forked.few()
     write.last_week = lambda *_: Week.named(farms.WEEK)

@@ -10,8 +10,8 @@ import zipfile
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from flows import checksum, query, warehouse
-from flows.folder import FarmFolder
+from flows.farm.folder import FarmFolder
+from flows.store import checksum, query, warehouse
 from tests.flows.fieldbooks import book
 
 WEEK = "2021-W22"  # 31 May to 6 June

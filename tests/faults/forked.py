@@ -24,10 +24,10 @@ CAN = hasattr(os, "fork") and sys.platform.startswith("linux")
 # Enough of the derived tables to see that derive is whole; ``FEW = None`` makes all.
 FEW = ("soil_quality_day", "soil_water_day", "rain_day")
 MODULES = (
-    "flows.cli", "flows.steps", "flows.collect", "flows.derive", "flows.publish", "flows.rebuild",
-    "flows.checksum", "flows.status", "flows.digest.write", "flows.mail.send", "flows.audit.audit",
-    "flows.readers.delimited", "flows.readers.workbook", "flows.readers.packed",
-    "flows.readers.json_records", "flows.readers.fixed_width", "pandera.polars", "openpyxl",
+    "flows.cli", "flows.run.steps", "flows.intake.collect", "flows.derive.derive", "flows.store.publish", "flows.trust.backup.rebuild",
+    "flows.store.checksum", "flows.trust.status", "flows.pages.digest.write", "flows.pages.mail.send", "flows.trust.audit.audit",
+    "flows.intake.readers.delimited", "flows.intake.readers.workbook", "flows.intake.readers.packed",
+    "flows.intake.readers.json_records", "flows.intake.readers.fixed_width", "pandera.polars", "openpyxl",
     "matplotlib.pyplot", "pyarrow",
 )  # fmt: skip
 FAULT = 70  # exit code of a child whose work raised
@@ -37,15 +37,16 @@ def warm() -> None:
     """Import all that a step imports, so that no child has to."""
     for name in MODULES:
         importlib.import_module(name)
-    from flows import units
-    from schemas import made
+    from flows.base import units
+    from flows.derive import derive
+    from schemas import generated
     from schemas.catalogue import TABLES
     from transforms import order
 
     for name in (*order.DAILY, *order.DERIVED):
-        importlib.import_module(f"transforms.{name}")
+        derive.module(name)
     for table in TABLES.values():
-        made.check(table)
+        generated.check(table)
     units.line("degF", "degC")
 
 

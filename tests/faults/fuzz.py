@@ -40,9 +40,11 @@ class Landing:
     """A warehouse in memory that takes one delivery at a time and forgets it."""
 
     def __init__(self, root: Path) -> None:
-        from flows import collect, farm_file, migrate, warehouse
-        from flows.archive import Archive
-        from flows.folder import FarmFolder
+        from flows.farm import farm_file
+        from flows.farm.folder import FarmFolder
+        from flows.intake import collect
+        from flows.store import migrate, warehouse
+        from flows.store.archive import Archive
 
         root.mkdir(parents=True)
         (root / "farm.toml").write_text(toml())
@@ -58,8 +60,8 @@ class Landing:
 
     def land(self, form: Format, data: bytes) -> None:
         """Archive and land one delivery."""
-        from flows import land
-        from flows.archive import Arrival
+        from flows.intake import land
+        from flows.store.archive import Arrival
 
         path = self.folder.drop / f"{form.name}.dat"
         path.write_bytes(data)
@@ -73,12 +75,12 @@ class Landing:
 
     def forget(self) -> None:
         """Back to the empty warehouse."""
-        from schemas import made
+        from schemas import generated
         from schemas.catalogue import TABLES
 
         for table in ("weather_reading", "soil_reading", "superseded_reading", "quarantine", "delivery",
                       "delivery_instrument", "touched_day"):  # fmt: skip
-            self.con.execute(f"DELETE FROM {made.store(TABLES[table])}")
+            self.con.execute(f"DELETE FROM {generated.store(TABLES[table])}")
 
 
 def case(landing: Landing, form: Format, data: bytes, how: str, seen: Seen) -> None:

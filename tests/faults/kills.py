@@ -46,18 +46,18 @@ def steps() -> list[Step]:
 
 
 def _step(path: Path, name: str) -> None:
-    from flows import steps as real
-    from flows.folder import FarmFolder
+    from flows.farm.folder import FarmFolder
+    from flows.run import steps as real
 
     forked.few()
     getattr(real, name)(FarmFolder.at(path))
 
 
 def _digest(path: Path) -> None:
-    from flows import steps as real
-    from flows.digest import write
-    from flows.digest.week import Week
-    from flows.folder import FarmFolder
+    from flows.farm.folder import FarmFolder
+    from flows.pages.digest import write
+    from flows.pages.week import Week
+    from flows.run import steps as real
 
     write.last_week = lambda *_: Week.named(farms.WEEK)
     run = real.digest(FarmFolder.at(path))
@@ -66,8 +66,8 @@ def _digest(path: Path) -> None:
 
 def turn(path: Path) -> tuple[str, str]:
     """A quiet turn, and what the warehouse and the published copy say then."""
-    from flows import steps as real
-    from flows.folder import FarmFolder
+    from flows.farm.folder import FarmFolder
+    from flows.run import steps as real
 
     forked.few()
     folder = FarmFolder.at(path)
@@ -77,10 +77,10 @@ def turn(path: Path) -> tuple[str, str]:
 
 def restored(path: Path) -> tuple[str, str, list[str]]:
     """A quiet turn and a backup; what they say, and what is wrong with the backup once restored."""
-    from flows import checksum, warehouse
-    from flows import steps as real
-    from flows.backup.restore import restore
-    from flows.folder import FarmFolder
+    from flows.farm.folder import FarmFolder
+    from flows.run import steps as real
+    from flows.store import checksum, warehouse
+    from flows.trust.backup.restore import restore
 
     forked.few()
     folder, back = FarmFolder.at(path), path.with_name("restored")
@@ -133,14 +133,14 @@ def _made(work: Callable[[], object]) -> None:
 
 
 def _later(path: Path) -> None:
-    from flows.folder import FarmFolder
+    from flows.farm.folder import FarmFolder
 
     farms.later(FarmFolder.at(path))
 
 
 def _whole(path: Path) -> None:
-    from flows import steps as real
-    from flows.folder import FarmFolder
+    from flows.farm.folder import FarmFolder
+    from flows.run import steps as real
 
     real.turn(FarmFolder.at(path))
 

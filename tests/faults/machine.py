@@ -28,8 +28,12 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
-from flows import checksum, collect, derive, farm_file, migrate, rebuild, warehouse
-from flows.folder import FarmFolder
+from flows.derive import derive
+from flows.farm import farm_file
+from flows.farm.folder import FarmFolder
+from flows.intake import collect
+from flows.store import checksum, migrate, warehouse
+from flows.trust.backup import rebuild
 from schemas.catalogue import TABLES
 from tests.faults.disk import Disk, Fails
 from tests.faults.table import Found

@@ -48,8 +48,9 @@ def partly(data: bytes, block: int) -> list[tuple[str, bytes]]:
 
 def _lands(path: Path, name: str, versions: list[bytes]) -> tuple[str, int, int, str]:
     """What the warehouse says (but for what was superseded) after versions of a file came."""
-    from flows import checksum, collect, warehouse
-    from flows.folder import FarmFolder
+    from flows.farm.folder import FarmFolder
+    from flows.intake import collect
+    from flows.store import checksum, warehouse
 
     folder = FarmFolder.at(path)
     for order, data in enumerate(versions):
@@ -99,7 +100,7 @@ def run(n: int, root: Path, say: Callable[[str], None], only: str = "") -> Found
 
 def _bare(path: Path) -> None:
     """A farm that has landed nothing yet."""
-    from flows import collect
+    from flows.intake import collect
 
     folder = farms.make(path)
     for file in folder.drop.iterdir():

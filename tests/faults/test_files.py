@@ -5,8 +5,8 @@ import time
 import duckdb
 import pytest
 
-from flows import files
-from flows.errors import of_the_disk
+from flows.base import files
+from flows.base.errors import of_the_disk
 from tests.faults.disk import Disk
 from tests.flows.loggers import drop, make, take, usual
 

@@ -4,8 +4,9 @@ import time
 
 import pytest
 
-from flows import files, steps
-from flows.inspection import look
+from flows.base import files
+from flows.run import steps
+from flows.setup.inspection import checks
 from tests.faults.hanging import Hanging
 from tests.flows.loggers import FARM, ask, drop, make, usual
 
@@ -44,6 +45,6 @@ def test_the_other_sources_land_and_the_backup_is_tried_again(tmp_path, gone):
     assert done["publish"].state == "done"
     assert done["backup"].state == "attention"
     assert "it does not answer" in done["backup"].summary
-    told = [one.sentence for one in look.inspect(folder) if one.severity == "attention"]
+    told = [one.sentence for one in checks.inspect(folder) if one.severity == "attention"]
     assert sum(str(gone) in sentence for sentence in told) >= 2  # the source's folder, the backup's
     assert time.monotonic() - began < 120  # it ended at all: the mount would hold it for ever

@@ -1,4 +1,4 @@
-"""What a hostile or a wrong endpoint can still do, beside tests/flows/sources/test_http.py."""
+"""What a hostile or a wrong endpoint can still do, beside tests/flows/intake/sources/test_http.py."""
 
 import gzip
 import socket
@@ -8,9 +8,9 @@ from contextlib import contextmanager, suppress
 
 import pytest
 
-from flows import collect
+from flows.intake import collect
+from tests.flows.intake.sources.test_http import farm, fetch, reply, serving
 from tests.flows.loggers import FARM, ask, make
-from tests.flows.sources.test_http import farm, fetch, reply, serving
 
 AWAY = [
     "http://169.254.169.254/latest",

@@ -48,8 +48,8 @@ def stopped(step: Step, here: Path, nth: int, log: Path) -> list[Call]:
 
 def _rebuilt(path: Path) -> str:
     """What the archive alone says."""
-    from flows import rebuild
-    from flows.folder import FarmFolder
+    from flows.farm.folder import FarmFolder
+    from flows.trust.backup import rebuild
 
     forked.few()
     return rebuild.rebuild(FarmFolder.at(path))

@@ -123,9 +123,9 @@ def live(path: Path, begin: date, days: int, daily: bool, say: Callable[[str], N
     """Live through the days; ends with a full derive, and the same files landed quietly beside."""
     import time_machine
 
-    from flows import steps
-    from flows.digest.week import Week
-    from flows.folder import FarmFolder
+    from flows.farm.folder import FarmFolder
+    from flows.pages.week import Week
+    from flows.run import steps
     from transforms import order
 
     folder = FarmFolder.at(path)
@@ -178,8 +178,10 @@ def _memory_mb() -> float:
 
 def _said(path: Path) -> tuple[str, dict[str, int], int]:
     """The checksum after a full derive, readings by station, and rows that do not add up."""
-    from flows import checksum, collect, derive, warehouse
-    from flows.folder import FarmFolder
+    from flows.derive import derive
+    from flows.farm.folder import FarmFolder
+    from flows.intake import collect
+    from flows.store import checksum, warehouse
 
     folder = FarmFolder.at(path)
     collect.collect(folder)

@@ -6,8 +6,8 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from flows import warehouse
-from flows.folder import FarmFolder
+from flows.farm.folder import FarmFolder
+from flows.store import warehouse
 from tests.flows import invented
 
 

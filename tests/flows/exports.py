@@ -18,8 +18,8 @@ from zoneinfo import ZoneInfo
 import openpyxl
 import polars as pl
 
-from flows.door.times import offset_of
-from schemas.layout import Layout
+from flows.intake.door.times import offset_of
+from schemas.farm.layout import Layout
 
 
 def stamps(truth: pl.DataFrame, layout: Layout, *, mark: str = "") -> list[list[str]]:

@@ -8,8 +8,8 @@ from typing import Any
 
 from openpyxl import Workbook
 
-from flows import fieldbook
-from flows.fieldbook import FieldBook
+from flows.books import fieldbook
+from flows.books.fieldbook import FieldBook
 
 Sheets = dict[str, list[list[Any]]]
 

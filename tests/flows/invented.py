@@ -7,11 +7,12 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from flows import touched, warehouse
-from flows.folder import FarmFolder
-from schemas import made
+from flows.derive import waiting_days
+from flows.farm.folder import FarmFolder
+from flows.store import warehouse
+from schemas import generated
 from schemas.catalogue import TABLES
-from transforms import calendar_day
+from transforms.methods import calendar_day
 
 FARM = {
     "farm": "Invented Farm",
@@ -32,8 +33,8 @@ FIRST = date(2024, 4, 1)
 
 def frame(name: str, rows: list[dict]) -> pl.DataFrame:
     table = TABLES[name]
-    given = pl.DataFrame(rows, infer_schema_length=None) if rows else made.empty(table)
-    return made.conform(given, table).sort(table.key)
+    given = pl.DataFrame(rows, infer_schema_length=None) if rows else generated.empty(table)
+    return generated.conform(given, table).sort(table.key)
 
 
 def setup() -> dict[str, pl.DataFrame]:
@@ -109,7 +110,7 @@ def weather(
     stamps = times(days, first, step_h)
     rng = np.random.default_rng(seed)
     rain = np.where(rng.random(len(stamps)) < 0.05, rng.integers(1, 30, len(stamps)) * 0.2, 0.0)
-    return made.conform(
+    return generated.conform(
         pl.DataFrame(
             {
                 "station": station,
@@ -131,7 +132,7 @@ def soil(probe: str, days: int, first: date = FIRST, *, step_h: int = 1) -> pl.D
     stamps = times(days, first, step_h)
     hours = np.arange(len(stamps)) * step_h
     return pl.concat(
-        made.conform(
+        generated.conform(
             pl.DataFrame(
                 {
                     "probe": probe,
@@ -179,7 +180,7 @@ def put(con: duckdb.DuckDBPyConnection, tables: dict[str, pl.DataFrame]) -> None
                 pl.lit(kind).alias("kind"),
                 calendar_day.day_of(pl.col("time"), farm).alias("day"),
             )
-            touched.touch(con, days.unique())
+            waiting_days.touch(con, days.unique())
 
 
 def folder_at(path: Path) -> FarmFolder:

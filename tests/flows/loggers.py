@@ -7,9 +7,10 @@ from pathlib import Path
 
 import duckdb
 
-from flows import collect, warehouse
-from flows.collect import Collected
-from flows.folder import FarmFolder
+from flows.farm.folder import FarmFolder
+from flows.intake import collect
+from flows.intake.collect import Collected
+from flows.store import warehouse
 
 FARM = """
 [farm]

@@ -1,15 +1,15 @@
 """Every declared column is described, its unit parses and stands in its name; every table has its rooms."""
 
 import inspect
-from importlib import import_module
 from pathlib import Path
 
 import pandera.polars as pa
 import pytest
 
-from flows import units
-from schemas import made
-from schemas.catalogue import TABLES
+from flows.base import units
+from flows.derive import derive
+from schemas import generated
+from schemas.catalogue import ROOMS, TABLES
 from schemas.table import Kind, Tier
 from transforms import order
 
@@ -23,8 +23,8 @@ def test_a_table_is_said_and_has_a_key(table):
     assert len(table.row) > 5
     assert table.key or table.name == "about"
     assert len(set(table.names)) == len(table.names)
-    assert isinstance(made.check(table), pa.DataFrameSchema)
-    made.check(table).validate(made.empty(table))
+    assert isinstance(generated.check(table), pa.DataFrameSchema)
+    generated.check(table).validate(generated.empty(table))
 
 
 @pytest.mark.parametrize(("table", "column"), COLUMNS, ids=lambda x: x.name)
@@ -35,8 +35,8 @@ def test_a_column_is_described_and_its_unit_stands_in_its_name(table, column):
         assert column.unit, "a number has a unit, 1 where it is pure"
     if column.unit:
         units.line(column.unit, column.unit)  # raises where pint does not know it
-        assert column.unit in made.SUFFIX
-        assert column.name.endswith(made.SUFFIX[column.unit])
+        assert column.unit in generated.SUFFIX
+        assert column.name.endswith(generated.SUFFIX[column.unit])
     if column.low is not None and column.high is not None:
         assert column.low < column.high
 
@@ -49,30 +49,28 @@ def test_the_order_and_the_declarations_name_the_same_tables():
 
 @pytest.mark.parametrize("name", MADE)
 def test_a_made_table_has_its_module_and_its_test(name):
-    derive = import_module(f"transforms.{name}").derive
-    parameters = list(inspect.signature(derive).parameters)
+    function = derive.function(name)
+    parameters = list(inspect.signature(function).parameters)
     assert parameters, "it is made from something"
     assert set(parameters) <= set(TABLES)
     earlier = set(MADE[: MADE.index(name)])
     made_from = set(parameters) & set(MADE)
     assert made_from <= earlier, "it stands in the order after what it is made from"
-    assert derive.__doc__ or import_module(f"transforms.{name}").__doc__
-    assert (ROOT / "tests" / "transforms" / f"test_{name}.py").is_file()
+    assert function.__doc__ or derive.module(name).__doc__
+    assert (ROOT / "tests" / "transforms" / ROOMS[name] / f"test_{name}.py").is_file()
 
 
 @pytest.mark.parametrize("name", order.DERIVED)
 def test_a_derived_table_is_empty_where_there_is_nothing(name):
-    from flows import derive
-
-    given = {table.name: made.empty(table) for table in derive.sources(name)}
+    given = {table.name: generated.empty(table) for table in derive.sources(name)}
     if "farm" in given:
         given["farm"] = one_farm()
-    found = made.conform(derive.function(name)(**given), TABLES[name])
-    made.check(TABLES[name]).validate(found)
+    found = generated.conform(derive.function(name)(**given), TABLES[name])
+    generated.check(TABLES[name]).validate(found)
 
 
 def one_farm():
-    from flows import farm_file
+    from flows.farm import farm_file
 
     return farm_file.tables(
         farm_file.parse(

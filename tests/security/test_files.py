@@ -9,7 +9,7 @@ import zipfile
 
 import pytest
 
-from flows import collect
+from flows.intake import collect
 from tests.flows.loggers import FARM, ask, drop, make, usual
 
 MOST_MB = 1500  # of the whole process, where the files would unpack to many times that

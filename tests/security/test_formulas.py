@@ -9,8 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from flows import collect, derive, publish, query, warehouse
 from flows.cli import app
+from flows.derive import derive
+from flows.intake import collect
+from flows.store import publish, query, warehouse
 from tests.flows.loggers import FARM, HEADING, make, row, usual
 
 BEGINS = ("=", "+", "-", "@", "\t", "\r", " =", "\n=", "\uff1d")

@@ -6,10 +6,11 @@ from html.parser import HTMLParser
 import pytest
 from typer.testing import CliRunner
 
-from flows import checksum, query, steps, warehouse
-from flows.audit.audit import audit
 from flows.cli import app
-from flows.folder import FarmFolder
+from flows.farm.folder import FarmFolder
+from flows.run import steps
+from flows.store import checksum, query, warehouse
+from flows.trust.audit.audit import audit
 from schemas.catalogue import TABLES
 from tests.flows.fieldbooks import book, workbook
 

@@ -6,7 +6,10 @@ import sys
 
 import pytest
 
-from flows import collect, derive, files, publish, warehouse
+from flows.base import files
+from flows.derive import derive
+from flows.intake import collect
+from flows.store import publish, warehouse
 from tests.flows.loggers import drop, make, usual
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Windows has rights by folder")

@@ -6,14 +6,16 @@ import logging
 import pytest
 from typer.testing import CliRunner
 
-from flows import logs, query, steps
 from flows.cli import app
-from flows.digest import write
-from flows.digest.week import Week
-from flows.mail import send
-from schemas.farm import Mail
+from flows.farm import logs
+from flows.pages.digest import write
+from flows.pages.mail import send
+from flows.pages.week import Week
+from flows.run import steps
+from flows.store import query
+from schemas.farm.farm import Mail
+from tests.flows.intake.sources.test_http import reply, serving
 from tests.flows.loggers import WEB, make
-from tests.flows.sources.test_http import reply, serving
 
 TOKEN, HEADER, PASSWORD = "t0ken/ab%c+d", "bearer-9f8e7d", "smtp-p4ss word"
 FORMS = ("t0ken", "bearer-9f8e7d", "smtp-p4ss")

@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from schemas import made
+from schemas import generated
 from schemas.catalogue import TABLES
 
 FARM = {
@@ -28,7 +28,7 @@ FARM = {
 def rows(name: str, items: Sequence[Mapping[str, Any]]) -> pl.DataFrame:
     """The table ``name`` with the given rows; columns left out are null."""
     table = TABLES[name]
-    schema = made.polars_schema(table)
+    schema = generated.polars_schema(table)
     for item in items:
         assert not set(item) - set(schema), set(item) - set(schema)
     full = [{column: item.get(column) for column in schema} for item in items]
@@ -51,7 +51,7 @@ def days(first: str, n: int) -> list[date]:
 
 def check(frame: pl.DataFrame, name: str) -> None:
     """The frame passes the declaration's own pandera check."""
-    made.check(TABLES[name]).validate(frame)
+    generated.check(TABLES[name]).validate(frame)
 
 
 def by_key(frame: pl.DataFrame, name: str) -> dict[Any, dict[str, Any]]:

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from flows.folder import FarmFolder
+from flows.farm.folder import FarmFolder
 from tests.flows.pages import farm
 
 

@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from flows import publish, query, warehouse
-from flows.derive import derive
-from flows.digest.tables import Tables
-from flows.folder import FarmFolder
-from schemas import made
+from flows.derive.derive import derive
+from flows.farm.folder import FarmFolder
+from flows.pages.published_tables import Tables
+from flows.store import publish, query, warehouse
+from schemas import generated
 from schemas.catalogue import TABLES
 from tests.flows import invented
 
@@ -27,7 +27,7 @@ class Kept(Tables):
     """Tables held in memory, as if they were read from a published copy."""
 
     def __init__(self, frames: Mapping[str, pl.DataFrame]) -> None:
-        self._kept = {name: frames.get(name, made.empty(TABLES[name])) for name in TABLES}
+        self._kept = {name: frames.get(name, generated.empty(TABLES[name])) for name in TABLES}
 
     def changed(self, change: Callable[[str, pl.DataFrame], pl.DataFrame]) -> Kept:
         return Kept({name: change(name, frame) for name, frame in self._kept.items()})

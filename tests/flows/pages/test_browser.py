@@ -12,9 +12,10 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
-from flows.digest import make, page
-from flows.digest.week import Week
-from flows.report import write
+from flows.pages import render
+from flows.pages.digest import make
+from flows.pages.report import write
+from flows.pages.week import Week
 from tests.flows.pages import farm
 from tests.flows.pages.test_digest import MADE_ON
 from tests.flows.pages.test_report import report
@@ -47,7 +48,7 @@ def pages(tables, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     show = tables.show()
     digest = make.digest(tables, Week.named(farm.WEEK_IN_SEASON), show, MADE_ON)
     out = {
-        "digest": page.html(digest, show, page.data_uri, "digest.html"),
+        "digest": render.html(digest, show, render.data_uri, "digest.html"),
         "report": report(tables)[1],
     }
     paths = {}
@@ -126,7 +127,7 @@ def test_a_page_of_all_years_has_links_that_lead_somewhere(browser, tables, tmp_
     path = tmp_path / "all.html"
     show = tables.show()
     made = write.report(tables, None, show, MADE_ON)
-    path.write_text(page.html(made, show, page.data_uri, "report.html"), encoding="utf-8")
+    path.write_text(render.html(made, show, render.data_uri, "report.html"), encoding="utf-8")
     tab, outside, _ = opened(browser, path, "phone")
     assert outside == []
     targets = tab.evaluate(

@@ -10,13 +10,16 @@ from typing import Any
 import polars as pl
 import pytest
 
-from flows import query
-from flows.digest import hands, harvest, make, page, roots
-from flows.digest.cells import Cell, Frame, Line, Picture, cell, say
-from flows.digest.show import Show
-from flows.digest.week import Week
-from flows.errors import UserError
-from schemas import made
+from flows.base.errors import UserError
+from flows.pages import render
+from flows.pages.cells import Cell, Frame, Line, Picture, cell, say
+from flows.pages.digest import make
+from flows.pages.reader_units import Show
+from flows.pages.sections import harvest, roots
+from flows.pages.sections import to_do as hands
+from flows.pages.week import Week
+from flows.store import query
+from schemas import generated
 from schemas.catalogue import TABLES
 from tests.flows.pages import farm
 
@@ -58,8 +61,8 @@ def heard(html: str) -> Said:
 def digest(tables: farm.Kept, week: str, show: Show | None = None) -> tuple[make.Page, str, str]:
     show = show or tables.show()
     found = make.digest(tables, Week.named(week), show, MADE_ON)
-    html = page.html(found, show, page.data_uri, "digest.html")
-    return found, page.text(found, show), html
+    html = render.html(found, show, render.data_uri, "digest.html")
+    return found, render.text(found, show), html
 
 
 def numbers(text: str) -> list[str]:
@@ -86,9 +89,9 @@ def test_every_number_is_found_in_the_published_tables(published, tables, week):
     frames = [part.text for part in found.parts() if isinstance(part, Frame)]
     with query.open_published(published) as con:
         for one in cells:
-            where = " AND ".join(f"{made.quoted(name)} IS NOT DISTINCT FROM ?" for name, _ in one.key)  # fmt: skip
+            where = " AND ".join(f"{generated.quoted(name)} IS NOT DISTINCT FROM ?" for name, _ in one.key)  # fmt: skip
             rows = con.execute(
-                f"SELECT {made.quoted(one.column)} FROM {made.quoted(one.table)} WHERE {where}",
+                f"SELECT {generated.quoted(one.column)} FROM {generated.quoted(one.table)} WHERE {where}",
                 [value for _, value in one.key],
             ).fetchall()
             assert rows == [(one.value,)], (one.table, one.column, one.key)
@@ -184,7 +187,7 @@ def leads(tables: farm.Kept, **changes: Any) -> str:
 
 def spoken(tables: farm.Kept, lines: list[Line]) -> str:
     show = tables.show()
-    return " ".join(" ".join(page.said(line, show) for line in lines).split())
+    return " ".join(" ".join(render.said(line, show) for line in lines).split())
 
 
 def to_do(tables: farm.Kept, week: str) -> str:

@@ -19,14 +19,16 @@ from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP as Server
 from aiosmtpd.smtp import AuthResult
 
-from flows import farm_file, status, steps
-from flows.digest import write
-from flows.digest.week import Week
-from flows.errors import UserError
-from flows.folder import FarmFolder
-from flows.mail import message, send
-from flows.mail.outbox import Outbox
-from schemas.farm import Mail
+from flows.base.errors import UserError
+from flows.farm import farm_file
+from flows.farm.folder import FarmFolder
+from flows.pages.digest import write
+from flows.pages.mail import message, send
+from flows.pages.mail.outbox import Outbox
+from flows.pages.week import Week
+from flows.run import steps
+from flows.trust import status
+from schemas.farm.farm import Mail
 from tests.flows.pages import farm
 from tests.flows.pages.test_digest import heard, numbers
 

@@ -16,10 +16,10 @@ import pytest
 from matplotlib.image import imread
 from matplotlib.testing.compare import compare_images
 
-from flows.digest.cells import Picture
-from flows.digest.show import Show
-from flows.digest.week import Week
-from flows.pictures import rain, style, trial, uptake, water
+from flows.pages.cells import Picture
+from flows.pages.pictures import rain, style, trial, uptake, water
+from flows.pages.reader_units import Show
+from flows.pages.week import Week
 from tests.flows.pages import farm
 
 GOLDEN = Path(__file__).parent / "golden"

@@ -6,11 +6,11 @@ from datetime import date
 
 import pytest
 
-from flows.digest import page
-from flows.digest.cells import Grid, Picture
-from flows.digest.make import Page
-from flows.errors import UserError
-from flows.report import write
+from flows.base.errors import UserError
+from flows.pages import render
+from flows.pages.cells import Grid, Picture
+from flows.pages.digest.make import Page
+from flows.pages.report import write
 from tests.flows.pages import farm
 from tests.flows.pages.test_digest import NASTY, heard, numbers, only, renamed
 
@@ -21,7 +21,7 @@ SOIL_PARTS = ("drawdown_season", "soil_water_day", "root_front_day", "root_lead"
 def report(tables: farm.Kept, year: int | None = 2024) -> tuple[Page, str]:
     show = tables.show()
     found = write.report(tables, year, show, MADE_ON)
-    return found, page.html(found, show, page.data_uri, "report.html")
+    return found, render.html(found, show, render.data_uri, "report.html")
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +51,7 @@ def test_a_season_has_its_parts_in_order(told):
 def test_every_number_is_a_cell_of_a_table(told, tables):
     found, _ = told
     show = tables.show()
-    text = page.text(found, show)
+    text = render.text(found, show)
     allowed = {n for one in found.cells() for n in numbers(show.cell(one))}
     allowed |= set(numbers(MADE_ON.isoformat()))
     assert set(numbers(text)) <= allowed

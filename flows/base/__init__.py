@@ -1,0 +1,1 @@
+"""Errors, files, the lock, units, progress, cron times and safe text, for every room; imports only ``schemas``."""

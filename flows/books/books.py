@@ -1,0 +1,285 @@
+"""The files that people keep: field book, yield maps and a table of normals, as deliveries.
+
+A saved book is archived like any file, so that every version is kept; the warehouse holds what
+the newest readable version says, and the faults of that version.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import zipfile
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from flows.base.files import read_json, write_text
+from flows.base.version import VERSION
+from flows.books import fieldbook, normals_table, yield_map
+from flows.books.fieldbook import Problem
+from flows.farm import farm_file
+from flows.farm.folder import FarmFolder
+from flows.store import warehouse
+from flows.store.archive import Archive, Arrival, Receipt
+from flows.store.archive_bytes import measure
+from schemas import generated
+from schemas.catalogue import TABLES
+from schemas.farm.farm import Farm
+
+# A zip's entries need a date; always the same one, so that the same files give the same bytes.
+NO_DATE = (1980, 1, 1, 0, 0, 0)
+KINDS = ("fieldbook", "yieldmaps", "normals")
+MEMORY = "books.json"  # of the state folder: the hash of each book as last seen
+EXTENT = {"book": "delivery", "sheet": "delivery", "row": "row", "value": "value"}
+
+
+def arrivals(folder: FarmFolder, farm: Farm, into: Path) -> tuple[list[Arrival], list[str]]:
+    """Field book, yield maps and normals table as they stand, as files to archive; and notes."""
+    found: list[Arrival] = []
+    notes: list[str] = []
+    book = fieldbook_path(folder, farm)
+    if book is not None:
+        content = fieldbook.contents(book)
+        if book.is_dir():
+            path = _packed(into / "fieldbook.zip", content)
+        else:
+            path = into / book.name
+            path.write_bytes(next(iter(content.values()), b""))
+        found.append(Arrival(path, "fieldbook", "", path.name, None, "fieldbook"))
+    if folder.yield_maps.is_dir():
+        # packed also when empty: where the last map was removed its points must go
+        path = _packed(into / "yieldmaps.zip", yield_map.contents(folder.yield_maps))
+        found.append(Arrival(path, "yieldmaps", "", path.name, None, "yieldmaps"))
+    if farm.normals and farm.normals.table:
+        table = folder.root / farm.normals.table
+        if table.is_file():
+            found.append(Arrival(table, "normals", "", table.name, None, "normals"))
+        else:
+            notes.append(f"There is no file {table}, which normals.table in farm.toml names.")
+    return _versions(folder, found), notes
+
+
+def _versions(folder: FarmFolder, found: list[Arrival]) -> list[Arrival]:
+    """Gives each change of a book a target of its own, which the archive tells versions by.
+
+    Without it a book saved back to what it was once (the same bytes) would pass as known, and the
+    version in between would go on to stand. The memory is written before the archive takes the
+    book; after a crash the same target is tried again.
+    """
+    file = folder.state / MEMORY
+    memory = read_json(file)
+    now = dict(memory)
+    for arrival in found:
+        had = memory.get(arrival.kind, {})
+        sha256 = measure(arrival.path).sha256
+        same = had.get("sha256") == sha256
+        now[arrival.kind] = {
+            "sha256": sha256,
+            "version": had.get("version", 0) + (0 if same else 1),
+        }
+    if now != memory:
+        write_text(file, json.dumps(now, sort_keys=True))
+    return [
+        a
+        if now[a.kind]["version"] == 1
+        else replace(a, target=f"{a.target} {now[a.kind]['version']}")
+        for a in found
+    ]
+
+
+def _packed(path: Path, content: Mapping[str, bytes]) -> Path:
+    """Several files as one, the same files always as the same bytes."""
+    with zipfile.ZipFile(path, "w") as packed:
+        for name, data in sorted(content.items()):
+            packed.writestr(zipfile.ZipInfo(name, NO_DATE), data)
+    return path
+
+
+def fieldbook_path(folder: FarmFolder, farm: Farm) -> Path | None:
+    """The field book: where farm.toml says, or the folder of CSVs; None where there is none."""
+    for path in (folder.root / farm.fieldbook, folder.fieldbook_dir):
+        if path.exists():
+            return path
+    return None
+
+
+def forget_outdated(con: duckdb.DuckDBPyConnection, farm: Farm) -> None:
+    """Take out the receipts of books that were read by another crop list, money or program.
+
+    They then count as not yet landed, and the newest version is read again.
+    """
+    outdated = "source IN (SELECT unnest(?)) AND setup IS DISTINCT FROM ?"
+    given = [list(KINDS), _setup(farm)]
+    with warehouse.transaction(con):
+        con.execute(
+            f"DELETE FROM quarantine WHERE delivery IN (SELECT delivery FROM delivery WHERE {outdated})",
+            given,
+        )
+        con.execute(f"DELETE FROM delivery WHERE {outdated}", given)
+
+
+def _setup(farm: Farm) -> str:
+    """Fingerprint of what decides how the books are read, beside their bytes."""
+    said = [VERSION, farm.farm.currency, farm.farm.day_first, farm.place.time_zone, _bushels(farm)]
+    return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:16]
+
+
+def _bushels(farm: Farm) -> dict[str, float | None]:
+    """The crops that there are and the mass of a bushel of each."""
+    crops = farm_file.tables(farm)["crop"].select("crop", "bushel_kg")
+    return dict(crops.iter_rows())
+
+
+def land(
+    con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm, waiting: list[Receipt]
+) -> None:
+    """Land the newest readable version of each book among the waiting receipts."""
+    for kind in KINDS:
+        newer = False
+        for receipt in sorted(waiting, key=lambda r: -r.sequence):
+            if receipt.kind == kind:
+                newer = _land_version(con, archive, farm, receipt, newer) or newer
+
+
+def _land_version(
+    con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm, receipt: Receipt, newer: bool
+) -> bool:
+    """Land one version, unless a newer one stands; whether it could be read."""
+    if newer:
+        _receive(con, receipt, farm, "landed", "a later version stands")
+        return False
+    frames, problems = _read(archive, farm, receipt)
+    # one bad map among others is its own loss; a bad file of a field book would empty its tables
+    nothing = receipt.kind != "yieldmaps" or all(f.is_empty() for f in frames.values())
+    unreadable = nothing and any(p.extent == "book" for p in problems)
+    with warehouse.transaction(con):
+        if not unreadable:
+            con.execute("DELETE FROM quarantine WHERE source = ?", [receipt.kind])
+            told = "; ".join(filter(None, (_change(con, n, f) for n, f in frames.items())))
+            for name, frame in frames.items():
+                replace_if_changed(con, name, frame)
+            _list_problems(con, receipt.kind, problems)
+        _quarantine(con, receipt, problems)
+        first = problems[0].sentence if unreadable else told or None
+        _receive(con, receipt, farm, "refused" if unreadable else "landed", first)
+    return not unreadable
+
+
+def _read(
+    archive: Archive, farm: Farm, receipt: Receipt
+) -> tuple[dict[str, pl.DataFrame], list[Problem]]:
+    data = b"".join(archive.blocks(receipt))
+    if receipt.kind == "normals":
+        return normals_table.read(data)
+    content = {receipt.name: data}
+    if receipt.name.endswith(".zip"):
+        with zipfile.ZipFile(io.BytesIO(data)) as packed:  # packed by ourselves, see arrivals
+            content = {name: packed.read(name) for name in packed.namelist()}
+    if receipt.kind == "yieldmaps":
+        maps = yield_map.tables_of(content, offset_h=farm_file.standard_offset_h(farm.place))
+        return maps.frames, maps.problems
+    book = fieldbook.tables_of(
+        content,
+        bushel_kg=_bushels(farm),
+        currency=farm.farm.currency,
+        day_first=farm.farm.day_first,
+    )
+    return book.frames, book.problems
+
+
+def _change(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> str:
+    """What a version changes in a table, in words; empty where it says the same."""
+    table = TABLES[name]
+    old, new, key = warehouse.read(con, table), generated.conform(frame, table), list(table.key)
+    added = new.join(old, on=key, how="anti", nulls_equal=True)
+    gone = old.join(new, on=key, how="anti", nulls_equal=True)
+    other = new.join(old, on=list(table.names), how="anti", nulls_equal=True)
+    counts = {
+        "new": added.height,
+        "changed": other.height - added.height,
+        "gone": gone.height,
+    }
+    told = ", ".join(f"{number} {word}" for word, number in counts.items() if number)
+    return f"{name}: {told}" if told else ""
+
+
+def replace_if_changed(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:
+    """Write a set-up table where it says something else than before."""
+    table = TABLES[name]
+    if not warehouse.read(con, table).equals(frame.sort(table.key)):
+        warehouse.replace(con, table, frame)
+
+
+def _list_problems(con: duckdb.DuckDBPyConnection, kind: str, problems: list[Problem]) -> None:
+    """Every fault of the book as it stands, those that cost nothing too, in one list."""
+    table = TABLES["book_problem"]
+    entries = [
+        {
+            "book": kind,
+            "sheet": p.sheet,
+            "line": p.row,
+            "column_name": p.column,
+            "cause": p.cause,
+            "found": p.found,
+            "expected": p.expected,
+            "lost": p.extent,
+            "sentence": p.sentence,
+        }
+        for p in problems
+    ]
+    others = warehouse.read(con, table).filter(pl.col("book") != kind)
+    mine = pl.DataFrame(entries, schema=generated.polars_schema(table), orient="row")
+    mine = mine.unique(table.key, keep="first", maintain_order=True)
+    replace_if_changed(con, table.name, pl.concat([others, mine]))
+
+
+def _quarantine(con: duckdb.DuckDBPyConnection, receipt: Receipt, problems: list[Problem]) -> None:
+    table = TABLES["quarantine"]
+    entries: list[dict[str, Any]] = [
+        {
+            "delivery": receipt.delivery,
+            "line": p.row,
+            "column_name": "/".join(word for word in (p.sheet, p.column) if word),
+            "source": receipt.kind,
+            "name": receipt.name,
+            "extent": EXTENT[p.extent],
+            "cause": p.cause,
+            "found": p.found,
+            "expected": p.expected,
+        }
+        for p in problems
+        if p.extent in EXTENT
+    ]
+    if entries:
+        frame = pl.DataFrame(entries, infer_schema_length=None).unique(
+            table.key, keep="first", maintain_order=True
+        )
+        warehouse.append(con, table, generated.conform(frame, table))
+
+
+def _receive(
+    con: duckdb.DuckDBPyConnection, receipt: Receipt, farm: Farm, state: str, reason: str | None
+) -> None:
+    table = TABLES["delivery"]
+    row = {
+        "delivery": receipt.delivery,
+        "sha256": receipt.sha256,
+        "sequence": receipt.sequence,
+        "received_at": receipt.received_at,
+        "source": receipt.kind,
+        "name": receipt.name,
+        "setup": _setup(farm),
+        "size_bytes": receipt.size,
+        "state": state,
+        "reason": reason,
+    }
+    warehouse.append(
+        con,
+        table,
+        generated.conform(pl.DataFrame([row], schema_overrides={"reason": pl.String}), table),
+    )

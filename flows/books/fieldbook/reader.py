@@ -1,0 +1,112 @@
+"""A row of a field book while it is read, and what its sheet betrays of how it is written."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+from flows.books.fieldbook import dates, units
+from flows.books.fieldbook.columns import Column, Layout
+from flows.books.fieldbook.files import Cell, Grid
+from flows.books.fieldbook.problem import Problem, shown
+from schemas.fieldbook.parts import Reads
+
+
+@dataclass(slots=True)
+class Row:
+    """One row: where it stands, what it says by column, and whether a fault refuses it.
+
+    ``headings`` keeps the heading as written for each landing column, ``bushels`` the values that
+    wait for the crop's bushel weight (value and unit by column).
+    """
+
+    sheet: str
+    number: int
+    values: dict[str, Any] = field(default_factory=dict)
+    headings: dict[str, str] = field(default_factory=dict)
+    bushels: dict[str, tuple[float, str]] = field(default_factory=dict)
+    refused: bool = False
+
+
+@dataclass(slots=True)
+class Known:
+    """What the cells of later sheets are held against, and the reader's settings."""
+
+    crops: Mapping[str, float | None]
+    currency: str | None
+    day_first: bool | None
+    fields: dict[str, str] = field(default_factory=dict)
+    refused_fields: set[str] = field(default_factory=set)
+
+
+@dataclass(slots=True)
+class Reader:
+    """Reads one grid: what its columns betray of marks and orders, and the faults so far."""
+
+    grid: Grid
+    layout: Layout
+    known: Known
+    problems: list[Problem]
+    unitless: set[int] = field(default_factory=set)
+    marks: dict[int, str | None] = field(default_factory=dict)
+    orders: dict[int, dates.Order | None] = field(default_factory=dict)
+
+    def body(self) -> Iterator[tuple[int, list[Cell]]]:
+        """The rows below the headings."""
+        return ((n, c) for n, c in self.grid.rows if n > self.layout.row)
+
+    def texts(self, place: int) -> list[str]:
+        """The cells of a column that are words."""
+        return [c[place] for _, c in self.body() if len(c) > place and isinstance(c[place], str)]  # type: ignore[misc]
+
+    def look_ahead(self) -> None:
+        """Finds each column's decimal mark and order of day and month from all its cells."""
+        numbers = {
+            c.place: [w.digits for t in self.texts(c.place) if (w := units.written(t))]
+            for c in self.layout.columns
+            if c.heading.reads is Reads.NUMBER
+        }
+        whole_sheet = units.marks(d for digits in numbers.values() for d in digits)
+        for place, digits in numbers.items():
+            own = units.marks(digits)
+            evidence = own if own else whole_sheet
+            self.marks[place] = next(iter(evidence)) if len(evidence) == 1 else None
+            if not evidence:
+                self.marks[place] = self.grid.mark
+        setting: dates.Order | None = (
+            None
+            if self.known.day_first is None
+            else ("day first" if self.known.day_first else "month first")
+        )
+        for column in self.layout.columns:
+            if column.heading.reads is Reads.DAY:
+                betrayed = dates.orders(self.texts(column.place))
+                self.orders[column.place] = (
+                    next(iter(betrayed)) if len(betrayed) == 1 else None if betrayed else setting
+                )
+
+    def fault(
+        self, row: Row, column: Column, cause: str, found: object, expected: str, *, refuse: bool
+    ) -> None:
+        """Names a fault of a cell; it costs the row or only the value."""
+        row.refused |= refuse
+        self.problems.append(
+            Problem(
+                self.grid.name,
+                row.number,
+                column.written,
+                cause,
+                shown(found),
+                expected,
+                "row" if refuse else "value",
+            )
+        )
+
+
+def as_text(cell: Cell) -> str:
+    """A cell as words: whole numbers without a point, days as ISO."""
+    if isinstance(cell, float) and cell.is_integer():
+        return str(int(cell))
+    return cell.isoformat() if isinstance(cell, date) else str(cell)

@@ -1,0 +1,240 @@
+"""What one row cannot know: bushels, defaults, rows said twice, and rows that contradict others."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+from flows.books.fieldbook import units
+from flows.books.fieldbook.problem import Problem, shown
+from flows.books.fieldbook.reader import Known, Row
+from schemas.catalogue import TABLES
+from schemas.fieldbook.parts import Sheet
+
+Rows = dict[str, list[Row]]
+Seasons = dict[tuple[str, int], str | None]
+
+
+def problem(
+    row: Row, column: str, cause: str, found: object, expected: str, *, refuse: bool = True
+) -> Problem:
+    """A fault of a row at the heading of one of its columns."""
+    row.refused |= refuse
+    heading = row.headings.get(column, column)
+    text = "" if found == "" else shown(found)
+    return Problem(
+        row.sheet, row.number, heading, cause, text, expected, "row" if refuse else "none"
+    )
+
+
+def complete(sheet: Sheet, rows: list[Row], known: Known, done: Rows) -> list[Problem]:
+    """Fills what an empty cell means, converts bushels, and refuses what cannot stand.
+
+    ``done`` holds the sheets before this one. Only rows that are not yet refused are looked at.
+    """
+    problems: list[Problem] = []
+    step = _SHEETS.get(sheet.name)
+    for row in rows:
+        if step and not row.refused:
+            problems += step(row, known, done)
+        if not row.refused:
+            problems += _bushels(row, sheet, known)
+    return problems
+
+
+def single(table: str, rows: list[Row]) -> list[Problem]:
+    """Refuses every row whose key stands further up already."""
+    first: dict[tuple[Any, ...], Row] = {}
+    problems = []
+    for row in rows:
+        if row.refused:
+            continue
+        key = tuple(
+            v.lower() if isinstance(v := row.values.get(k), str) else v for k in TABLES[table].key
+        )
+        before = first.setdefault(key, row)
+        if before is not row:
+            same = ", ".join(f"{k} {v}" for k, v in zip(TABLES[table].key, key, strict=True))
+            place = f"row {before.number}" + (
+                f" of {before.sheet}" if before.sheet != row.sheet else ""
+            )
+            problems.append(
+                problem(row, "", f"the same row stands already in {place}", same, "each once")
+            )
+    return problems
+
+
+def _fields(row: Row, known: Known, _: Rows) -> list[Problem]:
+    name = row.values["field"]
+    if name.lower() == "all":
+        return [problem(row, "field", "the name 'all' means the whole farm", name, "another name")]
+    known.fields.setdefault(name.lower(), name)
+    return []
+
+
+def _seasons(row: Row, _: Known, __: Rows) -> list[Problem]:
+    values = row.values
+    seeded: date = values["seeded"]
+    harvested: date | None = values.get("harvested")
+    if harvested and harvested < seeded:
+        return [
+            problem(
+                row, "harvested", "the season ends before it begins",
+                f"seeded {seeded}, harvested {harvested}", "a harvest after the seeding",
+            )
+        ]  # fmt: skip
+    if harvested:
+        if values.setdefault("season", harvested.year) != harvested.year:
+            return [
+                problem(
+                    row, "season", "the season is not the year of the harvest",
+                    f"{values['season']}, harvested {harvested}", str(harvested.year),
+                )
+            ]  # fmt: skip
+    elif "season" not in values:
+        return [
+            problem(row, "season", "a standing crop has no season", "", "the year of its harvest")
+        ]
+    emerged: date | None = values.get("emerged")
+    if emerged and (emerged < seeded or (harvested and emerged > harvested)):
+        del values["emerged"]
+        heading = row.headings["emerged"]
+        expected = "a day between seeding and harvest"
+        cause = "emergence is outside the season"
+        return [Problem(row.sheet, row.number, heading, cause, str(emerged), expected, "value")]
+    return []
+
+
+def _operations(row: Row, _: Known, done: Rows) -> list[Problem]:
+    values = row.values
+    values.setdefault("strip", "treated")
+    if "practice" not in values:
+        values["practice"] = next(
+            (
+                r.values["practice"]
+                for r in done["fields"]
+                if r.values.get("field") == values["field"]
+            ),
+            None,
+        )
+    if "fuel_l" in values and "fuel_l_ha" not in values and values.get("area_ha"):
+        values["fuel_l_ha"] = values["fuel_l"] / values["area_ha"]
+    return []
+
+
+def _passes(row: Row, _: Known, __: Rows) -> list[Problem]:
+    values = row.values
+    values.setdefault("method", "scale wagon")
+    values.setdefault("block", values["pass"])
+    values.setdefault("left_out", False)
+    has_yield = "yield_kg_ha" in values or "yield_kg_ha" in row.bushels
+    whole = all(k in values or k in row.bushels for k in ("mass_kg", "length_m", "width_m"))
+    if not (has_yield or whole or values["left_out"]):
+        missing = ", ".join(
+            k.rsplit("_", 1)[0]
+            for k in ("mass_kg", "length_m", "width_m")
+            if k not in values and k not in row.bushels
+        )
+        return [
+            problem(
+                row, "", "the pass has no yield", f"no {missing}",
+                "mass, length and width, or the yield",
+            )
+        ]  # fmt: skip
+    return []
+
+
+def _prices(row: Row, known: Known, _: Rows) -> list[Problem]:
+    values = row.values
+    values.setdefault("field", "all")
+    own = values.pop("unit", None)
+    number, unit = row.bushels.get("price_per_kg", (values.get("price_per_kg"), "in the heading"))
+    if not unit:
+        if own is None:
+            return [
+                problem(
+                    row,
+                    "price_per_kg",
+                    "the price has no unit",
+                    number,
+                    "a unit such as $/t or $/bu",
+                )
+            ]
+        strange = units.currency_codes(own) - {(known.currency or "").upper()}
+        if known.currency and strange:
+            return [problem(row, "unit", "the money is not the farm's", own, known.currency)]
+        # 'bu' or 't' alone: the column is about money, so what stands there is what it is per
+        tries = (units.expression(own), units.expression(f"per {own}"))
+        unit = next((u for u in tries if u and units.factor(u, "currency/kg", 1.0)), "")
+        if not unit:
+            return [
+                problem(row, "unit", "the unit is not known", own, "a unit such as $/t or $/bu")
+            ]
+    for column, (value, expr) in list(row.bushels.items()):
+        row.bushels[column] = (value, expr or unit)
+    if unit == "in the heading" and row.bushels:  # only low or high price wait for a unit
+        row.bushels.clear()
+        heading = row.headings["price_low_per_kg"]
+        expected = "the unit in its heading, as the price has it"
+        return [
+            Problem(row.sheet, row.number, heading, "the price has no unit", "", expected, "value")
+        ]
+    written = own or row.headings.get("price_per_kg", "")
+    values["price_as_written"] = f"{number:g} {written}"
+    return []
+
+
+def _costs(row: Row, _: Known, __: Rows) -> list[Problem]:
+    row.values.setdefault("kind", "other")
+    return []
+
+
+def _notes(row: Row, _: Known, __: Rows) -> list[Problem]:
+    row.values.setdefault("field", "all")
+    return []
+
+
+_SHEETS: dict[str, Callable[[Row, Known, Rows], list[Problem]]] = {
+    "fields": _fields,
+    "seasons": _seasons,
+    "operations": _operations,
+    "passes": _passes,
+    "prices": _prices,
+    "costs": _costs,
+    "notes": _notes,
+}
+
+
+def _bushels(row: Row, sheet: Sheet, known: Known) -> list[Problem]:
+    """Converts what waits for the crop's bushel weight (passes find their crop by their season)."""
+    for column, (number, unit) in row.bushels.items():
+        crop = row.values.get("crop")
+        bushel_kg = known.crops.get(crop) if crop else None
+        by = units.factor(unit, TABLES[sheet.table][column].unit, bushel_kg)
+        if by is None:
+            found = f"no bushel weight of {crop}" if crop else "no crop for this field and season"
+            expected = "the crop on the sheet seasons and its bushel_kg in the crop list"
+            return [problem(row, column, "the bushels cannot be turned into mass", found, expected)]
+        row.values[column] = number * by
+    row.bushels.clear()
+    return []
+
+
+def give_crop(rows: list[Row], seasons: Seasons) -> None:
+    """Gives each pass the crop of its season, for its bushels."""
+    for row in rows:
+        key = (row.values.get("field", ""), row.values.get("season", 0))
+        if seasons.get(key):
+            row.values["crop"] = seasons[key]
+
+
+def seasons_said(rows: list[Row]) -> Seasons:
+    """The crop of each field and season on the sheet, refused rows too: a season that is there but wrong is not a second fault where it is named."""
+    return {
+        (r.values["field"], year): r.values.get("crop")
+        for r in rows
+        if "field" in r.values
+        for year in (r.values.get("season"), getattr(r.values.get("harvested"), "year", None))
+        if year
+    }

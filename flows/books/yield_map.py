@@ -1,0 +1,216 @@
+"""Reads yield-map exports (points as CSV or GeoJSON) and strip outlines (GeoJSON).
+
+A map's field and season stand in its columns, or else in its file name (``Home 2021.csv``,
+``home_2021_wheat.geojson``). The reading needs nothing but the files, so that it can be done again
+at any time; crops, bushel weights and the field book's spelling of names come in by the transform.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path, PurePath
+from typing import Any
+
+import polars as pl
+import shapely
+from shapely.geometry import shape
+
+from flows.base.errors import UserError
+from flows.base.files import readable
+from flows.books.fieldbook import columns
+from flows.books.fieldbook.files import decoded
+from flows.books.fieldbook.problem import Problem, Refused, shown
+from flows.books.yield_map_points import points_of
+from schemas import generated
+from schemas.catalogue import TABLES
+from schemas.fieldbook.words import WORDS
+from schemas.fieldbook.yield_map import (
+    MAX_MAP_BYTES,
+    MAX_POINTS,
+    OUTLINE_ENDINGS,
+    POINT_ENDINGS,
+    POINTS,
+)
+
+_HEADING_LINES = 20
+
+
+@dataclass(frozen=True, slots=True)
+class YieldMaps:
+    """``yield_point`` and ``strip_outline``, and everything that was wrong."""
+
+    frames: dict[str, pl.DataFrame]
+    problems: list[Problem]
+
+
+def read(path: Path, *, offset_h: float = 0.0) -> YieldMaps:
+    """The maps at ``path``, a folder or one file; settings as in tables_of.
+
+    Raises UserError where there is nothing at ``path``.
+    """
+    return tables_of(contents(path), offset_h=offset_h)
+
+
+def contents(path: Path) -> dict[str, bytes]:
+    """The map files by name. Raises UserError where there is nothing at ``path``."""
+    endings = POINT_ENDINGS + OUTLINE_ENDINGS
+    if path.is_dir():
+        files = sorted(p for p in path.iterdir() if p.suffix.lower() in endings)
+    elif path.is_file():
+        files = [path]
+    else:
+        raise UserError(f"There is no yield map at {path}.")
+    content = {}
+    for file in files:
+        with file.open("rb") as stream:
+            content[readable(file.name)] = stream.read(MAX_MAP_BYTES + 1)
+    return content
+
+
+def tables_of(files: Mapping[str, bytes], *, offset_h: float = 0.0) -> YieldMaps:
+    """Points and outlines of the files given by name and content.
+
+    ``offset_h``: the farm's standard time minus UTC, for stamps that name no zone; only time steps
+    are used, so a wrong hour does no harm. Every fault is in ``problems``: whole files that cannot
+    be read, columns that are not known, and per column how many values of it were not usable.
+    Raises nothing on any content.
+    """
+    problems: list[Problem] = []
+    points: list[pl.DataFrame] = []
+    outlines: list[dict[str, str]] = []
+    for name in sorted(files):
+        try:
+            grid, shapes = _table(name, files[name])
+            outlines += _outlines(name, shapes, problems)
+            if grid.height:
+                points.append(points_of(name, grid, offset_h, problems))
+        except Refused as refused:
+            problems.append(refused.of(name))
+    outline, point = TABLES["strip_outline"], TABLES["yield_point"]
+    frames = {
+        "strip_outline": _single(outlines, problems),
+        "yield_point": pl.concat([generated.empty(point), *points]).sort(point.key),
+    }
+    for table in (outline, point):
+        generated.check(table).validate(frames[table.name])  # a fault here is ours, not the user's
+    return YieldMaps(frames, sorted(set(problems)))
+
+
+def _table(name: str, content: bytes) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
+    """All rows of a file as text, the column ``row`` counting them; and its polygons' features."""
+    if len(content) > MAX_MAP_BYTES:
+        raise Refused(
+            "the file is too large", f"{len(content):,} bytes", f"at most {MAX_MAP_BYTES:,}"
+        )
+    text = decoded(content)
+    if PurePath(name).suffix.lower() in OUTLINE_ENDINGS:
+        return _features(text)
+    return _delimited(text), []
+
+
+def _delimited(text: str) -> pl.DataFrame:
+    lines = text.splitlines()[:_HEADING_LINES]
+
+    def hits(choice: tuple[int, str]) -> int:
+        cells: list[Any] = lines[choice[0]].split(choice[1])
+        return sum(columns.match(POINTS, c.strip('" ')) is not None for c in cells if c.strip('" '))
+
+    choices = [(n, d) for n in range(len(lines)) for d in ",;\t|"]
+    best = max(choices, key=hits, default=None)
+    if best is None or hits(best) < 3:
+        names = ", ".join(h.name for h in POINTS.headings)
+        raise Refused("no headings were found", "", f"a row with some of {names}")
+    skip, delimiter = best
+    try:
+        frame = pl.read_csv(
+            io.BytesIO(text.encode()),
+            separator=delimiter,
+            skip_lines=skip,
+            infer_schema=False,
+            truncate_ragged_lines=True,
+            n_rows=MAX_POINTS + 1,
+        )
+    except pl.exceptions.PolarsError as error:
+        raise Refused(
+            "the file cannot be read as delimited text", str(error)[:80], "a CSV file"
+        ) from error
+    frame = frame.rename({c: c.strip() for c in frame.columns if c != c.strip()})
+    return frame.with_row_index("row", offset=skip + 2)
+
+
+def _features(text: str) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
+    try:
+        content = json.loads(text)
+        features = content["features"] if content.get("type") == "FeatureCollection" else [content]
+        rows, polygons = [], []
+        for feature in features:
+            place = shape(feature["geometry"])
+            said = feature.get("properties") or {}
+            is_strip = place.geom_type in ("Polygon", "MultiPolygon")
+            if is_strip and any(str(k).lower() in ("strip", "side") for k in said):
+                polygons.append({"shape": place, "properties": said})
+            else:
+                middle = place.centroid  # of a swath's outline; of a point the point itself
+                rows.append(
+                    {str(k): None if v is None else str(v) for k, v in said.items()}
+                    | {"longitude": str(middle.x), "latitude": str(middle.y)}
+                )
+    except (
+        ValueError,
+        TypeError,
+        KeyError,
+        AttributeError,
+        RecursionError,
+        shapely.errors.ShapelyError,
+    ) as error:
+        raise Refused(
+            "the file is not GeoJSON", f"{type(error).__name__}", "a FeatureCollection"
+        ) from error
+    if not rows:
+        return pl.DataFrame(), polygons
+    names = list(dict.fromkeys(n for r in rows for n in r))
+    frame = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String))
+    return frame.with_row_index("row", offset=1), polygons
+
+
+def _outlines(
+    name: str, polygons: list[dict[str, Any]], problems: list[Problem]
+) -> Iterator[dict[str, str]]:
+    for number, polygon in enumerate(polygons, start=1):
+        said = {str(k).lower(): str(v).strip() for k, v in polygon["properties"].items()}
+        strip = said.get("strip", said.get("side", "")).lower()
+        strip = WORDS["strip"].get(strip, strip)
+        place = polygon["shape"]
+        west, south, east, north = place.bounds or (999.0,) * 4
+        if strip not in ("treated", "check") or not said.get("field"):
+            found, expected = shown(said), "properties field and strip (treated or check)"
+            problems.append(Problem(name, number, "", "the outline has no name", found, expected))
+        elif not (-180 <= west <= east <= 180 and -90 <= south <= north <= 90):
+            found, expected = f"{west:g} {south:g}", "longitude and latitude in WGS 84"
+            problems.append(
+                Problem(name, number, "", "the outline is not in degrees", found, expected)
+            )
+        elif not place.is_valid:
+            found = str(shapely.is_valid_reason(place))
+            problems.append(
+                Problem(name, number, "", "the outline crosses itself", found, "a plain polygon")
+            )
+        else:
+            yield {"field": said["field"], "strip": strip, "outline": place.wkt, "file": name}
+
+
+def _single(outlines: list[dict[str, str]], problems: list[Problem]) -> pl.DataFrame:
+    """One outline a strip; a second one is a fault."""
+    first: dict[tuple[str, str], dict[str, str]] = {}
+    for outline in outlines:
+        key = (outline["field"].lower(), outline["strip"])
+        if first.setdefault(key, outline) is not outline:
+            found = f"{outline['field']} {outline['strip']}"
+            cause = f"the strip has an outline already in {first[key]['file']}"
+            problems.append(Problem(outline["file"], 0, "", cause, found, "one a strip"))
+    table = TABLES["strip_outline"]
+    rows = [{k: o[k] for k in table.names} for o in first.values()]
+    return pl.DataFrame(rows, schema=generated.polars_schema(table)).sort(table.key)

@@ -1,0 +1,214 @@
+"""Makes what follows from the readings: daily rows for touched days, then everything after, whole.
+
+What a table is made from is read from the parameters of its ``derive``; nothing is listed twice.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import inspect
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from functools import cache
+from importlib import import_module
+from pathlib import Path
+from types import ModuleType
+
+import duckdb
+import polars as pl
+
+import transforms
+from flows.base.errors import Attention, UserError
+from flows.base.progress import Tick, silent
+from flows.derive import waiting_days
+from flows.derive.waiting_days import Reduction
+from flows.store import migrate, warehouse
+from schemas import generated
+from schemas.catalogue import ROOMS, TABLES
+from schemas.table import Table, Tier
+from transforms import order
+
+# Readings held in memory at a time; about 200 MB of them.
+CHUNK_ROWS = 1_000_000
+
+# Stored to nine decimals, and no more than twelve digits.
+_DECIMALS, _DIGITS = 9, 12
+# Not a half: the mean of two stored numbers lies at a half often, and never at this.
+_UP = (5**0.5 - 1) / 2
+
+
+@dataclass(slots=True)
+class Derived:
+    """What a derive did."""
+
+    days: int = 0
+    tables: list[str] = field(default_factory=list)
+
+    def __str__(self) -> str:
+        """In a sentence."""
+        if not self.days and not self.tables:
+            return "Nothing new: all tables stand as they were."
+        changed = f" {len(self.tables)} tables changed." if self.tables else ""
+        return f"{self.days} instrument-days reduced.{changed}"
+
+
+def derive(con: duckdb.DuckDBPyConnection, tick: Tick = silent) -> Derived:
+    """Bring the daily and derived tables up to date, in one transaction.
+
+    Raises UserError where the set-up was never read, and Attention, naming the table, where one
+    cannot be made; then nothing was changed.
+    """
+    done = Derived()
+    with warehouse.transaction(con):
+        if con.sql("SELECT count(*) FROM farm").fetchall() != [(1,)]:
+            raise UserError("The set-up was not read yet. Run: checkstrip collect FOLDER")
+        reductions = [reduction(name) for name in order.DAILY]
+        _remember_method(con)
+        waiting_days.by_setup(con, reductions)
+        ((done.days,),) = con.sql("SELECT count(*) FROM touched_day").fetchall()
+        for one in reductions:
+            _reduce(con, one, tick)
+        con.execute("DELETE FROM touched_day")
+        done.tables = _derive_whole(con, tick)
+    return done
+
+
+def module(name: str) -> ModuleType:
+    """Return the module of ``transforms/`` that makes a table."""
+    return import_module(f"transforms.{ROOMS[name]}.{name}")
+
+
+def function(name: str) -> Callable[..., pl.DataFrame]:
+    """The ``derive`` of a table's module in ``transforms/``."""
+    made_by: Callable[..., pl.DataFrame] = module(name).derive
+    return made_by
+
+
+def sources(name: str) -> tuple[Table, ...]:
+    """The tables that a table is made from: the parameters of its ``derive``."""
+    return tuple(TABLES[parameter] for parameter in inspect.signature(function(name)).parameters)
+
+
+def reduction(name: str) -> Reduction:
+    """How a daily table is reduced from readings."""
+    made_from = sources(name)
+    (readings,) = (table for table in made_from if table.tier is Tier.READING)
+    return Reduction(
+        TABLES[name],
+        readings,
+        tuple(table for table in made_from if table is not readings),
+        getattr(module(name), "MARGIN_DAYS", 0),
+    )
+
+
+def _remember_method(con: duckdb.DuckDBPyConnection) -> None:
+    """Make all daily rows again after the program that makes them changed."""
+    if migrate.fact(con, "daily_rows_by") != method():
+        migrate.set_fact(con, "derive_all", "true")
+        migrate.set_fact(con, "daily_rows_by", method())
+
+
+@cache
+def method() -> str:
+    """What the tables are made by: the text of all transforms, and of this module."""
+    text = hashlib.sha256(Path(__file__).read_bytes())
+    top = Path(transforms.__path__[0])
+    for path in sorted(path.relative_to(top).as_posix() for path in top.rglob("*.py")):
+        text.update(path.encode() + (top / path).read_bytes())
+    return text.hexdigest()[:16]
+
+
+def _reduce(con: duckdb.DuckDBPyConnection, one: Reduction, tick: Tick) -> None:
+    """Make the daily rows of the touched days again."""
+    days = waiting_days.waiting(con, one)
+    if days.is_empty():
+        return
+    farm = warehouse.read(con, TABLES["farm"])
+    setup = {table.name: warehouse.read(con, table) for table in one.setup}
+    finished = 0
+    for chunk in _chunks(con, one, days, farm):
+        spans = waiting_days.windows(waiting_days.widened(chunk, one.margin_d), farm)
+        rows = _run(one.table, {one.readings.name: waiting_days.readings(con, one, spans), **setup})
+        rows = rows.join(
+            chunk, left_on=[one.kind, "day"], right_on=["instrument", "day"], how="semi"
+        )
+        with warehouse.shown(con, days_made=chunk):
+            con.execute(
+                f"DELETE FROM {generated.quoted(one.table.name)} t USING days_made d "
+                f"WHERE t.{generated.quoted(one.kind)} = d.instrument AND t.day = d.day"
+            )
+        _write(warehouse.append, con, one.table, rows)
+        finished += chunk.height
+        tick(f"reducing to {one.table.name}", finished, days.height)
+    warehouse.changed(con)
+
+
+def _chunks(
+    con: duckdb.DuckDBPyConnection, one: Reduction, days: pl.DataFrame, farm: pl.DataFrame
+) -> Iterator[pl.DataFrame]:
+    """The days in parts whose readings fit in memory together."""
+    counted = days.join(
+        waiting_days.counted(con, one, days, farm), on=["instrument", "day"], how="left"
+    )
+    part = counted["readings"].fill_null(0).cum_sum() // CHUNK_ROWS
+    yield from days.with_columns(part=part).partition_by("part", include_key=False)
+
+
+def _derive_whole(con: duckdb.DuckDBPyConnection, tick: Tick) -> list[str]:
+    """Make every derived table; returns the names of those whose rows changed."""
+    wanted = {name: sources(name) for name in order.DERIVED}
+    frames: dict[str, pl.DataFrame] = {}
+    changed = []
+    for place, name in enumerate(order.DERIVED):
+        tick(f"making {name}", place, len(order.DERIVED))
+        for table in wanted[name]:
+            if table.name not in frames:
+                frames[table.name] = warehouse.read(con, table)
+        rows = _run(TABLES[name], {t.name: frames[t.name] for t in wanted[name]})
+        if not rows.equals(warehouse.read(con, TABLES[name])):
+            _write(warehouse.replace, con, TABLES[name], rows)
+            changed.append(name)
+        frames[name] = rows  # what was written need not be read
+        later = {t.name for n in order.DERIVED[place + 1 :] for t in wanted[n]}
+        frames = {kept: frame for kept, frame in frames.items() if kept in later}
+    tick("making tables", len(order.DERIVED), len(order.DERIVED))
+    return changed
+
+
+def _run(table: Table, given: dict[str, pl.DataFrame]) -> pl.DataFrame:
+    try:
+        rows = generated.conform(function(table.name)(**given), table).sort(table.key)
+        return rows.with_columns(settled(pl.col(pl.Float64)))
+    except Exception as error:
+        raise Attention(_told(table, error)) from error
+
+
+def settled(value: pl.Expr) -> pl.Expr:
+    """A number rounded so that the order in which threads add up does not show.
+
+    That order changes the sixteenth digit of a sum, and all that is left of a difference of nearly
+    equal numbers. Rounded away, a table that says the same is the same, bit by bit.
+    """
+    digits = pl.lit(10.0).pow(_DIGITS - 1 - value.abs().log10().floor())
+    per_step = digits.clip(1.0, 10.0**_DECIMALS)
+    return (value * per_step + _UP).floor() / per_step
+
+
+def _write(
+    how: Callable[[duckdb.DuckDBPyConnection, Table, pl.DataFrame], None],
+    con: duckdb.DuckDBPyConnection,
+    table: Table,
+    rows: pl.DataFrame,
+) -> None:
+    try:
+        how(con, table, rows)
+    except ValueError as error:
+        raise Attention(_told(table, error)) from error
+
+
+def _told(table: Table, error: Exception) -> str:
+    cause = str(error).strip().splitlines() or [type(error).__name__]
+    return (
+        f"The table {table.name} could not be made: {cause[0]}. Nothing was changed: all tables "
+        "stand as after the last good run, and the readings are safe."
+    )

@@ -1,0 +1,282 @@
+"""Which days of which instruments have to be reduced again.
+
+The landing notes the days whose readings changed, with ``touch``. A change of the set-up is found
+here: the set-up as the daily rows were made with is kept in the schema ``used``, and where it
+differs from today's, the days concerned are touched too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import timedelta
+
+import duckdb
+import polars as pl
+
+from flows.store import migrate, warehouse
+from schemas import generated
+from schemas.catalogue import TABLES
+from schemas.table import Table
+from transforms.methods import calendar_day
+
+_TOUCHED = TABLES["touched_day"]
+_KEY = ["instrument", "kind", "day"]
+
+
+@dataclass(frozen=True, slots=True)
+class Reduction:
+    """A daily table, what it is made from, and how far its rows look to either side."""
+
+    table: Table
+    readings: Table
+    setup: tuple[Table, ...]
+    margin_d: int
+
+    @property
+    def kind(self) -> str:
+        """``station`` or ``probe``, which is also the name of the column."""
+        return self.table.key[0]
+
+
+def touch(con: duckdb.DuckDBPyConnection, days: pl.DataFrame) -> None:
+    """Note days (instrument, kind, day) that wait to be reduced again; once is enough."""
+    if days.is_empty():
+        return
+    names = ", ".join(_KEY)
+    with warehouse.shown(con, days_to_touch=days.select(_KEY)):
+        con.execute(
+            f"INSERT INTO touched_day ({names}) "
+            f"SELECT DISTINCT {names} FROM days_to_touch ANTI JOIN touched_day USING ({names})"
+        )
+
+
+def by_setup(con: duckdb.DuckDBPyConnection, reductions: Iterable[Reduction]) -> None:
+    """Touch the days that a change of the set-up concerns, and keep the set-up as used."""
+    con.execute("CREATE SCHEMA IF NOT EXISTS used")
+    everything = migrate.fact(con, "derive_all") is not None
+    used: dict[str, Table] = {}
+    for reduction in reductions:
+        concerned = _everyone(con, reduction) if everything else pl.DataFrame()
+        for table in reduction.setup:
+            used[table.name] = table
+            if not everything and not (changed := _changed(con, table)).is_empty():
+                concerned = pl.concat([concerned, _concerned(con, reduction, changed)])
+        if not concerned.is_empty():
+            touch(con, _days_within(con, reduction, concerned))
+    for name in used:
+        con.execute(
+            f"CREATE OR REPLACE TABLE used.{generated.quoted(name)} AS FROM {generated.quoted(name)}"
+        )
+    migrate.set_fact(con, "derive_all", None)
+
+
+def _changed(con: duckdb.DuckDBPyConnection, table: Table) -> pl.DataFrame:
+    """Rows of a set-up table that are new or gone since the daily rows were made."""
+    name = generated.quoted(table.name)
+    known = con.execute(
+        "SELECT list(column_name ORDER BY column_index) FROM duckdb_columns() "
+        "WHERE schema_name = 'used' AND table_name = ? AND database_name = current_database()",
+        [table.name],
+    ).fetchall()
+    if known != [(list(table.names),)]:
+        return warehouse.read(con, table)
+    return _frame(
+        con.sql(
+            f"(FROM {name} EXCEPT FROM used.{name}) UNION ALL (FROM used.{name} EXCEPT FROM {name})"
+        )
+    )
+
+
+def _everyone(con: duckdb.DuckDBPyConnection, reduction: Reduction) -> pl.DataFrame:
+    """All instruments that have readings or daily rows, for all time."""
+    kind = generated.quoted(reduction.kind)
+    return _frame(
+        con.sql(
+            f"SELECT DISTINCT {kind} AS instrument, NULL::DATE AS from_day, NULL::DATE AS to_day FROM "
+            f"(SELECT {kind} FROM {generated.quoted(reduction.readings.name)} "
+            f"UNION SELECT {kind} FROM {generated.quoted(reduction.table.name)})"
+        )
+    )
+
+
+def _concerned(
+    con: duckdb.DuckDBPyConnection, reduction: Reduction, changed: pl.DataFrame
+) -> pl.DataFrame:
+    """Instrument and span of days that changed set-up rows speak of; null for no end."""
+    if reduction.kind not in changed.columns:
+        return _everyone(con, reduction)
+    ends = ((pl.col(n) if n in changed.columns else pl.lit(None)) for n in ("from_day", "to_day"))
+    return changed.select(
+        pl.col(reduction.kind).alias("instrument"),
+        *(end.cast(pl.Date).alias(n) for end, n in zip(ends, ("from_day", "to_day"), strict=True)),
+    )
+
+
+def _days_within(
+    con: duckdb.DuckDBPyConnection, reduction: Reduction, spans: pl.DataFrame
+) -> pl.DataFrame:
+    """The days within the spans that have readings or a daily row (which may have to go)."""
+    farm = warehouse.read(con, TABLES["farm"])
+    kind = generated.quoted(reduction.kind)
+    with warehouse.shown(con, spans=spans):
+        return _frame(
+            con.sql(
+                f"""
+            SELECT DISTINCT d.instrument, '{reduction.kind}' AS kind, d.day FROM (
+                SELECT {kind} AS instrument, {_day(farm)} AS day
+                FROM {generated.quoted(reduction.readings.name)}
+                UNION SELECT {kind}, day FROM {generated.quoted(reduction.table.name)}
+            ) d JOIN spans ON d.instrument = spans.instrument
+                AND d.day >= coalesce(spans.from_day, DATE '0001-01-01')
+                AND d.day <= coalesce(spans.to_day, DATE '9999-12-31')
+            """
+            )
+        )
+
+
+def waiting(con: duckdb.DuckDBPyConnection, reduction: Reduction) -> pl.DataFrame:
+    """Instrument and day of all that has to be reduced, neighbours within the margin included."""
+    days = con.execute(
+        "SELECT DISTINCT instrument, day FROM touched_day WHERE kind = ?", [reduction.kind]
+    )
+    frame = pl.DataFrame(days.fetchall(), {"instrument": pl.String, "day": pl.Date}, orient="row")
+    if _has_counter(reduction):
+        frame = pl.concat([frame, _next_counter_days(con, reduction, frame)])
+    return widened(frame, reduction.margin_d)
+
+
+def widened(days: pl.DataFrame, margin_d: int) -> pl.DataFrame:
+    """Days (instrument, day) and those up to ``margin_d`` days beside them, once each, sorted."""
+    offsets = pl.DataFrame({"by": range(-margin_d, margin_d + 1)}, schema={"by": pl.Int64})
+    return (
+        days.join(offsets, how="cross")
+        .select("instrument", pl.col("day") + pl.duration(days=pl.col("by")))
+        .unique()
+        .sort("instrument", "day")
+    )
+
+
+def windows(days: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
+    """Runs of neighbouring days (sorted) as ``instrument``, ``after`` and ``until`` (UTC).
+
+    The readings of a run are those with ``after < time <= until``.
+    """
+    new = (pl.col("instrument") != pl.col("instrument").shift(1)) | (
+        pl.col("day") != pl.col("day").shift(1) + pl.duration(days=1)
+    )
+    return (
+        days.with_columns(run=new.fill_null(True).cum_sum())
+        .group_by("instrument", "run")
+        .agg(first=pl.col("day").min(), last=pl.col("day").max())
+        .sort("run")
+        .select(
+            "instrument",
+            calendar_day.starts_at(pl.col("first"), farm).alias("after"),
+            calendar_day.starts_at(pl.col("last") + pl.duration(days=1), farm).alias("until"),
+        )
+    )
+
+
+def counted(
+    con: duckdb.DuckDBPyConnection, reduction: Reduction, days: pl.DataFrame, farm: pl.DataFrame
+) -> pl.DataFrame:
+    """Instrument, day and number of ``readings`` of the days between the first and the last."""
+    spans = windows(days, farm)
+    return _frame(
+        con.sql(
+            f"SELECT {generated.quoted(reduction.kind)} AS instrument, {_day(farm)} AS day, "
+            f"count(*) AS readings FROM {generated.quoted(reduction.readings.name)} "
+            f"WHERE time > {_instant(spans['after'].min())} "
+            f"AND time <= {_instant(spans['until'].max())} GROUP BY ALL"
+        )
+    )
+
+
+def readings(
+    con: duckdb.DuckDBPyConnection, reduction: Reduction, spans: pl.DataFrame
+) -> pl.DataFrame:
+    """The readings inside windows, and before each the last rain-counter reading of its station."""
+    table, kind = generated.quoted(reduction.readings.name), generated.quoted(reduction.kind)
+    names = ", ".join(f"r.{generated.quoted(name)}" for name in reduction.readings.names)
+    with warehouse.shown(con, spans=spans):
+        inside = con.sql(
+            f"SELECT {names} FROM {table} r SEMI JOIN spans ON r.{kind} = spans.instrument "
+            "AND r.time > spans.after AND r.time <= spans.until "
+            "WHERE r.time > (SELECT min(after) FROM spans) "
+            "AND r.time <= (SELECT max(until) FROM spans)"
+        ).pl()
+    found = generated.conform(inside, reduction.readings)
+    if _has_counter(reduction):
+        found = pl.concat([found, _counters_before(con, reduction, spans)]).unique(
+            reduction.readings.key
+        )
+    return found.sort(reduction.readings.key)
+
+
+# How far to look for a neighbouring counter reading before looking through all years: a gap is
+# seldom longer, and a day's work must not grow with the years.
+_NEAR = timedelta(days=40)
+
+
+def _has_counter(reduction: Reduction) -> bool:
+    return "rain_counter_mm" in reduction.readings.names
+
+
+def _counters_before(
+    con: duckdb.DuckDBPyConnection, reduction: Reduction, spans: pl.DataFrame
+) -> pl.DataFrame:
+    """The last counter reading before each window, as rows of the reading table."""
+    since = None if spans.is_empty() else spans["after"].min() - _NEAR  # type: ignore[operator]
+    near = _neighbours(con, reduction, spans, "s.after >= r.time", f"time > {_instant(since)}")
+    rest = spans.join(near, on=spans.columns, how="anti")
+    far = _neighbours(con, reduction, rest, "s.after >= r.time", f"time <= {_instant(since)}")
+    return generated.conform(pl.concat([near, far]).drop(spans.columns), reduction.readings)
+
+
+def _next_counter_days(
+    con: duckdb.DuckDBPyConnection, reduction: Reduction, days: pl.DataFrame
+) -> pl.DataFrame:
+    """Instrument and day of the counter reading next after each run of days: its step begins there."""
+    farm = warehouse.read(con, TABLES["farm"])
+    spans = windows(days.unique().sort("instrument", "day"), farm)
+    after = None if spans.is_empty() else spans["until"].min()
+    rows = _neighbours(con, reduction, spans, "s.until < r.time", f"time > {_instant(after)}")
+    return rows.select("instrument", calendar_day.day_of(pl.col("time"), farm).alias("day"))
+
+
+def _neighbours(
+    con: duckdb.DuckDBPyConnection,
+    reduction: Reduction,
+    spans: pl.DataFrame,
+    nearest: str,
+    bound: str,
+) -> pl.DataFrame:
+    """Each window with the nearest counter reading of its station, where there is one."""
+    with warehouse.shown(con, spans=spans):
+        return _frame(
+            con.sql(
+                f"SELECT s.*, r.* FROM spans s ASOF JOIN ("
+                f"FROM {generated.quoted(reduction.readings.name)} "
+                f"WHERE rain_counter_mm IS NOT NULL AND {bound}"
+                f") r ON s.instrument = r.{generated.quoted(reduction.kind)} AND {nearest}"
+            )
+        )
+
+
+def _day(farm: pl.DataFrame) -> str:
+    """``calendar_day.day_of`` of the column ``time``, in SQL (a test holds the two together)."""
+    seconds = calendar_day.shift(farm).total_seconds()
+    return (
+        f"CAST((time AT TIME ZONE 'UTC') + to_seconds({seconds}) - INTERVAL 1 MICROSECOND AS DATE)"
+    )
+
+
+def _frame(rows: duckdb.DuckDBPyRelation) -> pl.DataFrame:
+    frame: pl.DataFrame = rows.pl()
+    return frame
+
+
+def _instant(moment: object) -> str:
+    """A moment as an SQL literal, so that storage blocks outside of it are skipped unread."""
+    return f"TIMESTAMPTZ '{'infinity' if moment is None else moment}'"

@@ -1,0 +1,1 @@
+"""The farm folder, ``farm.toml`` and the log file; may import ``base``."""

@@ -1,0 +1,298 @@
+"""Reads ``farm.toml``: a checked ``Farm``, or one plain list of what is wrong with it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from datetime import datetime, timedelta
+from difflib import get_close_matches
+from functools import cache, lru_cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, get_args
+
+import polars as pl
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from flows.base import units
+from flows.base.errors import UserError
+from schemas import generated
+from schemas.catalogue import TABLES
+from schemas.farm.farm import Farm, Place, Source
+from schemas.quantities import BY_NAME
+
+
+def load(path: Path) -> Farm:
+    """The farm file at ``path``.
+
+    Raises UserError with every fault named: its key, what was found, what was expected, and for a
+    misspelt key the nearest right one.
+    """
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise UserError(
+            f"There is no farm file at {path}. 'checkstrip new {path.parent}' makes one."
+        ) from None
+    except UnicodeDecodeError as error:
+        raise UserError(f"{path} is not written in UTF-8: {error}") from None
+    except tomllib.TOMLDecodeError as error:
+        raise UserError(f"{path} is not valid TOML: {error}") from None
+    return parse(content, str(path))
+
+
+def parse(content: dict[str, Any], where: str) -> Farm:
+    """A farm from the TOML's content; ``where`` names the file in the error."""
+    try:
+        farm = Farm.model_validate(content)
+    except ValidationError as error:
+        faults = error.errors()
+        # an element that is at fault itself is not also missing
+        deep = [f for f in faults if f["type"] != "too_short" or not _inside(f, faults)]
+        lines = [_sentence(detail) for detail in deep]
+        raise UserError(f"{where} has {_faults(len(lines))}:\n  " + "\n  ".join(lines)) from None
+    _check_units(farm, where)
+    return farm
+
+
+def _inside(fault: ErrorDetails, faults: list[ErrorDetails]) -> bool:
+    """Whether another fault lies inside what this one speaks of."""
+    loc = fault["loc"]
+    return any(f["loc"][: len(loc)] == loc and len(f["loc"]) > len(loc) for f in faults)
+
+
+def _check_units(farm: Farm, where: str) -> None:
+    """Hold the units of the layouts to their quantities; raises UserError."""
+    wrong = []
+    for name, layout in farm.layouts.items():
+        for column, rule in layout.columns.items():
+            try:
+                units.line(rule.unit or BY_NAME[rule.quantity].unit, BY_NAME[rule.quantity].unit)
+            except ValueError as error:
+                wrong.append(f"layouts.{name}.columns.{column}.unit: {error}")
+    if wrong:
+        raise UserError(f"{where} has {_faults(len(wrong))}:\n  " + "\n  ".join(wrong))
+
+
+def _faults(number: int) -> str:
+    return "a fault" if number == 1 else f"{number} faults"
+
+
+def _sentence(detail: ErrorDetails) -> str:
+    """One pydantic error as: key, what was found, what was expected."""
+    key = _dotted(detail["loc"])
+    found = detail["input"]
+    shown = repr(found) if not isinstance(found, dict | list | BaseModel) else ""
+    match detail["type"]:
+        case "extra_forbidden":
+            known = _keys_beside(detail["loc"])
+            near = get_close_matches(str(detail["loc"][-1]), known, n=1, cutoff=0.5)
+            hint = f"did you mean {near[0]}?" if near else f"the keys here are {', '.join(known)}"
+            return f"{key}: there is no such key; {hint}"
+        case "missing":
+            return f"{key}: is missing and must be given"
+        case "value_error":
+            message = str(detail["ctx"]["error"]) if "ctx" in detail else detail["msg"]
+            return f"{key}: found {shown}; {message}" if shown else f"{key}: {message}"
+        case _:
+            message = detail["msg"][0].lower() + detail["msg"][1:]
+            return f"{key}: found {shown}; {message}" if shown else f"{key}: {message}"
+
+
+def _dotted(loc: tuple[int | str, ...]) -> str:
+    out = ""
+    for part in loc:
+        out += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if out else str(part)
+    return out or "the file"
+
+
+def _keys_beside(loc: tuple[int | str, ...]) -> list[str]:
+    """The keys that are allowed where the unknown one stood."""
+    model: Any = Farm
+    for part in loc[:-1]:
+        if isinstance(part, int):
+            continue
+        field = next(
+            (
+                f
+                for name, f in getattr(model, "model_fields", {}).items()
+                if part in (name, f.alias)
+            ),
+            None,
+        )
+        if field is not None:
+            model = _model_in(field.annotation) or model
+    return [f.alias or name for name, f in model.model_fields.items()]
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    """The pydantic model somewhere inside a type annotation."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((m for m in map(_model_in, get_args(annotation)) if m is not None), None)
+
+
+def setup_fingerprint(farm: Farm, source: str) -> str:
+    """Fingerprint of what decides how a source's deliveries are read.
+
+    It covers the source's own keys, its layout, the instruments' names, ids, spells and sensors,
+    and when the farm's day starts; not the schedules or the display. When it changes, the
+    deliveries are read again.
+    """
+    return _fingerprints(_Same(farm))[source]
+
+
+class _Same:
+    """A farm as a key of a cache: the same object, not an equal one (which is slow to tell)."""
+
+    def __init__(self, farm: Farm) -> None:
+        self.farm = farm
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and other.farm is self.farm
+
+    def __hash__(self) -> int:
+        return id(self.farm)
+
+
+@lru_cache(maxsize=1)
+def _fingerprints(same: _Same) -> dict[str, str]:
+    return {source.name: _fingerprint(same.farm, source) for source in same.farm.sources}
+
+
+def _fingerprint(farm: Farm, chosen: Source) -> str:
+    reading = chosen.model_dump(mode="json", include={"layout", "station", "probe", "glob"})
+    layout = farm.layouts[chosen.layout].model_dump(mode="json")
+    stations = [
+        s.model_dump(mode="json", include={"name", "ids", "spells"})
+        for s in farm.stations
+        if chosen.station in (None, s.name)
+    ]
+    probes = [
+        p.model_dump(
+            mode="json",
+            exclude={"sensors": {"__all__": {"full_point_pct", "dry_point_pct", "calibration"}}},
+        )
+        for p in farm.probes
+        if chosen.probe in (None, p.name)
+    ]
+    day = [standard_offset_h(farm.place), str(farm.place.day_starts)]
+    said = json.dumps([reading, layout, stations, probes, day], sort_keys=True)
+    return hashlib.sha256(said.encode()).hexdigest()[:16]
+
+
+def standard_offset_h(place: Place) -> float:
+    """Standard time of the place minus UTC, in hours.
+
+    The zone's current standard offset: of the two offsets of the year the one without daylight
+    saving, which for zones with negative saving (Europe/Dublin) is the smaller.
+    """
+    offsets = [
+        (moment.utcoffset() or timedelta()) - max(moment.dst() or timedelta(), timedelta())
+        for moment in (datetime(2024, month, 1, 12, tzinfo=place.zone) for month in (1, 7))
+    ]
+    return min(offsets).total_seconds() / 3600
+
+
+@cache
+def crop_list() -> dict[str, dict[str, Any]]:
+    """The crop list that ships with the program."""
+    content: dict[str, dict[str, Any]] = tomllib.loads(
+        (files("schemas") / "crops.toml").read_text(encoding="utf-8")
+    )
+    return content
+
+
+def tables(farm: Farm) -> dict[str, pl.DataFrame]:
+    """The set-up tables that the farm file gives: farm, crop, station_spell, probe_spell, sensor.
+
+    Raises UserError where a crop that is not in the list lacks its heat limits.
+    """
+    rows: dict[str, list[dict[str, Any]]] = {
+        "farm": [_farm_row(farm)],
+        "crop": _crop_rows(farm),
+        "station_spell": [
+            {
+                "station": s.name,
+                "from_day": spell.from_day,
+                "to_day": spell.to_day,
+                "field": spell.field,
+                "strip": spell.strip,
+                "wind_height_m": s.wind_height_m,
+                "gauge_heated": s.gauge_heated,
+            }
+            for s in farm.stations
+            for spell in s.spells
+        ],
+        "probe_spell": [
+            {
+                "probe": p.name,
+                "from_day": spell.from_day,
+                "to_day": spell.to_day,
+                "field": spell.field,
+                "strip": spell.strip,
+            }
+            for p in farm.probes
+            for spell in p.spells
+        ],
+        "sensor": [
+            {
+                "probe": p.name,
+                "depth_cm": s.depth_cm,
+                "sensor": s.name,
+                "from_day": s.from_day,
+                "to_day": s.to_day,
+                "full_point_pct": s.full_point_pct,
+                "dry_point_pct": s.dry_point_pct,
+                "calibration": " ".join(map(str, s.calibration)) or None,
+            }
+            for p in farm.probes
+            for s in p.sensors
+        ],
+    }
+    return {
+        name: generated.conform(
+            pl.DataFrame(found, infer_schema_length=None)
+            if found
+            else generated.empty(TABLES[name]),
+            TABLES[name],
+        ).sort(TABLES[name].key)
+        for name, found in rows.items()
+    }
+
+
+def _farm_row(farm: Farm) -> dict[str, Any]:
+    starts = farm.place.day_starts
+    normals = farm.normals
+    row = {
+        "farm": farm.farm.name,
+        "latitude_deg": farm.place.latitude,
+        "longitude_deg": farm.place.longitude,
+        "elevation_m": farm.place.elevation_m,
+        "time_zone": farm.place.time_zone,
+        "standard_offset_h": standard_offset_h(farm.place),
+        "day_starts_h": starts.hour + starts.minute / 60 + starts.second / 3600,
+        "currency": farm.farm.currency,
+        "units": farm.farm.units,
+        "normal_from": normals.years[0] if normals else None,
+        "normal_to": normals.years[1] if normals else None,
+        "normal_station": normals.station if normals else None,
+    }
+    return row | farm.rules.model_dump()
+
+
+def _crop_rows(farm: Farm) -> list[dict[str, Any]]:
+    own = {name: rule.model_dump(exclude_none=True) for name, rule in farm.crops.items()}
+    listed = crop_list()
+    rows = []
+    for name in sorted(listed.keys() | own.keys()):
+        row: dict[str, Any] = {"crop": name, **listed.get(name, {}), **own.get(name, {})}
+        for needed in ("base_temp_c", "upper_temp_c"):
+            if row.get(needed) is None:
+                raise UserError(f"crops.{name}: is not in the crop list, so {needed} must be given")
+        if "source" not in row:
+            row["source"] = "farm.toml" if name in own else "crop list (schemas/crops.toml)"
+        rows.append(row)
+    return rows

@@ -1,0 +1,157 @@
+"""Collect: what is new goes into the archive first, then into the warehouse.
+
+``archive_new`` touches the outside world (drop folders, HTTP, the field book); ``land_all`` reads
+only the archive and the farm file, so that a rebuild lands exactly what collect landed.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+
+import duckdb
+
+from flows.base.progress import Tick, silent
+from flows.books import books
+from flows.farm import farm_file
+from flows.farm.folder import FarmFolder
+from flows.intake import land, reread
+from flows.intake.door.places import Places
+from flows.intake.sources import drop, http
+from flows.store import warehouse
+from flows.store.archive import Archive, Receipt
+from schemas.farm.farm import Farm, Source
+
+HTTP_MEMORY = "http.json"
+
+
+@dataclass(slots=True)
+class Collected:
+    """What a collect did."""
+
+    deliveries: int = 0
+    landed: int = 0
+    quarantined: int = 0
+    duplicate: int = 0
+    refused: int = 0
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def wants_attention(self) -> bool:
+        """Whether something was refused or could not be reached."""
+        return bool(self.quarantined or self.refused)
+
+    def __str__(self) -> str:
+        """In a sentence."""
+        if not self.deliveries:
+            return "Nothing new arrived."
+        deliveries = "1 delivery" if self.deliveries == 1 else f"{self.deliveries} deliveries"
+        refused = "1 was" if self.refused == 1 else f"{self.refused} were"
+        return (
+            f"{deliveries}: {self.landed:,} rows landed, {self.duplicate:,} were there already, "
+            f"{self.quarantined:,} were quarantined; {refused} refused whole."
+        )
+
+
+def collect(folder: FarmFolder, tick: Tick = silent) -> Collected:
+    """Take in all that is new. Raises UserError (farm file), Busy (another writer)."""
+    farm = farm_file.load(folder.farm_toml)
+    with warehouse.open_writer(folder, "collecting") as con:
+        before = _last_sequence(con)
+        notes = archive_new(con, folder, farm, tick)
+        outdated = land_all(con, folder, farm, tick)
+        if outdated:
+            notes.append(f"{outdated} deliveries were read again, because farm.toml has changed.")
+        return _summary(con, before, notes)
+
+
+def archive_new(
+    con: duckdb.DuckDBPyConnection, folder: FarmFolder, farm: Farm, tick: Tick = silent
+) -> list[str]:
+    """Put everything that is new into the archive; returns notes on what was left, and why."""
+    folder.make()
+    archive = Archive.open(folder.archive)
+    places = Places.of(farm)
+    tick("looking for files", 0, 1)
+    found = drop.look(folder, farm, places)
+    archive.take(found.arrivals)
+    left = [*archive.unsettled, *archive.unread]
+    found.arrivals = [a for a in found.arrivals if a not in left]
+    notes = found.notes + [
+        f"{a.folder}/{a.name} was written to while it was copied; it is taken next time."
+        for a in archive.unsettled
+    ]
+    notes += [f"{a.folder}/{a.name} cannot be read; it is tried again." for a in archive.unread]
+    notes += drop.move_taken(folder, farm, found)
+    drop.remember(folder, found)
+    with tempfile.TemporaryDirectory(dir=folder.state) as into:
+        memory = http.read_memory(folder.state / HTTP_MEMORY)
+        heard = partial(_heard, con)
+        for fetched in http.fetch_all(farm, heard, Path(into), memory):
+            archive.take(fetched.arrivals)
+            http.write_memory(folder.state / HTTP_MEMORY, memory, fetched)
+            notes += fetched.notes
+            for arrival in fetched.arrivals:
+                arrival.path.unlink()
+        kept, missing = books.arrivals(folder, farm, Path(into))
+        archive.take(kept)
+    return notes + missing
+
+
+def land_all(
+    con: duckdb.DuckDBPyConnection, folder: FarmFolder, farm: Farm, tick: Tick = silent
+) -> int:
+    """Land every archived delivery that is not landed yet, and the set-up as it stands.
+
+    What was read by another set-up is read again (see flows/intake/reread.py); returns how many deliveries.
+    """
+    return land_from(con, Archive.open(folder.archive), farm, tick)
+
+
+def land_from(
+    con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm, tick: Tick = silent
+) -> int:
+    """``land_all`` from an archive that is open already."""
+    with warehouse.transaction(con):
+        for name, frame in farm_file.tables(farm).items():
+            books.replace_if_changed(con, name, frame)
+    outdated = reread.forget_outdated(con, archive, farm)
+    books.forget_outdated(con, farm)
+    waiting = _unlanded(con, archive.receipts)
+    land.land(con, archive, farm, [r for r in waiting if r.kind in ("file", "http")], tick)
+    books.land(con, archive, farm, waiting)
+    return len(outdated.sequences)
+
+
+def _unlanded(con: duckdb.DuckDBPyConnection, receipts: Iterable[Receipt]) -> list[Receipt]:
+    landed = {row[0] for row in con.execute("SELECT sequence FROM delivery").fetchall()}
+    return sorted((r for r in receipts if r.sequence not in landed), key=lambda r: r.sequence)
+
+
+def _last_sequence(con: duckdb.DuckDBPyConnection) -> int:
+    row = con.execute("SELECT coalesce(max(sequence), 0) FROM delivery").fetchone()
+    return int(row[0]) if row else 0
+
+
+def _heard(con: duckdb.DuckDBPyConnection, source: Source) -> datetime | None:
+    """The latest reading that an HTTP source brought."""
+    row = con.execute(
+        "SELECT max(last_reading) FROM delivery WHERE source = ?", [source.name]
+    ).fetchone()
+    return row[0] if row else None
+
+
+def _summary(con: duckdb.DuckDBPyConnection, before: int, notes: list[str]) -> Collected:
+    row = con.execute(
+        "SELECT count(*), coalesce(sum(rows_landed), 0), coalesce(sum(rows_quarantined), 0), "
+        "coalesce(sum(rows_duplicate), 0), count(*) FILTER (state = 'refused') "
+        "FROM delivery WHERE sequence > ?",
+        [before],
+    ).fetchone()
+    assert row is not None
+    deliveries, landed, quarantined, duplicate, refused = (int(number) for number in row)
+    return Collected(deliveries, landed, quarantined, duplicate, refused, notes)

@@ -1,0 +1,285 @@
+"""Lands archived deliveries: reads them by their layouts, through the door, into the warehouse.
+
+Receipts are taken in the order in which they came, some hundred small ones or one large one at a
+time, each such window in one transaction: receipts, readings, refusals and touched days together
+or not at all. A delivery that cannot be read never stops the others.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+
+import duckdb
+import polars as pl
+
+from flows.base.progress import Tick, silent
+from flows.intake import merge, sources
+from flows.intake.door.admit import Admitted, admit
+from flows.intake.door.places import Places
+from flows.intake.landing_counts import Reading, Tally
+from flows.intake.readers import Chunk, Content, Unreadable, cutter_of
+from flows.intake.readers.sections import Section, together
+from flows.store import warehouse
+from flows.store.archive import Archive, Receipt
+from schemas.farm.farm import Farm
+from schemas.farm.layout import Layout
+from schemas.quantities import Instrument
+
+WINDOW_FILES = 500
+WINDOW_BYTES = 16 << 20
+PARSED_BYTES = 8 << 20  # of small files' text that is parsed at once
+PART_ROWS = 150_000  # readings of a large delivery that are merged at once: bounds the memory
+
+log = logging.getLogger("checkstrip.land")
+
+
+def land(
+    con: duckdb.DuckDBPyConnection,
+    archive: Archive,
+    farm: Farm,
+    receipts: list[Receipt],
+    tick: Tick = silent,
+) -> None:
+    """Land instrument deliveries (in order of receipt); each window is a transaction of its own."""
+    places = Places.of(farm)
+    total, done = sum(r.size - r.offset for r in receipts), 0
+    with ThreadPoolExecutor(1, "reading") as reading:
+        for window, read in _read_ahead(archive, farm, places, receipts, reading):
+            tick("reading files", done, total)
+            try:
+                with warehouse.transaction(con):
+                    _land_window(con, places, read.result())
+            except (duckdb.Error, OSError, MemoryError):
+                raise
+            except Exception as error:
+                if len(window) == 1:
+                    _refuse(con, farm, places, window[0], error)
+                else:  # one of them does what nobody thought of: find it, land the others
+                    for receipt in window:
+                        land(con, archive, farm, [receipt])
+            done += sum(r.size - r.offset for r in window)
+    tick("reading files", total, total)
+
+
+@dataclass(frozen=True, slots=True)
+class _Read:
+    """A window's deliveries with what came through the door, in parts."""
+
+    deliveries: list[Reading]
+    parts: Iterator[Admitted]
+
+
+def _read_ahead(
+    archive: Archive,
+    farm: Farm,
+    places: Places,
+    receipts: list[Receipt],
+    reading: Executor,
+) -> Iterator[tuple[list[Receipt], Future[_Read]]]:
+    """Windows, each being read while the one before it is merged: the two want different things."""
+
+    def read(window: list[Receipt]) -> _Read:
+        deliveries = [Reading(r, sources.match(r, farm, places)) for r in window]
+        parts = _admitted(archive, farm, deliveries, places)
+        # several are merged at once, so that the order of receipt decides across layouts
+        return _Read(deliveries, parts if len(window) == 1 else iter(list(parts)))
+
+    before: tuple[list[Receipt], Future[_Read]] | None = None
+    for window in windows(receipts):
+        after = window, reading.submit(read, window)
+        if before is not None:
+            yield before
+        before = after
+    if before is not None:
+        yield before
+
+
+def windows(receipts: list[Receipt]) -> Iterator[list[Receipt]]:
+    """Neighbours in the order of receipt that land together."""
+    window: list[Receipt] = []
+    size = 0
+    for receipt in receipts:
+        own = receipt.size - receipt.offset
+        if window and (len(window) >= WINDOW_FILES or size + own > WINDOW_BYTES):
+            yield window
+            window, size = [], 0
+        window.append(receipt)
+        size += own
+    if window:
+        yield window
+
+
+def _land_window(con: duckdb.DuckDBPyConnection, places: Places, read: _Read) -> None:
+    tally = Tally({reading.seq: reading for reading in read.deliveries})
+    if len(read.deliveries) == 1:  # a large one: part by part, to bound the memory
+        for admitted in read.parts:
+            _merge(con, [admitted], places, tally)
+    else:
+        _merge(con, list(read.parts), places, tally)
+    tally.write(con)
+
+
+def _merge(
+    con: duckdb.DuckDBPyConnection, parts: list[Admitted], places: Places, tally: Tally
+) -> None:
+    """Land what came through the door, and count what became of each row and value."""
+    if not parts:
+        return
+    merged = []
+    for kind in Instrument:
+        found = [part.readings[kind] for part in parts if kind in part.readings]
+        if found:
+            new = pl.concat(found, how="diagonal")
+            merged.append(merge.merge(con, kind, new, tally.names, places.farm))
+            tally.heard(new)
+    tally.count(parts, merged)
+
+
+def _admitted(
+    archive: Archive, farm: Farm, readings: list[Reading], places: Places
+) -> Iterator[Admitted]:
+    """What comes through the door, by layout, in parts of bounded size."""
+    by_layout: dict[str, list[Reading]] = {}
+    for reading in readings:
+        if reading.match is None:
+            reading.cause = (
+                "no source matches",
+                f"{reading.receipt.folder}/{reading.receipt.name}",
+                "a file that the path and glob of a source in farm.toml take",
+            )
+        else:
+            by_layout.setdefault(reading.match.source.layout, []).append(reading)
+    for name, group in by_layout.items():
+        layout, senders = farm.layouts[name], _senders(group)
+        frames: list[pl.DataFrame] = []
+        for frame in _frames(archive, group, layout):
+            height = sum(f.height for f in frames)
+            if frames and (frame.columns != frames[0].columns or height > PART_ROWS):
+                yield admit(joined(frames, layout), layout, senders, places)
+                frames = []
+            frames.append(frame)
+        if frames:
+            yield admit(joined(frames, layout), layout, senders, places)
+
+
+def _frames(archive: Archive, group: list[Reading], layout: Layout) -> Iterator[pl.DataFrame]:
+    """The rows of deliveries of one layout, small ones parsed together."""
+    by_seq = {reading.seq: reading for reading in group}
+    waiting: list[tuple[int, Section]] = []
+    size = 0
+    for reading in group:
+        for piece in _pieces(archive, reading, layout):
+            if isinstance(piece, Section):
+                waiting.append((reading.seq, piece))
+                size += len(piece.text)
+                if size >= PARSED_BYTES:
+                    yield from _parsed(waiting, by_seq)
+                    waiting, size = [], 0
+            else:
+                yield from _noted(reading, piece)
+    yield from _parsed(waiting, by_seq)
+
+
+def _parsed(
+    sections: list[tuple[int, Section]], by_seq: dict[int, Reading]
+) -> Iterator[pl.DataFrame]:
+    frames, alone = together(sections)
+    for seq, section in sections:
+        by_seq[seq].lines_of(section)
+    yield from frames
+    for seq, section in alone:
+        try:
+            yield from _noted(by_seq[seq], section.parsed())
+        except Unreadable as error:
+            found = f"{section.member}: {error.found}" if section.member else error.found
+            by_seq[seq].cause = by_seq[seq].cause or (error.cause, found, error.expected)
+
+
+def _noted(reading: Reading, chunk: Chunk) -> Iterator[pl.DataFrame]:
+    reading.note(chunk)
+    if not chunk.frame.is_empty():
+        seq = pl.lit(reading.seq, pl.Int64).alias("seq")
+        yield chunk.frame.select(seq, pl.all())
+
+
+def joined(frames: list[pl.DataFrame], layout: Layout) -> pl.DataFrame:
+    """Frames of one layout as one: a column that one file had to give as text is text in all.
+
+    Numbers become text by the layout's own decimal mark, as the door will read them.
+    """
+    text = {
+        name
+        for frame in frames
+        for name, kind in frame.schema.items()
+        if kind == pl.String and any(f.schema[name] != pl.String for f in frames)
+    }
+    if not text:
+        return pl.concat(frames)
+    return pl.concat(
+        frame.with_columns(_as_text(frame, name, layout) for name in sorted(text))
+        for frame in frames
+    )
+
+
+def _as_text(frame: pl.DataFrame, name: str, layout: Layout) -> pl.Expr:
+    if frame.schema[name] == pl.String:
+        return pl.col(name)
+    return pl.col(name).cast(pl.String).str.replace(".", layout.decimal, literal=True)
+
+
+def _senders(group: list[Reading]) -> pl.DataFrame:
+    schema = {
+        "seq": pl.Int64(),
+        "station": pl.String(),
+        "probe": pl.String(),
+        "received_at": pl.Datetime("us", "UTC"),
+    }
+    rows = [
+        (r.seq, r.match.station, r.match.probe, r.receipt.received_at)
+        for r in group
+        if r.match is not None
+    ]
+    return pl.DataFrame(rows, schema=schema, orient="row")
+
+
+def content_of(archive: Archive, receipt: Receipt) -> Content:
+    """A delivery's bytes as the readers take them."""
+    return Content(
+        name=receipt.name,
+        lines_before=receipt.lines_before,
+        before=partial(archive.blocks, receipt, 0, receipt.offset),
+        own=partial(archive.blocks, receipt, receipt.offset),
+    )
+
+
+def _pieces(archive: Archive, reading: Reading, layout: Layout) -> Iterator[Chunk | Section]:
+    """A delivery as its reader cuts it; what cannot be read is noted on it."""
+    content = content_of(archive, reading.receipt)
+    absent: set[str] = set()
+    try:
+        for piece in cutter_of(layout)(content, layout):
+            absent |= set(piece.absent)
+            yield piece
+    except Unreadable as error:
+        reading.cause = (error.cause, error.found, error.expected)
+    if absent:
+        reading.reason = f"without the column {', '.join(sorted(absent))}, which the layout names"
+
+
+def _refuse(
+    con: duckdb.DuckDBPyConnection, farm: Farm, places: Places, receipt: Receipt, error: Exception
+) -> None:
+    """Refuse a delivery that does what nobody thought of; its bytes stay in the archive."""
+    log.error("delivery %s (%s) could not be read", receipt.sequence, receipt.name, exc_info=error)
+    reading = Reading(receipt, sources.match(receipt, farm, places))
+    reading.cause = (
+        "could not be read",
+        f"{type(error).__name__}: {error}"[:200],
+        "a readable file",
+    )
+    with warehouse.transaction(con):
+        Tally({receipt.sequence: reading}).write(con)

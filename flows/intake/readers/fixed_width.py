@@ -1,0 +1,152 @@
+"""Fixed-width text: a column is a span of characters, the same in every line."""
+
+from __future__ import annotations
+
+import codecs
+from collections.abc import Iterator
+
+import polars as pl
+
+from flows.intake.readers import Chunk, Content, Unreadable, faults, roles
+from schemas.farm.layout import Layout
+
+PIECE = 8 << 20  # bytes that are cut at once
+LINE_LIMIT = 1 << 20
+HEAD_LINES = 400
+MOST = 0.5  # of the lines in which a number goes on beyond its field, where that is no fault
+EXPECTED = "blanks around each field (or a field of its own for what stands there)"
+
+
+def read(content: Content, layout: Layout) -> Iterator[Chunk]:
+    """Yield the rows in chunks; raises Unreadable where the layout's columns have no fields."""
+    places = _places(layout)
+    line = content.lines_before
+    for text, last in pieces(content.own(), layout.encoding):
+        lines = text.split("\n")
+        yield from _cut(lines, line, _head(lines, layout, line), places, layout, cut_short=last)
+        line += len(lines)
+
+
+def pieces(blocks: Iterator[bytes], encoding: str) -> Iterator[tuple[str, bool]]:
+    """Text in pieces of whole lines without their last line end; whether the last is cut short."""
+    decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
+    rest = ""
+    for block in blocks:
+        rest = (rest + decoder.decode(block)).replace("\r\n", "\n")
+        if len(rest) < PIECE:
+            continue
+        text, end, tail = rest.rpartition("\n")
+        if end:
+            yield text, False
+            rest = tail
+        elif len(rest) > LINE_LIMIT + PIECE:
+            raise Unreadable("line too long", f"over {LINE_LIMIT:,} characters", "lines of text")
+    rest = (rest + decoder.decode(b"", final=True)).replace("\r\n", "\n")
+    if rest:
+        yield rest.removesuffix("\n"), not rest.endswith("\n")
+
+
+def _places(layout: Layout) -> dict[str, tuple[int, int]]:
+    """Role → first and last character."""
+    places = {}
+    for role, names in roles(layout).items():
+        place = next((layout.fields[n] for n in names if n in layout.fields), None)
+        if place is not None:
+            places[role] = place
+        elif not role.startswith("v:") or not layout.columns[role[2:]].optional:
+            known = ", ".join(layout.fields)
+            raise Unreadable("no such column", f"the fields {known}", f"a field '{names[0]}'")
+    return places
+
+
+def _head(lines: list[str], layout: Layout, line: int) -> int:
+    """How many lines before the first row; only the file's start has any."""
+    if line:
+        return 0
+    at = layout.skip
+    if layout.header_starts is not None:
+        wanted = layout.header_starts.strip().casefold()
+        heads = (i for i, text in enumerate(lines[:HEAD_LINES]) if _begins(text, wanted))
+        at = next(heads, -1)
+        if at < 0:
+            raise Unreadable(
+                "no heading line",
+                f"no line that begins with '{layout.header_starts}'",
+                f"a heading that begins with '{layout.header_starts}'",
+            )
+    return at + layout.header + layout.after_header
+
+
+def _begins(line: str, wanted: str) -> bool:
+    return line.lstrip("\ufeff ").casefold().startswith(wanted)
+
+
+def _cut(
+    lines: list[str],
+    before: int,
+    head: int,
+    places: dict[str, tuple[int, int]],
+    layout: Layout,
+    *,
+    cut_short: bool,
+) -> Iterator[Chunk]:
+    """One chunk of lines, cut into its columns."""
+    text = pl.col("text")
+    frame = pl.DataFrame(
+        {"line": range(before + 1, before + len(lines) + 1), "text": lines},
+        schema={"line": pl.Int64, "text": pl.String},
+    ).slice(head)
+    if not before:
+        frame = frame.with_columns(text.str.strip_prefix("\ufeff"))
+    frame = frame.filter(text.str.strip_chars(" \t\r\x00") != "")
+    if layout.comment:
+        frame = frame.filter(~text.str.starts_with(layout.comment))
+    if frame.is_empty():
+        return
+    width = max(last for _, last in places.values())
+    needed = max(first for role, (first, _) in places.items() if role.startswith("time_"))
+    long = text.str.len_chars()
+    short = long < needed
+    if cut_short:  # its writer was stopped in it: the last value may lack digits
+        short = short | ((pl.col("line") == before + len(lines)) & (long < width))
+    wrong = [
+        (n, "", "row", "half-written line", f"{length} characters", f"{width} characters")
+        for n, length in frame.filter(short).select("line", long.alias("n")).iter_rows()
+    ]
+    whole, moved = _in_place(frame.filter(~short), places, layout)
+    wrong += moved
+    cut = whole.select(
+        "line",
+        *(
+            text.str.slice(a - 1, b - a + 1).str.strip_chars().alias(role)
+            for role, (a, b) in places.items()
+        ),
+    )
+    yield Chunk(cut, faults(wrong), lambda n: lines[n - before - 1])
+
+
+def _in_place(
+    frame: pl.DataFrame, places: dict[str, tuple[int, int]], layout: Layout
+) -> tuple[pl.DataFrame, list[tuple[int, str, str, str, str, str]]]:
+    """The lines that stand in their columns, and the faults of the others.
+
+    A byte that came in or was lost moves what follows it, and a number then goes on beyond its
+    field: 10.06 would be read as 10.0. Where most lines have it so, another column stands there.
+    """
+    spans = [*layout.fields.values(), *places.values()]
+    taken = {place for first, last in spans for place in range(first, last + 1)}
+    text = pl.col("text")
+    beyond: dict[str, pl.Expr] = {}
+    for role, (first, last) in places.items():
+        for inside, outside in ((first, first - 1), (last, last + 1)):
+            if outside > 0 and outside not in taken:
+                pair = text.str.slice(min(inside, outside) - 1, 2)
+                beyond[f"{role} {outside}"] = pair.str.contains(r"^[\d.]{2}$").fill_null(False)
+    found = frame.select("line", **beyond)
+    odd = [name for name in beyond if found[name].sum() <= MOST * frame.height]
+    moved = found.select(moved=pl.any_horizontal(pl.col("line") < 0, *odd))["moved"]
+    told = [
+        (line, "", "row", "columns out of place", words[:80], EXPECTED)
+        for line, words in frame.filter(moved).select("line", "text").iter_rows()
+    ]
+    return frame.filter(~moved), told

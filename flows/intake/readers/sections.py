@@ -1,0 +1,235 @@
+"""Rows of delimited text cut out under one heading, and their parsing: one alone, or many at once.
+
+Parsing has a fixed cost that is far above that of a small file's rows, so the sections of many
+files with the same headings are parsed together. What is odd in any way is parsed alone, so that
+the rows of a file read the same whatever came beside it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from itertools import groupby
+
+import numpy as np
+import polars as pl
+
+from flows.intake.readers import Chunk, Unreadable, faults, is_value, missing_words
+from schemas.farm.layout import Layout
+
+END = "\x1e"  # put at every line's end, so that a line with too few or too many fields shows
+FIELDS = "__end"
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """Lines of text under the headings ``names``; ``places`` says which role stands where.
+
+    Blank lines at its end are not part of it. ``lines``: how many lines it has.
+    """
+
+    text: bytes
+    names: tuple[str, ...]
+    places: dict[str, int]
+    first_line: int
+    layout: Layout
+    absent: tuple[str, ...] = ()
+    member: str = ""
+    lines: int = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Count the lines, once: they are asked for several times."""
+        lines = self.text.count(b"\n") + (not self.text.endswith(b"\n"))
+        object.__setattr__(self, "lines", lines)
+
+    @property
+    def last_line(self) -> int:
+        """The number of its last line."""
+        return self.first_line + self.lines - 1
+
+    @property
+    def raw(self) -> Lines:
+        """The text of its lines by number."""
+        return Lines(self.text, self.first_line)
+
+    def shifted(self, lines: int, member: str) -> Section:
+        """That of a file in an archive, its lines counted on from the files before it."""
+        return replace(self, first_line=self.first_line + lines, member=member)
+
+    def parsed(self) -> Chunk:
+        """Its rows, and its lines that are none."""
+        return replace(_parse(self), member=self.member)
+
+
+Keyed = tuple[int, Section]
+
+
+def together(sections: list[Keyed]) -> tuple[list[pl.DataFrame], list[Keyed]]:
+    """Parse what is sound in sections of one layout at once.
+
+    ``sections``: each with a number that its rows bear in the column ``seq``. Returns frames of
+    ``seq``, ``line`` and the roles, and the sections that have to be parsed alone.
+    """
+    frames: list[pl.DataFrame] = []
+    alone: list[Keyed] = []
+    for _, alike in groupby(sections, lambda keyed: (keyed[1].names, keyed[1].places)):
+        _halved(list(alike), frames, alone)
+    return frames, alone
+
+
+def _halved(sections: list[Keyed], frames: list[pl.DataFrame], alone: list[Keyed]) -> None:
+    """Parse at once, or where that fails in two halves, down to the one that is at fault."""
+    if len(sections) == 1:
+        alone.extend(sections)
+        return
+    found = _at_once(sections)
+    if found is None:
+        half = len(sections) // 2
+        _halved(sections[:half], frames, alone)
+        _halved(sections[half:], frames, alone)
+        return
+    frame, odd = found
+    frames.append(frame)
+    alone.extend(sections[i] for i in odd)
+
+
+def _at_once(sections: list[Keyed]) -> tuple[pl.DataFrame, list[int]] | None:
+    """The rows of the sections, and which of them have lines that are no rows; None where unsure."""
+    texts = [section.text.removesuffix(b"\n") + b"\n" for _, section in sections]
+    counts = np.array([section.lines for _, section in sections])
+    one = sections[0][1]
+    frame = _typed(b"".join(texts), one)
+    if frame is None or frame.height != counts.sum():
+        return None
+    time = pl.col("time_0").fill_null("")
+    bad = (pl.col(FIELDS) != END).fill_null(True) | (time.str.strip_chars() == "")
+    if one.layout.comment:
+        bad = bad | time.str.starts_with(one.layout.comment)
+    rows = frame.select(bad.arg_true()).to_series().to_numpy()
+    part = np.repeat(np.arange(len(sections)), counts)
+    odd = np.unique(part[rows])
+    starts = np.cumsum(counts) - counts
+    first = np.array([section.first_line for _, section in sections])
+    frame = frame.select(
+        pl.Series("seq", np.array([seq for seq, _ in sections])[part], dtype=pl.Int64),
+        pl.Series("line", np.arange(len(part)) + (first - starts)[part], dtype=pl.Int64),
+        *one.places,
+    )
+    if len(odd):
+        frame = frame.filter(pl.Series(~np.isin(part, odd)))
+    return frame, odd.tolist()
+
+
+def _parse(own: Section) -> Chunk:
+    section, layout, first_line, lines, raw = (
+        *(own.text, own.layout),
+        *(own.first_line, own.lines, own.raw),
+    )
+    frame = _frame(section, own)
+    odd: list[int] = []
+    if frame is None or frame.height != lines:
+        section, odd = _without_odd_quotes(section)
+        frame = _frame(section, own)
+        if frame is None or frame.height != lines:
+            raise Unreadable("quotes that do not pair", "a quoted line end", "one row a line")
+    frame = frame.with_columns(pl.int_range(first_line, first_line + lines).alias("line"))
+    good = (pl.col(FIELDS) == END).fill_null(False) & ~pl.col("line").is_in(
+        [first_line + i for i in odd]
+    )
+    if layout.comment:
+        frame = frame.filter(~pl.col("time_0").fill_null("").str.starts_with(layout.comment))
+    empty = pl.col("time_0").fill_null("").str.strip_chars().is_in(["", END])
+    suspects = frame.filter(~good | empty)["line"].to_list()
+    blank = [n for n in suspects if not raw(n).strip(layout.delimiter + " \t\x00")]
+    if blank:
+        frame = frame.filter(~pl.col("line").is_in(blank))
+    broken = frame.filter(~good)["line"].to_list()
+    width, delimiter = len(own.names), layout.delimiter
+    wrong = [
+        (n, "", "row", *_broken(raw(n), delimiter, width, n - first_line in odd)) for n in broken
+    ]
+    kept = frame.filter(good).select("line", *own.places)
+    return Chunk(kept, faults(wrong), raw, own.absent)
+
+
+def _broken(line: str, delimiter: str, width: int, odd_quotes: bool) -> tuple[str, str, str]:
+    """Cause, found and expected of a line that is not a row."""
+    if odd_quotes:
+        return "quotes that do not pair", line[:80], "quotes in pairs"
+    found = line.count(delimiter) + 1
+    cause = "half-written line" if found < width else "too many fields"
+    return cause, f"{found} fields", f"{width} fields"
+
+
+class Lines:
+    """The text of a section's lines by number; split only when somebody asks."""
+
+    def __init__(self, section: bytes, first_line: int) -> None:
+        self._section, self._first, self._lines = section, first_line, list[bytes]()
+
+    def __call__(self, line: int) -> str:
+        """The line as it came (in UTF-8)."""
+        if not self._lines:
+            self._lines = self._section.split(b"\n")
+        return self._lines[line - self._first].decode(errors="replace")
+
+
+def _without_odd_quotes(section: bytes) -> tuple[bytes, list[int]]:
+    """Lines with an odd number of quotes lose them, so that no row swallows the next."""
+    lines = section.split(b"\n")
+    odd = [i for i, line in enumerate(lines) if line.count(b'"') % 2]
+    for i in odd:
+        lines[i] = lines[i].replace(b'"', b"")
+    return b"\n".join(lines), odd
+
+
+def _frame(section: bytes, own: Section) -> pl.DataFrame | None:
+    """The section as a frame of the roles and the end mark; None where polars cannot parse it.
+
+    The values are read as numbers when every one of them is one (or a missing word): the fast
+    way. Otherwise all is read as text, and the door says which value is at fault.
+    """
+    typed = _typed(section, own)
+    return _scanned(section, own, frozenset()) if typed is None else typed
+
+
+def _typed(text: bytes, own: Section) -> pl.DataFrame | None:
+    """The text with its values as numbers; None where one of them is not, or is infinite."""
+    values = [role for role in own.places if is_value(role)]
+    numbers = {own.places[role] for role in values}
+    texts = {place for role, place in own.places.items() if not is_value(role)}
+    if own.layout.thousands or numbers & texts:
+        return None
+    frame = _scanned(text, own, frozenset(numbers))
+    if frame is None or frame.select(pl.any_horizontal(pl.col(values).is_infinite().any())).item():
+        return None  # the door names it
+    return frame
+
+
+def _scanned(text: bytes, own: Section, numbers: frozenset[int]) -> pl.DataFrame | None:
+    layout, width = own.layout, len(own.names)
+    end = (layout.delimiter + END).encode()
+    body = (text.removesuffix(b"\n") + b"\n").replace(b"\n", end + b"\n")
+    schema: dict[str, pl.DataType] = {
+        f"c{i}": pl.Float64() if i in numbers else pl.String() for i in range(width)
+    }
+    try:
+        return (
+            pl.scan_csv(
+                body,
+                has_header=False,
+                schema=schema | {FIELDS: pl.String()},
+                separator=layout.delimiter,
+                quote_char=layout.quote if layout.quote and layout.quote.encode() in text else None,
+                null_values=missing_words(layout),
+                decimal_comma=bool(numbers) and layout.decimal == ",",
+                truncate_ragged_lines=True,
+                missing_columns="insert",
+                encoding="utf8-lossy",
+            )
+            .select(
+                *(pl.col(f"c{place}").alias(role) for role, place in own.places.items()), FIELDS
+            )
+            .collect()
+        )
+    except pl.exceptions.PolarsError:
+        return None

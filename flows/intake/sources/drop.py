@@ -1,0 +1,201 @@
+"""Finds files that have settled in the drop folders.
+
+A file is taken only when its writer has finished: its size and time have not changed over the
+source's settle time, and it can be opened. One that cannot be opened is tried again next time. A
+text file that ends in the middle of a line settles ten times as long, since a number that is cut
+(12.3 of 12.34) looks whole; but not for ever, because some loggers never end their last line. Files
+are never deleted: they stay, or move to ``taken/`` after they are in the archive.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from flows.base import files
+from flows.farm.folder import FarmFolder
+from flows.intake.door.places import Places
+from flows.intake.sources.match import Match, match
+from flows.store.archive import Arrival
+from schemas.farm.farm import Farm, Source
+
+# What programs call a file that they are still writing, or that is none of ours.
+UNFINISHED = (".tmp", ".part", ".partial", ".crdownload", ".download", ".filepart", ".swp", ".lock")
+NOT_OURS = ("~$", ".~", ".")
+NOT_FILES = ("thumbs.db", "desktop.ini")
+TAKEN = "taken"
+LONGEST_SETTLE_S = 60.0  # of a file that no source takes
+BY_LINES = ("delimited", "fixed", "ndjson", "ghcn_daily", "uscrn_daily", "uscrn_hourly")
+PACKED = (b"\x1f\x8b", b"PK")
+OPEN_TIMES = 10  # as long a file settles that ends in the middle of a line
+MOST_OPEN_TIMES = 60  # but it is held back no longer than that, though it grows on
+
+
+@dataclass(slots=True)
+class Found:
+    """What a look into the drop folders gave; ``notes`` tell of files that were left, and why."""
+
+    arrivals: list[Arrival] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    seen: dict[str, list[float]] = field(default_factory=dict)
+
+
+def look(folder: FarmFolder, farm: Farm, places: Places, *, now: float | None = None) -> Found:
+    """Settled files of all folder sources that were not taken before, oldest first.
+
+    Raises nothing for a folder that cannot be reached (a lost network share): it is noted.
+    """
+    look = _Look(farm, places, files.read_json(_memory(folder)), now or time.time())
+    for path in sorted({source.path for source in farm.sources if source.kind == "folder"}):
+        root = folder.root / path
+        if not files.is_there(root, folder.root):
+            look.found.notes.append(f"The folder {root} cannot be reached; it is tried again.")
+            kept = {k: v for k, v in look.before.items() if k.startswith(f"{path}/")}
+            look.found.seen.update(kept)
+            continue
+        for file in _files(root, _deeper(path, farm)):
+            look.consider(file, path, files.readable(file.relative_to(root).as_posix()))
+    look.found.arrivals = [arrival for _, _, arrival in sorted(look.dated, key=lambda d: d[:2])]
+    return look.found
+
+
+@dataclass(slots=True)
+class _Look:
+    """One look: what is known from before, and what it finds."""
+
+    farm: Farm
+    places: Places
+    before: dict[str, list[float]]
+    now: float
+    found: Found = field(default_factory=Found)
+    dated: list[tuple[float, str, Arrival]] = field(default_factory=list)
+
+    def consider(self, file: Path, path: str, name: str) -> None:
+        """Take a file in, or note why it is left."""
+        key = f"{path}/{name}"
+        if _not_ours(file.name):
+            self.found.notes.append(
+                f"{key} is passed over: its name is that of an unfinished or hidden file."
+            )
+            return
+        try:
+            stat = file.stat()
+            with file.open("rb"):
+                pass
+        except OSError as error:
+            self.found.notes.append(
+                f"{key} cannot be opened ({error.strerror}); it is tried again."
+            )
+            return
+        known = self.before.get(key)
+        if known is None or known[:2] != [stat.st_size, stat.st_mtime]:
+            known = [stat.st_size, stat.st_mtime, self.now, 0.0]
+        self.found.seen[key] = known
+        if known[3]:  # in the archive as it stands
+            return
+        matched = match(Arrival(file, "file", path, name, None, ""), self.farm, self.places)
+        settle = matched.source.settle_s if matched else LONGEST_SETTLE_S
+        if self.now - stat.st_mtime < settle and self.now - known[2] < settle:
+            self.found.notes.append(f"{key} is still settling; it is taken next time.")
+            return
+        if matched and self._held(file, key, known, stat.st_mtime, matched):
+            wait = settle * OPEN_TIMES / 60
+            self.found.notes.append(
+                f"{key} ends in the middle of a line; it is taken when the line is whole, or when "
+                f"it has not changed for {wait:g} minutes."
+            )
+            return
+        source = matched.source.name if matched else None
+        said = [source, matched.station, matched.probe] if matched else []
+        target = "|".join(word or "" for word in said)
+        arrival = Arrival(file, "file", path, name, source, target)
+        self.dated.append((stat.st_mtime, key, arrival))
+
+    def _held(
+        self, file: Path, key: str, known: list[float], changed: float, matched: Match
+    ) -> bool:
+        """Whether a file that ends in the middle of a line is left until the line may be whole."""
+        settle = matched.source.settle_s
+        by_lines = self.farm.layouts[matched.source.layout].format in BY_LINES
+        if not settle or not by_lines or not _open_ended(file):
+            return False
+        before = self.before.get(key, [])
+        since = before[4] if len(before) > 4 else self.now
+        self.found.seen[key] = [*known[:4], since]
+        quiet_s = self.now - min(changed, known[2])
+        return quiet_s < settle * OPEN_TIMES and self.now - since < settle * MOST_OPEN_TIMES
+
+
+def _open_ended(file: Path) -> bool:
+    """Whether a text file's last line has no end."""
+    try:
+        with file.open("rb") as stream:
+            head = stream.read(2)
+            stream.seek(max(0, file.stat().st_size - 64))
+            tail = stream.read().rstrip(b"\x00")
+    except OSError:
+        return False  # it will be said when it is taken
+    return bool(tail) and head not in PACKED and not tail.endswith((b"\n", b"\r", b"\x1a"))
+
+
+def remember(folder: FarmFolder, found: Found) -> None:
+    """Note the taken files as such, so that they are not hashed again while they do not change."""
+    for arrival in found.arrivals:
+        key = f"{arrival.folder}/{arrival.name}"
+        if key in found.seen:  # one that was moved is gone
+            found.seen[key][3] = 1.0
+    files.write_text(_memory(folder), json.dumps(found.seen))
+
+
+def move_taken(folder: FarmFolder, farm: Farm, found: Found) -> list[str]:
+    """Move archived files whose source says so to ``taken/``; what cannot be moved is noted."""
+    moving = {source.name: source for source in farm.sources if source.after == "move"}
+    notes = []
+    for arrival in found.arrivals:
+        if arrival.source not in moving:
+            continue
+        target = _free(folder.root / arrival.folder / TAKEN / arrival.name)
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            arrival.path.replace(target)
+            found.seen.pop(f"{arrival.folder}/{arrival.name}", None)
+        except OSError as error:
+            notes.append(f"{arrival.name} could not be moved to {TAKEN}/: {error.strerror}.")
+    return notes
+
+
+def _free(target: Path) -> Path:
+    """A name in ``taken/`` that no earlier file has."""
+    number, free = 1, target
+    while free.exists():
+        number += 1
+        free = target.with_name(f"{target.stem} ({number}){target.suffix}")
+    return free
+
+
+def _files(root: Path, deeper: list[Path]) -> Iterator[Path]:
+    """Every file below a folder, but not those that another source's own folder holds."""
+    for file in root.rglob("*"):
+        if file.is_symlink() or not file.is_file():
+            continue
+        inside = file.relative_to(root).parts
+        if inside[0] != TAKEN and not any(file.is_relative_to(root / d) for d in deeper):
+            yield file
+
+
+def _deeper(path: str, farm: Farm) -> list[Path]:
+    own = Path(path)
+    others: list[Source] = [s for s in farm.sources if s.kind == "folder" and s.path != path]
+    return [Path(s.path).relative_to(own) for s in others if Path(s.path).is_relative_to(own)]
+
+
+def _not_ours(name: str) -> bool:
+    low = name.lower()
+    return low.startswith(NOT_OURS) or low.endswith(UNFINISHED) or low in NOT_FILES
+
+
+def _memory(folder: FarmFolder) -> Path:
+    return folder.state / "seen.json"

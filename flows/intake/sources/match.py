@@ -1,0 +1,83 @@
+"""Which source of farm.toml a delivery belongs to, and of which instrument it is.
+
+Decided anew whenever a delivery is read, so that a source mended in farm.toml takes in what it
+did not match before.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cache
+from typing import Protocol
+
+from flows.farm import farm_file
+from flows.intake.door.places import Places
+from schemas.farm.farm import Farm, Source
+
+PLACEHOLDER = re.compile(r"\{(station|probe)\}")
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """A source, and the instruments that it or the file's name says."""
+
+    source: Source
+    station: str | None
+    probe: str | None
+    setup: str
+
+
+class Named(Protocol):
+    """An arrival or a receipt: how it came (``kind``), where it lay, what it is called."""
+
+    @property
+    def kind(self) -> str: ...  # noqa: D102
+    @property
+    def folder(self) -> str: ...  # noqa: D102
+    @property
+    def name(self) -> str: ...  # noqa: D102
+    @property
+    def source(self) -> str | None: ...  # noqa: D102
+
+
+def match(named: Named, farm: Farm, places: Places) -> Match | None:
+    """The first source that takes the arrival, or None."""
+    for source in farm.sources:
+        said = _said(named, source, places)
+        if said is not None:
+            setup = farm_file.setup_fingerprint(farm, source.name)
+            return Match(
+                source, said.get("station", source.station), said.get("probe", source.probe), setup
+            )
+    return None
+
+
+def _said(named: Named, source: Source, places: Places) -> dict[str, str] | None:
+    """The instruments that the name says, or None where the source does not take it."""
+    if named.kind == "http":
+        if source.kind != "http" or source.name != named.source:
+            return None
+        station = places.named("station", named.name.partition("?")[0])
+        return {"station": station} if station and source.station is None else {}
+    if source.kind != "folder" or source.path != named.folder:
+        return None
+    # a glob without a slash is about the file's own name, in whatever sub-folder it lies
+    name = named.name if "/" in source.glob else named.name.rpartition("/")[2]
+    hit = _pattern(source.glob).fullmatch(name)
+    if hit is None:
+        return None
+    found = {kind: places.named(kind, word) for kind, word in hit.groupdict().items()}
+    known = {kind: name for kind, name in found.items() if name is not None}
+    return known if len(known) == len(found) else None
+
+
+@cache
+def _pattern(glob: str) -> re.Pattern[str]:
+    """A glob (``*``, ``?``, ``**/``, ``{station}``, ``{probe}``) as a pattern; case does not count."""
+    out = ""
+    for part in re.split(r"(\*\*/|\*|\?|\{station\}|\{probe\})", glob):
+        out += {"**/": "(?:.*/)?", "*": "[^/]*", "?": "[^/]"}.get(part) or (
+            f"(?P<{part[1:-1]}>[^/]+?)" if PLACEHOLDER.fullmatch(part) else re.escape(part)
+        )
+    return re.compile(out, re.IGNORECASE)

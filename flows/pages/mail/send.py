@@ -1,0 +1,197 @@
+"""Sends what waits in the outbox, by SMTP with STARTTLS or TLS."""
+
+from __future__ import annotations
+
+import os
+import smtplib
+import ssl
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from flows.base import lock
+from flows.farm.folder import FarmFolder
+from flows.pages.mail.outbox import Letter, Outbox
+from schemas.farm.farm import Mail
+
+PASSWORD = "CHECKSTRIP_MAIL_PASSWORD"  # noqa: S105
+SERVICE = "checkstrip"
+TIMEOUT_S = 60.0
+_FIRST_PAUSE, _LONGEST_PAUSE = timedelta(minutes=10), timedelta(hours=6)
+
+
+@dataclass(slots=True)
+class Sent:
+    """What a round of sending did, and the server's last complaint."""
+
+    sent: int = 0
+    waiting: int = 0
+    refused: int = 0
+    why: str = ""
+
+    def __str__(self) -> str:
+        """In a sentence."""
+        if not (self.sent or self.waiting or self.refused):
+            return "No mail waits to be sent."
+        told = [f"{self.sent} sent"] if self.sent else []
+        told += [f"{self.waiting} waiting for the next try"] if self.waiting else []
+        told += [f"{self.refused} refused"] if self.refused else []
+        return f"Mail: {', '.join(told)}." + (f" {self.why}" if self.why else "")
+
+
+def password(mail: Mail) -> str | None:
+    """The password from the environment, or from the system's keyring; None where neither has it."""
+    if mail.user is None:
+        return None
+    given = os.environ.get(PASSWORD)
+    if given:
+        return given
+    with suppress(Exception):  # a system without a keyring has many ways to say so
+        import keyring  # noqa: PLC0415
+
+        return keyring.get_password(SERVICE, mail.user)
+    return None
+
+
+def send(folder: FarmFolder, mail: Mail, *, all_now: bool = False) -> Sent:
+    """Try the letters that wait and are due; with ``all_now`` all of them, refused ones too.
+
+    A letter is noted as sent only after the server's own acceptance. One that could not be handed
+    over waits, with growing pauses up to six hours; one that the server refuses for good is kept
+    with its answer until somebody asks for it to be tried again.
+    """
+    outbox = Outbox(folder)
+    if not _due(outbox, all_now):
+        return Sent()
+    done = Sent()
+    with lock.hold(folder.state / "outbox.lock", "sending mail"):
+        down = False
+        for letter in _due(outbox, all_now):
+            if down:  # the next would only wait for the same silence
+                done.waiting += 1
+                continue
+            try:
+                _hand_over(mail, letter, outbox.content(letter))
+                letter.tried("sent", "accepted")
+                done.sent += 1
+            except (OSError, smtplib.SMTPException) as error:
+                done.why = reason(error, mail)
+                down = not _of_the_letter(error)
+                refused = _for_good(error)
+                letter.tried("refused" if refused else "waiting", done.why)
+                done.refused += refused
+                done.waiting += not refused
+            outbox.note(letter)
+    return done
+
+
+def trouble(mail: Mail) -> str:
+    """Why the server cannot be used, in a sentence; empty where it takes us. Nothing is sent."""
+    try:
+        server = _connect(mail)
+        try:
+            secret = password(mail)
+            if mail.user is not None and secret is not None:
+                server.login(mail.user, secret)
+        finally:
+            server.close()
+    except (OSError, smtplib.SMTPException) as error:
+        return reason(error, mail)
+    return ""
+
+
+def anything_due(folder: FarmFolder) -> bool:
+    """Whether a letter waits and its time has come."""
+    return bool(_due(Outbox(folder), False))
+
+
+def _due(outbox: Outbox, all_now: bool) -> list[Letter]:
+    now = datetime.now(UTC)
+    if all_now:
+        return [letter for letter in outbox.letters() if letter.state != "sent"]
+    return [
+        letter
+        for letter in outbox.letters()
+        if letter.state == "waiting"
+        and (
+            letter.last_try is None
+            or now >= datetime.fromisoformat(letter.last_try) + pause(letter.tries)
+        )
+    ]
+
+
+def pause(tries: int) -> timedelta:
+    """How long a letter rests after so many tries."""
+    return min(_LONGEST_PAUSE, _FIRST_PAUSE * 2.0 ** min(tries - 1, 12))
+
+
+def _hand_over(mail: Mail, letter: Letter, content: bytes) -> None:
+    """Give one letter to the server; returns after its acceptance, raises otherwise."""
+    server = _connect(mail)
+    try:
+        secret = password(mail)
+        if mail.user is not None:
+            if secret is None:
+                raise smtplib.SMTPException(
+                    f"no password is known for {mail.user}: set {PASSWORD}, or put it into the "
+                    f"keyring as service {SERVICE}"
+                )
+            server.login(mail.user, secret)
+        server.sendmail(mail.sender, [letter.reader], content)
+    except BaseException:
+        server.close()
+        raise
+    # Taken is taken, whatever becomes of the goodbye.
+    with suppress(OSError, smtplib.SMTPException):
+        server.quit()
+
+
+def _connect(mail: Mail) -> smtplib.SMTP:
+    context = ssl.create_default_context()
+    if mail.security == "tls":
+        return smtplib.SMTP_SSL(mail.server, mail.port, timeout=TIMEOUT_S, context=context)
+    server = smtplib.SMTP(mail.server, mail.port, timeout=TIMEOUT_S)
+    if mail.security == "starttls":
+        try:
+            server.starttls(context=context)  # raises where the server has none: never in the clear
+        except BaseException:
+            server.close()
+            raise
+    return server
+
+
+def _of_the_letter(error: Exception) -> bool:
+    """Whether the server spoke of this letter, not of itself."""
+    return isinstance(
+        error, smtplib.SMTPRecipientsRefused | smtplib.SMTPDataError | smtplib.SMTPSenderRefused
+    )
+
+
+def _for_good(error: Exception) -> bool:
+    """A refusal by a code from 500 on is for good (RFC 5321, 4.2.1); below it is for now."""
+    if isinstance(error, smtplib.SMTPRecipientsRefused):
+        return all(code >= 500 for code, _ in error.recipients.values())
+    return (
+        isinstance(error, smtplib.SMTPDataError | smtplib.SMTPSenderRefused)
+        and error.smtp_code >= 500
+    )
+
+
+def reason(error: Exception, mail: Mail) -> str:
+    """What went wrong, in a sentence and without secrets."""
+    where = f"the mail server {mail.server}"
+    if isinstance(error, smtplib.SMTPAuthenticationError):
+        return f"{where.capitalize()} does not accept user or password ({error.smtp_code})."
+    if isinstance(error, smtplib.SMTPRecipientsRefused):
+        code, text = next(iter(error.recipients.values()))
+        return f"{where.capitalize()} refuses the reader: {code} {_plain(text)}."
+    if isinstance(error, smtplib.SMTPResponseException):
+        return f"{where.capitalize()} says {error.smtp_code} {_plain(error.smtp_error)}."
+    if isinstance(error, ssl.SSLError):
+        return f"The connection to {where} is not safe: {error.reason or error}."
+    return f"{where.capitalize()} (port {mail.port}) could not take it: {error}."
+
+
+def _plain(text: bytes | str) -> str:
+    told = text.decode("utf-8", "replace") if isinstance(text, bytes) else text
+    return " ".join(told.split()).rstrip(".")

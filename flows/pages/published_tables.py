@@ -1,0 +1,70 @@
+"""The published copy's tables for a page: whole, read once each when first asked for."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from flows.pages.cells import Row
+from flows.pages.reader_units import Show, System
+from schemas import generated
+from schemas.catalogue import TABLES
+
+
+class Tables:
+    """Frames of the published tables; one that the copy does not have yet is empty."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+        self._con = con
+        self._there = {
+            name
+            for (name,) in con.sql(
+                "SELECT table_name FROM duckdb_tables() WHERE schema_name = 'main'"
+            ).fetchall()
+        }
+        self._kept: dict[str, pl.DataFrame] = {}
+
+    def __call__(self, name: str, **equal: Any) -> pl.DataFrame:
+        """The rows of a table in which the named columns have these values."""
+        if name not in self._kept:
+            self._kept[name] = self._read(name)
+        found = self._kept[name]
+        for column, value in equal.items():
+            found = found.filter(pl.col(column) == value)
+        return found
+
+    def _read(self, name: str) -> pl.DataFrame:
+        table = TABLES[name]
+        if name not in self._there:
+            return generated.empty(table)
+        frame: pl.DataFrame = self._con.sql(f"SELECT * FROM {generated.quoted(name)}").pl()
+        known = [column for column in table.names if column in frame.columns]
+        return generated.conform(frame.select(known), table).sort(table.key)
+
+    def fields(self) -> list[Row]:
+        """The fields, by name."""
+        return self("field").to_dicts()
+
+    def show(self, system: System | None = None) -> Show:
+        """Units and currency as the farm has them, or in another system of units."""
+        farm = self("farm").to_dicts()
+        crops = self("crop").filter(pl.col("bushel_kg").is_not_null())
+        bushels = dict(zip(crops["crop"], crops["bushel_kg"], strict=True))
+        given: System = farm[0]["units"] if farm else "metric"
+        return Show(system or given, farm[0]["currency"] if farm else "USD", bushels)
+
+    def season_on(self, field: str, day: date) -> Row | None:
+        """The season whose crop stands in a field on a day, or was harvested that week."""
+        rows = self("season", field=field).filter(
+            (pl.col("seeded") <= day)
+            & (pl.col("harvested").is_null() | (pl.col("harvested") > day - timedelta(days=7)))
+        )
+        return rows.sort("seeded").to_dicts()[-1] if rows.height else None
+
+
+def last_row(frame: pl.DataFrame, by: str = "day") -> Row | None:
+    """The latest row; None where there is none."""
+    return frame.sort(by).to_dicts()[-1] if frame.height else None

@@ -1,0 +1,1 @@
+"""The sections of a digest, one module each; may import the modules of ``pages``."""

@@ -1,0 +1,57 @@
+"""Weeks: Monday to Sunday, named as ISO 8601 has it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from flows.base.errors import UserError
+from flows.pages.cells import Frame
+
+_NAME = re.compile(r"^(\d{4})-?W(\d{1,2})$", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Week:
+    """One week."""
+
+    monday: date
+
+    @classmethod
+    def of(cls, day: date) -> Week:
+        """The week that a day lies in."""
+        return cls(day - timedelta(days=day.weekday()))
+
+    @classmethod
+    def named(cls, name: str) -> Week:
+        """The week of a name like 2025-W23; raises UserError where it is none."""
+        found = _NAME.match(name.strip())
+        try:
+            if found:
+                return cls(date.fromisocalendar(int(found[1]), int(found[2]), 1))
+        except ValueError:
+            pass
+        raise UserError(f"'{name}' is not a week. Write year and week as in 2025-W23.")
+
+    @classmethod
+    def last_whole(cls, now: datetime, zone: str) -> Week:
+        """The last week that is over, by the farm's clock."""
+        return cls(cls.of(now.astimezone(ZoneInfo(zone)).date()).monday - timedelta(days=7))
+
+    @property
+    def sunday(self) -> date:
+        """Its last day."""
+        return self.monday + timedelta(days=6)
+
+    @property
+    def name(self) -> str:
+        """As in 2025-W23."""
+        year, week, _ = self.monday.isocalendar()
+        return f"{year}-W{week:02}"
+
+    @property
+    def frame(self) -> Frame:
+        """Its name and days, for a heading."""
+        return Frame(f"{self.name}, {self.monday.isoformat()} to {self.sunday.isoformat()}")

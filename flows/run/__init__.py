@@ -1,0 +1,1 @@
+"""The steps of a run, the scheduler and the system service; may import every room from ``base`` to ``trust``."""

@@ -1,0 +1,190 @@
+"""The flows as plain functions: each does all that is outstanding, and is recorded as a run.
+
+The command line calls these; the scheduled flows of ``checkstrip run`` are thin wrappers of the
+same. Nothing here imports Prefect.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+from flows.base.errors import Attention, UserError
+from flows.base.progress import Tick, silent
+from flows.farm.folder import FarmFolder
+from flows.store import flow_runs
+from flows.store.flow_runs import Run
+
+# None where there was no need to do anything, and nothing to tell.
+Step = Callable[[FarmFolder, Tick], Run | None]
+
+
+def collect(folder: FarmFolder, tick: Tick = silent) -> Run:
+    """Take what arrived into the archive, and land it."""
+    from flows.intake.collect import collect as work  # noqa: PLC0415
+
+    with flow_runs.recorded(folder, "collect") as run:
+        found = work(folder, tick)
+        run.summary, run.notes = str(found), found.notes
+        run.state = "attention" if found.wants_attention else "done"
+    return run
+
+
+def derive(folder: FarmFolder, tick: Tick = silent) -> Run:
+    """Make the daily and derived tables."""
+    from flows.derive.derive import derive as work  # noqa: PLC0415
+    from flows.store import warehouse  # noqa: PLC0415
+
+    with (
+        flow_runs.recorded(folder, "derive") as run,
+        warehouse.open_writer(folder, "deriving") as con,
+    ):
+        run.summary = str(work(con, tick))
+    return run
+
+
+def publish(folder: FarmFolder, tick: Tick = silent) -> Run:
+    """Put the copy for readers in place."""
+    from flows.store.publish import publish as work  # noqa: PLC0415
+
+    tick("publishing", 0, 1)
+    with flow_runs.recorded(folder, "publish") as run:
+        run.summary = str(work(folder))
+    tick("publishing", 1, 1)
+    return run
+
+
+def digest(folder: FarmFolder, tick: Tick = silent) -> Run:
+    """Make the last whole week's digest, unless it was made, and send what waits."""
+    from flows.farm import farm_file  # noqa: PLC0415
+    from flows.pages.digest import write  # noqa: PLC0415
+
+    with flow_runs.recorded(folder, "digest") as run:
+        week = write.last_week(folder)
+        mail = farm_file.load(folder.farm_toml).mail
+        if write.is_made(folder, week, mail):
+            run.summary = f"The digest of {week.name} was made already."
+        else:
+            tick("writing the digest", 0, 1)
+            write.write(folder, week, mail)
+            run.summary = f"The digest of {week.name} is in {folder.digests}."
+            tick("writing the digest", 1, 1)
+        if mail is not None:
+            _send(folder, run)
+    return run
+
+
+def post(folder: FarmFolder, tick: Tick = silent) -> Run:
+    """Send the digests that wait in the outbox; recorded only where one is due."""
+    from flows.pages.mail import send  # noqa: PLC0415
+
+    if not send.anything_due(folder):
+        return Run("post", datetime.now(UTC).isoformat(), summary="No mail waits to be sent.")
+    tick("sending mail", 0, 1)
+    with flow_runs.recorded(folder, "post") as run:
+        _send(folder, run)
+    tick("sending mail", 1, 1)
+    return run
+
+
+def _send(folder: FarmFolder, run: Run) -> None:
+    from flows.farm import farm_file  # noqa: PLC0415
+    from flows.pages.mail import send  # noqa: PLC0415
+
+    mail = farm_file.load(folder.farm_toml).mail
+    if mail is None:
+        run.summary = f"{run.summary} Letters wait, but farm.toml has no [mail] any more.".strip()
+        run.state = "attention"
+        return
+    sent = send.send(folder, mail)
+    run.summary = f"{run.summary} {sent}".strip()
+    if sent.waiting or sent.refused:
+        run.state = "attention"
+
+
+def audit(folder: FarmFolder, tick: Tick = silent) -> Run:
+    """Hold what is published to its declarations and to itself."""
+    from flows.trust.audit.audit import audit as work  # noqa: PLC0415
+
+    with flow_runs.recorded(folder, "audit") as run:
+        found = work(folder, tick)
+        run.summary, run.notes = str(found), found.notes
+        run.state = "attention" if found.failed else "done"
+    return run
+
+
+def audit_if_missed(folder: FarmFolder, tick: Tick = silent) -> Run | None:
+    """The audit, where its time came while nothing ran."""
+    from flows.base import schedule  # noqa: PLC0415
+    from flows.farm import farm_file  # noqa: PLC0415
+
+    farm = farm_file.load(folder.farm_toml)
+    before = flow_runs.last(folder).get("audit")
+    whole = before is not None and before.state != "failed"
+    began = datetime.fromisoformat(before.started_at) if before and whole else None
+    now = datetime.now(UTC)
+    if not schedule.is_missed(farm.schedules.audit, farm.place.zone, began, now):
+        return None
+    return audit(folder, tick)
+
+
+def backup_if_due(folder: FarmFolder, tick: Tick = silent) -> Run | None:
+    """The backup that farm.toml names, where the last good one is older than its last due time."""
+    from flows.farm import farm_file  # noqa: PLC0415
+    from flows.trust.backup import last_good  # noqa: PLC0415
+
+    if not last_good.is_due(folder, farm_file.load(folder.farm_toml), datetime.now(UTC)):
+        return None
+    return backup(folder, tick)
+
+
+def backup(
+    folder: FarmFolder, tick: Tick = silent, to: Path | None = None, *, anew: bool = False
+) -> Run:
+    """A backup, restored and compared; a folder that cannot be reached is told, not raised."""
+    from flows.trust.backup import make  # noqa: PLC0415
+
+    with flow_runs.recorded(folder, "backup") as run:
+        try:
+            run.summary = str(make.backup(folder, tick, to, anew=anew))
+        except Attention as trouble:
+            run.state, run.summary = "attention", str(trouble)
+    return run
+
+
+def rebuild(folder: FarmFolder, tick: Tick = silent) -> Run:
+    """Make the warehouse anew from the archive and the field book."""
+    from flows.trust.backup.rebuild import rebuild as work  # noqa: PLC0415
+
+    with flow_runs.recorded(folder, "rebuild") as run:
+        run.summary = f"The warehouse was made anew; its checksum is {work(folder, tick)}."
+    return run
+
+
+# What one full turn does, in order; a later flow that belongs to every turn is a line here. The
+# backup comes last: whatever happens to it, the others are done.
+TURN: tuple[Step, ...] = (collect, derive, publish, backup_if_due)
+# What a turn does that catches up on the time when nothing ran: each missed thing once.
+MISSED: tuple[Step, ...] = (collect, derive, publish, digest, audit_if_missed, backup_if_due)
+
+
+def turn(folder: FarmFolder, tick: Tick = silent, steps: tuple[Step, ...] = TURN) -> list[Run]:
+    """All of ``steps``. One that fails does not keep the next from what it can still do.
+
+    Raises the first failure after the last step; Busy and other mistakes of the user at once.
+    """
+    done: list[Run] = []
+    failed: Exception | None = None
+    for step in steps:
+        try:
+            run = step(folder, tick)
+            if run is not None:
+                done.append(run)
+        except UserError:
+            raise
+        except Exception as error:
+            failed = failed or error
+    if failed is not None:
+        raise failed
+    return done

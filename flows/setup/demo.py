@@ -1,0 +1,186 @@
+"""The demo: an invented farm laid out, run through the whole pipeline once, and summed up."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from flows.base.errors import UserError
+from flows.base.progress import Tick, silent
+from flows.farm import farm_file
+from flows.farm.folder import FarmFolder
+from flows.run import steps
+from flows.store import query
+
+_COUNTS = """
+    SELECT (SELECT count(*) FROM delivery) AS deliveries,
+        (SELECT count(*) FROM weather_reading) AS weather_readings,
+        (SELECT count(*) FROM soil_reading) AS soil_readings,
+        (SELECT count(*) FROM quarantine) AS quarantined
+"""
+_REFUSED = """
+    SELECT cause, extent AS what, count(*) AS count, min(name) AS "for example in" FROM quarantine
+    GROUP BY cause, extent ORDER BY count DESC, cause
+"""
+_RAIN = """
+    SELECT field, season, crop, round(sum(rain_mm), 0) AS rain, round(sum(normal_recorded_mm), 0)
+        AS normal, round(100 * sum(rain_mm) / sum(normal_recorded_mm), 0) AS "% of normal",
+        floor(100 * avg(coverage)) AS "% recorded"
+    FROM rain_month m JOIN season s USING (field, season)
+    WHERE strip = 'check' AND make_date(m.year, m.month, 1) BETWEEN date_trunc('month', s.seeded)
+        AND coalesce(s.harvested, DATE '9999-12-31')
+    GROUP BY field, season, crop ORDER BY field, season
+"""
+_DRAWDOWN = """
+    SELECT depth_cm AS "depth cm",
+        round(avg(uptake_mm) FILTER (strip = 'treated'), 0) AS "treated mm",
+        round(avg(uptake_mm) FILTER (strip = 'check'), 0) AS "check mm",
+        round(100 * avg(uptake_share) FILTER (strip = 'treated'), 0) AS "treated %",
+        round(100 * avg(uptake_share) FILTER (strip = 'check'), 0) AS "check %",
+        count(DISTINCT (field, season)) AS seasons,
+        floor(100 * avg(coverage)) AS "% of days"
+    FROM drawdown_season JOIN field USING (field)
+    WHERE practice = ? GROUP BY depth_cm ORDER BY depth_cm
+"""
+STORY_WIDTH = 118  # a terminal's window; the story is to be under a page
+_SHOWN = {
+    "field": "Field",
+    "season": "Season",
+    "crop": "Crop",
+    "years_since": "Harvests since",
+    "response_kg_ha": "Response",
+    "response_low_kg_ha": "from",
+    "response_high_kg_ha": "to",
+    "verdict": "Verdict",
+}
+
+
+def demo(root: Path, tick: Tick = silent) -> str:
+    """Lay the invented farm out in ``root`` and run it once; returns the summary.
+
+    Raises UserError where a farm folder that is not the demo stands there.
+    """
+    from demo_warehouse.simulator.build import lay_out  # noqa: PLC0415
+
+    folder = FarmFolder(root.expanduser().resolve())
+    if folder.farm_toml.exists():
+        name = farm_file.load(folder.farm_toml).farm.name
+        if "invented" not in name:
+            raise UserError(
+                f"{folder.root} holds the farm '{name}', which is not the demo; nothing was changed. "
+                "Name another folder."
+            )
+    else:
+        lay_out(folder.root, progress=lambda share, what: tick(what, int(share * 1000), 1000))
+    runs = steps.turn(FarmFolder.at(folder.root), tick)
+    told = "\n".join(f"  {run.flow}: {run.summary}" for run in runs)
+    pages = _pages(folder, tick)
+    with query.open_published(folder) as con:
+        parts = [_heading(folder, con), told, _findings(con), _story(con), pages, _next(root)]
+        return "\n\n".join(parts)
+
+
+def _pages(folder: FarmFolder, tick: Tick) -> str:
+    """One digest, of a week in which the roots are on their way down, and the last report."""
+    from flows.pages.digest import write as digests  # noqa: PLC0415
+    from flows.pages.report import write as reports  # noqa: PLC0415
+    from flows.pages.week import Week  # noqa: PLC0415
+
+    tick("writing pages", 0, 2)
+    with query.open_published(folder) as con:
+        ((last,),) = con.sql("SELECT max(harvested) FROM season").fetchall()
+    paths = [digests.write(folder, Week.of(last - timedelta(days=56))).paths[0]]
+    tick("writing pages", 1, 2)
+    paths.append(reports.write(folder, last.year))
+    tick("writing pages", 2, 2)
+    return "\n".join(["Pages to open", *(f"  {path}" for path in paths)])
+
+
+def _heading(folder: FarmFolder, con: duckdb.DuckDBPyConnection) -> str:
+    ((name,),) = con.sql("SELECT farm FROM farm").fetchall()
+    return f"{name}, in {folder.root}\nThis farm does not exist: every figure below is invented."
+
+
+def _findings(con: duckdb.DuckDBPyConnection) -> str:
+    practices = con.sql("SELECT DISTINCT practice FROM field ORDER BY practice").fetchall()
+    parts = [
+        ("What arrived", _table(con, _COUNTS)),
+        ("What was refused, and why", _table(con, _REFUSED)),
+        (
+            "Rain against normal, month of seeding to month of harvest, mm, check strips",
+            _table(con, _RAIN),
+        ),
+    ]
+    parts += [
+        (
+            f"Where the water came from, {practice}: mean uptake of a season by depth, over the days "
+            "that both strips have",
+            _table(con, _DRAWDOWN, practice),
+        )
+        for (practice,) in practices
+    ]
+    return "\n\n".join(f"{heading}\n{body}" for heading, body in parts)
+
+
+def _story(con: duckdb.DuckDBPyConnection) -> str:
+    """The trial in words, in the farm's units: did it respond, how often, why, the money, what next."""
+    from flows.pages import render  # noqa: PLC0415
+    from flows.pages.cells import Line, Section, say  # noqa: PLC0415
+    from flows.pages.digest.make import Page  # noqa: PLC0415
+    from flows.pages.published_tables import Tables  # noqa: PLC0415
+    from flows.pages.report import trial  # noqa: PLC0415
+    from flows.pages.sections import harvest  # noqa: PLC0415
+
+    tables = Tables(con)
+    show = tables.show()
+    worked = tables("response").filter(pl.col("operation_day").is_not_null())
+    caption = say(
+        "Treated less check after the work, with the ends of its interval (nineteen in twenty)"
+    )
+    grid = harvest.grid_of("response", worked.sort("field", "season").to_dicts(), _SHOWN, caption)
+    sections = [Section(("Did it respond?",), (grid,))] if grid else []
+    before: set[str] = set()
+    for practice in sorted(worked["practice"].unique()):
+        told = [
+            ln for ln in trial.in_words(tables, practice) if render.said(ln, show) not in before
+        ]
+        before |= {render.said(line, show) for line in told}
+        heading = f"{practice.capitalize()}, all site-years together"
+        sections.append(Section((heading,), tuple(told)))
+    paid: list[Line] = []
+    for field, last in worked.group_by("field").agg(pl.col("season").max()).sort("field").rows():
+        paid += harvest.money(tables, field, last)
+    sections.append(Section(("Has it paid?",), tuple(paid)))
+    advised: list[Line] = []
+    for row in tables("field_outlook").sort("place").to_dicts():
+        for line in harvest.fall(tables, row["field"], row["fall"], row["soil_state_day"]):
+            if render.said(line, show) not in {render.said(other, show) for other in advised}:
+                advised.append(line)
+    sections.append(Section(("Which fields next?",), tuple(advised)))
+    foot = (Line((harvest.NOT_ADVICE,)),)
+    story = render.text(Page(("The trial",), (), tuple(sections), foot), show, STORY_WIDTH)
+    # one page: headings stand by the empty line before them, without a rule below
+    kept = [line for line in story.splitlines()[2:] if not line or line.strip("-")]
+    return "\n".join(
+        line for line, before in zip(kept, ["", *kept], strict=False) if line or before
+    )
+
+
+def _table(con: duckdb.DuckDBPyConnection, sql: str, *given: str) -> str:
+    rows = query.frame(con.sql(sql, params=list(given)) if given else con.sql(sql))
+    text = query.to_table(rows, 40)
+    return "\n".join(f"  {line}" for line in text.splitlines()[:-1])
+
+
+def _next(root: Path) -> str:
+    return (
+        "Next\n"
+        f"  checkstrip status {root}\n"
+        f'  checkstrip sql {root} "FROM customary.drawdown_season WHERE season = 2024"\n'
+        f"  checkstrip tables {root} response\n"
+        f"  or open {root / 'warehouse' / 'published' / 'checkstrip.duckdb'} with any DuckDB front end.\n"
+        "  For your own farm: checkstrip new FOLDER"
+    )

@@ -1,0 +1,144 @@
+"""Where the farm folder lies: paths, permissions, disk, versions, who else is at work."""
+
+from __future__ import annotations
+
+import platform
+import shutil
+import stat
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from importlib.metadata import version
+from pathlib import Path
+
+from flows.base import files, lock
+from flows.base.errors import Busy, UserError
+from flows.base.version import VERSION
+from flows.farm.folder import FarmFolder
+from flows.run.service import install
+from flows.setup.inspection.finding import Finding, advice, attention, fine
+from flows.store import migrate, upgrade
+from schemas.farm.farm import Farm
+
+PACKAGES = ("duckdb", "polars", "prefect", "pandera", "great-expectations")
+_DAY_S, _MONTH_S = 86_400, 30 * 86_400
+# Room for two copies of the warehouse (one published, one on its way) and some to spare.
+_COPIES, _LEAST = 3, 1 << 30
+_LEAST_MONTHS = 6
+
+
+def paths(folder: FarmFolder, farm: Farm | None) -> Iterator[Finding]:
+    """Whether what is written can be written, and who may read it."""
+    trouble = []
+    for path in (folder.archive, folder.warehouse, folder.state):
+        if path.is_dir() and (why := _unwritable(path)):  # the first collect makes what is missing
+            trouble.append(f"{path} {why}")
+    for source in farm.sources if farm else ():
+        path = folder.root / source.path
+        if source.kind == "folder" and not files.is_there(path, folder.root):
+            yield attention("paths", f"The folder {path} of the source {source.name} cannot be reached.", "Connect the share, make the folder, or mend its path in farm.toml.")  # fmt: skip
+        elif source.kind == "folder":
+            why = _unwritable(path) if source.after == "move" else _unreadable(path)
+            if why:
+                trouble.append(f"{path} of the source {source.name} {why}")
+    for told in trouble:
+        yield attention("paths", f"{told}.", "Give access to the user that runs Checkstrip.")
+    if not trouble:
+        yield fine("paths", "The folders that are there can be read and written.")
+    yield from _readable_by_others(folder)
+
+
+def _unwritable(path: Path) -> str:
+    try:
+        with tempfile.TemporaryFile(dir=path):
+            return ""
+    except OSError as error:
+        return f"cannot be written ({error.strerror})"
+
+
+def _unreadable(path: Path) -> str:
+    try:
+        next(path.iterdir(), None)
+    except OSError as error:
+        return f"cannot be read ({error.strerror})"
+    return ""
+
+
+def _readable_by_others(folder: FarmFolder) -> Iterator[Finding]:
+    if sys.platform == "win32" or not folder.warehouse_file.exists():
+        return
+    open_way = all(
+        path.stat().st_mode & stat.S_IXOTH for path in (folder.warehouse, *folder.warehouse.parents)
+    )
+    if open_way and folder.warehouse_file.stat().st_mode & stat.S_IROTH:
+        yield advice(
+            "permissions",
+            f"Every user of this computer can read {folder.warehouse_file} and the copy under "
+            "published/: readings, yields and money.",
+            f"Where they should not: chmod o-rwx '{folder.root}'",
+        )
+    else:
+        yield fine("permissions", "Other users of this computer cannot read the warehouse.")
+
+
+def disk(folder: FarmFolder) -> Iterator[Finding]:
+    """Free room against what is needed at once and against growth."""
+    free = shutil.disk_usage(folder.root).free
+    sizes = [
+        (p.stat().st_size, p.stat().st_mtime) for p in folder.archive.rglob("*") if p.is_file()
+    ]
+    warehouse = folder.warehouse_file.stat().st_size if folder.warehouse_file.exists() else 0
+    needed = max(_LEAST, _COPIES * warehouse)
+    if free < needed:
+        yield attention("disk", f"The disk of {folder.root} has {free / 1e9:,.1f} GB free, and {needed / 1e9:,.1f} GB should be.", "Make room before it is full; nothing is lost then, but nothing new comes in.")  # fmt: skip
+        return
+    stored = sum(size for size, _ in sizes)
+    first = min((at for _, at in sizes), default=time.time())
+    days = (time.time() - first) / _DAY_S
+    if days < 1 or not stored:
+        yield fine("disk", f"{free / 1e9:,.1f} GB are free; growth is not known yet.")
+        return
+    # The warehouse grows with the archive, and is there twice (published).
+    a_month = (stored + 2 * warehouse) / days * 30
+    months = (free - needed) / a_month
+    told = f"{free / 1e9:,.1f} GB are free, and about {a_month / 1e6:,.1f} MB a month are added"
+    if months < _LEAST_MONTHS:
+        yield attention("disk", f"{told}: enough for {months:,.1f} months.", "Make room, or move the farm folder to a larger disk.")  # fmt: skip
+    else:
+        yield fine("disk", f"{told}: enough for {min(months / 12, 99):,.1f} years.")
+
+
+def versions(folder: FarmFolder, *, ours: bool) -> Iterator[Finding]:
+    """The program, what it stands on, and the warehouse's version (``ours``: we hold its lock)."""
+    told = ", ".join(f"{name} {version(name)}" for name in PACKAGES)
+    yield fine("versions", f"Checkstrip {VERSION}, Python {platform.python_version()}, {told}.")
+    if ours and folder.warehouse_file.exists():
+        try:
+            upgrade.must_be_current(folder.warehouse_file)
+        except UserError as error:
+            later = "later" in str(error)
+            yield attention("versions", str(error), "Install the later Checkstrip again." if later else f"checkstrip once {folder.root}")  # fmt: skip
+        else:
+            yield fine("versions", f"The warehouse is of version {migrate.SCHEMA_VERSION}, as this program makes it.")  # fmt: skip
+    copies = upgrade.kept(folder.warehouse_file)
+    if copies:
+        size = sum(path.stat().st_size for path in copies)
+        yield advice("versions", f"{len(copies)} copies from before upgrades ({size / 1e6:,.0f} MB) lie in {folder.warehouse}, the last is {copies[-1].name}.", "Delete them when the newer program has proved itself.")  # fmt: skip
+
+
+def at_work(folder: FarmFolder) -> Iterator[Finding]:
+    """Whether something keeps it running."""
+    try:
+        with lock.hold(folder.run_lock_file, "inspecting"):
+            running = False
+    except Busy:
+        running = True
+    if running:
+        yield fine("running", f"'checkstrip run' is at work ({lock.holder(folder.run_lock_file)}).")
+        return
+    installed = install.definition(folder).path
+    if installed.exists():
+        yield attention("running", f"The service {installed.name} is installed, but 'checkstrip run' is not at work.", f"Look at {folder.logs}, or install it again: checkstrip service install {folder.root}")  # fmt: skip
+    else:
+        yield advice("running", "Nothing keeps it running: no 'checkstrip run' is at work and no service is installed.", f"checkstrip service install {folder.root} (or let the system's scheduler call 'checkstrip once').")  # fmt: skip

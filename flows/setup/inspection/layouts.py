@@ -1,0 +1,133 @@
+"""Each layout against the newest file of its source: landed in a passing warehouse, and thrown away."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from flows.base import files
+from flows.farm.folder import FarmFolder
+from flows.intake import collect
+from flows.intake.door.places import Places
+from flows.intake.sources.drop import NOT_FILES, NOT_OURS, TAKEN, UNFINISHED
+from flows.intake.sources.match import match
+from flows.setup.inspection.finding import Finding, advice, attention, fine
+from flows.store import migrate, warehouse
+from flows.store.archive import Archive, Arrival
+from schemas.farm.farm import Farm, Source
+
+# A larger newest file is not read: it would take long, and 'checkstrip try' does it in full.
+LARGEST = 64 << 20
+_EXAMPLES = 3
+
+
+@dataclass(slots=True)
+class _Newest:
+    arrival: Arrival
+    at: float
+
+
+def sources(folder: FarmFolder, farm: Farm, archive: Archive | None) -> Iterator[Finding]:
+    """Sources that nothing matches, files that no source takes, and how the newest files read.
+
+    ``archive`` is None where another writer is at work; then only what lies in folders is looked at.
+    """
+    newest, strangers = _looked(folder, farm)
+    with tempfile.TemporaryDirectory() as passing:
+        place = Path(passing)
+        for source in farm.sources:
+            if source.name not in newest and archive is not None:
+                again = _from_archive(archive, source, place)
+                if again:
+                    newest[source.name] = again
+        for source in farm.sources:
+            if source.name not in newest:
+                yield _nothing(folder, source, archive)
+        if strangers:
+            some = ", ".join(strangers[:_EXAMPLES])
+            yield attention("sources", f"{len(strangers)} files belong to no source: {some}{' and so on' if len(strangers) > _EXAMPLES else ''}.", "Mend the glob of a source in farm.toml, or take the files away.")  # fmt: skip
+        yield from _read(farm, newest, place)
+
+
+def _looked(folder: FarmFolder, farm: Farm) -> tuple[dict[str, _Newest], list[str]]:
+    """The newest file of each source in its folder, and files that none takes."""
+    newest: dict[str, _Newest] = {}
+    strangers: list[str] = []
+    places = Places.of(farm)
+    for path in sorted({s.path for s in farm.sources if s.kind == "folder"}):
+        root = folder.root / path
+        for file in root.rglob("*") if files.is_there(root, folder.root) else ():
+            low = file.name.lower()
+            if not file.is_file() or low.startswith(NOT_OURS) or low in NOT_FILES:
+                continue
+            name = file.relative_to(root).as_posix()
+            if low.endswith(UNFINISHED):
+                continue
+            inside = name.removeprefix(f"{TAKEN}/")
+            found = match(Arrival(file, "file", path, inside, None, ""), farm, places)
+            if found is None:
+                strangers.append(f"{path}/{name}")
+                continue
+            said = (found.source.name, found.station, found.probe)
+            target = "|".join(word or "" for word in said)
+            at = file.stat().st_mtime
+            before = newest.get(found.source.name)
+            if before is None or before.at < at:
+                arrival = Arrival(file, "file", path, inside, found.source.name, target)
+                newest[found.source.name] = _Newest(arrival, at)
+    return newest, strangers
+
+
+def _from_archive(archive: Archive, source: Source, place: Path) -> _Newest | None:
+    receipts = [r for r in archive.receipts if r.source == source.name]
+    if not receipts:
+        return None
+    last = max(receipts, key=lambda r: r.sequence)
+    path = place / f"delivery-{last.sequence}"
+    archive.copy_out(last, path)
+    arrival = Arrival(path, last.kind, last.folder, last.name, source.name, last.target)
+    return _Newest(arrival, last.received_at.timestamp())
+
+
+def _nothing(folder: FarmFolder, source: Source, archive: Archive | None) -> Finding:
+    if source.kind == "http":
+        said = f"The source {source.name} brought nothing yet."
+        if archive is None:
+            said = f"Whether the source {source.name} brought something was not looked at: another writer is at work."  # fmt: skip
+            return fine("sources", said)
+        return attention("sources", said, f"checkstrip collect {folder.root} says how it answers.")
+    return attention("sources", f"No file in {folder.root / source.path} matches '{source.glob}' of the source {source.name}.", "Mend its path or glob in farm.toml, or see why no files arrive.")  # fmt: skip
+
+
+def _read(farm: Farm, newest: dict[str, _Newest], place: Path) -> Iterator[Finding]:
+    """Land each newest file into a warehouse of its own, and tell what became of it."""
+    small = {n: one for n, one in newest.items() if one.arrival.path.stat().st_size <= LARGEST}
+    if not small:
+        return
+    archive = Archive.open(place / "archive")
+    archive.take([one.arrival for one in small.values()])
+    con = warehouse.open_file(place / "passing.duckdb", place / "spill")
+    try:
+        with warehouse.transaction(con):
+            migrate.bring_up(con)
+        collect.land_from(con, archive, farm)
+        rows = con.sql(
+            "SELECT source, any_value(name), sum(coalesce(rows_in, 0)), "
+            "sum(coalesce(rows_quarantined, 0)), sum(coalesce(values_quarantined, 0)), "
+            "any_value(reason), bool_or(state = 'refused') FROM delivery "
+            "WHERE source IS NOT NULL GROUP BY source ORDER BY source"
+        ).fetchall()
+    finally:
+        con.close()
+    for name, file, read, refused, values, reason, whole in rows:
+        told = f"{name}: {int(read):,} rows of {file} were read, {int(refused):,} refused, and {int(values):,} single values"  # fmt: skip
+        if whole:
+            yield attention("layouts", f"{name}: {file} cannot be read by its layout: {reason}.", "checkstrip try shows why; checkstrip sniff proposes a layout.")  # fmt: skip
+        elif refused or reason:
+            yield attention("layouts", f"{told}{f'; {reason}' if reason else ''}.", "checkstrip try lists the causes.")  # fmt: skip
+        elif values:
+            yield advice("layouts", f"{told}.", "checkstrip try lists the causes.")
+        else:
+            yield fine("layouts", f"{told}.")

@@ -1,0 +1,115 @@
+"""Long exports: a row a sensor, told by a column of series names or of depths."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import polars as pl
+
+from flows.setup.sniff import heading_words
+from flows.setup.sniff.finding import Grid, Sure
+from flows.setup.sniff.heading_words import plain
+from flows.setup.sniff.stamps import Stamps
+
+MOST_SERIES = 60
+DEPTH_WORDS = ("depth", "depth cm", "depth in", "sensor depth")
+INSTRUMENT_WORDS = re.compile(
+    r"(?<!\S)(station|site|device|logger|probe|node|unit|instrument|gateway|serial|plot|location|name|id|sn)(?!\S)"
+)
+MOST_INSTRUMENTS = 200
+VALUE_WORDS = ("value", "reading", "result", "val", "data", "measurement")
+
+
+def series(grid: Grid, taken: tuple[int, ...]) -> Grid | None:
+    """A grid with a column a series, where the export has a series and a value column; else None."""
+    value = next(
+        (i for i, n in enumerate(grid.names) if i not in taken and plain(n) in VALUE_WORDS), None
+    )
+    if value is None:
+        return None
+    for i in range(len(grid.names)):
+        if i == value or i in taken:
+            continue
+        names = grid.rows[f"c{i}"].unique().to_list()
+        known = [n for n in names if n and heading_words.heading(n).quantity]
+        if 1 <= len(known) <= MOST_SERIES and len(known) >= 0.5 * len([n for n in names if n]):
+            return _pivoted(grid, taken, i, value, sorted(n for n in names if n))
+    return None
+
+
+def _pivoted(grid: Grid, taken: tuple[int, ...], at: int, value: int, names: list[str]) -> Grid:
+    rows = grid.rows.with_row_index("row")
+    columns: dict[str, Any] = {f"c{k}": rows[f"c{i}"] for k, i in enumerate(taken)}
+    for k, name in enumerate(names):
+        is_it = rows[f"c{at}"] == name
+        columns[f"c{len(taken) + k}"] = pl.DataFrame({"v": rows[f"c{value}"], "is": is_it}).select(
+            pl.when("is").then("v").otherwise(pl.lit(""))
+        )["v"]
+    layout = grid.layout | {
+        "shape": "long",
+        "series_column": grid.names[at],
+        "value_column": grid.names[value],
+    }
+    long = Grid(
+        [grid.names[i] for i in taken] + names, pl.DataFrame(columns), layout, found=grid.found
+    )
+    long.note(
+        "shape", "long", Sure.CERTAIN, f"'{grid.names[at]}' holds {len(names)} names of series"
+    )
+    return long
+
+
+def instrument_column(grid: Grid, taken: tuple[int, ...], found: Stamps) -> int | None:
+    """The column that says which station or probe a row is of, None where the file is of one.
+
+    Its heading says so, it holds few names, and with it no time stands twice more often than with
+    the times alone.
+    """
+    for i, name in enumerate(grid.names):
+        cells = grid.rows[f"c{i}"]
+        if (
+            i in taken
+            or not INSTRUMENT_WORDS.search(plain(name))
+            or heading_words.heading(name).quantity
+        ):
+            continue
+        names = sorted({str(n) for n in cells.unique().to_list() if n})
+        series = sum(heading_words.heading(n).quantity is not None for n in names)
+        if not 1 < len(names) <= MOST_INSTRUMENTS or series >= 0.5 * len(names):
+            continue
+        both = pl.DataFrame({"time": found.local, "of": cells}).drop_nulls("time")
+        if both.n_unique() <= 1.5 * both["time"].n_unique():
+            continue  # one at a time: it says something else than which of several
+        grid.layout["instrument_column"] = name
+        shown = ", ".join(names[:4]) + (", …" if len(names) > 4 else "")
+        why = f"'{name}' names {len(names)} instruments ({shown}): they must be names or ids in farm.toml"
+        grid.note("instrument_column", name, Sure.LIKELY, why)
+        return i
+    return None
+
+
+def depth_column(grid: Grid, taken: tuple[int, ...]) -> int | None:
+    """The column that says the depth of its row, None where the export is wide."""
+    for i, name in enumerate(grid.names):
+        if i not in taken and plain(heading_words.BRACKETS.sub(" ", name)) in DEPTH_WORDS:
+            distinct = grid.rows[f"c{i}"].n_unique()
+            if 1 < distinct <= 30:
+                grid.layout |= {"shape": "long", "depth_column": name}
+                unit = (
+                    heading_words.heading("x " + name).depth_unit
+                    or heading_words.unit_of("".join(heading_words.BRACKETS.findall(name)))
+                    or ("inch" if plain(name).endswith(" in") else None)
+                )
+                unit = unit if unit in ("cm", "mm", "inch") else None
+                if unit not in (None, "cm"):
+                    grid.layout["depth_unit"] = unit
+                grid.note(
+                    "depth_column",
+                    name,
+                    Sure.CERTAIN if unit or plain(name).endswith(" cm") else Sure.UNSURE,
+                    f"it holds {distinct} depths"
+                    + ("" if unit or plain(name).endswith(" cm") else ": in cm?"),
+                )
+                return i
+    return None

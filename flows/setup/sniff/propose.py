@@ -1,0 +1,190 @@
+"""Puts a layout together from what was found in an export."""
+
+from __future__ import annotations
+
+import zipfile
+from collections.abc import Iterator, Sequence
+from io import BytesIO
+from typing import Any
+
+import polars as pl
+
+from flows.intake.readers import Unreadable, packed
+from flows.setup.sniff import columns as value_columns
+from flows.setup.sniff import (
+    heading_words,
+    long_exports,
+    other_formats,
+    possible_units,
+    stamps,
+    text,
+    unit_fit,
+    zone,
+)
+from flows.setup.sniff.columns import Column
+from flows.setup.sniff.finding import CannotSniff, Finding, Grid, Proposal, Sure
+from flows.setup.sniff.rain_clock import Neighbour
+from schemas.farm.farm import Place
+from schemas.quantities import BY_NAME, Instrument
+
+ENOUGH = 24 << 20  # bytes of an export that are looked at
+MOST_UNPACKED = 64 << 20
+
+
+def propose(data: bytes, place: Place | None = None, beside: Sequence[Neighbour] = ()) -> Proposal:
+    """A layout for an export's bytes, by its content alone.
+
+    ``place`` (of the farm) is needed to tell the clock and helps to tell units; the rain of
+    neighbours ``beside`` it tells the clock and the end of the interval. Raises CannotSniff where
+    no rows or no times can be found.
+    """
+    data, notes = _unpacked(data)
+    known = other_formats.open_format(data)
+    if known is not None:
+        name, why = known
+        return Proposal(
+            other_formats.layout_of(name), [*notes, Finding("format", name, Sure.CERTAIN, why)]
+        )
+    grid = _grid(data)
+    grid.found[:0] = notes
+    found = stamps.find(grid)
+    time = [grid.names[i] for i in found.places]
+    of = long_exports.instrument_column(grid, found.places, found)
+    only = None if of is None else _fullest(grid, of)
+    long = long_exports.series(grid, found.places if of is None else (*found.places, of))
+    taken = found.places
+    if long is not None:
+        grid, taken = long, tuple(range(len(found.places) + (of is not None)))
+    elif of is not None:
+        taken = (*taken, of)
+    depth_at = None if long is not None else long_exports.depth_column(grid, taken)
+    if depth_at is not None:
+        taken = (*taken, depth_at)
+    if stamps.only_days(found) and of is None and long is None and depth_at is None:
+        raise stamps.none_found(grid)
+    columns, left_out = value_columns.find(grid, taken)
+    if not columns:
+        raise CannotSniff(
+            "No column of a known quantity can be found. The headings are "
+            + ", ".join(grid.names)
+            + "."
+        )
+    if only is not None:
+        grid.rows, found.local = grid.rows.filter(only), found.local.filter(only)
+        for column in columns:
+            column.values = column.values.filter(only)
+    keys = zone.find(grid, found, columns, place, beside)
+    _rules(grid, columns, found, place, by_row=depth_at is not None)
+    layout = _layout(grid, columns, found, time, keys)
+    return Proposal(layout, grid.found, left_out)
+
+
+def _fullest(grid: Grid, of: int) -> pl.Series:
+    """Which rows are of the instrument that has most: what follows in time is judged by one alone."""
+    cells = grid.rows[f"c{of}"]
+    most = cells.value_counts().sort("count", f"c{of}", descending=[True, False])
+    return cells == str(most[f"c{of}"][0])
+
+
+def _grid(data: bytes) -> Grid:
+    if data.startswith(packed.ZIP):
+        return other_formats.as_workbook(data)
+    return other_formats.as_json(data) or text.grid(data[:ENOUGH])
+
+
+def _unpacked(data: bytes) -> tuple[bytes, list[Finding]]:
+    """The bytes inside a gzip, or of the first file in a zip; and a note of it."""
+    try:
+        if data.startswith(packed.GZIP):
+            inside = _some(packed.unzipped(iter([data])))
+            return inside, [Finding("packed", "gzip", Sure.CERTAIN, "it is read as it is, packed")]
+        if data.startswith(packed.ZIP):
+            with zipfile.ZipFile(BytesIO(data)) as archive:
+                names = [n for n in sorted(archive.namelist()) if packed.wanted(n, "*")]
+                if packed.WORKBOOK in archive.namelist():
+                    return data, []
+                if not names:
+                    raise CannotSniff("The archive is empty.")
+                with archive.open(names[0]) as stream:
+                    inside = stream.read(MOST_UNPACKED)
+            note = f"{len(names)} files in it; '{names[0]}' was looked at"
+            return inside, [Finding("packed", "zip", Sure.CERTAIN, note)]
+    except (Unreadable, zipfile.BadZipFile) as error:
+        raise CannotSniff(str(error)) from error
+    return data, []
+
+
+def _some(blocks: Iterator[bytes]) -> bytes:
+    out = bytearray()
+    for block in blocks:
+        out += block
+        if len(out) >= MOST_UNPACKED:
+            break
+    return bytes(out)
+
+
+def _rules(
+    grid: Grid, columns: list[Column], found: stamps.Stamps, place: Place | None, *, by_row: bool
+) -> None:
+    """Units, depths and kinds of rain column."""
+    setting = possible_units.Setting(
+        found.local, max(found.step_s, 1), stamps.span_days(found.local), place
+    )
+    if not by_row:
+        value_columns.depths(grid, columns)
+    for column in columns:
+        unit_fit.unit(grid, column, setting)
+    unit_fit.temperatures(grid, columns)
+    unit_fit.like_the_others(grid, columns)
+    for column in columns:
+        said = BY_NAME[str(column.says.quantity)]
+        other = [n for n in grid.later if _same_column(heading_words.heading(n), column)]
+        if other:
+            column.rule["names"] = other
+            why = f"further down it is called {', '.join(other)}"
+            grid.note(f"columns.{column.name}.names", other, Sure.LIKELY, why)
+        grid.note(
+            f"columns.{column.name}", said.name, Sure.LIKELY, f"its heading is '{column.name}'"
+        )
+        if said.name == "rain" and possible_units.is_total(column.values):
+            column.rule["counts"] = "total"
+            why = "it climbs and stays, as a running total does"
+            grid.note(f"columns.{column.name}.counts", "total", Sure.LIKELY, why)
+        elif said.name == "rain" and column.says.total:
+            why = "the heading speaks of a total, but the values do not climb: which is it?"
+            grid.note(f"columns.{column.name}.counts", "increment", Sure.UNSURE, why)
+
+
+def _same_column(says: heading_words.Heading, column: Column) -> bool:
+    """Whether another heading speaks of the same quantity at the same depth, in the same unit."""
+    same = (says.quantity, says.depth) == (column.says.quantity, column.says.depth)
+    return same and says.unit in (None, column.unit_written, column.rule.get("unit"))
+
+
+def _layout(
+    grid: Grid,
+    columns: list[Column],
+    found: stamps.Stamps,
+    time: list[str],
+    keys: dict[str, object],
+) -> dict[str, Any]:
+    layout = dict(grid.layout)
+    stamp = layout.pop("stamp", "end")
+    written: dict[str, Any] = {"columns": time}
+    if found.form != "iso":
+        written["format"] = found.form
+    layout["step"] = stamps.step_text(found.step_s)
+    layout["stamp"] = stamp
+    layout["time"] = written | keys
+    order = ("quantity", "unit", "depth_cm", "counts", "missing", "names")
+    layout["columns"] = {
+        column.name: {key: column.rule[key] for key in order if key in column.rule}
+        for column in columns
+    }
+    return layout
+
+
+def instruments(proposal: Proposal) -> set[Instrument]:
+    """Whether the columns are of a station, a probe, or both."""
+    rules = proposal.layout.get("columns", {})
+    return {BY_NAME[rule["quantity"]].instrument for rule in rules.values()}

@@ -1,0 +1,105 @@
+"""Which unit a column is written in: by what stands in the heading, held against what is possible.
+
+Where two units stay possible it is asked; where a heading names a unit that is not possible, that
+is asked too. Temperatures of one file are in one unit.
+"""
+
+from __future__ import annotations
+
+from flows.setup.sniff import heading_words, possible_units
+from flows.setup.sniff.columns import Column
+from flows.setup.sniff.finding import Grid, Sure
+from flows.setup.sniff.possible_units import Setting
+
+LEAST_VALUES = 12
+
+
+def unit(grid: Grid, column: Column, setting: Setting) -> None:
+    """Put the unit into the column's rule, and say why."""
+    quantity = str(column.says.quantity)
+    kind = heading_words.family(quantity)
+    options = possible_units.options(kind)
+    written = (
+        column.unit_written if column.unit_written in heading_words.MEASURED_IN[kind] else None
+    )
+    possible = column.possible = possible_units.units_of(column, setting)
+    item = f"columns.{column.name}.unit"
+    values = column.values.drop_nulls()
+    span = f"{_shown(values.min())} to {_shown(values.max())}" if values.len() else "no values"
+    if written and (written in possible or not possible):
+        sure = Sure.CERTAIN if written in possible else Sure.UNSURE
+        why = f"the heading says so, and values of {span} fit"
+        if sure is Sure.UNSURE:
+            why = f"the heading says so, but values of {span} do not fit: what is it?"
+        chosen = written
+    elif written:
+        chosen, sure = possible[0], Sure.UNSURE
+        why = (
+            f"the heading says {written}, but values of {span} fit {' or '.join(possible)}: which?"
+        )
+    elif len(possible) == 1 and values.len() >= LEAST_VALUES:
+        chosen, sure = possible[0], Sure.LIKELY
+        why = f"no unit stands in it; of {', '.join(options)} only this fits values of {span}"
+        if len(options) == 1:
+            why = "it is always given in that"
+    else:
+        chosen, sure = (possible or list(options))[0], Sure.UNSURE
+        why = f"no unit stands in it, and values of {span} fit {' or '.join(possible) or 'none'}: which?"
+    column.rule["quantity"] = quantity
+    if kind == "solar":
+        column.rule["quantity"] = "solar_radiation" if chosen == "W/m^2" else "solar_energy"
+    if kind != "none":
+        column.rule["unit"] = chosen
+    grid.note(item, chosen, sure, why)
+
+
+def like_the_others(grid: Grid, columns: list[Column]) -> None:
+    """A column without values takes the unit of the columns of its kind."""
+    for column in columns:
+        if not column.values.drop_nulls().is_empty() or column.unit_written:
+            continue
+        kind = heading_words.family(str(column.says.quantity))
+        others = {
+            str(c.rule["unit"])
+            for c in columns
+            if c is not column
+            and heading_words.family(str(c.says.quantity)) == kind
+            and "unit" in c.rule
+            and not c.values.drop_nulls().is_empty()
+        }
+        if len(others) == 1:
+            column.rule["unit"] = others.pop()
+            item = f"columns.{column.name}.unit"
+            grid.found = [f for f in grid.found if f.item != item]
+            grid.note(
+                item, column.rule["unit"], Sure.LIKELY, "it is empty; the others of its kind are"
+            )
+
+
+def temperatures(grid: Grid, columns: list[Column]) -> None:
+    """Temperatures that may be in two units take the one that the others of the file are surely in."""
+    temps = [c for c in columns if heading_words.family(str(c.says.quantity)) == "temp"]
+    sure = {f.item for f in grid.found if f.sure is not Sure.UNSURE}
+    known = {str(c.rule["unit"]) for c in temps if f"columns.{c.name}.unit" in sure}
+    if len(known) != 1:
+        return
+    (unit,) = known
+    for column in temps:
+        item = f"columns.{column.name}.unit"
+        if item in sure:
+            continue
+        before = next(f for f in grid.found if f.item == item)
+        if unit in column.possible and column.unit_written in (None, unit):
+            why = f"the other temperatures of the file are, and its values fit {' and '.join(column.possible)}"
+            again = (unit, Sure.LIKELY, why)
+        elif column.unit_written == unit:
+            again = (unit, Sure.UNSURE, f"{before.evidence} The other temperatures are in {unit}.")
+        else:
+            continue
+        column.rule["unit"] = unit
+        grid.found = [f for f in grid.found if f.item != item]
+        grid.note(item, *again)
+
+
+def _shown(value: object) -> str:
+    return f"{value:g}" if isinstance(value, int | float) else str(value)

@@ -1,0 +1,256 @@
+"""Which clock the stamps keep: daylight saving by its two days, the zone by the sun.
+
+The centre of each day's radiation, on average over days, lies at solar noon. Compared with the sun
+at the farm's longitude it tells the clock's offset from UTC to a few minutes, so also whether a
+'Z' in the stamps is true. Without radiation the hours of the warmest and coldest air tell UTC from
+local time where the two lie far apart. Rain that falls when it falls at a station near by tells
+both the clock and the end of the interval. What stays open is asked.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import polars as pl
+
+from flows.farm.farm_file import standard_offset_h
+from flows.setup.sniff import daylight_saving, heading_words, possible_units, sunlight
+from flows.setup.sniff.columns import Column
+from flows.setup.sniff.finding import Grid, Sure
+from flows.setup.sniff.rain_clock import Neighbour, Told, Way, compare
+from flows.setup.sniff.stamps import Stamps, joined
+from schemas.farm.farm import Place
+
+DAY_S = 86400
+_SAID = "the file says so itself"
+_EPOCH = "seconds since 1970 are UTC"
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """One way to read the stamps: its layout keys, and local minus UTC for each row, in hours."""
+
+    name: str
+    keys: dict[str, object]
+    offset_h: pl.Series
+
+
+def find(
+    grid: Grid,
+    stamps: Stamps,
+    columns: list[Column],
+    place: Place | None,
+    beside: Sequence[Neighbour] = (),
+) -> dict[str, object]:
+    """The layout's zone keys (for ``time``) and, by the way, a note on ``stamp``."""
+    if stamps.step_s >= DAY_S and not stamps.epoch:
+        return _daily(grid, stamps)
+    if place is not None and stamps.step_s < DAY_S:
+        return _decide(grid, stamps, columns, place, _clocks(stamps, place), beside)
+    said = _said(grid, stamps)
+    _stamp(grid, said, _SAID)
+    if stamps.epoch:
+        grid.note("time.zone", "UTC", Sure.CERTAIN, _EPOCH)
+        return {}
+    keys: dict[str, object] = {"offset": "Z"} if stamps.mark in (None, "several") else {}
+    grid.note("time.offset", "Z", Sure.UNSURE, "without a place the clock cannot be told: which?")
+    return keys | ({"trust_zone": True} if stamps.mark else {})
+
+
+def _daily(grid: Grid, stamps: Stamps) -> dict[str, object]:
+    if stamps.date_only:
+        grid.layout["stamp"] = "start"
+        grid.note("stamp", "start", Sure.LIKELY, "a daily row is named by the day that it covers")
+    else:
+        grid.layout["stamp"] = "end"
+        grid.note(
+            "stamp", "end", Sure.UNSURE, "daily rows with a clock time: of the day before or after?"
+        )
+    grid.note(
+        "time.zone", "that of the farm", Sure.LIKELY, "a daily record keeps the days of its place"
+    )
+    return {} if stamps.form != "iso" or not stamps.mark else {"trust_zone": False}
+
+
+def _clocks(stamps: Stamps, place: Place) -> list[Clock]:
+    standard = standard_offset_h(place)
+    local = stamps.local
+    named = place.time_zone
+    if stamps.epoch:
+        zero = pl.repeat(0.0, local.len(), eager=True, dtype=pl.Float64)
+        return [Clock("UTC", {"offset": "Z"}, zero)]
+    steady = [("standard time", standard), ("UTC", 0.0)]
+    if stamps.mark and stamps.mark[0] in "+-":
+        steady.append(("the offset written", _hours(stamps.mark)))
+    clocks = [
+        Clock(
+            name,
+            {"offset": offset_text(h)},
+            pl.repeat(h, local.len(), eager=True, dtype=pl.Float64),
+        )
+        for name, h in {h: (n, h) for n, h in reversed(steady)}.values()
+    ]
+    saving = sunlight.offsets(local, ZoneInfo(named))
+    if _has_saving(ZoneInfo(named)):
+        clocks.append(Clock("local time with daylight saving", {"zone": named}, saving))
+    return clocks
+
+
+def _hours(mark: str) -> float:
+    text = mark.replace(":", "")
+    return (-1 if text[0] == "-" else 1) * (int(text[1:3]) + int(text[3:5]) / 60)
+
+
+def offset_text(hours: float) -> str:
+    """An offset as a layout has it."""
+    if hours == 0:
+        return "Z"
+    minutes = round(abs(hours) * 60)
+    return f"{'-' if hours < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
+
+
+def _has_saving(zone: ZoneInfo) -> bool:
+    offsets = {datetime(2024, m, 1, tzinfo=UTC).astimezone(zone).utcoffset() for m in range(1, 13)}
+    return len(offsets) > 1
+
+
+def _decide(  # noqa: PLR0917
+    grid: Grid,
+    stamps: Stamps,
+    columns: list[Column],
+    place: Place,
+    clocks: list[Clock],
+    beside: Sequence[Neighbour],
+) -> dict[str, object]:
+    """Keep the ways to read the stamps that the evidence allows; one is the answer, several a question."""
+    reasons: list[str] = []
+    follows = daylight_saving.seen(stamps, place)
+    if follows is not None:
+        clocks = [c for c in clocks if ("zone" in c.keys) == follows] or clocks
+        reasons.append(
+            "the hour of daylight saving is skipped in spring or doubled in autumn"
+            if follows
+            else "the clock goes straight through the days when daylight saving changes"
+        )
+    ends = (said,) if (said := _said(grid, stamps)) else ("end", "start")
+    pairs = [(clock, end) for clock in clocks for end in ends]
+    unsure, ended = False, [] if said is None else [_SAID]
+    sun = sunlight.by_sun(stamps, columns, place)
+    if sun is not None:
+        near, told = sunlight.near(sun, pairs, stamps.step_s)
+        unsure = not near
+        if near:
+            pairs = near
+            ended += ["by the sun"] if told else []
+            off = min(abs(sunlight.sun_error(sun, *pair, stamps.step_s)) for pair in pairs)
+            reasons.append(
+                f"the sun's noon falls within {off * 60:.0f} minutes of that over {len(sun)} days"
+            )
+        else:
+            reasons.append("the sun's noon fits none of the clocks that are likely here")
+    else:
+        warm = sunlight.by_warmth(stamps, columns, place, clocks)
+        if warm is not None and len(warm) < len(clocks):
+            pairs = [pair for pair in pairs if pair[0] in warm]
+            reasons.append("the warmest and coldest hours of the day fit")
+    for neighbour in beside:
+        said_so = _by_rain(stamps, columns, pairs, neighbour)
+        if said_so is not None:
+            pairs = [pairs[i] for i in said_so.left]
+            ended.append(said_so.evidence)
+            reasons.append(said_so.evidence)
+    left = list({id(clock): clock for clock, _ in pairs}.values())
+    kept = {end for _, end in pairs}
+    _stamp(grid, kept.pop() if len(kept) == 1 and ended else None, "; ".join(ended))
+    return _answer(grid, stamps, left, reasons, unsure=unsure)
+
+
+def _by_rain(
+    stamps: Stamps, columns: list[Column], pairs: list[tuple[Clock, str]], beside: Neighbour
+) -> Told | None:
+    """The pairs by which rain falls when it falls at a neighbour."""
+    column = next((c for c in columns if c.says.quantity == "rain"), None)
+    if column is None or len(pairs) < 2:
+        return None
+    rain = column.values
+    if possible_units.is_total(rain):
+        rain = rain.diff().clip(0, None)
+    ways = [
+        Way(f"{clock.name}, stamped at the {end}", _ends(stamps, clock, end))
+        for clock, end in pairs
+    ]
+    return compare(ways, stamps.local, rain, stamps.step_s, beside)
+
+
+def _ends(stamps: Stamps, clock: Clock, end: str) -> pl.Series:
+    """The ends of the intervals in UTC, by one way to read the stamps."""
+    later = stamps.step_s if end == "start" else 0
+    micros = (clock.offset_h * 3.6e9).cast(pl.Int64).cast(pl.Duration("us"))
+    utc = stamps.local.cast(pl.Datetime("us")) - micros + timedelta(seconds=later)
+    return utc.dt.replace_time_zone("UTC")
+
+
+def _said(grid: Grid, stamps: Stamps) -> str | None:
+    """The end of the interval that the file itself names: in a heading, or by a day's hour 24."""
+    heading = " ".join(grid.names[i] for i in stamps.places)
+    if re.search(r"(?i)\b(end|ending|to|until)\b", heading_words.plain(heading)):
+        return "end"
+    if re.search(r"(?i)\b(start|starting|begin|beginning|from)\b", heading_words.plain(heading)):
+        return "start"
+    stamp = joined(grid.rows, stamps.places)
+    return "end" if stamp.str.contains(r"(?:^|\D)24(?::?00)(?::00)?$").any() else None
+
+
+def _answer(
+    grid: Grid, stamps: Stamps, left: list[Clock], reasons: list[str], *, unsure: bool = False
+) -> dict[str, object]:
+    if stamps.epoch:
+        sure = Sure.UNSURE if unsure else Sure.CERTAIN
+        why = "; but ".join([_EPOCH, *(reasons[:1] if unsure else [])])
+        grid.note("time.zone", "UTC", sure, why)
+        return {}
+    marked = stamps.mark not in (None, "several")
+    written = 0.0 if marked and str(stamps.mark)[0] not in "+-" else None
+    if marked and written is None:
+        written = _hours(str(stamps.mark))
+    true = [c for c in left if written is not None and _is(c, written)]
+    chosen = left[0] if not true or (marked and reasons and true[0] is not left[0]) else true[0]
+    names = [f"{c.name} ({next(iter(c.keys.values()))})" for c in left]
+    why = "; ".join(reasons) or "nothing in it tells the clock"
+    if stamps.mark == "several":
+        grid.note("time.trust_zone", "true", Sure.LIKELY, "the stamps name more than one offset")
+        return {"trust_zone": True}
+    if len(left) > 1 or unsure or not reasons:
+        why += f"; it may be {' or '.join(names)}: which?"
+        grid.note("time.zone", names[0], Sure.UNSURE, why)
+        return dict(chosen.keys)
+    if marked and true:
+        grid.note(
+            "time.trust_zone", "true", Sure.LIKELY, f"'{stamps.mark}' in the stamps is true: {why}"
+        )
+        return {"trust_zone": True}
+    if marked:
+        why = f"'{stamps.mark}' in the stamps is not true: {why}"
+    grid.note("time.zone", names[0], Sure.LIKELY, why)
+    return dict(chosen.keys)
+
+
+def _is(clock: Clock, hours: float) -> bool:
+    return "offset" in clock.keys and clock.offset_h[0] == hours
+
+
+def _stamp(grid: Grid, end: str | None, why: str = "") -> None:
+    grid.layout["stamp"] = end or "end"
+    if end is not None:
+        grid.note("stamp", end, Sure.LIKELY, f"stamps are at the {end} of the interval: {why}")
+        return
+    grid.note(
+        "stamp",
+        "end",
+        Sure.UNSURE,
+        "most loggers stamp the end of the interval, and nothing in it tells otherwise: is it so?",
+    )

@@ -1,0 +1,163 @@
+"""What a changed set-up would do: landed in a copy of the warehouse that is thrown away.
+
+Files that wait in the drop folders are read too, into a passing archive. HTTP sources are not asked.
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import duckdb
+
+from flows.base import lock
+from flows.base.progress import Tick, silent
+from flows.farm import farm_file
+from flows.farm.folder import FarmFolder
+from flows.intake import collect
+from flows.intake.door.places import Places
+from flows.intake.sources import drop
+from flows.store import migrate, upgrade, warehouse
+from flows.store.archive import Archive
+from schemas import generated
+from schemas.quantities import Instrument, columns_of
+
+READINGS = {
+    "weather_reading": ("station, time", Instrument.STATION),
+    "soil_reading": ("probe, depth_cm, time", Instrument.PROBE),
+}
+NO_SOURCE = "(no source)"
+LISTED = 5  # causes that are listed of a source
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What would become of one source's deliveries, in numbers of deliveries, rows and values."""
+
+    source: str
+    new: int = 0
+    again: int = 0
+    refused_whole: int = 0
+    rows_landed: int = 0
+    rows_quarantined: int = 0
+    rows_quarantined_before: int = 0
+    values_added: int = 0
+    values_changed: int = 0
+    values_gone: int = 0
+    causes: list[str] = field(default_factory=list)
+
+    @property
+    def sentences(self) -> list[str]:
+        """In plain words."""
+        read = f"{self.new} new deliveries, {self.again} read again, {self.refused_whole} refused whole"
+        rows = (
+            f"{self.rows_landed:,} rows would land, {self.rows_quarantined:,} be quarantined "
+            f"(now {self.rows_quarantined_before:,})"
+        )
+        values = (
+            f"{self.values_added:,} values would be added, {self.values_changed:,} change, "
+            f"{self.values_gone:,} go"
+        )
+        return [f"{self.source}: {read}.", f"  {rows}; {values}.", *(f"  {c}" for c in self.causes)]
+
+
+def try_out(folder: FarmFolder, setup: Path | None = None, tick: Tick = silent) -> list[Outcome]:
+    """What a collect would do with ``setup`` (else the folder's farm.toml), by source.
+
+    Nothing of the farm folder is changed. Raises UserError (farm file) and Busy (another writer).
+    """
+    farm = farm_file.load(setup or folder.farm_toml)
+    with (
+        lock.hold(folder.lock_file, "trying a set-up"),
+        tempfile.TemporaryDirectory(dir=folder.state) as passing,
+        _copy(folder, Path(passing)) as con,
+    ):
+        archive = Archive.open(folder.archive).beside(Path(passing) / "archive")
+        before = max((r.sequence for r in archive.receipts), default=0)
+        archive.take(drop.look(folder, farm, Places.of(farm)).arrivals)
+        con.execute("CREATE TEMP TABLE known AS FROM delivery")
+        for table in READINGS:
+            con.execute(f"CREATE TEMP TABLE was_{table} AS FROM {table}")
+        con.execute("CREATE TEMP TABLE was_quarantine AS FROM quarantine")
+        collect.land_from(con, archive, farm, tick)
+        return _compared(con, before)
+
+
+@contextmanager
+def _copy(folder: FarmFolder, passing: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    copy = passing / "try.duckdb"
+    if folder.warehouse_file.exists():
+        upgrade.refuse_later(folder.warehouse_file)
+        con = warehouse.open_file(folder.warehouse_file)
+        con.execute("CHECKPOINT")
+        con.close()
+        shutil.copyfile(folder.warehouse_file, copy)
+    con = warehouse.open_file(copy, passing / "spill")
+    try:
+        with warehouse.transaction(con):
+            migrate.bring_up(con)
+        yield con
+    finally:
+        con.close()
+
+
+def _compared(con: duckdb.DuckDBPyConnection, before: int) -> list[Outcome]:
+    found: dict[str, Outcome] = {}
+
+    def of(source: str | None) -> Outcome:
+        name = source or NO_SOURCE
+        return found.setdefault(name, Outcome(name))
+
+    read_now = (
+        "FROM delivery d LEFT JOIN known k USING (sequence) WHERE d.source NOT IN "
+        "('fieldbook', 'normals') OR d.source IS NULL"
+    )
+    same = "k.setup IS NOT DISTINCT FROM d.setup AND k.source IS NOT DISTINCT FROM d.source"
+    for source, new, again, whole, rows, refused in con.execute(
+        f"SELECT d.source, count(*) FILTER (d.sequence > {before} OR k.sequence IS NULL), "
+        f"count(*) FILTER (k.sequence IS NOT NULL AND NOT ({same})), "
+        "count(*) FILTER (d.state = 'refused'), coalesce(sum(d.rows_landed), 0), "
+        f"coalesce(sum(d.rows_quarantined), 0) {read_now} GROUP BY 1"
+    ).fetchall():
+        one = of(source)
+        one.new, one.again, one.refused_whole = new, again, whole
+        one.rows_landed, one.rows_quarantined = int(rows), int(refused)
+    for source, refused in con.execute(
+        "SELECT source, coalesce(sum(rows_quarantined), 0) FROM known GROUP BY 1"
+    ).fetchall():
+        if (source or NO_SOURCE) in found:
+            of(source).rows_quarantined_before = int(refused)
+    for table, (keys, kind) in READINGS.items():
+        for source, added, changed, gone in con.execute(_values(table, keys, kind)).fetchall():
+            one = of(source)
+            one.values_added += int(added)
+            one.values_changed += int(changed)
+            one.values_gone += int(gone)
+    for source, cause, example, number in con.execute(
+        "SELECT source, cause, any_value(name || ', line ' || line || ': found ' || "
+        "coalesce(found, 'nothing') || '; expected ' || coalesce(expected, '')), count(*) "
+        "FROM quarantine WHERE source NOT IN ('fieldbook', 'normals') OR source IS NULL "
+        "GROUP BY 1, 2 ORDER BY 4 DESC"
+    ).fetchall():
+        if len(of(source).causes) < LISTED:
+            of(source).causes.append(f"{number:,} times {cause} ({example})")
+    return [found[name] for name in sorted(found)]
+
+
+def _values(table: str, keys: str, kind: Instrument) -> str:
+    """A query: by source, how many values are new, other than before, or gone."""
+    names = [generated.quoted(column.name) for column in columns_of(kind)]
+    added = " + ".join(f"(w.{n} IS NULL AND n.{n} IS NOT NULL)::INT" for n in names)
+    changed = " + ".join(f"coalesce(w.{n} != n.{n}, false)::INT" for n in names)
+    gone = " + ".join(f"(w.{n} IS NOT NULL AND n.{n} IS NULL)::INT" for n in names)
+    return (
+        f"SELECT coalesce(d.source, k.source), sum({added}), sum({changed}), sum({gone}) "
+        f"FROM {table} n FULL JOIN was_{table} w USING ({keys}) "
+        "LEFT JOIN delivery d ON d.delivery = n.delivery "
+        "LEFT JOIN known k ON k.delivery = w.delivery "
+        f"GROUP BY 1 HAVING sum({added} + {changed} + {gone}) > 0"
+    )

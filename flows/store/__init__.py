@@ -1,0 +1,1 @@
+"""Archive, warehouse, published copy, upgrades and checksum; may import ``farm`` and ``base``."""

@@ -1,0 +1,82 @@
+"""What a warehouse says, in one number a table: the same rows in any order give the same.
+
+Two warehouses of the same checksum hold the same values, whatever way the data came in: columns
+that say how a value arrived are left out, and numbers are compared to ten significant digits (the
+order of a sum may change the sixteenth).
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+import duckdb
+
+from schemas import generated
+from schemas.catalogue import TABLES
+from schemas.table import Column, Kind, Table
+
+_WHOLE = 1 << 64
+
+
+@dataclass(frozen=True, slots=True)
+class Sum:
+    """Rows of a table and the hash of what they say."""
+
+    name: str
+    rows: int
+    value: int
+    counts: bool
+
+    def __str__(self) -> str:
+        """A line: hash, rows, name."""
+        note = "" if self.counts else "  (not in the sum of all)"
+        return f"{self.value:016x} {self.rows:>10} {self.name}{note}"
+
+
+def checksums(con: duckdb.DuckDBPyConnection) -> list[Sum]:
+    """One sum a table, by name."""
+    return [_of(con, table) for table in TABLES.values()]
+
+
+def total(con: duckdb.DuckDBPyConnection) -> str:
+    """The sum of all tables that say what was measured and what follows from it."""
+    return _total(checksums(con))
+
+
+def lines(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """The sums as text, the sum of all last."""
+    sums = checksums(con)
+    return [*map(str, sums), f"{_total(sums)} {sum(s.rows for s in sums if s.counts):>10} all"]
+
+
+def _total(sums: list[Sum]) -> str:
+    said = "\n".join(f"{s.name} {s.rows} {s.value:016x}" for s in sums if s.counts)
+    return hashlib.sha256(said.encode()).hexdigest()[:16]
+
+
+def _of(con: duckdb.DuckDBPyConnection, table: Table) -> Sum:
+    if con.sql(f"SELECT count(*) FROM {generated.quoted(table.name)}").fetchall() == [(0,)]:
+        return Sum(table.name, 0, 0, table.checksum)
+    said = " || ".join(_text(column) for column in table.columns if not column.provenance)
+    # Where how it arrived is part of the key, the same said twice is said once.
+    once = "DISTINCT " if any(c.key and c.provenance for c in table.columns) else ""
+    ((rows, value),) = con.sql(
+        f"SELECT count(*), coalesce(sum(md5_number_lower(said)), 0) "
+        f"FROM (SELECT {once}{said} AS said FROM {generated.quoted(table.name)})"
+    ).fetchall()
+    return Sum(table.name, int(rows), int(value) % _WHOLE, table.checksum)
+
+
+def _text(column: Column) -> str:
+    """A value as SQL text that no other value has, its length before it; null is ``-``."""
+    name = generated.quoted(column.name)
+    match column.kind:
+        case Kind.NUMBER:
+            # Adding 0 makes a negative zero a zero.
+            text = f"format('{{:.10g}}', {name} + 0.0)"
+        case Kind.TIME:
+            text = f"epoch_us({name})::VARCHAR"
+        case _:
+            text = f"{name}::VARCHAR"
+    return f"coalesce(strlen({text}) || ':' || {text}, '-')"

@@ -1,0 +1,18 @@
+"""``python -m flows.store.dictionary``: writes ``schemas/DICTIONARY.md`` anew from the declarations."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from schemas import dictionary
+
+PATH = Path(dictionary.__file__).with_name("DICTIONARY.md")
+
+
+def main() -> None:
+    """Write the file."""
+    PATH.write_text(dictionary.markdown(), encoding="utf-8", newline="\n")
+
+
+if __name__ == "__main__":
+    main()

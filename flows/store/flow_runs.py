@@ -1,0 +1,86 @@
+"""When each flow ran, and what came of it: in a small file for ``status``, and in ``flow_run``."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+import duckdb
+
+from flows.base import files
+from flows.base.errors import Busy, UserError, of_the_disk
+from flows.farm import logs
+from flows.farm.folder import FarmFolder
+from flows.store import warehouse
+from schemas.catalogue import TABLES
+
+
+@dataclass(slots=True)
+class Run:
+    """One run; the flow fills in ``summary``, and sets ``state`` to attention where it is wanted."""
+
+    flow: str
+    started_at: str
+    ended_at: str | None = None
+    state: str = "done"
+    summary: str = ""
+    notes: list[str] = field(default_factory=list)
+
+
+@contextmanager
+def recorded(folder: FarmFolder, flow: str) -> Iterator[Run]:
+    """Record what is done inside as one run of ``flow``, also when it fails.
+
+    A run that finds another at work (Busy) did nothing and is not recorded.
+    """
+    run = Run(flow, _now())
+    try:
+        with logs.kept(folder):
+            yield run
+    except Busy:
+        raise
+    except BaseException as error:
+        run.state = "failed"
+        if isinstance(error, KeyboardInterrupt):
+            run.summary = "stopped by the user"
+        elif isinstance(error, Exception):
+            run.summary = of_the_disk(error) or str(error) or type(error).__name__
+        else:  # asked to end (the service stops, the computer shuts down)
+            run.summary = "stopped before it was done; it is done again at the next start"
+        _end(folder, run)
+        raise
+    _end(folder, run)
+
+
+def last(folder: FarmFolder) -> dict[str, Run]:
+    """The last run of each flow."""
+    return {flow: Run(**run) for flow, run in files.read_json(_path(folder)).items()}
+
+
+def _path(folder: FarmFolder) -> Path:
+    return folder.state / "last_runs.json"
+
+
+def _end(folder: FarmFolder, run: Run) -> None:
+    """Write the run down; that it cannot be written must not hide how the run itself ended."""
+    run.ended_at = _now()
+    with suppress(OSError):
+        said = files.read_json(_path(folder)) | {run.flow: asdict(run)}
+        files.write_text(_path(folder), json.dumps(said, indent=1))
+    with (
+        suppress(OSError, UserError, duckdb.Error),
+        warehouse.open_writer(folder, f"noting the run of {run.flow}") as con,
+    ):
+        con.execute(
+            f"INSERT INTO {TABLES['flow_run'].name} (flow, started_at, ended_at, state, summary) "
+            "VALUES (?, ?, ?, ?, ?)",
+            [run.flow, run.started_at, run.ended_at, run.state, files.readable(run.summary)],
+        )
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat()

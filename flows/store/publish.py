@@ -1,0 +1,173 @@
+"""The copy of the warehouse that others open.
+
+A checkpointed file is copied, forced to disk and moved into place in one step. A reader sees the
+old copy or the new one, never a mixture, and may keep the old one open for days. Windows cannot
+replace a file that is open: there the new copy stays under a numbered name until the fixed name is
+free, and ``newest`` finds it. Published copies are read-only files.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import stat
+import sys
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+from flows.base import files, lock
+from flows.base.errors import Attention, UserError
+from flows.farm.folder import FarmFolder
+from flows.store import customary, migrate, upgrade, warehouse
+from schemas import generated
+from schemas.catalogue import TABLES
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """What a publish did."""
+
+    path: Path
+    new: bool
+    waits: bool = False
+
+    def __str__(self) -> str:
+        """In a sentence."""
+        if self.new:
+            return f"Published {self.path.name}."
+        if self.waits:
+            return f"The tables wait to be made anew by derive; until then {self.path.name} stands."
+        return f"Nothing new to publish; {self.path.name} stands."
+
+
+def publish(folder: FarmFolder) -> Published:
+    """Put a copy of the warehouse where others read it, unless the one there says the same.
+
+    Raises Busy where another process writes, UserError where there is no warehouse, and Attention
+    where the copy cannot be written; the copy published before then stands.
+    """
+    if not folder.warehouse_file.exists():
+        raise UserError(
+            f"There is nothing to publish yet. Run first: checkstrip once {folder.root}"
+        )
+    with lock.hold(folder.lock_file, "publishing"), files.private():
+        upgrade.must_be_current(folder.warehouse_file)
+        says, waits = _close_up(folder)
+        kept = files.read_json(_record(folder))
+        there = newest(folder)
+        number = int(kept.get("number", 0))
+        if there is not None and waits:
+            return Published(there, new=False, waits=True)
+        new = there is None or kept.get("says") != says
+        try:
+            if new:
+                number += 1
+                there = _copy(folder, number)
+            assert there is not None
+            path = _settle(folder, there)
+            record = {"number": number, "file": path.name, "says": says}
+            files.write_text(_record(folder), json.dumps(record))
+        except OSError as error:
+            raise Attention(
+                f"The copy for readers could not be written to {folder.published} ({error}). "
+                "The one published before stands. Make room or give access, then try again."
+            ) from error
+        _tidy(folder, path)
+        return Published(path, new)
+
+
+def newest(folder: FarmFolder) -> Path | None:
+    """The published copy to read; None where nothing was published."""
+    name = files.read_json(_record(folder)).get("file", folder.published_file.name)
+    for path in (folder.published / str(name), folder.published_file):
+        if path.is_file():
+            return path
+    return None
+
+
+def _record(folder: FarmFolder) -> Path:
+    return folder.state / "published.json"
+
+
+def _close_up(folder: FarmFolder) -> tuple[str, bool]:
+    """Bring everything into the one file and close it.
+
+    Returns what its content is known by, and whether an upgrade emptied tables that are not made
+    again yet.
+    """
+    con = warehouse.open_file(folder.warehouse_file, folder.state / "spill")
+    try:
+        with warehouse.transaction(con):
+            customary.install(con)
+        counts = " UNION ALL ".join(
+            f"SELECT {generated.literal(name)}, count(*) FROM {generated.quoted(name)}"
+            for name in TABLES
+            if name not in warehouse.UNSEEN
+        )
+        facts = con.sql("SELECT fact, value FROM about").fetchall()
+        says = json.dumps([sorted(con.sql(counts).fetchall()), sorted(facts)])
+        waits = migrate.fact(con, "derive_all") is not None
+        # Without it the copy would silently lack what is still in the write-ahead log.
+        con.execute("CHECKPOINT")
+    finally:
+        con.close()
+    return says, waits
+
+
+def _copy(folder: FarmFolder, number: int) -> Path:
+    """A whole copy under a numbered name, forced to disk, read-only."""
+    files.make_folder_for(folder.published, 0o755)
+    target = folder.published / f"{folder.published_file.stem}-{number:06}.duckdb"
+    part = target.with_suffix(".part")
+    _free(part)
+    try:
+        shutil.copyfile(folder.warehouse_file, part)
+        with part.open("r+b") as written:
+            os.fsync(written.fileno())
+        part.chmod(stat.S_IRUSR | stat.S_IRGRP | stat.S_IROTH)
+        _free(target)
+        part.replace(target)
+    except OSError:
+        with suppress(OSError):
+            _free(part)
+        raise
+    return target
+
+
+def _settle(folder: FarmFolder, path: Path) -> Path:
+    """Move a copy to the fixed name; where that is in use (Windows), leave it where it is."""
+    fixed = folder.published_file
+    if path == fixed:
+        return fixed
+    # A log that somebody's writing session left beside the old copy would be read into the new.
+    with suppress(OSError):
+        _free(fixed.with_name(fixed.name + ".wal"))
+    try:
+        if sys.platform == "win32" and fixed.exists():
+            fixed.chmod(stat.S_IWRITE | stat.S_IREAD)
+        path.replace(fixed)
+    except PermissionError:
+        if sys.platform == "win32" and fixed.exists():
+            fixed.chmod(stat.S_IREAD)
+        return path
+    files.sync_folder(folder.published)
+    return fixed
+
+
+def _tidy(folder: FarmFolder, current: Path) -> None:
+    """Delete older numbered copies and broken-off ones that nobody holds open."""
+    stem = folder.published_file.stem
+    for old in (*folder.published.glob(f"{stem}-*.duckdb"), *folder.published.glob("*.part")):
+        if old != current:
+            with suppress(OSError):
+                _free(old)
+
+
+def _free(path: Path) -> None:
+    """Delete a file, read-only or not."""
+    if path.exists():
+        if sys.platform == "win32":
+            path.chmod(stat.S_IWRITE | stat.S_IREAD)
+        path.unlink()

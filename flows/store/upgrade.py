@@ -1,0 +1,114 @@
+"""Before an older warehouse is brought up to this program, a copy of it is put aside; a later one
+is not touched at all.
+
+``warehouse/checkstrip-version-1-2026-11-25.duckdb`` is a whole warehouse of that version. To go
+back, put the older program and that file in the place of the newer ones. It stays until somebody
+deletes it.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import duckdb
+
+from flows.base import files
+from flows.base.errors import Attention, UserError
+from flows.store import migrate
+
+
+def make_ready(path: Path) -> None:
+    """Look at the warehouse without writing; put a copy aside where it is about to be changed.
+
+    The caller holds the writer's lock. Raises UserError where it is of a later program, and
+    Attention where there is no room for the copy; then nothing was changed.
+    """
+    found = _look(path)
+    if found.alters and not any(_revisions(path, found.version, found.revision)):
+        _put_aside(path, found.version)
+
+
+def must_be_current(path: Path) -> None:
+    """Raise UserError where the warehouse is of a later program, or not brought up to this one yet."""
+    if _look(path).alters:
+        raise UserError(
+            "This Checkstrip is newer than the warehouse. Run first: "
+            f"checkstrip once {path.parent.parent}"
+        )
+
+
+def refuse_later(path: Path) -> None:
+    """Raise UserError where the warehouse is of a later program; it is not opened for writing."""
+    _look(path)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    version: int = 0
+    revision: str | None = None
+    alters: bool = False
+
+
+def _look(path: Path) -> _Found:
+    if not path.exists():
+        return _Found()
+    try:
+        con = duckdb.connect(str(path), read_only=True)
+    except duckdb.Error:
+        return _Found()  # whoever opens it for work says in full what is wrong
+    with closing(con):
+        version = migrate.stored_version(con)
+        if version is None:
+            return _Found()
+        migrate.refuse_later(version)
+        return _Found(version, migrate.fact(con, "revision"), migrate.alters(con))
+
+
+def kept(path: Path) -> list[Path]:
+    """The copies that were put aside, oldest first."""
+    return sorted(
+        path.parent.glob(f"{path.stem}-version-*.duckdb"), key=lambda p: p.stat().st_mtime
+    )
+
+
+def _put_aside(path: Path, version: int) -> None:
+    day = datetime.now(UTC).strftime("%Y-%m-%d")
+    target = path.with_name(f"{path.stem}-version-{version}-{day}.duckdb")
+    number = 1
+    while target.exists():
+        number += 1
+        target = path.with_name(f"{path.stem}-version-{version}-{day}-{number}.duckdb")
+    part = target.with_suffix(".part")
+    try:
+        # Without it the copy would lack what is still in the write-ahead log.
+        with duckdb.connect(str(path)) as con:
+            con.execute("CHECKPOINT")
+        shutil.copyfile(path, part)
+        with part.open("r+b") as written:
+            os.fsync(written.fileno())
+        part.replace(target)
+        files.sync_folder(target.parent)
+    except (OSError, duckdb.Error) as error:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+        raise Attention(
+            f"This Checkstrip is newer than the warehouse, and the copy that is put aside before it "
+            f"is brought up to date cannot be written ({str(error).strip().splitlines()[0]}). "
+            f"Nothing was changed. Make room in {path.parent}, then try again."
+        ) from error
+
+
+def _revisions(path: Path, version: int, revision: str | None) -> Iterator[bool]:
+    """Whether each kept copy of that version holds what the warehouse holds now.
+
+    So a step that fails at every try does not fill the disk with copies.
+    """
+    for copy in path.parent.glob(f"{path.stem}-version-{version}-*.duckdb"):
+        with suppress(duckdb.Error), duckdb.connect(str(copy), read_only=True) as con:
+            yield migrate.fact(con, "revision") == revision

@@ -1,0 +1,225 @@
+"""The writer's database: one writer at a time, tables as declared, checked before they are written.
+
+Others never open this file; they read the published copy (see ``flows/store/publish.py``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from flows.base import files, lock
+from flows.base.errors import UserError
+from flows.farm.folder import FarmFolder
+from flows.store import migrate, upgrade, wide_rows
+from schemas import generated
+from schemas.table import Table
+
+# Files of this storage version open in DuckDB 1.2 and later: other people's tools are often older.
+STORAGE_VERSION = "v1.2.0"
+
+# Nothing is ever fetched: an office computer may be offline, and must not call out when it is not.
+_OFFLINE: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+}
+
+# Rows of these say nothing that a reader waits for.
+UNSEEN = ("about", "touched_day", "flow_run")
+
+
+@contextmanager
+def open_writer(
+    folder: FarmFolder, doing: str = "writing the warehouse"
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """The connection of the one writer, its tables made as declared.
+
+    Holds the operating system's lock for as long as it is open. Raises Busy when another process
+    writes, UserError when the file cannot be opened or is of a later Checkstrip, and Attention when
+    an older one cannot be put aside before it is brought up to date.
+    """
+    with lock.hold(folder.lock_file, doing), files.private():
+        upgrade.make_ready(folder.warehouse_file)
+        con = open_file(folder.warehouse_file, folder.state / "spill")
+        try:
+            with transaction(con):
+                migrate.bring_up(con)
+            yield con
+        finally:
+            con.close()
+
+
+def open_file(path: Path, spill: Path | None = None) -> duckdb.DuckDBPyConnection:
+    """A read-write connection to a database file, made with the old storage version when new."""
+    files.make_folder_for(path.parent, 0o711)
+    try:
+        if not path.exists():
+            with duckdb.connect() as maker:
+                maker.execute(
+                    f"ATTACH {generated.literal(str(path))} AS made (STORAGE_VERSION '{STORAGE_VERSION}')"
+                )
+                maker.execute("DETACH made")
+            path.chmod(0o600)
+        con = duckdb.connect(str(path), config=_OFFLINE)
+    except duckdb.IOException as error:
+        raise UserError(
+            f"The warehouse {path} cannot be opened: {_first_line(error)}. Other programs should "
+            "open the copy under published/ instead; close whatever holds this file and try again."
+        ) from error
+    con.execute("SET TimeZone = 'UTC'")
+    con.execute("SET enable_progress_bar = false")
+    if spill is not None:
+        con.execute(f"SET temp_directory = {generated.literal(str(spill))}")
+    return con
+
+
+def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
+    """A read-only connection to a published copy."""
+    con = duckdb.connect(str(path), read_only=True, config=_OFFLINE)
+    con.execute("SET TimeZone = 'UTC'")
+    con.execute("SET enable_progress_bar = false")
+    return con
+
+
+@contextmanager
+def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """All that is written inside is written, or none of it."""
+    con.execute("BEGIN TRANSACTION")
+    try:
+        yield
+    except BaseException:
+        con.execute("ROLLBACK")
+        raise
+    con.execute("COMMIT")
+
+
+@contextmanager
+def shown(con: duckdb.DuckDBPyConnection, **frames: pl.DataFrame) -> Iterator[None]:
+    """Frames that queries inside can name as tables."""
+    try:
+        for name, frame in frames.items():
+            con.register(name, frame)
+        yield
+    finally:
+        for name in frames:
+            con.unregister(name)
+
+
+def read(con: duckdb.DuckDBPyConnection, table: Table, where: str = "") -> pl.DataFrame:
+    """The rows of a table, with exactly the declared columns and types, sorted by its key."""
+    names = ", ".join(generated.quoted(name) for name in table.names)
+    order = ", ".join(generated.quoted(name) for name in table.key) or "ALL"
+    condition = f"WHERE {where} " if where else ""
+    rows = con.sql(
+        f"SELECT {names} FROM {generated.quoted(table.name)} {condition}ORDER BY {order}"
+    )
+    return generated.conform(rows.pl(), table)
+
+
+def append(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
+    """Add rows to a table; raises ValueError in plain words where they break its declaration."""
+    check(table, frame)
+    insert(con, table, frame)
+
+
+def changed(con: duckdb.DuckDBPyConnection) -> None:
+    """Note that something that readers should see has changed, so that it is published.
+
+    ``insert`` and ``replace`` do so themselves; it is for whoever writes with SQL of their own.
+    """
+    migrate.set_fact(con, "revision", str(revision(con) + 1))
+
+
+def revision(con: duckdb.DuckDBPyConnection) -> int:
+    """How often the content was changed."""
+    return int(migrate.fact(con, "revision") or 0)
+
+
+def replace(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
+    """Make the rows of a table these; raises ValueError where they break its declaration.
+
+    Not TRUNCATE: inside one transaction that also reads the table a plain delete is safe.
+    """
+    check(table, frame)
+    con.execute(f"DELETE FROM {generated.store(table)}")
+    if frame.is_empty() and table.name not in UNSEEN:
+        changed(con)
+    insert(con, table, frame)
+
+
+def insert(
+    con: duckdb.DuckDBPyConnection,
+    table: Table,
+    frame: pl.DataFrame,
+    columns: Sequence[str] | None = None,
+) -> None:
+    """Add rows that were checked already; with ``columns`` only these, the others being null.
+
+    Of a table with lists the rows may be single entries or as they are kept.
+    """
+    if frame.is_empty():
+        return
+    rows = frame.select(table.names if columns is None else columns)
+    if table.listed and not wide_rows.is_bundled(rows, table):
+        rows = wide_rows.bundled(rows, table)
+    if table.kept:
+        rows = _with_columns_of_store(con, table, rows)
+    names = ", ".join(generated.quoted(name) for name in rows.columns)
+    with shown(con, rows_to_insert=rows):
+        con.execute(
+            f"INSERT INTO {generated.store(table)} ({names}) SELECT {names} FROM rows_to_insert"
+        )
+    if table.name not in UNSEEN:
+        changed(con)
+
+
+def _with_columns_of_store(
+    con: duckdb.DuckDBPyConnection, table: Table, rows: pl.DataFrame
+) -> pl.DataFrame:
+    """Rows without columns that never had a value; the store gets those that now have the first."""
+    there = migrate.columns_of(con, generated.store(table))
+    new = [name for name in rows.columns if name not in there]
+    said = [name for name in new if wide_rows.has_values(rows[name])]
+    if said:
+        migrate.add_columns(con, table, said)
+    return rows.drop(name for name in new if name not in said)
+
+
+def insert_many(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
+    """``insert`` of some columns of a table, the others null, in whatever order is fastest."""
+    con.execute("SET preserve_insertion_order = false")
+    try:
+        insert(con, table, frame, frame.columns)
+    finally:
+        con.execute("SET preserve_insertion_order = true")
+
+
+def check(table: Table, frame: pl.DataFrame) -> None:
+    """Hold rows to their declaration; raises ValueError that names the first columns at fault."""
+    if frame.is_empty() and frame.schema == generated.polars_schema(table):
+        return
+    from pandera.errors import SchemaErrors  # noqa: PLC0415
+
+    try:
+        generated.check(table).validate(frame, lazy=True)
+    except SchemaErrors as errors:
+        cases = errors.failure_cases
+        told = [_told(table, case) for case in cases.head(3).to_dicts()]
+        raise ValueError(
+            f"{len(cases)} values do not fit the declaration of {table.name}. " + "; ".join(told)
+        ) from errors
+
+
+def _told(table: Table, case: dict[str, Any]) -> str:
+    if case["check"] == "multiple_fields_uniqueness":
+        return f"the same {', '.join(table.key)} twice: {case['failure_case']}"
+    return f"{case['column'] or table.name}: {case['failure_case']} breaks {case['check']}"
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).strip().splitlines()[0].rstrip(".")

@@ -1,0 +1,165 @@
+"""The folder that holds backups.
+
+``objects/ab/<sha256>`` holds the bytes of every file, each once however many backups have it;
+``2026-11-25T042000Z.json`` is one backup, the list of its files. The list is written last, by
+renaming, so a backup that was broken off is not there at all.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from flows.base import files
+from flows.trust.backup import manifest
+from flows.trust.backup.manifest import Entry, Manifest
+
+BLOCK = 1 << 20
+README = "READ ME.txt"
+_TOLD = """\
+Backups of a Checkstrip farm folder. Do not change or delete anything here by hand.
+
+  checkstrip restore "THIS FOLDER" "A NEW FOLDER"
+
+puts the newest backup back; --at NAME takes an earlier one. Without the program: each file
+NAME.json is one backup and lists, for every file, its path and the name (sha256) under which its
+bytes lie in objects/, in the folder of the first two letters.
+"""
+
+
+class Damaged(Exception):
+    """Bytes in the folder are not those that were put there."""
+
+
+@dataclass(slots=True)
+class Store:
+    """One such folder."""
+
+    root: Path
+    _touched: set[Path] = field(default_factory=set)
+
+    def backups(self) -> tuple[list[Manifest], list[str]]:
+        """The backups, oldest first, and what is wrong with lists that cannot be read."""
+        found, wrong = [], []
+        for path in sorted(self.root.glob("*Z*.json")):
+            try:
+                found.append(manifest.read(path))
+            except ValueError as error:
+                wrong.append(str(error))
+        return sorted(found, key=lambda one: one.made_at), wrong
+
+    def has(self, entry: Entry) -> bool:
+        """Whether a file's bytes are there, by their number."""
+        try:
+            return self.path_of(entry.sha256).stat().st_size == entry.size
+        except FileNotFoundError:
+            return False
+
+    def path_of(self, sha256: str) -> Path:
+        """Where bytes of that hash lie."""
+        return self.root / "objects" / sha256[:2] / sha256
+
+    def put(self, source: Path, name: str) -> tuple[Entry, bool]:
+        """Store a file's bytes unless they are there; whether they were new.
+
+        They are under their final name only when they are whole and forced to disk.
+        """
+        part = self.root / "objects" / f"{os.getpid()}.part"
+        part.parent.mkdir(parents=True, exist_ok=True)
+        digest, size = hashlib.sha256(), 0
+        try:
+            with source.open("rb") as given, part.open("wb") as out:
+                while block := given.read(BLOCK):
+                    digest.update(block)
+                    size += out.write(block)
+                entry = Entry(name, digest.hexdigest(), size)
+                if self.has(entry):
+                    return entry, False
+                out.flush()
+                os.fsync(out.fileno())
+            target = self.path_of(entry.sha256)
+            target.parent.mkdir(parents=True, exist_ok=True)
+            part.replace(target)
+            self._touched |= {target.parent, target.parent.parent, self.root}
+        finally:
+            part.unlink(missing_ok=True)
+        return entry, True
+
+    def check(self, entry: Entry) -> None:
+        """Read a file's bytes; raises Damaged where they are not those that were stored."""
+        self._read(entry, None)
+
+    def fetch(self, entry: Entry, target: Path) -> None:
+        """Write a file's bytes to ``target``; raises Damaged, and leaves nothing then."""
+        target.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            self._read(entry, target)
+        except BaseException:
+            target.unlink(missing_ok=True)
+            raise
+
+    def _read(self, entry: Entry, target: Path | None) -> None:
+        digest = hashlib.sha256()
+        try:
+            with self.path_of(entry.sha256).open("rb") as given:
+                out = target.open("wb") if target else None
+                try:
+                    while block := given.read(BLOCK):
+                        digest.update(block)
+                        if out is not None:
+                            out.write(block)
+                    if out is not None:
+                        out.flush()
+                        os.fsync(out.fileno())
+                finally:
+                    if out is not None:
+                        out.close()
+        except FileNotFoundError:
+            raise Damaged(f"{entry.path} is missing") from None
+        if digest.hexdigest() != entry.sha256:
+            raise Damaged(f"{entry.path} is damaged")
+
+    def finish(self, whole: Manifest) -> None:
+        """Put the list of a backup in place: from now on it counts."""
+        for folder in sorted(self._touched):
+            _sync(folder)
+        self._touched.clear()
+        if not (self.root / README).exists():
+            files.write_bytes(self.root / README, _TOLD.encode())
+        path = self.root / f"{whole.name}.json"
+        part = path.with_suffix(".part")
+        with part.open("w", encoding="utf-8", newline="\n") as out:
+            out.write(whole.text())
+            out.flush()
+            os.fsync(out.fileno())
+        part.replace(path)
+        _sync(self.root)
+
+    def prune(self, gone: Iterable[Manifest]) -> int:
+        """Delete backups, and the bytes that no other one has; returns how many bytes."""
+        for old in gone:
+            (self.root / f"{old.name}.json").unlink(missing_ok=True)
+        left, wrong = self.backups()
+        if wrong:  # what they need is not known
+            return 0
+        needed = {entry.sha256 for one in left for entry in one.files}
+        freed = 0
+        for path in (self.root / "objects").glob("*/*"):
+            if path.name not in needed:
+                with suppress(OSError):
+                    size = path.stat().st_size
+                    path.unlink()
+                    freed += size
+        for part in [*(self.root / "objects").glob("*.part"), *self.root.glob("*Z*.part")]:
+            part.unlink(missing_ok=True)
+        return freed
+
+
+def _sync(folder: Path) -> None:
+    # Some network file systems cannot force a folder to disk, and need not.
+    with suppress(OSError):
+        files.sync_folder(folder)

@@ -1,0 +1,236 @@
+"""Makes a backup, restores it to a scratch place, compares, and only then lets it count."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+from flows.base import files, lock
+from flows.base.errors import Attention, UserError
+from flows.base.progress import Tick, silent
+from flows.base.version import VERSION
+from flows.farm import farm_file
+from flows.farm.folder import FarmFolder
+from flows.store import checksum, warehouse
+from flows.trust.backup import contents, last_good, manifest
+from flows.trust.backup.backup_folder import Damaged, Store
+from flows.trust.backup.contents import Frozen
+from flows.trust.backup.manifest import WAREHOUSE, Entry, Manifest
+from schemas.farm.farm import Farm
+
+KEEP = 7  # where farm.toml does not say
+# Every stored file is read through once in so many days, a share of them in each backup.
+SHARES = 14
+# Room that is left on a disk, whatever a backup needs.
+_SPARE = 64 << 20
+
+
+@dataclass(slots=True)
+class Done:
+    """What a backup came to."""
+
+    to: Path
+    whole: Manifest
+    new_bytes: int
+    mended: int
+    left_out: list[str]
+
+    def __str__(self) -> str:
+        """In sentences."""
+        told = (
+            f"Backup {self.whole.name} is in {self.to}: {len(self.whole.files):,} files, "
+            f"{self.new_bytes / 1e6:,.1f} MB of it new. It was restored and says the same "
+            f"({self.whole.checksum})."
+        )
+        if self.mended:
+            told += f" {self.mended} damaged files of earlier backups were put right."
+        if self.left_out:
+            told += f" Not read, because in use: {', '.join(self.left_out)}."
+        return told
+
+
+def backup(
+    folder: FarmFolder, tick: Tick = silent, to: Path | None = None, *, anew: bool = False
+) -> Done:
+    """Back up to ``to``, else to where farm.toml says, else to ``backups/``.
+
+    ``anew`` begins in a folder whose earlier backups are gone. Raises UserError (farm file, no
+    warehouse, the folder holds another farm's), Busy, and Attention where the folder cannot be
+    reached or written, or where what came back is not what was stored; earlier backups stand then.
+    """
+    farm = farm_file.load(folder.farm_toml)
+    target = to.expanduser().absolute() if to else last_good.target(folder, farm).absolute()
+    if not folder.warehouse_file.exists():
+        raise UserError(
+            f"There is nothing to back up yet. Run first: checkstrip once {folder.root}"
+        )
+    with lock.hold(folder.state / "backup.lock", "making a backup"):
+        try:
+            _reach(folder, target, anew)
+            with _scratch(folder) as scratch:
+                return _Making(folder, farm, Store(target), scratch, tick).made()
+        except (OSError, Damaged) as trouble:
+            raise Attention(
+                f"No backup was made in {target}: {trouble}. Earlier ones stand; it is tried again "
+                "at the next turn."
+            ) from trouble
+
+
+def _reach(folder: FarmFolder, target: Path, anew: bool) -> None:
+    """See that the folder is there, and is the one that it was (not the place of a lost disk)."""
+    if not files.answers(target, folder.root):
+        raise OSError("it does not answer. Is the share's computer on, the network up?")
+    if last_good.was_used(folder, target) and not anew and not any(target.glob("*Z*.json")):
+        raise OSError(
+            "the earlier backups are not there. Is the disk connected, the share reachable? "
+            "(To begin anew in an empty folder: checkstrip backup --anew)"
+        )
+    if target != folder.backups and not target.parent.is_dir():
+        raise OSError(f"{target.parent} cannot be reached")
+    target.mkdir(exist_ok=True)
+
+
+@contextmanager
+def _scratch(folder: FarmFolder) -> Iterator[Path]:
+    """A place on this computer, emptied before and after: a killed backup leaves nothing for long."""
+    path = folder.state / "backup"
+    shutil.rmtree(path, ignore_errors=True)
+    path.mkdir(parents=True)
+    try:
+        yield path
+    finally:
+        shutil.rmtree(path, ignore_errors=True)
+
+
+@dataclass(slots=True)
+class _Making:
+    """One backup on its way."""
+
+    folder: FarmFolder
+    farm: Farm
+    store: Store
+    scratch: Path
+    tick: Tick
+    now: datetime = field(default_factory=lambda: datetime.now(UTC))
+    entries: list[Entry] = field(default_factory=list)
+    new_bytes: int = 0
+    mended: int = 0
+    left_out: list[str] = field(default_factory=list)
+
+    def made(self) -> Done:
+        earlier, unreadable = self.store.backups()
+        self.tick("copying the warehouse", 0, 1)
+        frozen = contents.freeze(self.folder, self.scratch / "warehouse.duckdb")
+        self._hold_to_this_farm(earlier, frozen.farm_id)
+        known = {entry.path: entry for one in earlier for entry in one.files}
+        self._room_for(frozen, known)
+        self._take_archive(frozen, known)
+        self._take_others()
+        self._put(frozen.copy, WAREHOUSE)
+        frozen.copy.unlink()
+        self._prove(frozen.checksum)
+        whole = self._manifest(frozen)
+        self.store.finish(whole)
+        done = Done(self.store.root, whole, self.new_bytes, self.mended, self.left_out)
+        last_good.note(self.folder, self.store.root, whole.name, self.now, str(done))
+        keep = self.farm.backup.keep if self.farm.backup else KEEP
+        mine = [one for one in earlier if one.farm_id in ("", frozen.farm_id)]
+        self.store.prune([] if unreadable else mine[: max(0, len(mine) + 1 - keep)])
+        return done
+
+    def _hold_to_this_farm(self, earlier: list[Manifest], farm_id: str) -> None:
+        for one in earlier:
+            if farm_id and one.farm_id not in ("", farm_id):
+                raise UserError(
+                    f"{self.store.root} holds the backups of another farm folder ({one.farm}, "
+                    f"{one.root}). Give each its own folder."
+                )
+
+    def _room_for(self, frozen: Frozen, known: dict[str, Entry]) -> None:
+        """Raise OSError, before any work, where one of the two disks is too full."""
+        size = frozen.copy.stat().st_size
+        new = sum(size for path, size in frozen.archive if path.as_posix() not in known)
+        for path, bytes_ in ((self.store.root, size + new), (self.scratch, size)):
+            free, needed = shutil.disk_usage(path).free, bytes_ + _SPARE
+            if free < needed:
+                raise OSError(
+                    f"{path} has {free / 1e6:,.0f} MB free, and {needed / 1e6:,.0f} MB are needed"
+                )
+
+    def _put(self, path: Path, name: str) -> Entry:
+        entry, new = self.store.put(path, name)
+        self.new_bytes += entry.size * new
+        self.entries.append(entry)
+        return entry
+
+    def _take_archive(self, frozen: Frozen, known: dict[str, Entry]) -> None:
+        """Files that an earlier backup has are not read again."""
+        for place, (path, size) in enumerate(frozen.archive):
+            self.tick("backing up the archive", place, len(frozen.archive))
+            entry = known.get(path.as_posix())
+            if entry is not None and entry.size == size and self.store.has(entry):
+                self.entries.append(entry)
+            else:
+                self._put(self.folder.root / path, path.as_posix())
+
+    def _take_others(self) -> None:
+        for path in contents.kept(self.folder, self.farm):
+            name = path.relative_to(self.folder.root).as_posix()
+            try:
+                with path.open("rb"):
+                    pass
+            except PermissionError:  # open in a spreadsheet; its last saved version is archived
+                self.left_out.append(name)
+            else:
+                self._put(path, name)
+
+    def _prove(self, said: str) -> None:
+        """Restore the warehouse and compare what it says; read through today's share of the rest.
+
+        Raises Damaged where the warehouse does not come back as it was. A damaged archive file of
+        an earlier backup is replaced from the archive.
+        """
+        back = self.scratch / "restored.duckdb"
+        today = self.now.toordinal() % SHARES
+        for place, entry in enumerate(self.entries):
+            self.tick("reading the backup again", place, len(self.entries))
+            if entry.path == WAREHOUSE:
+                self.store.fetch(entry, back)
+            elif int(entry.sha256[:2], 16) % SHARES == today:
+                self._look_through(entry)
+        with warehouse.open_reader(back) as con:
+            came_back = checksum.total(con)
+        if came_back != said:
+            raise Damaged(f"the warehouse that came back says {came_back}, and {said} was stored")
+
+    def _look_through(self, entry: Entry) -> None:
+        try:
+            self.store.check(entry)
+        except Damaged:
+            self.store.path_of(entry.sha256).unlink(missing_ok=True)
+            again, _ = self.store.put(self.folder.root / entry.path, entry.path)
+            if again != entry:
+                raise
+            self.mended += 1
+
+    def _manifest(self, frozen: Frozen) -> Manifest:
+        first = self.now.strftime("%Y-%m-%dT%H%M%SZ")
+        name, number = first, 1
+        while (self.store.root / f"{name}.json").exists():
+            number += 1
+            name = f"{first}-{number}"
+        return Manifest(
+            name=name,
+            farm=self.farm.farm.name,
+            farm_id=frozen.farm_id,
+            root=str(self.folder.root),
+            made_at=self.now.isoformat(),
+            program=VERSION,
+            tables=manifest.declared(),
+            checksum=frozen.checksum,
+            files=tuple(self.entries),
+        )

@@ -1,0 +1,78 @@
+"""What one backup is: the names, sizes and hashes of its files, and what its warehouse says."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path, PurePosixPath, PureWindowsPath
+
+from schemas import generated
+from schemas.catalogue import TABLES
+
+WAREHOUSE = "warehouse/checkstrip.duckdb"
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One file: its path below the farm folder, and its bytes' hash and size."""
+
+    path: str
+    sha256: str
+    size: int
+
+
+@dataclass(frozen=True, slots=True)
+class Manifest:
+    """One backup. ``farm_id`` is the first delivery's hash: no other farm has it.
+
+    ``checksum`` is what the warehouse said (see flows/store/checksum.py), and ``tables`` stands for the
+    declarations that it was computed by.
+    """
+
+    name: str
+    farm: str
+    farm_id: str
+    root: str
+    made_at: str
+    program: str
+    tables: str
+    checksum: str
+    files: tuple[Entry, ...]
+
+    @property
+    def size(self) -> int:
+        """Bytes of all its files."""
+        return sum(entry.size for entry in self.files)
+
+    def text(self) -> str:
+        """As JSON."""
+        return json.dumps(asdict(self), indent=0, ensure_ascii=False)
+
+
+def read(path: Path) -> Manifest:
+    """The manifest in a file; raises ValueError where it is none, or names a file outside."""
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        names = {field.name for field in fields(Manifest)}
+        known = {name: value for name, value in content.items() if name in names}
+        files = tuple(Entry(**entry) for entry in known.pop("files"))
+        found = Manifest(**known, files=files)
+    except (TypeError, KeyError, AttributeError, ValueError) as error:
+        raise ValueError(f"{path} is no list of a backup's files: {error}") from error
+    for entry in found.files:
+        _hold_inside(entry, path)
+    return found
+
+
+def _hold_inside(entry: Entry, path: Path) -> None:
+    posix, windows = PurePosixPath(entry.path), PureWindowsPath(entry.path)
+    good_hash = len(entry.sha256) == 64 and set(entry.sha256) <= set("0123456789abcdef")
+    if not good_hash or ".." in windows.parts or posix.is_absolute() or windows.anchor:
+        raise ValueError(f"{path} names a file that no backup has: {entry.path}")
+
+
+def declared() -> str:
+    """A fingerprint of the tables as this program declares them."""
+    text = "\n".join(generated.ddl(table) for table in TABLES.values())
+    return hashlib.sha256(text.encode()).hexdigest()[:16]

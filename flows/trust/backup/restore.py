@@ -1,0 +1,165 @@
+"""Puts a backup back into a new folder, and holds it to what it said when it was made."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from flows.base import lock
+from flows.base.errors import Attention, UserError
+from flows.base.progress import Tick, silent
+from flows.farm.folder import FarmFolder
+from flows.store import checksum, upgrade, warehouse
+from flows.trust.backup import manifest, rebuild
+from flows.trust.backup.backup_folder import Damaged, Store
+from flows.trust.backup.manifest import WAREHOUSE, Manifest
+
+# Stands in a folder until a restore is whole; farm.toml is written last.
+MARK = "restore not finished.txt"
+ARCHIVE = "archive/"
+
+
+@dataclass(slots=True)
+class Restored:
+    """What a restore came to; ``wrong`` tells what did not come back as it was."""
+
+    folder: FarmFolder
+    said: list[str] = field(default_factory=list)
+    wrong: list[str] = field(default_factory=list)
+
+
+def restore(source: Path, target: Path, at: str | None = None, tick: Tick = silent) -> Restored:
+    """Restore the newest backup, or that named ``at``, into a new or empty folder.
+
+    A damaged warehouse is made anew from the archive. Raises UserError where there is no such
+    backup, the folder is not empty, or it was made by a later Checkstrip; Attention where a disk
+    fails, or both the warehouse and the archive are damaged.
+    """
+    store = Store(source.expanduser().absolute())
+    whole = _chosen(store, at)
+    root = target.expanduser().absolute()
+    _make_empty(root)
+    done = Restored(FarmFolder(root))
+    try:
+        _room_for(root, whole)
+        (root / MARK).write_text("Run the same checkstrip restore again.\n", encoding="utf-8")
+        damaged = _fetch_all(store, whole, root, tick)
+        done.folder.make()
+        (root / MARK).unlink()
+    except OSError as trouble:
+        raise Attention(
+            f"The restore into {root} was broken off: {trouble}. The backup is untouched; run the "
+            "same command again."
+        ) from trouble
+    done.said.append(
+        f"Restored {len(whole.files) - len(damaged):,} of {len(whole.files):,} files of backup "
+        f"{whole.name} of {whole.farm} into {root}; each was held to its SHA-256."
+    )
+    _judge(done, whole, damaged, tick)
+    return done
+
+
+def _chosen(store: Store, at: str | None) -> Manifest:
+    found, wrong = store.backups()
+    told = "".join(f"\n  {sentence}" for sentence in wrong)
+    if not found:
+        raise UserError(f"There is no backup in {store.root}.{told}")
+    if at is None:
+        return found[-1]
+    for one in found:
+        if one.name == at:
+            return one
+    names = ", ".join(one.name for one in found[-10:])
+    raise UserError(f"There is no backup {at} in {store.root}; the last are {names}.{told}")
+
+
+def _make_empty(root: Path) -> None:
+    """See that nothing is overwritten; what a restore left that was broken off is cleared away."""
+    if root.exists() and not root.is_dir():
+        raise UserError(f"{root} is a file, not a folder.")
+    if (root / MARK).is_file() and not (root / "farm.toml").exists():
+        for path in root.iterdir():
+            shutil.rmtree(path) if path.is_dir() and not path.is_symlink() else path.unlink()
+    if root.exists() and any(root.iterdir()):
+        raise UserError(f"{root} is not empty, and nothing is overwritten. Name a new folder.")
+    root.mkdir(parents=True, exist_ok=True)
+
+
+def _room_for(root: Path, whole: Manifest) -> None:
+    free = shutil.disk_usage(root).free
+    if free < whole.size:
+        raise OSError(f"{whole.size / 1e6:,.0f} MB are needed, {free / 1e6:,.0f} MB are free")
+
+
+def _fetch_all(store: Store, whole: Manifest, root: Path, tick: Tick) -> list[str]:
+    """Every file whose bytes are right; returns the paths of the others. farm.toml comes last."""
+    damaged = []
+    ordered = sorted(whole.files, key=lambda entry: (entry.path == "farm.toml", entry.path))
+    for place, entry in enumerate(ordered):
+        tick("restoring", place, len(ordered))
+        try:
+            store.fetch(entry, root / entry.path)
+        except Damaged:
+            damaged.append(entry.path)
+    if "farm.toml" in damaged:
+        raise Attention(
+            f"The farm.toml of backup {whole.name} is damaged; take another one with --at."
+        )
+    return damaged
+
+
+def _judge(done: Restored, whole: Manifest, damaged: list[str], tick: Tick) -> None:
+    """Compare what the warehouse says; make it anew where it is damaged."""
+    archive = [path for path in damaged if path.startswith(ARCHIVE)]
+    if damaged:
+        listed = ", ".join(damaged[:5]) + (
+            f" and {len(damaged) - 5} more" if len(damaged) > 5 else ""
+        )
+        done.wrong.append(f"{len(damaged)} files were damaged or missing in the backup: {listed}.")
+    if not _is_sound(done, whole, damaged):
+        if archive:
+            raise Attention(
+                f"The warehouse of backup {whole.name} is damaged, and so are {len(archive)} files "
+                f"of its archive. Take another backup with --at; {done.folder.root} holds what came "
+                "back."
+            )
+        done.folder.warehouse_file.unlink(missing_ok=True)
+        said = rebuild.rebuild(done.folder, tick)
+        done.wrong.append("The warehouse was damaged; it was made anew from the archive.")
+        _compare(done, whole, said)
+    elif archive:
+        done.wrong.append(
+            "The warehouse is whole, with all readings; but a rebuild would lack those files."
+        )
+
+
+def _is_sound(done: Restored, whole: Manifest, damaged: list[str]) -> bool:
+    """Whether the warehouse's bytes came back, and say what they said."""
+    if WAREHOUSE in damaged:
+        return False
+    path = done.folder.warehouse_file
+    with lock.hold(done.folder.lock_file, "restoring"):
+        upgrade.refuse_later(path)
+        if whole.tables != manifest.declared():
+            done.said.append(
+                f"It was made by Checkstrip {whole.program}, whose tables are others: its bytes are "
+                "those that were stored, and the next turn brings it up to this program."
+            )
+            return True
+        with warehouse.open_reader(path) as con:
+            said = checksum.total(con)
+    return said == whole.checksum and _compare(done, whole, said)
+
+
+def _compare(done: Restored, whole: Manifest, said: str) -> bool:
+    same = said == whole.checksum
+    if same:
+        done.said.append(f"The warehouse says what it said then ({said}).")
+    else:
+        done.wrong.append(
+            f"The warehouse says {said}, and {whole.checksum} when the backup was made. Another "
+            "version of the program computes some tables otherwise; the readings come from the "
+            "archive as they came."
+        )
+    return same

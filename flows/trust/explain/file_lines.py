@@ -1,0 +1,89 @@
+"""In which lines of a delivery the readings of certain instruments and hours stand.
+
+The warehouse keeps no line of an accepted reading; the archive keeps the bytes, so they are read
+again by the layout of today's farm file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import pairwise
+
+import polars as pl
+
+from flows.base.errors import UserError
+from flows.farm import farm_file
+from flows.farm.folder import FarmFolder
+from flows.intake.door.places import Places
+from flows.intake.door.times import read_times
+from flows.intake.land import content_of
+from flows.intake.readers import Unreadable, reader_of
+from flows.intake.sources.match import match
+from flows.store.archive import Archive, Receipt
+from schemas.farm.farm import Farm
+
+MOST_BYTES = 64 << 20  # of a delivery that is read again for this
+
+
+@dataclass(frozen=True, slots=True)
+class FileLines:
+    """The archive and the farm file that deliveries are read again by."""
+
+    archive: Archive
+    farm: Farm
+
+    @classmethod
+    def of(cls, folder: FarmFolder) -> FileLines | None:
+        """Those of a farm folder; None where it has no archive or no valid farm file."""
+        if not folder.archive.is_dir():
+            return None
+        try:
+            return cls(Archive.open(folder.archive), farm_file.load(folder.farm_toml))
+        except UserError:
+            return None
+
+    def told(self, delivery: str, instruments: list[str], span: list[datetime]) -> str:
+        """The lines in words, as ``lines 12 to 35``; empty where they cannot be told."""
+        receipt = next((r for r in self.archive.receipts if r.delivery == delivery), None)
+        if receipt is None or receipt.size - receipt.offset > MOST_BYTES:
+            return ""
+        try:
+            return spoken(self._lines(receipt, instruments, span))
+        except (Unreadable, OSError, KeyError, pl.exceptions.PolarsError):
+            return ""
+
+    def _lines(self, receipt: Receipt, instruments: list[str], span: list[datetime]) -> list[int]:
+        places = Places.of(self.farm)
+        found = match(receipt, self.farm, places)
+        if found is None:
+            return []
+        layout = self.farm.layouts[found.source.layout]
+        standard = timedelta(hours=farm_file.standard_offset_h(self.farm.place))
+        lines: set[int] = set()
+        for chunk in reader_of(layout)(content_of(self.archive, receipt), layout):
+            if chunk.frame.is_empty():
+                continue
+            rows = read_times(chunk.frame.with_columns(seq=pl.lit(1, pl.Int64)), layout, standard)
+            within = (pl.col("time") > span[0]) & (pl.col("time") <= span[1])
+            if "instrument" in rows.columns:
+                named = [
+                    word
+                    for word in rows["instrument"].unique().drop_nulls().to_list()
+                    if {places.named("station", word), places.named("probe", word)}
+                    & set(instruments)
+                ]
+                within = within & pl.col("instrument").is_in(named)
+            lines |= set(rows.filter(within)["line"].to_list())
+        return sorted(lines)
+
+
+def spoken(lines: list[int]) -> str:
+    """Numbers as runs: ``lines 3 to 5, 9``."""
+    if not lines:
+        return ""
+    starts = [lines[0], *(b for a, b in pairwise(lines) if b != a + 1)]
+    ends = [*(a for a, b in pairwise(lines) if b != a + 1), lines[-1]]
+    runs = [f"{a}" if a == b else f"{a} to {b}" for a, b in zip(starts, ends, strict=True)]
+    shown = ", ".join(runs[:6]) + (f" and {len(runs) - 6} more runs" if len(runs) > 6 else "")
+    return f"line {shown}" if len(lines) == 1 else f"lines {shown}"

@@ -1,0 +1,210 @@
+"""How the farm folder stands: last heard, last runs, what was refused, how much is stored."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from flows.base import schedule
+from flows.base.errors import UserError
+from flows.farm import farm_file
+from flows.farm.folder import FarmFolder
+from flows.pages.mail.outbox import Outbox
+from flows.store import flow_runs, publish, query
+from flows.trust.backup import last_good
+
+_HEARD = """
+    SELECT kind, instrument, strftime(max(last), '%Y-%m-%dT%H:%M:%SZ') AS last_heard,
+        bool_or(standing) AS standing
+    FROM (
+        SELECT 'station' AS kind, station AS instrument, max(time) AS last, false AS standing
+        FROM weather_reading GROUP BY station
+        UNION ALL SELECT 'station', station, NULL, to_day IS NULL FROM station_spell
+        UNION ALL SELECT 'probe', probe, max(time), false FROM soil_reading GROUP BY probe
+        UNION ALL SELECT 'probe', probe, NULL, to_day IS NULL FROM probe_spell
+    ) GROUP BY kind, instrument ORDER BY kind DESC, instrument
+"""
+_REFUSED = """
+    SELECT cause, extent, count(*) AS count FROM quarantine
+    GROUP BY cause, extent ORDER BY count DESC, cause, extent
+"""
+_BOOKS = """
+    SELECT book, lost, count(*) AS count FROM book_problem GROUP BY book, lost ORDER BY book, lost
+"""
+_DELIVERIES = "SELECT state, count(*) AS count FROM delivery GROUP BY state ORDER BY state"
+
+
+BOOKS = {"fieldbook": "field book", "yieldmaps": "yield maps", "normals": "table of normals"}
+# A schedule of minutes may be late by so much before anybody has to look.
+QUIET = timedelta(days=1)
+
+
+@dataclass(slots=True)
+class Status:
+    """What ``checkstrip status`` shows; ``as_dict`` is its ``--json``."""
+
+    farm_folder: str
+    at: str
+    published: str | None = None
+    published_at: str | None = None
+    instruments: list[dict[str, Any]] = field(default_factory=list)
+    deliveries: list[dict[str, Any]] = field(default_factory=list)
+    quarantine: list[dict[str, Any]] = field(default_factory=list)
+    books: list[dict[str, Any]] = field(default_factory=list)
+    backup: dict[str, Any] | None = None
+    runs: list[dict[str, Any]] = field(default_factory=list)
+    store_bytes: dict[str, int] = field(default_factory=dict)
+    attention: list[str] = field(default_factory=list)
+
+    def as_dict(self) -> dict[str, Any]:
+        """All of it, for JSON."""
+        return asdict(self)
+
+
+def status(folder: FarmFolder, now: datetime | None = None) -> Status:
+    """How the farm folder stands, from the published copy and the record of runs."""
+    now = now or datetime.now(UTC)
+    found = Status(str(folder.root), _stamp(now))
+    path = publish.newest(folder)
+    if path is None:
+        found.attention.append(
+            f"Nothing is published yet. Run: checkstrip once {folder.root}",
+        )
+    else:
+        found.published = str(path)
+        found.published_at = _stamp(datetime.fromtimestamp(path.stat().st_mtime, UTC))
+        with query.open_published(folder) as con:
+            found.instruments = _records(con, _HEARD)
+            found.deliveries = _records(con, _DELIVERIES)
+            found.quarantine = _records(con, _REFUSED)
+            found.books = _records(con, _BOOKS)
+        for instrument in found.instruments:
+            instrument["silent_h"] = _hours_since(instrument["last_heard"], now)
+            if instrument["standing"] and instrument["last_heard"] is None:
+                found.attention.append(
+                    f"The {instrument['kind']} {instrument['instrument']} was never heard. "
+                    "Look whether its files arrive and whether its name is in a source of farm.toml."
+                )
+    found.runs = [asdict(run) for run in flow_runs.last(folder).values()]
+    found.attention += [
+        f"The last {run['flow']} needs a look: {run['summary']}"
+        for run in found.runs
+        if run["state"] != "done"
+    ]
+    found.attention += _of_the_books(found.books)
+    found.attention += _of_the_clock(folder, now)
+    found.backup = last_good.last_good(folder)
+    found.attention += Outbox(folder).attention()
+    found.store_bytes = {
+        "archive": _size(folder.archive),
+        "warehouse": _size(folder.warehouse),
+        "free": shutil.disk_usage(folder.root).free,
+    }
+    return found
+
+
+def _of_the_books(counts: list[dict[str, Any]]) -> list[str]:
+    """A sentence for each book of which something was left out."""
+    lost: dict[str, int] = {}
+    for row in counts:
+        if row["lost"] != "none":
+            lost[row["book"]] = lost.get(row["book"], 0) + row["count"]
+    return [
+        f"{number:,} faults in the {BOOKS[book]} cost a value, a row or more. Each is told in the "
+        "table book_problem."
+        for book, number in lost.items()
+    ]
+
+
+def _of_the_clock(folder: FarmFolder, now: datetime) -> list[str]:
+    """Sentences where what farm.toml wants on schedule was not done: collect, backup."""
+    try:
+        farm = farm_file.load(folder.farm_toml)
+    except UserError:
+        return []  # the runs that it stopped tell of it
+    told = last_good.attention(folder, farm, now)
+    run = flow_runs.last(folder).get("collect")
+    if run is not None:
+        began = datetime.fromisoformat(run.started_at)
+        latest = schedule.last_due(farm.schedules.collect, farm.place.zone, now)
+        if began < min(latest, now - QUIET):
+            days = (now - began).total_seconds() / 86_400
+            told.append(
+                f"Nothing was collected for {days:,.1f} days. Is 'checkstrip run' running? "
+                f"'checkstrip service show {folder.root}' tells how the computer starts it."
+            )
+    return told
+
+
+def lines(found: Status) -> list[str]:
+    """The status in words."""
+    out = [f"Farm folder {found.farm_folder}"]
+    if found.published:
+        out.append(f"Published {found.published} at {found.published_at}")
+    if found.instruments:
+        out += ["", "Last heard"]
+        width = max(len(i["instrument"]) for i in found.instruments)
+        for i in found.instruments:
+            heard = f"{i['last_heard']}  {_ago(i['silent_h'])}" if i["last_heard"] else "never"
+            out.append(f"  {i['kind']:<7}  {i['instrument']:<{width}}  {heard}")
+    if found.runs:
+        out += ["", "Last runs"]
+        for run in found.runs:
+            out.append(
+                f"  {run['flow']:<8} {run['ended_at'][:19]}Z  {run['state']}: {run['summary']}"
+            )
+    if found.deliveries:
+        told = ", ".join(f"{row['count']:,} {row['state']}" for row in found.deliveries)
+        out += ["", f"Deliveries: {told}"]
+    if found.published:
+        out += ["", "Quarantine" + ("" if found.quarantine else ": empty")]
+    for row in found.quarantine:
+        what = {"delivery": "whole deliveries", "row": "rows", "value": "values"}[row["extent"]]
+        out.append(f"  {row['count']:>8,} {what}: {row['cause']}")
+    for row in found.books:
+        lost = "nothing lost" if row["lost"] == "none" else f"lost the {row['lost']}"
+        out.append(f"  {row['count']:>8,} faults in the {BOOKS[row['book']]}: {lost}")
+    if found.backup:
+        at, to = found.backup["at"][:19], found.backup["to"]
+        out += ["", f"Last good backup: {at}Z, {found.backup['name']} in {to}"]
+    sizes = ", ".join(f"{name} {size / 1e6:,.1f} MB" for name, size in found.store_bytes.items())
+    out += ["", f"Store: {sizes}"]
+    if found.attention:
+        out += ["", "Needs a look", *(f"  {told}" for told in found.attention)]
+    return out
+
+
+def _records(con: duckdb.DuckDBPyConnection, sql: str) -> list[dict[str, Any]]:
+    rows: list[dict[str, Any]] = con.sql(sql).pl().to_dicts()
+    return rows
+
+
+def _size(folder: Path) -> int:
+    total = 0
+    for path in folder.rglob("*"):
+        try:
+            total += path.stat().st_size if path.is_file() else 0
+        except OSError:
+            continue  # it went away meanwhile
+    return total
+
+
+def _stamp(moment: datetime) -> str:
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _hours_since(stamp: str | None, now: datetime) -> float | None:
+    if stamp is None:
+        return None
+    return round((now - datetime.fromisoformat(stamp)).total_seconds() / 3600, 1)
+
+
+def _ago(hours: float) -> str:
+    if hours < 0:
+        return "ahead of this computer's clock"
+    return f"{hours:.0f} h ago" if hours < 48 else f"{hours / 24:,.0f} days ago"

@@ -1,0 +1,1 @@
+"""The farm file and the layouts of loggers' exports, as pydantic models; may import ``schemas``."""

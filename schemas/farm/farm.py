@@ -1,0 +1,265 @@
+"""The farm file: ``farm.toml`` as pydantic models, every key with its meaning and limits."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, available_timezones
+
+from cronsim import CronSim, CronSimError
+from pydantic import AfterValidator, Field, field_validator, model_validator
+
+from schemas.farm.instruments import Name, Probe, Station
+from schemas.farm.layout import Layout, Strict
+
+
+class About(Strict):
+    """[farm]: the farm itself.
+
+    ``day_first``: whether a date such as 5/6/2021 in the field book is the 5th of June; without it
+    such a date counts only where other dates of its column show the order.
+    """
+
+    name: str
+    currency: str = "USD"
+    units: Literal["metric", "us", "canada"] = "metric"
+    day_first: bool | None = None
+
+
+class Place(Strict):
+    """[place]: where it lies and when its day starts (standard time, all year)."""
+
+    latitude: Annotated[float, Field(ge=-90, le=90)]
+    longitude: Annotated[float, Field(ge=-180, le=180)]
+    elevation_m: Annotated[float, Field(ge=-450, le=6000)]
+    time_zone: str
+    day_starts: time = time(0, 0)
+
+    @field_validator("time_zone")
+    @classmethod
+    def _zone(cls, value: str) -> str:
+        if value not in available_timezones():
+            raise ValueError(
+                "expected an IANA time zone such as America/Winnipeg or Australia/Adelaide"
+            )
+        return value
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The zone itself."""
+        return ZoneInfo(self.time_zone)
+
+
+class Source(Strict):
+    """[[sources]]: where files or responses come from, and what they are of.
+
+    A folder source takes files below ``path`` that match ``glob`` (``**`` for sub-folders;
+    ``{station}`` or ``{probe}`` in it stands for the instrument's name or one of its ids). An http
+    source asks ``url`` with ``{since}``, ``{until}`` and ``{station}`` filled in; header values
+    written ``env:NAME`` are taken from the environment, and so is ``{env:NAME}`` in the url. A long
+    span is asked in pieces of ``piece_d`` days, ``pause_s`` seconds apart; ``next_field`` is the
+    path of the next page's address in a JSON answer (a Link header is followed without it).
+    """
+
+    name: Name
+    kind: Literal["folder", "http"] = "folder"
+    layout: str
+    station: str | None = None
+    probe: str | None = None
+    path: str = "drop"
+    glob: str = "*"
+    after: Literal["stay", "move"] = "stay"
+    settle_s: Annotated[float, Field(ge=0, le=86400)] = 60.0
+    url: str | None = None
+    headers: dict[str, str] = Field(default_factory=dict)
+    time_format: str = "%Y-%m-%dT%H:%M:%SZ"
+    overlap_h: Annotated[float, Field(ge=0, le=24 * 366)] = 24.0
+    begin: date | None = None
+    timeout_s: Annotated[float, Field(gt=0, le=3600)] = 60.0
+    size_limit_mb: Annotated[float, Field(gt=0, le=4096)] = 256.0
+    tries: Annotated[int, Field(ge=1, le=20)] = 5
+    piece_d: Annotated[float | None, Field(gt=0, le=3660)] = None
+    pause_s: Annotated[float, Field(ge=0, le=3600)] = 1.0
+    next_field: str | None = None
+
+    @model_validator(mode="after")
+    def _complete(self) -> Source:
+        if self.kind == "http" and not self.url:
+            raise ValueError("an http source needs url")
+        if self.kind == "folder" and self.url:
+            raise ValueError("url belongs to kind = 'http'")
+        return self
+
+
+class Normals(Strict):
+    """[normals]: the long record or the table that 'normal' comes from."""
+
+    station: str | None = None
+    table: str | None = None
+    years: tuple[int, int] = (1991, 2020)
+
+    @model_validator(mode="after")
+    def _one(self) -> Normals:
+        if bool(self.station) == bool(self.table):
+            raise ValueError(
+                "give station (a long daily record) or table (a file of monthly normals), one of them"
+            )
+        if self.years[1] < self.years[0]:
+            raise ValueError("the second year is before the first")
+        return self
+
+
+def _cron(value: str) -> str:
+    try:
+        CronSim(value, datetime(2000, 1, 1))  # noqa: DTZ001 - only whether it can be read
+    except CronSimError as error:
+        raise ValueError(
+            f"{str(error).lower()}; expected a cron expression: minute, hour, day of the month, "
+            "month, day of the week, as in '10 3 * * *' for ten past three every night"
+        ) from None
+    return value
+
+
+Cron = Annotated[str, AfterValidator(_cron)]
+
+
+class Schedules(Strict):
+    """[schedules]: cron expressions in the farm's time zone."""
+
+    collect: Cron = "*/30 * * * *"
+    derive: Cron = "10 3 * * *"
+    digest: Cron = "0 6 * * 1"
+    audit: Cron = "40 3 * * *"
+
+
+class Backup(Strict):
+    """[backup]: where backups go, when, and how many are kept.
+
+    ``to`` is a folder on another disk or a share; one that begins without a root is below the farm
+    folder.
+    """
+
+    to: Annotated[str, Field(min_length=1)]
+    keep: Annotated[int, Field(ge=1, le=1000)] = 7
+    schedule: Cron = "20 4 * * *"
+
+
+Address = Annotated[str, Field(max_length=254, pattern=r"^[^@\s<>,;\"]+@[^@\s<>,;\"]+$")]
+
+
+class Reader(Strict):
+    """One reader of the digest; without units of their own they see the farm's."""
+
+    address: Address
+    units: Literal["metric", "us", "canada"] | None = None
+
+
+class Mail(Strict):
+    """[mail]: the server that sends the digest, and its readers.
+
+    The password is never here: it comes from the environment (CHECKSTRIP_MAIL_PASSWORD) or from
+    the system's keyring (service checkstrip, the user's name).
+    """
+
+    server: Annotated[str, Field(min_length=1, max_length=253, pattern=r"^[^\s/@]+$")]
+    port: Annotated[int, Field(ge=1, le=65535)] = 587
+    security: Literal["starttls", "tls", "none"] = "starttls"
+    sender: Annotated[Address, Field(alias="from")]
+    user: str | None = None
+    readers: Annotated[tuple[Reader, ...], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _safe(self) -> Mail:
+        near = self.server in ("localhost", "127.0.0.1", "::1")
+        if self.security == "none" and not near:
+            raise ValueError(
+                "security = 'none' is for a server on this computer; use 'starttls' or 'tls'"
+            )
+        addresses = [reader.address.lower() for reader in self.readers]
+        if len(set(addresses)) != len(addresses):
+            raise ValueError("a reader's address stands twice")
+        return self
+
+
+class Rules(Strict):
+    """[rules]: settings of the evidence."""
+
+    trace_threshold_mm: Annotated[float, Field(ge=0, le=10)] = 0.2
+    event_gap_h: Annotated[float, Field(gt=0, le=240)] = 6.0
+    event_least_mm: Annotated[float, Field(ge=0, le=200)] = 5.0
+    discount_rate_pct: Annotated[float, Field(ge=0, le=50)] = 5.0
+
+
+class CropOverride(Strict):
+    """[crops.NAME]: values that replace those of the crop list; a new name needs them all."""
+
+    base_temp_c: float | None = None
+    upper_temp_c: float | None = None
+    kc_ini: float | None = None
+    kc_mid: float | None = None
+    kc_end: float | None = None
+    stage_initial_d: int | None = None
+    stage_development_d: int | None = None
+    stage_mid_d: int | None = None
+    stage_late_d: int | None = None
+    stage_initial_c_d: float | None = None
+    stage_development_c_d: float | None = None
+    stage_mid_c_d: float | None = None
+    stage_late_c_d: float | None = None
+    root_depth_min_m: float | None = None
+    root_depth_max_m: float | None = None
+    depletion_share: float | None = None
+    bushel_kg: float | None = None
+    market_moisture_pct: float | None = None
+    price_unit: str | None = None
+    source: str | None = None
+
+
+class Farm(Strict):
+    """The whole farm file."""
+
+    farm: About
+    place: Place
+    stations: tuple[Station, ...] = ()
+    probes: tuple[Probe, ...] = ()
+    layouts: dict[str, Layout] = Field(default_factory=dict)
+    sources: tuple[Source, ...] = ()
+    normals: Normals | None = None
+    schedules: Schedules = Schedules()
+    backup: Backup | None = None
+    mail: Mail | None = None
+    rules: Rules = Rules()
+    crops: dict[str, CropOverride] = Field(default_factory=dict)
+    fieldbook: str = "fieldbook.xlsx"
+
+    @model_validator(mode="after")
+    def _names_meet(self) -> Farm:
+        for kind, things in (
+            ("stations", self.stations),
+            ("probes", self.probes),
+            ("sources", self.sources),
+        ):
+            names = [thing.name for thing in things]
+            twice = sorted({name for name in names if names.count(name) > 1})
+            if twice:
+                raise ValueError(f"{kind}: the name {', '.join(twice)} stands twice")
+        stations = {station.name for station in self.stations}
+        probes = {probe.name for probe in self.probes}
+        for source in self.sources:
+            if source.layout not in self.layouts:
+                raise ValueError(
+                    f"source '{source.name}' names layout '{source.layout}'; the layouts are {', '.join(self.layouts) or 'none'}"
+                )
+            if source.station is not None and source.station not in stations:
+                raise ValueError(
+                    f"source '{source.name}' names station '{source.station}'; the stations are {', '.join(sorted(stations)) or 'none'}"
+                )
+            if source.probe is not None and source.probe not in probes:
+                raise ValueError(
+                    f"source '{source.name}' names probe '{source.probe}'; the probes are {', '.join(sorted(probes)) or 'none'}"
+                )
+        if self.normals and self.normals.station and self.normals.station not in stations:
+            raise ValueError(
+                f"normals names station '{self.normals.station}'; the stations are {', '.join(sorted(stations)) or 'none'}"
+            )
+        return self

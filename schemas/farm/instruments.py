@@ -1,0 +1,96 @@
+"""The instruments of the farm file: stations, probes and their sensors, and when they stood where."""
+
+from __future__ import annotations
+
+from datetime import date
+from itertools import pairwise
+from typing import Annotated, Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from schemas.farm.layout import Strict
+
+Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f/\\]+$")]
+Side = Literal["treated", "check"]
+
+
+class Spell(Strict):
+    """From when to when an instrument stood at a strip."""
+
+    field: Name | None = None
+    strip: Side | None = None
+    from_day: Annotated[date, Field(alias="from")]
+    to_day: Annotated[date | None, Field(alias="to")] = None
+
+    @model_validator(mode="after")
+    def _order(self) -> Spell:
+        if self.to_day is not None and self.to_day < self.from_day:
+            raise ValueError(f"'to' ({self.to_day}) is before 'from' ({self.from_day})")
+        return self
+
+
+def _no_overlap(spells: tuple[Spell, ...]) -> None:
+    ordered = sorted(spells, key=lambda s: s.from_day)
+    for earlier, later in pairwise(ordered):
+        if earlier.to_day is None or earlier.to_day >= later.from_day:
+            raise ValueError(
+                f"the spell from {earlier.from_day} still runs when that from {later.from_day} begins: give the first a 'to' before it"
+            )
+
+
+class Station(Strict):
+    """[[stations]]: a weather station and its spells."""
+
+    name: Name
+    ids: tuple[str, ...] = ()
+    wind_height_m: Annotated[float, Field(ge=0.5, le=100)] = 2.0
+    gauge_heated: bool = False
+    spells: Annotated[tuple[Spell, ...], Field(min_length=1)]
+
+    @field_validator("spells")
+    @classmethod
+    def _spells(cls, value: tuple[Spell, ...]) -> tuple[Spell, ...]:
+        _no_overlap(value)
+        return value
+
+
+class Sensor(Strict):
+    """One sensor of a probe."""
+
+    depth_cm: Annotated[float, Field(ge=0, le=1000)]
+    name: str | None = None
+    from_day: Annotated[date | None, Field(alias="from")] = None
+    to_day: Annotated[date | None, Field(alias="to")] = None
+    full_point_pct: Annotated[float | None, Field(ge=0, le=100)] = None
+    dry_point_pct: Annotated[float | None, Field(ge=0, le=100)] = None
+    calibration: tuple[float, ...] = ()
+
+
+class Probe(Strict):
+    """[[probes]]: a soil-moisture probe, its sensors and its spells in the soil."""
+
+    name: Name
+    ids: tuple[str, ...] = ()
+    sensors: Annotated[tuple[Sensor, ...], Field(min_length=1)]
+    spells: Annotated[tuple[Spell, ...], Field(min_length=1)]
+
+    @field_validator("spells")
+    @classmethod
+    def _spells(cls, value: tuple[Spell, ...]) -> tuple[Spell, ...]:
+        _no_overlap(value)
+        for spell in value:
+            if spell.field is None or spell.strip is None:
+                raise ValueError("a probe's spell needs field and strip")
+        return value
+
+    @field_validator("sensors")
+    @classmethod
+    def _sensors(cls, value: tuple[Sensor, ...]) -> tuple[Sensor, ...]:
+        depths = [sensor.depth_cm for sensor in value]
+        twice = sorted({depth for depth in depths if depths.count(depth) > 1})
+        if twice:
+            raise ValueError(
+                f"two sensors stand at {twice[0]:g} cm: one depth of a probe is one sensor; where "
+                "another took its place, keep the one entry, or give the new one a probe of its own"
+            )
+        return value

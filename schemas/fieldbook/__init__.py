@@ -1,0 +1,1 @@
+"""The field book and yield maps: sheets, headings and the words that people use; may import ``schemas``."""

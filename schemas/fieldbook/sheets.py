@@ -1,0 +1,26 @@
+"""The field book: its sheets, the headings each column may have, and the words people use.
+
+A heading's unit stands behind it (``depth (in)``). What a column is stored in is declared once, in
+the table it lands in (``schemas/tables``); here stands only how people write it. A heading without
+a unit is a fault where the unit could be anything: a guess would be worse than a question.
+"""
+
+from __future__ import annotations
+
+from schemas.fieldbook.parts import Sheet
+from schemas.fieldbook.trial import FIELDS, SEASONS, STRIPS
+from schemas.fieldbook.work import NOTES, OPERATIONS, PENETROMETER
+from schemas.fieldbook.yields import COSTS, PASSES, PRICES
+
+# Fields come first: every other sheet is held against them; seasons before what needs their crop.
+SHEETS: tuple[Sheet, ...] = (
+    FIELDS,
+    STRIPS,
+    SEASONS,
+    OPERATIONS,
+    PASSES,
+    PRICES,
+    COSTS,
+    PENETROMETER,
+    NOTES,
+)

@@ -1,0 +1,135 @@
+"""The field book: what was done and seen in the field."""
+
+from __future__ import annotations
+
+from schemas.fieldbook.parts import NOTES_COLUMN, Sheet, day, field_name, number, side, text
+
+OPERATIONS = Sheet(
+    "operations",
+    "operation",
+    "One row a pass of the practice. Before any deep work have buried lines, cables and drains located; local rules and licensed people decide.",
+    (
+        field_name(),
+        side("the side that was worked; empty means treated", must=False),
+        day("day", "day", "day of the work", "2020-10-12", ("date", "worked on"), must=True),
+        text(
+            "practice",
+            "practice",
+            "what was done; empty means the field's practice",
+            "deep tillage",
+        ),
+        text("implement", "implement", "kind of implement", "parabolic subsoiler, 7 shanks"),
+        number(
+            "depth", "depth_cm", "working depth", ("cm", "in"), ("35", "14"), ("working depth",)
+        ),
+        number(
+            "width", "width_m", "working width", ("m", "ft"), ("5.3", "17.5"), ("working width",)
+        ),
+        number("speed", "speed_km_h", "working speed", ("km/h", "mph"), ("6.5", "4.0")),
+        number("draft", "draft_kn", "draft, where it was measured", ("kN", "lbf"), ("", "")),
+        number(
+            "area", "area_ha", "area that was worked", ("ha", "ac"), ("2.8", "7"), ("area worked",)
+        ),
+        number(
+            "fuel",
+            ("fuel_l_ha", "fuel_l"),
+            "fuel, by area or in all (then give the area)",
+            ("L/ha", "gal/ac"),
+            ("18.7", "2.0"),
+            ("fuel used",),
+        ),
+        number(
+            "tractor hours",
+            "tractor_h",
+            "tractor hours in all",
+            ("h", "h"),
+            ("1.3", "1.3"),
+            ("hours", "tractor time"),
+            unit="hour",
+        ),
+        number(
+            "fuel price",
+            "fuel_price_per_l",
+            "price of the fuel",
+            ("$/L", "$/gal"),
+            ("0.85", "3.20"),
+        ),
+        number(
+            "machine cost",
+            ("machine_cost_per_ha", "machine_cost_per_h"),
+            "machine cost without fuel and labour, by area or by hour",
+            ("$/ha", "$/ac"),
+            ("40", "16"),
+            ("machine", "machinery cost"),
+        ),
+        number(
+            "labour cost",
+            ("labour_cost_per_ha", "labour_cost_per_h"),
+            "labour, by area or by hour",
+            ("$/h", "$/h"),
+            ("25", "25"),
+            ("labour", "labor", "labor cost", "wages"),
+        ),
+        number(
+            "contract rate",
+            "contract_cost_per_ha",
+            "where someone else did it: the rate, in place of fuel, machine and labour",
+            ("$/ha", "$/ac"),
+            ("", ""),
+            ("contract cost", "custom rate", "contract"),
+        ),
+        number(
+            "other cost",
+            "other_cost_per_ha",
+            "any other cost of the work",
+            ("$/ha", "$/ac"),
+            ("", ""),
+            ("other costs",),
+        ),
+        NOTES_COLUMN,
+    ),
+    ("operation", "work"),
+)
+
+PENETROMETER = Sheet(
+    "penetrometer",
+    "penetrometer",
+    "One row a depth of a push.",
+    (
+        field_name(),
+        side(),
+        day("day", "day", "day of the push", "2021-05-20", ("date",), must=True),
+        text(
+            "place",
+            "place",
+            "number of the place within the strip",
+            "1",
+            ("point", "site"),
+            must=True,
+        ),
+        number("depth", "depth_cm", "depth of the cone", ("cm", "in"), ("30", "12"), must=True),
+        number(
+            "cone index",
+            "cone_index_mpa",
+            "cone index",
+            ("MPa", "psi"),
+            ("2.1", "300"),
+            ("resistance", "penetration resistance"),
+            must=True,
+        ),
+        NOTES_COLUMN,
+    ),
+)
+
+NOTES = Sheet(
+    "notes",
+    "note",
+    "One row a note.",
+    (
+        field_name("name of the field; empty where the note is of the farm", must=False),
+        day("day", "day", "day that it is of", "2021-06-14", ("date",), must=True),
+        side("treated or check, where it is of one side", must=False),
+        text("note", "note", "what you saw", "hail", ("notes", "what", "text"), must=True),
+    ),
+    ("note",),
+)

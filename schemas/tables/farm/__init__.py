@@ -1,0 +1,1 @@
+"""Tables of what the farm has (fields, strips, seasons, operations, instruments), which no transform makes."""

@@ -1,0 +1,1 @@
+"""Tables of what arrived, was rejected and ran, which no transform makes."""

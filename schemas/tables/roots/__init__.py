@@ -1,0 +1,1 @@
+"""Declarations of the tables of ``transforms/roots``."""

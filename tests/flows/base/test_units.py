@@ -1,0 +1,45 @@
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from flows.base import units
+
+
+@pytest.mark.parametrize(
+    ("unit", "target", "written", "stored"),
+    [
+        # exact by definition: International Yard and Pound Agreement 1959; kelvin and Fahrenheit
+        # scales as in NIST Special Publication 811
+        ("inch", "mm", 1.0, 25.4),
+        ("in", "mm", 2.0, 50.8),
+        ("degF", "degC", 212.0, 100.0),
+        ("degF", "degC", 50.0, 10.0),
+        ("K", "degC", 273.15, 0.0),
+        ("mph", "m/s", 1.0, 0.44704),
+        ("knot", "m/s", 1.0, 1852 / 3600),
+        ("hPa", "kPa", 1013.25, 101.325),
+        ("m^3/m^3", "percent", 0.29, 29.0),
+        ("%", "percent", 29.0, 29.0),
+        ("0.1 mm", "mm", 12.0, 1.2),
+        ("0.1 degC", "degC", -55.0, -5.5),
+        ("kJ/m^2", "MJ/m^2", 1500.0, 1.5),
+        ("uS/cm", "dS/m", 1000.0, 1.0),
+        ("mV", "V", 12500.0, 12.5),
+        ("1", "1", 3.0, 3.0),
+    ],
+)
+def test_units_become_those_declared(unit, target, written, stored):
+    slope, offset = units.line(unit, target)
+    assert slope * written + offset == pytest.approx(stored, rel=1e-12, abs=1e-9)
+
+
+@pytest.mark.parametrize("unit", ["foo", "kg", "mm mm mm(", "__import__('os').getcwd()"])
+def test_what_is_no_length_is_refused_in_words(unit):
+    with pytest.raises(ValueError, match=r"is not a unit|cannot be turned"):
+        units.line(unit, "mm")
+
+
+@given(st.floats(-80, 130))
+def test_fahrenheit_keeps_its_digits(value):
+    slope, offset = units.line("degF", "degC")
+    assert (slope * value + offset) * 9 / 5 + 32 == pytest.approx(value, abs=1e-9)

@@ -1,0 +1,247 @@
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+import shapely
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from flows.base.errors import UserError
+from flows.books import yield_map
+from flows.books.yield_map import YieldMaps
+from schemas import generated
+from schemas.catalogue import TABLES
+
+HEAD = "time,latitude,longitude,yield (kg/ha),moisture (%),speed (km/h),width (m)"
+ROWS = [
+    "2021-08-28 14:00:00,49.90001,-98.2,3500,13.2,7.1,9.1",
+    "2021-08-28 14:00:01,49.90003,-98.2,3600,13.1,7.2,9.1",
+    "2021-08-28 14:00:02,49.90005,-98.2,3700,13.0,7.2,9.1",
+]
+
+
+def csv(*lines: str, head: str = HEAD) -> bytes:
+    return "\n".join([head, *(lines or ROWS)]).encode()
+
+
+def read(files: dict[str, bytes], **settings_: Any) -> YieldMaps:
+    out = yield_map.tables_of(files, **settings_)
+    for name, frame in out.frames.items():
+        generated.check(TABLES[name]).validate(frame)
+    return out
+
+
+def test_points_of_a_csv_with_field_and_season_in_its_name() -> None:
+    found = read({"Home 2021.csv": csv()}, offset_h=-6.0)
+    assert found.problems == []
+    points = found.frames["yield_point"]
+    assert points["field"].unique().to_list() == ["Home"]
+    assert points["season"].unique().to_list() == [2021]
+    assert points["yield_kg_ha"].to_list() == [3500, 3600, 3700]
+    assert points["time"][0] == datetime(2021, 8, 28, 20, tzinfo=UTC)
+    assert points["point"].to_list() == [1, 2, 3]
+
+
+@pytest.mark.parametrize(
+    ("name", "field"),
+    [("North_quarter-2021 wheat.csv", "North_quarter"), ("river bend 2021.csv", "river bend")],
+)
+def test_names_of_files(name: str, field: str) -> None:
+    assert read({name: csv()}).frames["yield_point"]["field"][0] == field
+
+
+def test_field_season_strip_and_pass_from_columns() -> None:
+    head = "Field,Season,Strip,Pass,lat,lon,yield (t/ha)"
+    found = read({"export.csv": csv("Home,2021,Control,7,49.9,-98.2,3.5", head=head)})
+    assert found.problems == []
+    row = found.frames["yield_point"].row(0, named=True)
+    assert (row["field"], row["season"], row["strip"], row["pass"]) == ("Home", 2021, "check", "7")
+    assert row["yield_kg_ha"] == pytest.approx(3500)
+
+
+def test_customary_units_and_bushels() -> None:
+    """1 bu/ac is 2.47105 bu/ha (acre of 0.40468564 ha); 1 lb/s is 0.45359 kg/s; 1 mph 1.609344 km/h."""
+    head = "lat,lon,yield (bu/ac),flow (lb/s),speed (mph),swath width (ft),distance (ft)"
+    row = (
+        read({"Home 2021.csv": csv("49.9,-98.2,50,10,4.5,30,6.5", head=head)})
+        .frames["yield_point"]
+        .row(0, named=True)
+    )
+    assert row["yield_kg_ha"] is None
+    assert row["yield_bu_ha"] == pytest.approx(50 / 0.40468564, rel=1e-6)
+    assert row["flow_kg_s"] == pytest.approx(4.5359237)
+    assert row["speed_km_h"] == pytest.approx(4.5 * 1.609344)
+    assert row["width_m"] == pytest.approx(9.144)
+    assert row["distance_m"] == pytest.approx(1.9812)
+
+
+def test_decimal_commas_semicolons_and_another_encoding() -> None:
+    text = (
+        "Breite;Länge\nlatitude;longitude;yield (kg/ha);moisture\n49,90001;-98,20000;3500,5;13,2\n"
+    )
+    found = read({"Home 2021.csv": text.encode("cp1252")})
+    assert found.problems == []
+    row = found.frames["yield_point"].row(0, named=True)
+    assert (row["latitude_deg"], row["yield_kg_ha"], row["moisture_pct"]) == (
+        49.90001,
+        3500.5,
+        13.2,
+    )
+
+
+@pytest.mark.parametrize(
+    "stamp",
+    ["2021-08-28T14:00:00Z", "2021-08-28 14:00:00", "2021-08-28T16:00:00+02:00", "28.08.2021 14:00:00",
+     "8/28/2021 14:00:00", "28/08/2021 14:00:00", "8/28/2021 2:00:00 PM"],
+)  # fmt: skip
+def test_time_stamps(stamp: str) -> None:
+    found = read({"Home 2021.csv": csv(f"{stamp},49.9,-98.2,3500,13,7,9")})
+    assert found.problems == []
+    assert found.frames["yield_point"]["time"][0] == datetime(2021, 8, 28, 14, tzinfo=UTC)
+
+
+def feature(geometry: Any, **properties: Any) -> dict[str, Any]:
+    return {
+        "type": "Feature",
+        "properties": properties,
+        "geometry": json.loads(shapely.to_geojson(geometry)),
+    }
+
+
+def collection(*features: dict[str, Any]) -> bytes:
+    return json.dumps({"type": "FeatureCollection", "features": list(features)}).encode()
+
+
+SQUARE = shapely.box(-98.2, 49.9, -98.199, 49.91)
+
+
+def test_points_and_swaths_of_geojson() -> None:
+    content = collection(
+        feature(shapely.Point(-98.2, 49.9), **{"yield (kg/ha)": 3500, "moisture": 13.2}),
+        feature(
+            shapely.box(-98.2, 49.9, -98.1999, 49.9001), **{"yield (kg/ha)": 3600, "moisture": None}
+        ),
+    )
+    found = read({"Home 2021.geojson": content})
+    assert found.problems == []
+    points = found.frames["yield_point"]
+    assert points["yield_kg_ha"].to_list() == [3500, 3600]
+    assert points["longitude_deg"].to_list() == pytest.approx([-98.2, -98.19995])
+
+
+def test_outlines_of_strips() -> None:
+    content = collection(
+        feature(SQUARE, Field="Home", Strip="Treated"), feature(SQUARE, field="Home", strip="ck")
+    )
+    found = read({"strips.geojson": content})
+    assert found.problems == []
+    outlines = found.frames["strip_outline"]
+    assert outlines["strip"].to_list() == ["check", "treated"]
+    assert shapely.from_wkt(outlines["outline"][0]).equals(SQUARE)
+
+
+def bow_tie() -> Any:
+    return shapely.Polygon([(-98.2, 49.9), (-98.1, 50.0), (-98.1, 49.9), (-98.2, 50.0)])
+
+
+@pytest.mark.parametrize(
+    ("features", "cause", "kept"),
+    [
+        ([feature(SQUARE, field="Home", strip="left")], "the outline has no name", 0),
+        ([feature(SQUARE, strip="check")], "the outline has no name", 0),
+        ([feature(shapely.box(500000, 5500000, 500100, 5500100), field="Home", strip="check")], "not in degrees", 0),
+        ([feature(bow_tie(), field="Home", strip="check")], "crosses itself", 0),
+        ([feature(SQUARE, field="Home", strip="check"), feature(SQUARE, field="home", strip="check")], "an outline already", 1),
+    ],
+)  # fmt: skip
+def test_outlines_that_cannot_stand(features: list[dict[str, Any]], cause: str, kept: int) -> None:
+    found = read({"strips.geojson": collection(*features)})
+    assert len(found.problems) == 1
+    assert cause in found.problems[0].cause
+    assert found.frames["strip_outline"].height == kept
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "cause"),
+    [
+        ("Home 2021.csv", b"nothing,of,use\n1,2,3\n", "no headings were found"),
+        ("Home 2021.csv", csv("1,2,3", head="yield (kg/ha),moisture,speed (km/h)"), "the map has no places"),
+        ("export.csv", csv(), "field and season of the map are not known"),
+        ("Home 2021.geojson", b'{"type": "Feature"}', "the file is not GeoJSON"),
+        ("Home 2021.geojson", b"{" * 100_000, "the file is not GeoJSON"),
+        ("Home 2021.geojson", b"[" * 100_000, "the file is not GeoJSON"),
+        ("Home 2021.csv", b"", "no headings were found"),
+    ],
+)  # fmt: skip
+def test_a_file_that_is_no_map_is_one_fault_and_the_others_are_read(
+    name: str, content: bytes, cause: str
+) -> None:
+    found = read({name: content, "River 2021.csv": csv()})
+    assert [(p.sheet, p.cause) for p in found.problems] == [(name, cause)]
+    assert found.frames["yield_point"]["field"].unique().to_list() == ["River"]
+
+
+def test_bad_values_cost_their_own_cell_and_are_counted() -> None:
+    lines = [
+        *ROWS,
+        "2021-08-28 14:00:03,49.90007,-98.2,no data,13,7,9",
+        "2021-08-28 14:00:04,0,0,3500,13,7,9",
+    ]
+    found = read({"Home 2021.csv": csv(*lines)})
+    assert {(p.cause, p.row, p.column) for p in found.problems} == {
+        ("not a number", 5, "yield (kg/ha)"),
+        ("points without a place", 6, ""),
+    }
+    assert found.frames["yield_point"]["yield_kg_ha"].to_list() == [3500, 3600, 3700, None]
+
+
+def test_a_heading_without_a_unit_is_a_fault_and_an_unknown_column_is_none() -> None:
+    head = HEAD.replace("speed (km/h)", "speed").replace("width (m)", "engine load")
+    found = read({"Home 2021.csv": csv(head=head)})
+    assert [(p.column, p.cause) for p in found.problems] == [("speed", "the heading names no unit")]
+    assert found.frames["yield_point"]["speed_km_h"].null_count() == 3
+
+
+def test_a_folder_and_a_missing_one(tmp_path: Path) -> None:
+    (tmp_path / "Home 2021.csv").write_bytes(csv())
+    (tmp_path / "strips.geojson").write_bytes(
+        collection(feature(SQUARE, field="Home", strip="check"))
+    )
+    (tmp_path / "notes.docx").write_bytes(b"no map")
+    found = yield_map.read(tmp_path)
+    assert found.problems == []
+    assert {n: f.height for n, f in found.frames.items()} == {"strip_outline": 1, "yield_point": 3}
+    with pytest.raises(UserError, match="no yield map"):
+        yield_map.read(tmp_path / "nowhere")
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    body=st.text(max_size=60),
+    value=st.recursive(
+        st.none() | st.floats() | st.text(max_size=5),
+        lambda c: (
+            st.lists(c, max_size=3)
+            | st.dictionaries(
+                st.sampled_from(
+                    ["type", "features", "geometry", "properties", "coordinates", "strip"]
+                ),
+                c,
+                max_size=4,
+            )
+        ),
+        max_leaves=8,
+    ),
+)
+@example(body="", value={"type": None, "features": None, "geometry": {"type": ""}})
+def test_no_content_raises(body: str, value: Any) -> None:
+    read(
+        {
+            "Home 2021.csv": f"{HEAD}\n{body}".encode("utf-8", "replace"),
+            "a 2021.geojson": json.dumps(value).encode(),
+        }
+    )

@@ -1,0 +1,95 @@
+from datetime import UTC, datetime, timedelta
+
+import polars as pl
+import pytest
+
+from flows.farm import farm_file
+from flows.intake.door.places import Finder, Places, distinct, instruments, outside, spell_words
+from tests.flows.loggers import FARM
+
+SENSORS = "sensors = [{depth_cm = 10}, {depth_cm = 30, name = "
+
+
+@pytest.fixture
+def places_of(tmp_path):
+    def made(toml=FARM):
+        path = tmp_path / "farm.toml"
+        path.write_text(toml, encoding="utf-8")
+        return Places.of(farm_file.load(path))
+
+    return made
+
+
+def days(*dates, probe="deep"):
+    """A row a day, at noon of the farm's standard time."""
+    noon = [datetime.fromisoformat(d).replace(tzinfo=UTC) + timedelta(hours=18) for d in dates]
+    frame = pl.DataFrame({"time": noon}, schema={"time": pl.Datetime("us", "UTC")})
+    return frame.with_columns(probe=pl.lit(probe, pl.String))
+
+
+def test_an_instrument_is_known_by_its_ids_in_any_case(places_of):
+    places = places_of()
+    frame = pl.DataFrame({"instrument": [" w1 ", "West", "deep", "?"]}).with_columns(
+        station=pl.lit(None, pl.String), probe=pl.lit("from the source")
+    )
+    found = instruments(frame, places)
+    assert found["station"].to_list() == ["west", "west", None, None]
+    assert found["probe"].to_list() == ["from the source", "from the source", "deep", "from the source"]  # fmt: skip
+
+
+def test_what_lies_outside_the_spells(places_of):
+    places = places_of()
+    frame = days("2019-12-31", "2020-01-01", "2020-06-20", "2020-06-21", "2020-07-01", "2030-01-01")
+    bad = outside(frame, "probe", places)
+    assert bad.to_list() == [True, False, False, True, False, False]
+    assert outside(frame[[1, 2, 4]], "probe", places) is None
+    assert outside(days("2020-06-01", probe="?"), "probe", places).to_list() == [True]
+    assert outside(days("2020-06-01", probe=None), "probe", places).to_list() == [True]
+    assert spell_words("probe", "deep", places) == (
+        "a time within 2020-01-01 to 2020-06-20; 2020-07-01 to now"
+    )
+
+
+@pytest.mark.parametrize(
+    ("by", "word", "depth"),
+    [
+        ("depth", 30.0, 30.0),
+        ("depth", 30.9, 30.0),  # inches in the file, whole centimetres in farm.toml
+        ("depth", 31.1, None),
+        ("sensor", " B ", 30.0),
+        ("sensor", "c", None),
+    ],
+)
+def test_a_sensor_is_found_by_its_depth_or_its_name(places_of, by, word, depth):
+    frame = days("2020-06-01", "2020-06-02")
+    assert Finder(frame, places_of()).depth(by, pl.lit(word)).to_list() == [depth, depth]
+    told = frame.with_columns(pl.Series("word", [word, word]))
+    assert Finder(told, places_of()).depth(by, pl.col("word")).to_list() == [depth, depth]
+
+
+def test_a_sensor_that_took_anothers_place_is_found_by_its_days(places_of):
+    swapped = places_of(
+        FARM.replace(
+            '{depth_cm = 30, name = "b"}',
+            '{depth_cm = 30, name = "b", to = 2020-06-10}, '
+            '{depth_cm = 30.5, name = "b", from = 2020-06-12}',
+        )
+    )
+    frame = days("2020-06-09", "2020-06-11", "2020-06-12", "2020-06-09")
+    for by, word in (("depth", 30.0), ("depth", 30.5), ("sensor", "b")):
+        found = Finder(frame, swapped).depth(by, pl.lit(word))
+        assert found.to_list() == [30.0, None, 30.5, 30.0]
+
+
+def test_the_nearest_of_several_is_meant(places_of):
+    near = places_of(
+        FARM.replace('{depth_cm = 30, name = "b"}', "{depth_cm = 30}, {depth_cm = 31}")
+    )
+    word = pl.Series("word", [30.2, 30.8, 29.0])
+    frame = days("2020-06-01", "2020-06-01", "2020-06-01").with_columns(word)
+    assert Finder(frame, near).depth("depth", pl.col("word")).to_list() == [30.0, 31.0, 30.0]
+
+
+def test_distinct_rows_of_long_runs():
+    frame = pl.DataFrame({"a": [1, 1, None, None, 1, 2], "b": ["x", "x", "x", "x", "x", None]})
+    assert set(distinct(frame).rows()) == {(1, "x"), (None, "x"), (2, None)}

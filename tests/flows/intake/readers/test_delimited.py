@@ -1,0 +1,223 @@
+import codecs
+
+import polars as pl
+import pytest
+
+from flows.intake.readers import Content, Unreadable, delimited
+from schemas.farm.layout import Layout
+
+
+def layout(**changes):
+    base = {
+        "step": "1 h",
+        "time": {"columns": ["t"], "offset": "Z"},
+        "columns": {"T": {"quantity": "air_temp"}, "R": {"quantity": "rain", "unit": "mm"}},
+    }
+    return Layout.model_validate(base | changes)
+
+
+def chunks(data, rule, *, before=b"", block=1 << 20):
+    content = Content(
+        "file",
+        before.count(b"\n"),
+        lambda: iter([before]),
+        lambda: (data[i : i + block] for i in range(0, len(data), block)),
+    )
+    return list(delimited.read(content, rule))
+
+
+def rows(data, rule, **how):
+    found = chunks(data, rule, **how)
+    return [
+        tuple(float(v) if i and v is not None else v for i, v in enumerate(line))
+        for chunk in found
+        for line in chunk.frame.select("time_0", "v:T", "v:R").iter_rows()
+    ]
+
+
+def faults(data, rule, **how):
+    return [f for chunk in chunks(data, rule, **how) for f in chunk.faults.rows()]
+
+
+PLAIN = b"t,T,R\n2020-06-01 00:00,1.5,0.2\n2020-06-01 01:00,-2,0\n"
+READ = [("2020-06-01 00:00", 1.5, 0.2), ("2020-06-01 01:00", -2.0, 0.0)]
+
+
+def test_plain():
+    assert rows(PLAIN, layout()) == READ
+
+
+def test_columns_are_found_by_name_not_place():
+    data = b"x,R,t, t2 ,T\nn,0.2,2020-06-01 00:00,z,1.5\nn,0,2020-06-01 01:00,z,-2\n"
+    assert rows(data, layout()) == READ
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "cp1252"])
+def test_encodings(encoding):
+    text = "t;Temp (°C);R\r\n;°C;mm\r\n2020-06-01 00:00;1,5;0,2\r\n2020-06-01 01:00;-2;0\r\n"
+    rule = layout(
+        encoding=encoding,
+        delimiter=";",
+        decimal=",",
+        after_header=1,
+        columns={
+            "T": {"quantity": "air_temp", "names": ["Temp (°C)"]},
+            "R": {"quantity": "rain"},
+        },
+    )
+    assert rows(text.encode(encoding), rule, block=7) == READ
+
+
+def test_a_mangled_degree_sign_in_the_heading():
+    data = PLAIN.replace(b"T,", "Temp (°C),".encode("cp1252"), 1)
+    rule = layout(columns={"Temp (°C)": {"quantity": "air_temp"}})
+    (chunk,) = chunks(data, rule)
+    assert chunk.frame["v:Temp (°C)"].to_list() == [1.5, -2.0]
+
+
+def test_headings_of_other_letters_are_not_taken_for_each_other():
+    # humidity where the layout says temperature, both in Cyrillic
+    rule = layout(columns={"температура": {"quantity": "air_temp"}, "R": {"quantity": "rain"}})
+    data = "t,влажность,R\n2020-06-01 00:00,61,0.2\n".encode()
+    (chunk,) = chunks(data, rule)
+    assert "v:температура" not in chunk.frame.columns
+    assert chunk.absent == ("температура",)
+    (same,) = chunks(data.replace("влажность".encode(), "ТЕМПЕРАТУРА ".encode()), rule)
+    assert same.frame["v:температура"].cast(float).to_list() == [61.0]
+
+
+def test_a_byte_order_mark_and_old_line_ends():
+    assert rows(codecs.BOM_UTF8 + PLAIN.replace(b"\n", b"\r"), layout()) == READ
+
+
+def test_preamble_found_by_number_or_by_its_words():
+    data = b"site 7\nserial,99\n" + PLAIN
+    assert rows(data, layout(skip=2)) == READ
+    assert rows(data, layout(header_starts="t,T")) == READ
+
+
+def test_two_heading_rows_are_joined():
+    data = PLAIN.replace(b"t,T,R\n", b"t,Air,Rain\n,T,R\n")
+    rule = layout(
+        header=2, columns={"Air T": {"quantity": "air_temp"}, "Rain R": {"quantity": "rain"}}
+    )
+    (chunk,) = chunks(data, rule)
+    assert chunk.frame["v:Rain R"].to_list() == [0.2, 0.0]
+
+
+def test_no_heading_at_all():
+    rule = layout(
+        header=0,
+        time={"columns": ["1"], "offset": "Z"},
+        columns={"2": {"quantity": "air_temp"}, "3": {"quantity": "rain"}},
+    )
+    (chunk,) = chunks(PLAIN.split(b"\n", 1)[1], rule)
+    assert chunk.frame["v:2"].to_list() == [1.5, -2.0]
+
+
+def test_headings_that_come_again_in_another_order():
+    data = PLAIN + b"t,R,T\n2020-06-01 02:00,0.4,3\n\n" + b"t,R,T\n2020-06-01 03:00,0.6,4\n"
+    assert rows(data, layout())[2:] == [("2020-06-01 02:00", 3, 0.4), ("2020-06-01 03:00", 4, 0.6)]
+    assert chunks(data, layout())[-1].frame["line"].to_list() == [8]
+
+
+def test_a_preamble_that_comes_again_is_not_rows():
+    top = b"logger 7\nsite north\n"
+    assert rows(top + PLAIN + top + PLAIN, layout(skip=2)) == READ * 2
+    assert faults(top + PLAIN + top + PLAIN, layout(skip=2)) == []
+
+
+def test_a_continued_file_uses_the_heading_in_force():
+    before = PLAIN + b"t,R,T\n2020-06-01 02:00,0.4,3\n"
+    (chunk,) = chunks(b"2020-06-01 03:00,0.6,4\n", layout(), before=before)
+    assert chunk.frame.select("line", "v:T", "v:R").rows() == [(6, 4.0, 0.6)]
+
+
+@pytest.mark.parametrize(
+    ("line", "cause"),
+    [
+        (b"2020-06-01 02:00,1", "half-written line"),
+        (b"2020-06-0", "half-written line"),
+        (b"2020-06-01 02:00,1,2,3", "too many fields"),
+        (b'2020-06-01 02:00,"1,2', "quotes that do not pair"),
+    ],
+)
+def test_a_line_that_is_no_row_is_named_and_the_others_stand(line, cause):
+    for data in (PLAIN + line, PLAIN + line + b"\n" + b"2020-06-01 09:00,9,9\n"):
+        assert rows(data, layout())[:2] == READ
+        ((number, _, extent, found_cause, _, _),) = faults(data, layout())
+        assert (number, extent, found_cause) == (4, "row", cause)
+        assert chunks(data, layout())[0].raw(4) == line.decode()
+
+
+def test_blank_lines_and_lines_of_delimiters_are_nothing():
+    data = PLAIN.replace(b"\n", b"\n\n,,\n\n")
+    assert (rows(data, layout()), faults(data, layout())) == (READ, [])
+
+
+def test_comments():
+    assert rows(PLAIN + b"# battery changed\n", layout(comment="#")) == READ
+
+
+def test_text_among_numbers_is_kept_for_the_door():
+    (chunk,) = chunks(PLAIN + b"2020-06-01 02:00,broken,0\n", layout())
+    assert chunk.frame["v:T"].to_list() == ["1.5", "-2", "broken"]
+    assert chunk.frame["v:R"].to_list() == ["0.2", "0", "0"]
+
+
+def test_nul_bytes_do_not_spoil_their_neighbours():
+    data = PLAIN + b"\x00\x00\x00\x00\n2020-06-01 02:00,3,0.4\n"
+    assert rows(data, layout())[-1] == ("2020-06-01 02:00", 3, 0.4)
+
+
+def test_many_blanks_as_one_delimiter():
+    data = b"  t   T  R\n 2020-06-01T00:00   1.5  0.2 \n2020-06-01T01:00\t-2 0\n"
+    found = rows(data, layout(delimiter="space"))
+    assert [line[1:] for line in found] == [line[1:] for line in READ]
+
+
+def test_quoted_cells_hold_their_delimiter():
+    data = b't,T,R\n"2020-06-01 00:00","1,5","0,2"\n2020-06-01 01:00,"-2",0\n'
+    assert rows(data.replace(b"1,5", b"1.5").replace(b"0,2", b"0.2"), layout()) == READ
+    (chunk,) = chunks(data, layout(decimal=","))
+    assert chunk.frame["v:T"].to_list() == [1.5, -2.0]
+
+
+@pytest.mark.parametrize(
+    ("data", "cause"),
+    [
+        (b"a,b,c\n1,2,3\n", "no such column"),
+        (b"t,b,c\n2020-06-01,2,3\n", "none of the layout's columns"),
+        (b"", None),
+        (b"\n\n", "nothing in it"),
+    ],
+)
+def test_a_file_of_another_kind_is_refused_whole(data, cause):
+    if cause is None:
+        assert chunks(data, layout()) == []
+        return
+    with pytest.raises(Unreadable, match=cause):
+        chunks(data, layout())
+
+
+def test_a_missing_column_is_said_and_the_rest_is_read():
+    (chunk,) = chunks(b"t,T\n2020-06-01 00:00,1.5\n", layout())
+    assert chunk.absent == ("R",)
+    assert chunk.frame.columns == ["line", "time_0", "v:T"]
+
+
+def test_large_files_come_in_pieces_with_their_own_line_numbers(monkeypatch):
+    monkeypatch.setattr(delimited, "PIECE", 300)
+    lines = b"".join(
+        b"2020-06-01 %02d:%02d,%d,0\n" % (h, m, h) for h in range(24) for m in range(60)
+    )
+    found = chunks(b"t,T,R\n" + lines, layout(), block=100)
+    frame = pl.concat(chunk.frame for chunk in found)
+    assert len(found) > 50
+    assert frame["line"].to_list() == list(range(2, 2 + 1440))
+    assert frame["v:T"].sum() == sum(range(24)) * 60
+
+
+def test_a_heading_line_that_does_not_come():
+    with pytest.raises(Unreadable, match="no heading line"):
+        chunks(PLAIN, layout(header_starts="time"))

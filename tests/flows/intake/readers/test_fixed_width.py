@@ -1,0 +1,84 @@
+import pytest
+from pydantic import ValidationError
+
+from flows.intake.readers import Unreadable
+from tests.flows.intake.readers.reading import READ, chunks, faults, layout, rows
+
+FIELDS = {"t": [1, 16], "T": [18, 22], "R": [23, 27]}
+LINES = ["2020-06-01 00:00   1.5  0.2", "2020-06-01 01:00  -2.0  0.0"]
+TEXT = "\n".join(["station 7", "time            air   rain", *LINES, ""])
+
+
+def fixed(**changes):
+    return layout(format="fixed", fields=FIELDS, **changes)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_columns_by_their_place(encoding, end):
+    data = TEXT.replace("\n", end).encode(encoding)
+    for head in ({"skip": 1}, {"header_starts": "time  "}):
+        assert rows(data, fixed(encoding=encoding, **head), block=7) == READ
+
+
+def test_rows_after_a_known_start():
+    before = (TEXT[: TEXT.index(LINES[1])]).encode()
+    assert rows(LINES[1].encode(), fixed(skip=1), before=before) == READ[1:]
+    (chunk,) = chunks(LINES[1].encode(), fixed(skip=1), before=before)
+    assert chunk.frame["line"].to_list() == [4]
+
+
+def test_blank_fields_and_trimmed_lines_are_missing_values():
+    data = f"{LINES[0]}\n2020-06-01 01:00\n2020-06-01 02:00        0.4\n".encode()
+    (chunk,) = chunks(data, fixed(header=0))
+    assert chunk.frame.select("v:T", "v:R").rows() == [("1.5", "0.2"), ("", ""), ("", "0.4")]
+    assert chunk.faults.is_empty()
+
+
+def test_a_last_line_cut_short_is_refused_since_its_value_may_be_too():
+    data = (LINES[0] + "\n" + LINES[1][:20]).encode()
+    assert rows(data, fixed(skip=0, header=0)) == READ[:1]
+    (fault,) = faults(data, fixed(skip=0, header=0))
+    assert fault[0] == 2
+    assert fault[3] == "half-written line"
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "2020-06-01 02:00  10.06  0.4",  # a blank came in after the stamp
+        "2020-06-01 0\r2:00   10.6  0.4",
+        "2020-06-01 02:00 110.6   0.41",
+    ],
+)
+def test_a_number_that_goes_on_beyond_its_field_is_refused(line):
+    fields = {"t": [1, 16], "T": [18, 22], "R": [24, 28]}
+    rule = layout(format="fixed", fields=fields, header=0)
+    good = [f"2020-06-01 {h:02d}:00  1{h}.5   0.2" for h in range(3, 8)]
+    data = "\n".join([*good, line, ""]).encode()
+    (chunk,) = chunks(data, rule)
+    assert chunk.frame["v:T"].to_list() == [f"1{h}.5" for h in range(3, 8)]
+    ((number, _, extent, cause, found, _),) = chunk.faults.rows()
+    assert (number, extent, cause, found) == (6, "row", "columns out of place", line)
+
+
+def test_where_every_line_has_another_column_beside_it_nothing_is_out_of_place():
+    fields = {"t": [1, 16], "T": [18, 21]}
+    rule = layout(format="fixed", fields=fields, header=0, columns={"T": {"quantity": "air_temp"}})
+    data = "".join(f"2020-06-01 {h:02d}:00 10.512.3\n" for h in range(5)).encode()
+    (chunk,) = chunks(data, rule)
+    assert chunk.frame["v:T"].to_list() == ["10.5"] * 5
+    assert chunk.faults.is_empty()
+
+
+def test_a_column_without_a_field_is_refused():
+    with pytest.raises(Unreadable, match="no such column"):
+        rows(TEXT.encode(), layout(format="fixed", fields={"t": [1, 16], "R": [23, 27]}))
+
+
+def test_fields_and_fixed_go_together():
+    for wrong in ({"format": "fixed"}, {"fields": FIELDS}):
+        with pytest.raises(ValidationError, match="go together"):
+            layout(**wrong)
+    with pytest.raises(ValidationError, match="before its first"):
+        layout(format="fixed", fields=FIELDS | {"T": [22, 18]})

@@ -1,0 +1,109 @@
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from flows.base import lock
+from flows.base.errors import Busy, UserError
+from flows.farm.folder import FarmFolder
+from flows.run import serve
+from flows.setup.new import new
+
+
+@pytest.fixture
+def farm(tmp_path: Path) -> FarmFolder:
+    """A new farm whose schedule is every few seconds."""
+    root = tmp_path / "farm"
+    new(root, "metric")
+    text = (root / "farm.toml").read_text(encoding="utf-8")
+    text = text.replace('"*/30 * * * *"', '"* * * * * */4"')
+    (root / "farm.toml").write_text(text, encoding="utf-8")
+    return FarmFolder.at(root)
+
+
+def wait_for(what: Callable[[], bool], process: subprocess.Popen[str], limit_s: float) -> None:
+    until = time.monotonic() + limit_s
+    while not what():
+        assert process.poll() is None, process.communicate()[0]
+        assert time.monotonic() < until, "it took too long"
+        time.sleep(0.3)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C to one process is of POSIX")
+def test_run_does_its_schedules_and_stops_cleanly(farm: FarmFolder) -> None:
+    runs = farm.state / "last_runs.json"
+    env = {**os.environ, "PYTHONUNBUFFERED": "1"}
+    process = subprocess.Popen(
+        [sys.executable, "-c", SCRIPT, "run", str(farm.root)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        env=env,
+        start_new_session=True,
+    )
+    try:
+        # At the start one full turn catches up what was missed; then collect comes by schedule.
+        wait_for(farm.published_file.exists, process, 300)
+        first = json.loads(runs.read_text())["collect"]["started_at"]
+        wait_for(
+            lambda: json.loads(runs.read_text())["collect"]["started_at"] > first, process, 300
+        )
+        with pytest.raises(Busy, match="checkstrip run"):
+            serve.serve(farm, lambda told: None)
+        os.killpg(process.pid, signal.SIGINT)
+        out, _ = process.communicate(timeout=120)
+    finally:
+        if process.poll() is None:
+            os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+    assert process.returncode == 0, out
+    assert out.splitlines()[0].startswith(f"Running for {farm.root}.")
+    assert out.splitlines()[-1] == "Stopped."
+    assert "Traceback" not in out
+    # Nothing is left: the whole process group is gone, and both locks are free.
+    with pytest.raises(ProcessLookupError):
+        os.killpg(process.pid, 0)
+    for path in (farm.run_lock_file, farm.lock_file):
+        with lock.hold(path, "looking"):
+            pass
+    said = json.loads(runs.read_text())
+    assert said["derive"]["state"] == "done"
+    assert (farm.state / "prefect" / "prefect.db").exists()
+    log = (farm.logs / "checkstrip.log").read_text()
+    assert "collect: " in log
+    assert "stopped" in log
+
+
+SCRIPT = "import sys; sys.argv[0] = 'checkstrip'; from flows.cli import main; main()"
+
+
+def test_its_server_is_for_this_computer_only_and_tells_nobody(farm: FarmFolder) -> None:
+    with serve._listening() as listener:
+        assert listener.getsockname()[0] == "127.0.0.1"
+        assert listener.family is socket.AF_INET
+    settings = serve._settings(farm, 4321)
+    assert settings["PREFECT_API_URL"] == "http://127.0.0.1:4321/api"
+    assert settings["DO_NOT_TRACK"] == "1"
+    assert settings["PREFECT_SERVER_ANALYTICS_ENABLED"] == "false"
+    assert settings["PREFECT_SERVER_API_AUTH_STRING"] == settings["PREFECT_API_AUTH_STRING"]
+    assert (
+        settings["PREFECT_API_AUTH_STRING"]
+        != serve._settings(farm, 4321)["PREFECT_API_AUTH_STRING"]
+    )
+    assert str(farm.state) in settings["PREFECT_HOME"]
+
+
+def test_a_mistake_in_the_farm_file_is_told_before_anything_starts(farm: FarmFolder) -> None:
+    farm.farm_toml.write_text("[farm]\nnam = 1\n", encoding="utf-8")
+    with pytest.raises(UserError, match="nam"):
+        serve.serve(farm, lambda told: None)
+    assert not (farm.state / "prefect").exists()

@@ -1,0 +1,45 @@
+import os
+
+from flows.setup.try_out import try_out
+from tests.flows.loggers import FARM, ask, drop, make, row, take, usual
+
+
+def everything(folder):
+    return {
+        path: path.read_bytes()
+        for path in sorted(folder.root.rglob("*"))
+        if path.is_file() and path.suffix not in (".duckdb", ".lock", ".wal")
+    }
+
+
+def test_says_what_would_land_change_and_be_refused_without_doing_it(tmp_path):
+    folder = make(tmp_path / "farm")
+    drop(folder, "a.csv", [row(h, 50, 0.1, 0.29, 0.35) for h in range(10)])
+    take(folder)
+    drop(folder, "b.csv", [row(h, 50, 0.1, 0.29, 0.35) for h in range(8, 13)] + ["noon,1,2,3,4"])
+    before, held = everything(folder), ask(folder, "FROM weather_reading ORDER BY time")
+    (now,) = try_out(folder)
+    assert (now.source, now.new, now.again) == ("hourly", 1, 0)
+    assert (now.rows_landed, now.rows_quarantined) == (13, 1)
+    assert (now.values_added, now.values_changed, now.values_gone) == (3 * 4, 0, 0)
+    assert "time not read" in now.causes[0]
+    other = tmp_path / "other.toml"
+    other.write_text(FARM.replace("degF", "degC").replace("depth_cm = 10}", "depth_cm = 11.5}", 1))
+    (then,) = try_out(folder, other)
+    assert (then.new, then.again) == (1, 1)
+    assert then.values_changed == 10  # air temperature
+    assert then.values_gone == 10  # the sensor at 10 cm is no longer declared
+    assert then.rows_quarantined_before == 0
+    assert any("no such sensor" in cause for cause in then.causes)
+    assert everything(folder) == before
+    assert ask(folder, "FROM weather_reading ORDER BY time") == held
+    assert take(folder).deliveries == 1
+
+
+def test_tells_of_a_file_that_no_source_takes(tmp_path):
+    folder = make(tmp_path / "farm")
+    path = drop(folder, "a.xyz", [usual(1)])
+    os.utime(path, (1, 1))
+    (found,) = try_out(folder)
+    assert (found.source, found.refused_whole) == ("(no source)", 1)
+    assert "1 refused whole" in found.sentences[0]

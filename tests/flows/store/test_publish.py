@@ -1,0 +1,245 @@
+from __future__ import annotations
+
+import json
+import os
+import stat
+import subprocess
+import sys
+from datetime import timedelta
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+
+from flows.base.errors import Attention, UserError
+from flows.derive import derive
+from flows.farm.folder import FarmFolder
+from flows.store import publish, query, warehouse
+from tests.flows import invented
+from transforms import order
+
+
+@pytest.fixture(autouse=True)
+def daily_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(order, "DAILY", ("weather_day", "soil_day"))
+    monkeypatch.setattr(order, "DERIVED", ())
+
+
+def grow(folder: FarmFolder, turn: int, days: int = 2) -> None:
+    """One turn of the pipeline: readings of new days, derived and published."""
+    with warehouse.open_writer(folder) as con:
+        if turn == 0:
+            invented.put_setup(con, invented.setup())
+        first = invented.FIRST + timedelta(days=turn * days)
+        invented.put(con, invented.readings(days, first, step_h=6))
+        derive.derive(con)
+    publish.publish(folder)
+
+
+def test_without_a_warehouse_it_says_what_to_do(folder: FarmFolder) -> None:
+    with pytest.raises(UserError, match="checkstrip once"):
+        publish.publish(folder)
+    with pytest.raises(UserError, match="checkstrip once"):
+        query.open_published(folder)
+
+
+def test_the_copy_is_whole_and_read_only(folder: FarmFolder) -> None:
+    grow(folder, 0)
+    path = publish.newest(folder)
+    assert path == folder.published_file
+    assert not path.stat().st_mode & (stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH)
+    with query.open_published(folder) as con:
+        assert con.sql("SELECT count(*) FROM weather_reading").fetchall() == [(16,)]
+        assert con.sql("SELECT count(*) FROM customary.weather_day").fetchall() == [(4,)]
+        with pytest.raises(duckdb.Error):
+            con.execute("DELETE FROM weather_reading")
+
+
+def test_it_is_skipped_where_nothing_changed(folder: FarmFolder) -> None:
+    grow(folder, 0)
+    before = folder.published_file.stat()
+    assert not publish.publish(folder).new
+    after = folder.published_file.stat()
+    assert (before.st_ino, before.st_mtime_ns) == (after.st_ino, after.st_mtime_ns)
+    with warehouse.open_writer(folder) as con:
+        con.execute("UPDATE field SET soil = 'clay'")
+        warehouse.changed(con)
+    assert publish.publish(folder).new
+    with query.open_published(folder) as con:
+        assert con.sql("SELECT soil FROM field").fetchall() == [("clay",)]
+
+
+def test_a_copy_that_went_missing_is_made_again(folder: FarmFolder) -> None:
+    grow(folder, 0)
+    folder.published_file.unlink()
+    assert publish.publish(folder).new
+    assert folder.published_file.exists()
+
+
+def test_a_reader_keeps_its_copy_and_the_next_sees_the_new_one(folder: FarmFolder) -> None:
+    grow(folder, 0)
+    with query.open_published(folder) as con:
+        grow(folder, 1)
+        assert con.sql("SELECT count(*) FROM weather_day").fetchall() == [(4,)]
+    with query.open_published(folder) as con:
+        assert con.sql("SELECT count(*) FROM weather_day").fetchall() == [(8,)]
+
+
+def test_where_the_fixed_name_is_in_use_a_numbered_one_serves(
+    folder: FarmFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    grow(folder, 0)
+    real = Path.replace
+
+    def in_use(self: Path, target: Path) -> Path:
+        if Path(target) == folder.published_file:
+            raise PermissionError(13, "used by another process")
+        return real(self, target)
+
+    monkeypatch.setattr(Path, "replace", in_use)
+    for turn in (1, 2):
+        grow(folder, turn)
+        path = publish.newest(folder)
+        assert path is not None and path != folder.published_file
+        with query.open_published(folder) as con:
+            assert con.sql("SELECT count(*) FROM weather_day").fetchall() == [(4 * turn + 4,)]
+        # The fixed one and the newest: older numbered copies are gone.
+        assert len(list(folder.published.iterdir())) == 2
+    monkeypatch.undo()
+    # Nothing new to say, but the name is free now.
+    assert not publish.publish(folder).new
+    assert publish.newest(folder) == folder.published_file
+    assert list(folder.published.iterdir()) == [folder.published_file]
+    with warehouse.open_reader(folder.published_file) as con:
+        assert con.sql("SELECT count(*) FROM weather_day").fetchall() == [(12,)]
+
+
+def test_a_full_disk_leaves_the_old_copy(
+    folder: FarmFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    grow(folder, 0)
+    real = os.fsync
+
+    def full(handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(Attention, match="No space left"):
+        grow(folder, 1)
+    monkeypatch.setattr(os, "fsync", real)
+    assert list(folder.published.iterdir()) == [folder.published_file]
+    with query.open_published(folder) as con:
+        assert con.sql("SELECT count(*) FROM weather_day").fetchall() == [(4,)]
+    assert publish.publish(folder).new
+
+
+def test_a_log_left_beside_the_copy_is_not_read_into_the_next(folder: FarmFolder) -> None:
+    grow(folder, 0)
+    log = folder.published_file.with_name(folder.published_file.name + ".wal")
+    log.write_bytes(b"left by somebody")
+    grow(folder, 1)
+    assert not log.exists()
+
+
+# Readers as they exist: each opens the copy in a process of its own again and again, checks that
+# what it sees belongs together, and says how often.
+READERS = {
+    "duckdb": """
+import duckdb
+def look(path):
+    with duckdb.connect(path, read_only=True) as con:
+        return con.sql("SELECT (SELECT count(*) FROM weather_reading), (SELECT count(*) FROM weather_day)").fetchall()[0]
+""",
+    "polars": """
+import duckdb, polars as pl
+def look(path):
+    with duckdb.connect(path, read_only=True) as con:
+        return con.sql("FROM weather_reading").pl().height, con.sql("FROM weather_day").pl().height
+""",
+    "pandas": """
+import duckdb, pandas as pd
+def look(path):
+    with duckdb.connect(path, read_only=True) as con:
+        return len(con.sql("FROM weather_reading").df()), len(con.sql("FROM weather_day").df())
+""",
+    "SQLAlchemy": """
+import sqlalchemy as sa
+def look(path):
+    engine = sa.create_engine(sa.URL.create("duckdb", database=path), connect_args={"read_only": True})
+    tables = [sa.table(name) for name in ("weather_reading", "weather_day")]
+    with engine.connect() as con:
+        found = [con.scalar(sa.select(sa.func.count()).select_from(table)) for table in tables]
+    engine.dispose()
+    return found
+""",
+}
+LOOP = """
+import sys, time
+path, until = sys.argv[1], sys.argv[2]
+import pathlib
+seen, count = set(), 0
+while not pathlib.Path(until).exists() or count == 0:
+    readings, days = look(path)
+    assert readings == 4 * days, (readings, days)
+    seen.add(days); count += 1
+    time.sleep(0.01)
+print(count, len(seen))
+"""
+
+
+def test_front_ends_read_while_the_pipeline_writes(folder: FarmFolder, tmp_path: Path) -> None:
+    grow(folder, 0)
+    until = tmp_path / "enough"
+    readers = {
+        name: subprocess.Popen(
+            [sys.executable, "-c", code + LOOP, str(folder.published_file), str(until)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        for name, code in READERS.items()
+    }
+    # And one that opened the first copy and never lets go of it.
+    with query.open_published(folder) as held:
+        for turn in range(1, 5):
+            grow(folder, turn)
+        until.touch()
+        for name, reader in readers.items():
+            out, err = reader.communicate(timeout=60)
+            assert reader.returncode == 0, (name, err)
+            assert int(out.split()[0]) >= 1
+        assert held.sql("SELECT count(*) FROM weather_day").fetchall() == [(4,)]
+    with query.open_published(folder) as con:
+        assert con.sql("SELECT count(*) FROM weather_day").fetchall() == [(20,)]
+
+
+def test_the_record_is_small_and_plain(folder: FarmFolder) -> None:
+    grow(folder, 0)
+    record = json.loads((folder.state / "published.json").read_text())
+    assert record["file"] == folder.published_file.name
+    assert record["number"] == 1
+
+
+def test_attached_under_another_name_views_and_macros_work(folder: FarmFolder) -> None:
+    grow(folder, 0)
+    with duckdb.connect() as con:
+        con.execute(f"ATTACH '{folder.published_file}' AS farm_copy (READ_ONLY)")
+        ((mm, inch),) = con.sql(
+            "SELECT sum(d.rain_mm), sum(c.rain_in) FROM farm_copy.weather_day d "
+            "JOIN farm_copy.customary.weather_day c USING (station, day)"
+        ).fetchall()
+        assert inch == pytest.approx(mm / 25.4)
+        ((bushels,),) = con.sql(
+            "SELECT farm_copy.kg_ha_to_bu_ac(6725.11, 'spring wheat')"
+        ).fetchall()
+        assert bushels == pytest.approx(100, rel=1e-4)
+
+
+def test_polars_reads_what_was_written(folder: FarmFolder) -> None:
+    grow(folder, 0)
+    with query.open_published(folder) as con:
+        rows = query.frame(query.ask(con, "FROM weather_reading ORDER BY station, time"))
+    expected = invented.readings(2, step_h=6)["weather_reading"].sort("station", "time")
+    assert rows.select(expected.columns).equals(expected)
+    assert isinstance(rows.schema["time"], pl.Datetime)

@@ -1,0 +1,255 @@
+"""A warehouse as an older program made it: frozen here, whatever the declarations become."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from flows.base.errors import Attention, UserError
+from flows.farm.folder import FarmFolder
+from flows.setup import try_out
+from flows.store import migrate, publish, upgrade, warehouse
+from flows.trust.backup import rebuild
+from schemas import generated
+from schemas.catalogue import TABLES
+from tests.flows import loggers
+
+OLD = """
+CREATE TABLE about (fact VARCHAR NOT NULL, value VARCHAR);
+INSERT INTO about VALUES ('schema_version', '1'), ('revision', '7');
+CREATE TABLE delivery (delivery VARCHAR NOT NULL, sha256 VARCHAR NOT NULL, "sequence" BIGINT NOT NULL,
+    received_at TIMESTAMPTZ NOT NULL, source VARCHAR, name VARCHAR NOT NULL, setup VARCHAR,
+    state VARCHAR NOT NULL, rows_in BIGINT, rows_landed BIGINT);
+INSERT INTO delivery VALUES
+    ('aa', 'aa', 1, '2024-04-01 12:00Z', 'hourly', 'a.csv', 'x', 'landed', 2, 2),
+    ('bb', 'bb', 2, '2024-04-01 12:00Z', 'fieldbook', 'fieldbook.xlsx', 'y', 'landed', NULL, NULL);
+CREATE TABLE weather_reading (station VARCHAR NOT NULL, "time" TIMESTAMPTZ NOT NULL,
+    interval_s DOUBLE NOT NULL, temp_c DOUBLE, rain_mm DOUBLE, delivery VARCHAR);
+INSERT INTO weather_reading VALUES
+    ('west', '2024-04-01 11:00Z', 3600, 4.5, 0.2, 'aa'), ('west', '2024-04-01 12:00Z', 3600, 5, 0, 'aa');
+CREATE TABLE weather_day (station VARCHAR NOT NULL, "day" DATE NOT NULL, rain_mm DOUBLE);
+INSERT INTO weather_day VALUES ('west', '2024-04-01', 0.2);
+CREATE TABLE field (field VARCHAR NOT NULL);
+INSERT INTO field VALUES ('Home');
+"""
+RENAME = "ALTER TABLE weather_reading RENAME COLUMN temp_c TO air_temp_c"
+READINGS = "SELECT station, air_temp_c, rain_mm, battery_v FROM weather_reading ORDER BY time"
+
+WEATHER = {"station", "time", "interval_s", "air_temp_c", "rain_mm", "delivery"}
+
+SOIL = """
+CREATE TABLE soil_reading (probe VARCHAR NOT NULL, depth_cm DOUBLE NOT NULL, "time" TIMESTAMPTZ NOT NULL,
+    interval_s DOUBLE NOT NULL, vwc_pct DOUBLE, soil_temp_c DOUBLE, delivery VARCHAR);
+INSERT INTO soil_reading VALUES
+    ('pit', 40, '2024-04-01 12:00Z', 3600, 31.5, NULL, 'aa'), ('pit', 10, '2024-04-01 12:00Z', 3600, 28, 4.5, 'aa'),
+    ('pit', 10, '2024-04-01 13:00Z', 3600, NULL, 5, 'aa'), ('pit', 40, '2024-04-01 13:00Z', 3600, 31, NULL, 'bb');
+"""
+
+
+def sql(step: str) -> Callable[[duckdb.DuckDBPyConnection], object]:
+    return lambda con: con.execute(step)
+
+
+@pytest.fixture
+def old(tmp_path: Path) -> FarmFolder:
+    folder = loggers.make(tmp_path / "farm")
+    folder.make()
+    with duckdb.connect(str(folder.warehouse_file)) as con:
+        con.execute(OLD)
+    return folder
+
+
+@pytest.fixture
+def two(monkeypatch: pytest.MonkeyPatch) -> None:
+    """This program as the next one will be."""
+    monkeypatch.setattr(migrate, "SCHEMA_VERSION", 2)
+    monkeypatch.setattr(migrate, "STEPS", {1: sql(RENAME)})
+
+
+def digest(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def stands_as_it_was(path: Path) -> None:
+    with duckdb.connect(str(path), read_only=True) as con:
+        assert con.sql("SELECT value FROM about ORDER BY fact").fetchall() == [("7",), ("1",)]
+        assert con.sql("SELECT sum(temp_c) FROM weather_reading").fetchall() == [(9.5,)]
+        assert con.sql("FROM weather_day").fetchall()[0][0] == "west"
+        assert len(con.sql("SHOW TABLES").fetchall()) == 5
+
+
+@pytest.mark.usefixtures("two")
+def test_an_older_warehouse_is_brought_up_and_its_copy_kept(old: FarmFolder) -> None:
+    with warehouse.open_writer(old) as con:
+        assert migrate.stored_version(con) == 2
+        assert set(migrate.stored_columns(con)) >= set(TABLES)
+        rows = con.sql(READINGS).fetchall()
+        assert rows == [("west", 4.5, 0.2, None), ("west", 5.0, 0.0, None)]
+        # What is computed is made anew, and the field book is read again by the next collect.
+        assert con.sql("SELECT count(*) FROM weather_day").fetchall() == [(0,)]
+        assert migrate.fact(con, "derive_all") == "true"
+        setups = con.sql("SELECT source, setup FROM delivery ORDER BY sequence").fetchall()
+        assert setups == [("hourly", "x"), ("fieldbook", None)]
+    (copy,) = upgrade.kept(old.warehouse_file)
+    assert copy.name.startswith("checkstrip-version-1-20")
+    stands_as_it_was(copy)
+    with warehouse.open_writer(old) as con:
+        assert con.sql("SELECT count(*) FROM weather_reading").fetchall() == [(2,)]
+    assert upgrade.kept(old.warehouse_file) == [copy]
+
+
+def test_from_version_1_sensors_are_put_into_lists(old: FarmFolder) -> None:
+    with duckdb.connect(str(old.warehouse_file)) as con:
+        con.execute(SOIL)
+        asked = "SELECT probe, depth_cm, time, interval_s, vwc_pct, soil_temp_c, delivery FROM soil_reading ORDER BY ALL"
+        before = con.sql(asked).fetchall()
+        con.execute(f"{RENAME}; ALTER TABLE weather_reading ADD COLUMN battery_v DOUBLE")
+        weather = con.sql(READINGS).fetchall()
+    with warehouse.open_writer(old) as con:
+        assert con.sql(asked).fetchall() == before
+        assert len(before) == 4
+        assert con.sql(READINGS).fetchall() == weather
+        assert set(migrate.stored_columns(con)["weather_reading"]) == WEATHER
+        kept = con.sql("SELECT depth_cm, delivery FROM kept.soil_reading ORDER BY ALL").fetchall()
+        assert kept == [([10.0], "aa"), ([10.0, 40.0], "aa"), ([40.0], "bb")]
+        assert migrate.stored_version(con) == 3
+        assert set(migrate.stored_columns(con)) == set(TABLES)
+        assert not migrate.alters(con)
+    (copy,) = upgrade.kept(old.warehouse_file)
+    with duckdb.connect(str(copy), read_only=True) as con:
+        assert con.sql(asked).fetchall() == before
+
+
+def test_from_version_2_stations_go_behind_a_view_too(old: FarmFolder) -> None:
+    asked = "FROM soil_reading ORDER BY ALL"
+    with duckdb.connect(str(old.warehouse_file)) as con:
+        con.execute(f"{RENAME}; UPDATE about SET value = '2' WHERE fact = 'schema_version'")
+        table = TABLES["soil_reading"]
+        con.execute(generated.ddl(table))  # all columns, lists of nothing among them
+        optional = [c.name for c in table.columns if not c.required]
+        migrate.add_columns(con, table, optional)
+        con.execute("ALTER TABLE weather_reading RENAME TO some_columns")
+        con.execute(generated.ddl(replace(TABLES["weather_reading"], kept=False)))
+        con.execute("INSERT INTO weather_reading BY NAME FROM some_columns")
+        con.execute(
+            "INSERT INTO kept.soil_reading (probe, depth_cm, time, interval_s, vwc_pct) "
+            "VALUES ('pit', [10, 40], '2024-04-01 12:00Z', 3600, [28, 31.5])"
+        )
+        before, weather = con.sql(asked).fetchall(), con.sql(READINGS).fetchall()
+    with warehouse.open_writer(old) as con:
+        assert len(before) == len(con.sql(asked).fetchall()) == 2
+        assert con.sql(asked).fetchall() == before
+        assert con.sql(READINGS).fetchall() == weather
+        assert set(migrate.stored_columns(con)["weather_reading"]) == WEATHER
+        assert not migrate.alters(con)
+    assert [p.name[:20] for p in upgrade.kept(old.warehouse_file)] == ["checkstrip-version-2"]
+
+
+def test_a_step_that_fails_half_way_leaves_the_old_one_and_one_copy(
+    old: FarmFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(migrate, "SCHEMA_VERSION", 2)
+    monkeypatch.setattr(migrate, "STEPS", {1: sql(RENAME + "; SELECT error('no such luck')")})
+    for _ in range(2):
+        with pytest.raises(duckdb.Error, match="no such luck"), warehouse.open_writer(old):
+            pass
+        stands_as_it_was(old.warehouse_file)
+        assert len(upgrade.kept(old.warehouse_file)) == 1
+
+
+KILLED = """
+import os, signal, sys
+from pathlib import Path
+from flows import migrate, warehouse
+from flows.folder import FarmFolder
+migrate.SCHEMA_VERSION, migrate.STEPS = 2, {1: lambda con: con.execute(sys.argv[2])}
+def dies(*_):
+    os.kill(os.getpid(), signal.SIGKILL)
+if sys.argv[3] == "tables":
+    known, made = migrate._bring_up_table, []
+    def bring_up_table(con, table, stored, *, fresh):
+        if len(made) == 20:
+            dies()
+        made.append(table)
+        return known(con, table, stored, fresh=fresh)
+    migrate._bring_up_table = bring_up_table
+else:
+    known = migrate.set_fact
+    def set_fact(con, name, value):
+        known(con, name, value)
+        if name == "schema_version":
+            dies()
+    migrate.set_fact = set_fact
+with warehouse.open_writer(FarmFolder(Path(sys.argv[1]))):
+    pass
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is of POSIX")
+@pytest.mark.usefixtures("two")
+@pytest.mark.parametrize("moment", ["tables", "last"])
+def test_killed_in_the_middle_the_old_one_stands_and_the_next_try_is_whole(
+    old: FarmFolder, moment: str
+) -> None:
+    killed = subprocess.run(
+        [sys.executable, "-c", KILLED, str(old.root), RENAME, moment], check=False
+    )
+    assert killed.returncode == -signal.SIGKILL
+    stands_as_it_was(old.warehouse_file)
+    with warehouse.open_writer(old) as con:
+        assert con.sql(READINGS).fetchall()[0] == ("west", 4.5, 0.2, None)
+    assert len(upgrade.kept(old.warehouse_file)) == 1
+
+
+def test_a_later_warehouse_is_neither_written_nor_changed(old: FarmFolder) -> None:
+    with duckdb.connect(str(old.warehouse_file)) as con:
+        con.execute("UPDATE about SET value = '9' WHERE fact = 'schema_version'")
+    before = digest(old.warehouse_file)
+    os.utime(old.warehouse_file, (1e9, 1e9))
+    for use in (
+        lambda: warehouse.open_writer(old).__enter__(),
+        lambda: publish.publish(old),
+        lambda: try_out.try_out(old),
+        lambda: rebuild.rebuild(old),
+    ):
+        with pytest.raises(UserError, match=r"later Checkstrip .* nothing was changed"):
+            use()
+    assert digest(old.warehouse_file) == before
+    assert old.warehouse_file.stat().st_mtime == 1e9
+    there = {path.name for path in old.warehouse.iterdir()}
+    assert there == {old.warehouse_file.name, "published"}
+
+
+def test_without_room_for_the_copy_nothing_is_begun(
+    old: FarmFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(upgrade.shutil, "copyfile", full)
+    with pytest.raises(Attention, match="No space left"), warehouse.open_writer(old):
+        pass
+    stands_as_it_was(old.warehouse_file)
+    assert upgrade.kept(old.warehouse_file) == []
+
+
+def test_what_an_upgrade_emptied_is_not_published(old: FarmFolder) -> None:
+    with pytest.raises(UserError, match="checkstrip once"):
+        publish.publish(old)
+    with duckdb.connect(str(old.warehouse_file)) as con:
+        con.execute("ALTER TABLE weather_reading DROP COLUMN temp_c")
+    old.published_file.write_bytes(b"the copy of before")
+    with warehouse.open_writer(old):
+        pass
+    told = publish.publish(old)
+    assert "wait to be made anew" in str(told)
+    assert old.published_file.read_bytes() == b"the copy of before"

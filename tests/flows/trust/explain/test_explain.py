@@ -1,0 +1,132 @@
+import pytest
+
+from flows.base.errors import UserError
+from flows.derive import derive
+from flows.store import warehouse
+from flows.trust.explain import explain, row, scope
+from schemas.catalogue import TABLES
+from tests.flows import invented
+
+
+@pytest.fixture
+def stored(con):
+    invented.put(con, invented.readings(20))
+    con.execute("UPDATE kept.weather_reading SET delivery = 'early'")
+    con.execute(
+        "UPDATE kept.weather_reading SET delivery = 'late' WHERE time >= (SELECT min(time) + INTERVAL 10 DAY FROM weather_reading)"
+    )
+    for i, name in enumerate(("early", "late", "elsewhere")):
+        con.execute(
+            "INSERT INTO delivery (delivery, sha256, sequence, received_at, name, layout, state) VALUES (?, ?, ?, TIMESTAMPTZ '2024-08-01 10:00:00+00', ?, 'hourly', 'landed')",
+            [name, name, i + 1, f"{name}.csv"],
+        )
+    for name, line, cause in (("early", 7, "half-written line"), ("elsewhere", 9, "not of here")):
+        con.execute(
+            "INSERT INTO quarantine (delivery, line, column_name, name, extent, cause, found, expected) VALUES (?, ?, '', ?, 'row', ?, '1 fields', '5 fields')",
+            [name, line, f"{name}.csv", cause],
+        )
+    derive.derive(con)
+    return con
+
+
+def some_day(con, place):
+    """A station with its day so many days after its first."""
+    return con.sql(
+        f"SELECT station, CAST(day AS VARCHAR) FROM weather_day WHERE station = (SELECT min(station) FROM weather_day) ORDER BY day LIMIT 1 OFFSET {place}"
+    ).fetchall()[0]
+
+
+def test_a_day_leads_to_its_own_readings_and_file_and_no_other(stored):
+    station, day = some_day(stored, 4)
+    text = explain.explain(stored, "weather_day", [station, day])
+    (n,) = stored.sql(
+        f"SELECT readings FROM weather_day WHERE station = '{station}' AND day = '{day}'"
+    ).fetchall()[0]
+    assert f"weather_reading: {n} readings of {station}, from 1 deliveries" in text
+    assert "early.csv (early), received 2024-08-01 10:00 UTC, layout hourly" in text
+    assert "late.csv" not in text
+    assert "early.csv, line 7: 1 row refused: half-written line; such as '1 fields', expected 5 fields" in text  # fmt: skip
+    assert "not of here" not in text
+    assert "Readings of a station reduced to days" in text
+    later = explain.explain(stored, "weather_day", [station, some_day(stored, 15)[1]])
+    assert "late.csv (late)" in later
+    assert "early.csv" not in later
+    assert "Nothing of these files was refused" in later
+
+
+def test_a_month_names_its_inputs_with_counts_and_reasons(stored):
+    station, year, month, days = stored.sql(
+        "SELECT station, year(day), month(day), count(*) FROM rain_day GROUP BY ALL ORDER BY ALL LIMIT 1"
+    ).fetchall()[0]
+    text = explain.explain(stored, "rain_month", [station, str(year), str(month)])
+    assert f"  rain_day: {days} rows" in text
+    partial, why = stored.sql(
+        f"SELECT partial, reason FROM rain_month WHERE station = '{station}' AND year = {year} AND month = {month}"
+    ).fetchall()[0]
+    assert partial
+    assert f"Made from part of the data: {why}." in text
+    for coverage, said in ((0.9996, "99.9"), (1.0, "100.0"), (0.29, "29.0")):
+        stored.execute("UPDATE rain_month SET coverage = ?", [coverage])
+        text = explain.explain(stored, "rain_month", [station, str(year), str(month)])
+        assert f"Coverage: {said} % of the data" in text
+
+
+def test_a_replaced_value_is_told_on_its_own_day_only(stored):
+    station, day = some_day(stored, 4)
+    stored.execute(
+        "INSERT INTO superseded_reading SELECT station, -1, time, 'air_temp_c', 'early', 'late', 3, 4 FROM weather_reading WHERE station = ? AND time = (SELECT min(time) + INTERVAL 100 HOUR FROM weather_reading)",
+        [station],
+    )
+    text = explain.explain(stored, "weather_day", [station, day])
+    assert f"{station} air_temp_c: 1 values of early.csv, by late.csv; such as 3, now 4" in text
+    other = explain.explain(stored, "weather_day", [station, some_day(stored, 8)[1]])
+    assert "No reading of these days was replaced" in other
+
+
+def test_a_single_reading_leads_to_its_delivery(stored):
+    station, time = stored.sql(
+        "SELECT station, strftime(time, '%Y-%m-%dT%H:%M:%SZ') FROM weather_reading WHERE delivery = 'late' ORDER BY ALL LIMIT 1"
+    ).fetchall()[0]
+    text = explain.explain(stored, "weather_reading", [station, time])
+    assert f"1 readings of {station}, from 1 deliveries" in text
+    assert "late.csv" in text
+
+
+def test_a_sensor_day_counts_the_readings_of_its_depth_alone(stored):
+    probe, depth, day, n = stored.sql(
+        "SELECT probe, depth_cm, CAST(day AS VARCHAR), readings FROM soil_day ORDER BY ALL LIMIT 1"
+    ).fetchall()[0]
+    text = explain.explain(stored, "soil_day", [f"day={day}", f"probe={probe}", f"depth_cm={depth:g}"])  # fmt: skip
+    assert f"soil_reading: {n} readings of {probe}" in text
+
+
+@pytest.mark.parametrize(
+    ("table", "key", "told"),
+    [
+        ("rain_mont", [], "Did you mean rain_month"),
+        ("rain_month", ["nobody", "2024", "6"], "There is no station 'nobody'; there is: "),
+        ("weather_day", [], "More than one row of weather_day fits"),
+        ("soil_day", ["p", "deep"], "is a number, not 'deep'"),
+        ("rain_month", ["a", "b", "c", "d"], "more than names a row"),
+        ("rain_month", ["'; DROP TABLE rain_month; --"], "no such row"),
+    ],
+)
+def test_a_key_that_names_no_row_is_told_what_would(stored, table, key, told):
+    with pytest.raises(UserError, match=told.replace("(", r"\(")):
+        explain.explain(stored, table, key)
+
+
+def test_every_row_of_every_table_can_be_explained(stored):
+    looked = 0
+    for table in TABLES.values():
+        rows = warehouse.read(stored, table).head(1).to_dicts() if table.key else []
+        for found in rows:
+            about = scope.of(stored, found)
+            for other in TABLES.values():
+                where, values = about.where(other)
+                stored.sql(f"SELECT count(*) FROM {other.name} WHERE {where}", params=values).fetchall()  # fmt: skip
+            if not any(found[name] in ("", None) for name in table.key):
+                text = {n: stored.sql(f"SELECT {row._as_text(table, n)} FROM {table.name} ORDER BY {', '.join(table.key)} LIMIT 1").fetchall()[0][0] for n in table.key}  # fmt: skip
+                assert explain.explain(stored, table.name, [f"{k}={v}" for k, v in text.items()])
+                looked += 1
+    assert looked > 10

@@ -1,0 +1,87 @@
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from flows.farm.folder import FarmFolder
+from flows.run import steps
+from flows.store import flow_runs, publish, warehouse
+from flows.trust import status
+from flows.trust.backup import last_good
+from schemas.catalogue import TABLES
+from tests.flows import invented, loggers
+from tests.flows.loggers import drop, usual
+
+NOW = datetime.now(UTC)
+
+
+@pytest.fixture
+def farm(tmp_path: Path) -> FarmFolder:
+    folder = loggers.make(tmp_path / "farm", loggers.FARM + "\n[backup]\nto = 'backups'\n")
+    drop(folder, "a.csv", [usual(h) for h in range(5)])
+    steps.collect(folder)
+    steps.publish(folder)
+    return folder
+
+
+def test_what_the_books_lost_is_counted_and_told(folder: FarmFolder) -> None:
+    def problem(line: int, lost: str) -> dict[str, object]:
+        return {
+            "book": "fieldbook", "sheet": "passes", "line": line, "column_name": "",
+            "cause": "not a number", "lost": lost, "sentence": "A fault.",
+        }  # fmt: skip
+
+    rows = invented.frame(
+        "book_problem", [problem(2, "row"), problem(3, "row"), problem(4, "none")]
+    )
+    with warehouse.open_writer(folder) as con:
+        warehouse.replace(con, TABLES["book_problem"], rows)
+    publish.publish(folder)
+    found = status.status(folder)
+    assert [(row["lost"], row["count"]) for row in found.books] == [("none", 1), ("row", 2)]
+    assert found.attention == [
+        "2 faults in the field book cost a value, a row or more. Each is told in the table "
+        "book_problem."
+    ]
+    told = "\n".join(status.lines(found))
+    assert "2 faults in the field book: lost the row" in told
+    assert "1 faults in the field book: nothing lost" in told
+    with warehouse.open_writer(folder) as con:
+        warehouse.replace(con, TABLES["book_problem"], rows.filter(pl.col("lost") == "none"))
+    publish.publish(folder)
+    assert status.status(folder).attention == []
+
+
+def test_backups_that_are_old_or_missing_are_told(farm: FarmFolder) -> None:
+    assert "No backup was made yet" in status.status(farm, NOW).attention[0]
+    made_at = NOW - timedelta(hours=1)
+    last_good.note(farm, farm.backups, "the name", made_at, "fine")
+    found = status.status(farm, NOW)
+    assert found.attention == []
+    assert found.backup is not None and found.backup["name"] == "the name"
+    assert f"Last good backup: {made_at:%Y-%m-%dT%H:%M:%S}Z, the name" in "\n".join(
+        status.lines(found)
+    )
+    last_good.note(farm, farm.backups, "the name", NOW - timedelta(days=2.5), "fine")
+    assert "2.5 days old" in status.status(farm, NOW).attention[0]
+
+
+def test_a_pipeline_that_stopped_is_told(farm: FarmFolder) -> None:
+    last_good.note(farm, farm.backups, "the name", NOW + timedelta(days=30), "fine")
+    assert status.status(farm, NOW + timedelta(hours=20)).attention == []
+    told = status.status(farm, NOW + timedelta(hours=30)).attention
+    assert len(told) == 1
+    assert "Is 'checkstrip run' running?" in told[0]
+    assert flow_runs.last(farm)["collect"].state == "done"
+
+
+def test_a_rare_schedule_may_be_quiet_for_long(farm: FarmFolder) -> None:
+    due = NOW + timedelta(days=100)
+    text = f"{farm.farm_toml.read_text()}\n[schedules]\ncollect = '0 0 {due.day} {due.month} *'\n"
+    farm.farm_toml.write_text(text)
+    last_good.note(farm, farm.backups, "the name", NOW + timedelta(days=300), "fine")
+    assert status.status(farm, NOW + timedelta(days=90)).attention == []
+    assert "Nothing was collected" in status.status(farm, NOW + timedelta(days=110)).attention[0]

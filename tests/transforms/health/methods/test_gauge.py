@@ -1,0 +1,89 @@
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from tests.transforms.frames import farm, rows
+from transforms.health.methods import gauge
+from transforms.methods.penman import extraterrestrial
+
+FIRST = date(2020, 4, 1)
+
+
+def season(seed, n=900, *, caught=lambda i: 1.0, wet_share=0.3):
+    """Weather in which rain falls on two of three humid, dark days and seldom on others."""
+    rng = np.random.default_rng(seed)
+    out = []
+    for i in range(n):
+        day = FIRST + timedelta(days=i)
+        cold = day.month in (11, 12, 1, 2, 3)
+        gloomy = rng.random() < wet_share
+        fell = rng.gamma(1.0, 8.0) + 1 if rng.random() < (0.7 if gloomy else 0.06) else 0.0
+        ordinal = float(day.timetuple().tm_yday)
+        top = pl.select(extraterrestrial(pl.lit(50.0), pl.lit(ordinal))).item()
+        out.append(
+            {"station": "s", "day": day, "field": "a", "strip": "check", "rain_mm": fell * caught(i),
+             "rain_coverage": 1.0, "humidity_coverage": 1.0, "solar_coverage": 1.0,
+             "relative_humidity_mean_pct": rng.uniform(86, 99) if gloomy else rng.uniform(45, 84),
+             "solar_energy_mj_m2": top * (rng.uniform(0.1, 0.33) if gloomy else rng.uniform(0.4, 0.75)),
+             "air_temp_min_c": -5.0 if cold else 8.0, "readings": 96}
+        )  # fmt: skip
+    return rows("weather_day", out)
+
+
+def normal(mm=2.2):
+    every = [date(2020, 1, 1) + timedelta(days=i) for i in range(366)]
+    return rows(
+        "normal_day",
+        [{"days_in_year": 366, "month": d.month, "day_of_month": d.day, "rain_mm": mm} for d in every],
+    )  # fmt: skip
+
+
+NONE = rows("normal_day", [])
+
+
+def found(weather, normals=NONE):
+    return gauge.alone(weather, normals, farm())[0]
+
+
+def test_a_gauge_that_catches_is_never_called_dry():
+    """Forty stations over two and a half years each, with and without normals: no false alarm."""
+    for seed in range(40):
+        assert found(season(seed), normal() if seed % 2 else NONE).is_empty(), seed
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_gauge_that_stops_is_told_after_ten_days_that_look_like_rain(seed):
+    blocked = found(season(seed, caught=lambda i: 0.02 if i >= 420 else 1.0))
+    assert blocked.height >= 1
+    first = blocked.sort("from_day").row(0, named=True)
+    assert (first["finding"], first["part"]) == ("gauge dry", "rain gauge")
+    assert 10 <= (first["from_day"] - FIRST).days - 420 <= 75
+
+
+def test_one_that_is_cleaned_is_over():
+    blocked = found(season(1, caught=lambda i: 0.0 if 420 <= i < 500 else 1.0))
+    assert (blocked["to_day"].max() - FIRST).days < 560
+
+
+def test_a_drought_is_no_blocked_gauge():
+    dry = found(season(2, n=500, wet_share=0.005), normal())
+    assert dry.is_empty()
+
+
+def test_one_that_never_caught_is_told_by_the_normal_only():
+    weather = season(3, n=200, caught=lambda i: 0.0)
+    assert found(weather).is_empty()
+    assert found(weather, normal()).height == 1
+    assert found(season(3, n=200), normal()).is_empty()
+
+
+def test_snow_and_parts_of_days_are_not_judged():
+    weather = season(1, caught=lambda i: 0.0 if i >= 420 else 1.0)
+    cold = weather.with_columns(air_temp_min_c=pl.lit(-3.0))
+    part = weather.with_columns(humidity_coverage=pl.lit(0.5))
+    for frame in (cold, part, weather.clear()):
+        bad, seen = gauge.alone(frame, NONE, farm())
+        assert bad.is_empty()
+        assert seen.is_empty()

@@ -1,0 +1,29 @@
+from datetime import date
+
+import polars as pl
+
+from tests.transforms.frames import rows
+from transforms.methods.crop_days import with_season
+
+
+def test_season_and_growth_by_day() -> None:
+    season = rows(
+        "season",
+        [
+            {"field": "f", "season": 2024, "crop": "w", "seeded": date(2023, 9, 20), "emerged": date(2023, 10, 2), "harvested": date(2024, 8, 10)},
+            {"field": "f", "season": 2025, "crop": "c", "seeded": date(2025, 5, 1)},
+        ],
+    )  # fmt: skip
+    asked = {
+        date(2023, 9, 19): (None, False),
+        date(2023, 9, 20): (2024, False),
+        date(2023, 10, 2): (2024, True),
+        date(2024, 1, 1): (2024, True),
+        date(2024, 8, 10): (2024, True),
+        date(2024, 8, 11): (None, False),
+        date(2025, 5, 10): (2025, False),
+        date(2025, 5, 11): (2025, True),  # ten days after seeding, emergence not noted
+        date(2026, 5, 11): (2025, True),  # still standing
+    }
+    frame = with_season(pl.DataFrame({"field": "f", "day": list(asked)}), season)
+    assert {d: (s, g) for _, d, s, g in frame.iter_rows()} == asked

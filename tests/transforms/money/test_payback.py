@@ -1,0 +1,186 @@
+"""payback: handbook money, sums, gaps, and the probability of having paid.
+
+Annuity, net present value and internal rate: CHECKS of the house (8 %, 5 years: 3.99271; NPV of
+-40000, 10000, 12000, 15000, 18000 at 8 %: 4685.35; IRR of -100, 39, 59, 55, 20: .280948), the
+last the example in numpy-financial's documentation.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+import pytest
+
+from schemas import generated
+from schemas.catalogue import TABLES
+from tests.transforms import invented_trial as it
+from tests.transforms.frames import by_key, check, farm, rows
+from transforms.money import operation_cost, payback
+from transforms.trial import response
+
+NOTHING = {
+    name: generated.empty(TABLES[name]) for name in ("price", "cost", "farm", "yield_point_cleaned")
+}
+
+
+def _price(season: int, per_kg: float, **more):
+    return {
+        "field": "all",
+        "crop": "spring_wheat",
+        "season": season,
+        "price_per_kg": per_kg,
+        "price_as_written": "as invented",
+        **more,
+    }
+
+
+def _derive(harvests, operations, prices, costs=(), *, rate: float = 8.0):
+    """harvests: {season: (treated, check)} of the field north."""
+    seasons = it.seasons([("north", y, "spring_wheat") for y in harvests])
+    fields = it.fields("north")
+    found = response.derive(
+        it.strip_yields(*(it.passes("north", y, t, c) for y, (t, c) in harvests.items())),
+        seasons,
+        operations,
+        fields,
+        NOTHING["yield_point_cleaned"],
+    )
+    out = payback.derive(
+        response=found,
+        operation_cost=operation_cost.derive(operations),
+        price=rows("price", list(prices)),
+        cost=rows("cost", list(costs)),
+        field=fields,
+        farm=farm(discount_rate_pct=rate),
+    )
+    check(out, "payback")
+    return {key[2]: row for key, row in by_key(out, "payback").items()}
+
+
+def _flat(worth: list[float], cost: float, rate: float):
+    """Seasons worth these sums at a price of 1, without scatter between blocks."""
+    harvests = {2019 + i: ([1e4 + w] * 2, [1e4] * 2) for i, w in enumerate(worth)}
+    operations = it.operations(it.worked("north", "2018-10-20", contract_cost_per_ha=cost))
+    return _derive(harvests, operations, [_price(y, 1.0) for y in harvests], rate=rate)
+
+
+def test_net_present_value_of_the_handbook() -> None:
+    out = _flat([10000, 12000, 15000, 18000], 40000, 8)
+    assert out[2022]["npv_per_ha"] == pytest.approx(4685.35, abs=0.005)
+    assert [out[y]["cumulative_net_per_ha"] for y in range(2019, 2023)] == pytest.approx(
+        [-30000, -18000, -3000, 15000]
+    )
+    assert [out[y]["paid"] for y in range(2019, 2023)] == [False, False, False, True]
+    assert out[2022]["payback_season"] == 2022
+
+
+def test_annuity_of_the_handbook() -> None:
+    out = _flat([100] * 5, 399.271, 8)
+    assert out[2023]["npv_per_ha"] == pytest.approx(0.0, abs=5e-4)
+    assert out[2023]["irr_pct"] == pytest.approx(8.0, abs=1e-3)
+    assert out[2023]["breakeven_response_kg_ha"] == pytest.approx(399.271 / 5)
+    assert out[2023]["breakeven_price_per_kg"] == pytest.approx(0.79854, abs=1e-5)
+
+
+def test_internal_rate_of_the_library() -> None:
+    assert _flat([39, 59, 55, 20], 100, 8)[2022]["irr_pct"] == pytest.approx(28.0948, abs=1e-3)
+
+
+def test_no_scatter_means_no_probability() -> None:
+    row = _flat([39], 100, 8)[2019]
+    assert row["paid_chance"] is None
+    assert "no probability" in row["reason"]
+
+
+WORKED = it.worked("north", "2018-10-20", contract_cost_per_ha=60.0)
+THREE = {
+    2019: ([3300, 3400, 3350], [3000, 3050, 3020]),
+    2020: ([3100, 3000, 3150], [3080, 3000, 3060]),
+    2021: ([3300, 3420, 3290], [3000, 3100, 3050]),
+}
+
+
+def test_extra_costs_and_the_fields_own_price() -> None:
+    out = _derive(
+        THREE,
+        it.operations(WORKED),
+        [_price(y, 0.2) for y in THREE] + [_price(2020, 0.3, field="north")],
+        [
+            {"field": "north", "season": 2019, "strip": s, "what": "drying", "kind": "drying", "cost_per_ha": c}
+            for s, c in (("treated", 9.0), ("check", 4.0), ("both", 50.0))
+        ],
+    )  # fmt: skip
+    first = out[2019]
+    assert first["season_extra_cost_per_ha"] == 5
+    assert first["season_net_per_ha"] == pytest.approx(0.2 * first["response_kg_ha"] - 5)
+    assert out[2020]["price_per_kg"] == 0.3
+    assert out[2020]["season_extra_cost_per_ha"] == 0
+    assert 0.5 < out[2021]["paid_chance"] < 1
+    assert out[2021]["cumulative_low_per_ha"] < out[2021]["cumulative_net_per_ha"]
+    assert not out[2021]["partial"]
+
+
+def test_a_repeat_starts_a_new_sum() -> None:
+    out = _derive(
+        THREE,
+        it.operations(WORKED, it.worked("north", "2020-10-20", contract_cost_per_ha=40.0)),
+        [_price(y, 0.2) for y in THREE],
+    )
+    assert out[2020]["years_since"] == 2
+    assert out[2021]["years_since"] == 1
+    assert out[2021]["cumulative_net_per_ha"] == pytest.approx(out[2021]["season_net_per_ha"] - 40)
+
+
+def test_missing_price_or_season_is_said_and_adds_nothing() -> None:
+    out = _derive(
+        {2019: THREE[2019], 2021: THREE[2021]}, it.operations(WORKED), [_price(2021, 0.2)]
+    )
+    assert out[2019]["season_net_per_ha"] is None
+    assert "no price" in out[2019]["reason"]
+    assert out[2019]["cumulative_net_per_ha"] is None
+    assert out[2021]["coverage"] == pytest.approx(1 / 3)
+    assert out[2021]["partial"]
+    assert out[2021]["cumulative_net_per_ha"] == pytest.approx(out[2021]["season_net_per_ha"] - 60)
+
+
+def test_cost_unknown() -> None:
+    out = _derive(
+        THREE, it.operations(it.worked("north", "2018-10-20")), [_price(y, 0.2) for y in THREE]
+    )
+    assert out[2021]["cumulative_net_per_ha"] is None
+    assert out[2021]["paid"] is None
+    assert "what the work cost" in out[2021]["reason"]
+
+
+def test_price_spread_widens_and_is_a_95_percent_range() -> None:
+    sure = _derive(THREE, it.operations(WORKED), [_price(y, 0.2) for y in THREE])[2019]
+    wide = _derive(
+        THREE,
+        it.operations(WORKED),
+        [_price(y, 0.2, price_low_per_kg=0.1, price_high_per_kg=0.3) for y in THREE],
+    )[2019]
+    sd = 0.2 / (2 * 1.959964)
+    d, se = sure["response_kg_ha"], sure["season_net_se_per_ha"] / 0.2
+    assert wide["season_net_se_per_ha"] ** 2 == pytest.approx(
+        (0.2 * se) ** 2 + (d**2 + se**2) * sd**2
+    )
+
+
+def test_probability_against_drawing_the_same_thing() -> None:
+    """The sum of seasons, drawn 200,000 times from their own t distributions."""
+    row = _derive(THREE, it.operations(WORKED), [_price(y, 0.2) for y in THREE])
+    rng = np.random.default_rng(1)
+    last = row[2021]
+    draws = sum(
+        row[y]["season_net_per_ha"]
+        + row[y]["season_net_se_per_ha"] * rng.standard_t(row[y]["season_net_df"], 200_000)
+        for y in THREE
+    )
+    assert float((draws > 60).mean()) == pytest.approx(last["paid_chance"], abs=0.02)
+
+
+def test_empty() -> None:
+    inputs = ("response", "operation_cost", "price", "cost", "field", "farm")
+    out = payback.derive(**{name: generated.empty(TABLES[name]) for name in inputs})
+    assert isinstance(out, pl.DataFrame)
+    assert out.is_empty()

@@ -1,0 +1,185 @@
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from schemas import generated
+from schemas.catalogue import TABLES
+from tests.transforms.frames import by_key, check, days, rows
+from tests.transforms.ground import Array
+from tests.transforms.roots.methods.test_root_onset import series
+from transforms.roots import root_arrival
+
+SEEDED = date(2024, 5, 1)
+SEASON = rows(
+    "season",
+    [
+        {"field": "f", "season": 2024, "crop": "w", "seeded": SEEDED, "emerged": date(2024, 5, 10), "harvested": date(2024, 8, 28)},
+        {"field": "f", "season": 2025, "crop": "c", "seeded": date(2025, 5, 1)},
+    ],
+)  # fmt: skip
+
+NO_WEATHER = generated.empty(TABLES["weather_day"])
+
+
+def derived(
+    uptake: dict[tuple[str, float], Array], *, thickness: float = 20.0, method: str = "day-night",
+    above_full: float = -5.0,
+) -> dict[Any, dict[str, Any]]:  # fmt: skip
+    """Arrivals from uptakes in % a day from seeding on."""
+    drawn, water = [], []
+    for (strip, depth), values in uptake.items():
+        for day, v in zip(days("2024-05-01", len(values)), values, strict=True):
+            none = bool(np.isnan(v))
+            place = {"probe": strip, "depth_cm": depth, "day": day, "field": "f", "strip": strip}
+            drawn.append(
+                {
+                    **place, "season": 2024, "layer_thickness_cm": thickness,
+                    "uptake_mm": None if none else float(v) * thickness / 10,
+                    "method": None if none else method, "both_strips": False,
+                }
+            )  # fmt: skip
+            water.append({**place, "vwc_pct": 40.0 + above_full, "full_point_pct": 40.0})
+    frame = root_arrival.derive(
+        rows("drawdown_day", drawn), rows("soil_water_day", water), SEASON, NO_WEATHER
+    )
+    check(frame, "root_arrival")
+    return by_key(frame, "root_arrival")
+
+
+def test_arrival_with_its_interval_and_no_season_that_has_not_begun() -> None:
+    found = derived({("check", 50.0): series(50)})
+    row = found["f", 2024, "check", 50.0]
+    assert row["state"] == "reached"
+    assert abs((row["day"] - SEEDED).days - 52) <= 4
+    assert row["earliest_day"] <= row["day"] <= row["latest_day"]
+    assert row["coverage"] == 1.0
+    assert list(found) == [("f", 2024, "check", 50.0)]
+
+
+def test_thick_and_thin_layers_compare() -> None:
+    thin = derived({("check", 50.0): series(50)}, thickness=10.0)
+    thick = derived({("check", 50.0): series(50)}, thickness=50.0)
+    assert thin["f", 2024, "check", 50.0]["day"] == thick["f", 2024, "check", 50.0]["day"]
+
+
+def test_little_uptake_of_a_thick_layer_is_little() -> None:
+    # 0.1 mm a day of half a metre is 0.02 % a day: no roots are claimed from that
+    row = derived({("check", 50.0): series(50, height=0.02, noise=0.005)}, thickness=50.0)
+    assert row["f", 2024, "check", 50.0]["state"] == "not seen"
+
+
+def test_roots_come_from_above() -> None:
+    early = series(20, seed=1)
+    early[45:65] = 0.0  # drew early, stopped, drew again: drainage first, roots later
+    early[65:] = series(65, seed=1)[65:]
+    alone = derived({("check", 60.0): early})["f", 2024, "check", 60.0]
+    below = derived({("check", 40.0): series(55), ("check", 60.0): early})
+    assert (alone["day"] - SEEDED).days < 30
+    assert below["f", 2024, "check", 60.0]["day"] >= below["f", 2024, "check", 40.0]["earliest_day"]
+    assert (below["f", 2024, "check", 60.0]["day"] - SEEDED).days > 50
+
+
+def test_not_seen_says_how_long_it_was_quiet() -> None:
+    row = derived({("check", 50.0): series(None, noise=0.02)})["f", 2024, "check", 50.0]
+    assert row["state"] == "not seen"
+    assert row["day"] is None
+    assert row["reason"]
+    assert row["quiet_until_day"] is None or row["quiet_until_day"] <= row["watched_to_day"]
+
+
+def test_near_the_surface_nothing_is_told() -> None:
+    row = derived({("check", 10.0): series(20)})["f", 2024, "check", 10.0]
+    assert (row["state"], row["day"]) == ("not told", None)
+    assert "evaporation" in row["reason"]
+
+
+def test_saturated_soil_tells_nothing() -> None:
+    row = derived({("check", 50.0): series(None)}, above_full=3.0)["f", 2024, "check", 50.0]
+    assert row["state"] == "not told"
+    assert "full point" in row["reason"]
+
+
+def test_few_days_tell_nothing_and_no_day_is_a_probe_that_was_out() -> None:
+    few = series(None)
+    few[30:] = np.nan
+    gone = np.full(120, np.nan)
+    found = derived({("check", 50.0): few, ("treated", 50.0): gone})
+    assert found["f", 2024, "check", 50.0]["state"] == "not told"
+    assert found["f", 2024, "treated", 50.0]["state"] == "probe out"
+
+
+def test_a_probe_set_into_rooted_soil_knows_only_that_they_came_before() -> None:
+    late = series(10)
+    late[:40] = np.nan
+    row = derived({("check", 50.0): late})["f", 2024, "check", 50.0]
+    assert row["state"] == "before the record"
+    assert row["day"] is None
+    assert row["latest_day"] >= SEEDED + timedelta(days=40)
+
+
+def test_a_steady_drainage_before_emergence_is_taken_off_balances() -> None:
+    drains = np.full(120, 0.3) + series(None, noise=0.02)
+    row = derived({("check", 50.0): drains}, method="balance")["f", 2024, "check", 50.0]
+    assert row["state"] == "not seen"
+    assert derived({("check", 50.0): drains})["f", 2024, "check", 50.0]["state"] != "not seen"
+
+
+def _over_winter(depth: float, fall_c: float, starts: str) -> dict[str, Any]:
+    """Winter crop up on 20 September: 50 days at ``fall_c``, 120 of frost, then spring at 10 degC."""
+    seeded = rows(
+        "season",
+        [{"field": "f", "season": 2024, "crop": "w", "seeded": date(2023, 9, 10), "emerged": date(2023, 9, 20), "harvested": date(2024, 8, 1)}],
+    )  # fmt: skip
+    temps = np.concatenate([np.full(50, fall_c), np.full(120, -10.0), np.full(147, 10.0)])
+    calendar = days("2023-09-20", len(temps))
+    weather = rows(
+        "weather_day",
+        [
+            {"station": "s", "day": d, "field": "f", "air_temp_mean_c": float(t)}
+            for d, t in zip(calendar, temps, strict=True)
+        ],
+    )
+    start = calendar.index(date.fromisoformat(starts))
+    rng = np.random.default_rng(5)
+    rise = np.clip((np.arange(len(temps)) - start) / 10, 0, 1)
+    uptake = 0.4 * rise * rng.uniform(0.4, 1.4, len(temps)) + rng.normal(0, 0.05, len(temps))
+    drawn = [
+        {
+            "field": "f", "strip": "check", "probe": "p", "depth_cm": depth, "day": d,
+            "season": 2024, "layer_thickness_cm": 10.0, "uptake_mm": float(u) if t > 0 else None,
+            "method": "day-night" if t > 0 else None, "both_strips": False,
+        }
+        for d, u, t in zip(calendar, uptake, temps, strict=True)
+    ]  # fmt: skip
+    frame = root_arrival.derive(
+        rows("drawdown_day", drawn), generated.empty(TABLES["soil_water_day"]), seeded, weather
+    )
+    check(frame, "root_arrival")
+    return frame.row(0, named=True)
+
+
+def test_roots_seen_after_the_winter_may_have_come_in_the_fall() -> None:
+    """50 days at 8 degC: 400 degree days and 48 cm at 1.2 mm each."""
+    row = _over_winter(40, 8.0, "2024-03-15")
+    assert (row["state"], row["day"], row["earliest_day"]) == ("before the record", None, None)
+    assert date(2024, 3, 8) <= row["latest_day"] <= date(2024, 4, 5)
+    assert "fall" in row["reason"]
+    assert row["partial"]
+    # deeper than the fall could bring them, after a cold fall, or weeks after the winter: a day
+    assert _over_winter(50, 8.0, "2024-03-15")["state"] == "reached"
+    assert _over_winter(40, 4.0, "2024-03-15")["state"] == "reached"
+    assert _over_winter(40, 8.0, "2024-05-20")["state"] == "reached"
+
+
+def test_empty() -> None:
+    names = ("drawdown_day", "soil_water_day", "season", "weather_day")
+    check(root_arrival.derive(*(generated.empty(TABLES[n]) for n in names)), "root_arrival")
+
+
+def test_unsorted_rows_give_the_same() -> None:
+    frame = derived({("check", 50.0): series(50), ("treated", 50.0): series(40, seed=3)})
+    assert frame["f", 2024, "treated", 50.0]["day"] < frame["f", 2024, "check", 50.0]["day"]
+    assert isinstance(frame, dict)
+    assert pl.DataFrame(list(frame.values())).height == 2

@@ -1,0 +1,65 @@
+from datetime import date
+from itertools import pairwise
+
+import polars as pl
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.transforms.frames import days, rows
+from transforms.soil.methods.soil_layers import expected_days, with_layers
+
+
+def layers(*depths: float) -> list[tuple[float, float]]:
+    frame = with_layers(pl.DataFrame({"probe": "p", "depth_cm": list(depths)}), ["probe"])
+    return list(frame.sort("depth_cm").select("layer_top_cm", "layer_bottom_cm").iter_rows())
+
+
+def test_midpoints_surface_and_half_the_last_spacing() -> None:
+    assert layers(10.0, 30.0, 50.0, 100.0) == [(0, 20), (20, 40), (40, 75), (75, 125)]
+
+
+def test_a_lone_sensor_stands_in_the_middle_of_its_layer() -> None:
+    assert layers(30.0) == [(0, 60)]
+
+
+def test_order_of_rows_does_not_matter() -> None:
+    assert layers(50.0, 10.0, 30.0) == layers(10.0, 30.0, 50.0)
+
+
+@settings(deadline=None)
+@given(st.lists(st.integers(1, 300), min_size=1, max_size=12, unique=True))
+def test_layers_join_without_gap_and_hold_their_sensor(depths: list[int]) -> None:
+    found = layers(*(float(d) for d in sorted(depths)))
+    assert found[0][0] == 0
+    assert all(a[1] == b[0] for a, b in pairwise(found))
+    assert all(top < d < bottom for (top, bottom), d in zip(found, sorted(depths), strict=True))
+
+
+def test_days_are_expected_within_spells_and_the_record() -> None:
+    record = rows(
+        "soil_day",
+        [
+            {"probe": "p", "depth_cm": 10.0, "day": date(2024, 5, 3)},
+            {"probe": "p", "depth_cm": 10.0, "day": date(2024, 5, 12)},
+            {"probe": "p", "depth_cm": 99.0, "day": date(2024, 5, 12)},
+        ],
+    )
+    spell = rows(
+        "probe_spell",
+        [
+            {"probe": "p", "from_day": date(2024, 5, 1), "to_day": date(2024, 5, 4), "field": "f", "strip": "check"},
+            {"probe": "p", "from_day": date(2024, 5, 10), "field": "f", "strip": "check"},
+        ],
+    )  # fmt: skip
+    sensor = rows(
+        "sensor",
+        [
+            {"probe": "p", "depth_cm": 10.0},
+            {"probe": "p", "depth_cm": 30.0, "from_day": date(2024, 5, 11)},
+        ],
+    )
+    found = expected_days(record, spell, sensor)
+    at = {d: found.filter(pl.col("depth_cm") == d)["day"].to_list() for d in (10.0, 30.0, 99.0)}
+    assert at[10.0] == [*days("2024-05-03", 2), *days("2024-05-10", 3)]
+    assert at[30.0] == days("2024-05-11", 2)  # the silent sensor is expected all the same
+    assert at[99.0] == at[10.0]  # a depth that nobody declared

@@ -1,0 +1,167 @@
+from datetime import timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+
+from schemas import generated
+from schemas.catalogue import TABLES
+from tests.transforms.frames import check, days
+from tests.transforms.ground import FIRST, Array, rain, record, sensors, spells
+from transforms.soil import soil_quality_day
+
+DEPTHS = (10.0, 30.0, 50.0)
+
+
+def steady(n: int = 120) -> dict[tuple[str, float], Array]:
+    rng = np.random.default_rng(4)
+    return {("check", d): 34 - 0.01 * np.arange(n) + rng.normal(0, 0.03, n) for d in DEPTHS}
+
+
+def derived(
+    values: dict[tuple[str, float], Array],
+    rained: Array | None = None,
+    temp_c: float | None = 12.0,
+    from_day: str = "2024-01-01",
+) -> pl.DataFrame:
+    n = max(len(v) for v in values.values())
+    frame = soil_quality_day.derive(
+        record(values, temp_c=temp_c),
+        spells("check", from_day=from_day),
+        sensors(("check",), DEPTHS),
+        rain(np.zeros(n) if rained is None else rained),
+    )
+    check(frame, "soil_quality_day")
+    return frame
+
+
+def flagged(frame: pl.DataFrame, name: str) -> list[tuple[float, int]]:
+    """Depth and position in the record of the days flagged."""
+    start = days(FIRST, 1)[0]
+    return [
+        (depth, (day - start).days)
+        for depth, day in frame.filter(pl.col(name)).select("depth_cm", "day").iter_rows()
+    ]
+
+
+def test_a_steady_record_is_good() -> None:
+    frame = derived(steady())
+    assert set(frame["quality"]) == {"good"}
+    assert frame["usable"].all()
+    assert not frame["partial"].any()
+    assert set(frame["offset_pct"]) == {0.0}
+
+
+def test_impossible_is_bad_and_never_used() -> None:
+    values = steady()
+    values["check", 30.0][40] = 0.0
+    values["check", 30.0][41] = 88.0
+    frame = derived(values)
+    assert flagged(frame, "impossible") == [(30.0, 40), (30.0, 41)]
+    bad = frame.filter(pl.col("impossible"))
+    assert set(bad["quality"]) == {"bad"}
+    assert not bad["usable"].any()
+
+
+def test_frozen_by_soil_temperature_else_by_air_else_not_evaluated() -> None:
+    assert derived(steady(), temp_c=0.3)["frozen"].all()
+    assert not derived(steady(), temp_c=1.5)["frozen"].any()
+    cold = rain(np.zeros(120)).with_columns(air_temp_mean_c=pl.lit(-8.0))
+    by_air = soil_quality_day.derive(
+        record(steady(), temp_c=None), spells("check"), sensors(("check",), (10.0, 90.0)), cold
+    )
+    shallow = by_air.filter((pl.col("depth_cm") == 10) & (pl.col("day") > days(FIRST, 12)[-1]))
+    assert shallow["frozen"].all()
+    assert by_air.filter(pl.col("depth_cm") == 90)["frozen"].null_count() == 120
+
+
+def test_flags_start_as_not_evaluated() -> None:
+    one = {("check", 10.0): np.array([33.0])}
+    frame = soil_quality_day.derive(
+        record(one, temp_c=None),
+        spells("check"),
+        sensors(("check",), (10.0,)),
+        generated.empty(TABLES["weather_day"]),
+    )
+    row = frame.row(0, named=True)
+    assert row["quality"] == "not evaluated"
+    assert row["frozen"] is None
+    assert row["spike"] is None
+    assert row["step"] is None
+
+
+@pytest.mark.parametrize(
+    ("size", "is_spike"), [(-3.0, True), (7.0, True), (-1.0, False), (3.0, False)]
+)
+def test_spikes_of_a_day(size: float, is_spike: bool) -> None:
+    values = steady()
+    values["check", 50.0][60] += size
+    frame = derived(values)
+    assert flagged(frame, "spike") == ([(50.0, 60)] if is_spike else [])
+    assert not frame["step"].fill_null(False).any()
+
+
+def test_a_swapped_sensor_steps_and_its_offset_is_taken_off_later_days() -> None:
+    values = steady()
+    values["check", 50.0][60:] += 3.0
+    frame = derived(values)
+    assert flagged(frame, "step") == [(50.0, 60)]
+    offset = frame.filter(pl.col("depth_cm") == 50)["offset_pct"].to_numpy()
+    assert np.allclose(offset[:60], 0)
+    assert np.allclose(offset[60:], -3.0, atol=0.15)
+    assert frame.filter(pl.col("depth_cm") != 50)["offset_pct"].abs().max() == 0
+
+
+def test_wetting_is_no_step() -> None:
+    values = steady()
+    for d in DEPTHS:
+        values["check", d][60:] += 5.0
+    wet = np.zeros(120)
+    wet[60] = 30.0
+    assert flagged(derived(values, wet), "step") == []
+    # all sensors at once, with no rain on the gauge: a blocked gauge, not a swapped sensor
+    assert flagged(derived(values), "step") == []
+
+
+def test_stuck_where_the_sensor_else_flickers() -> None:
+    data = record(steady())
+    stuck = (pl.col("depth_cm") == 30) & pl.col("day").is_between(
+        days(FIRST, 51)[-1], days(FIRST, 71)[-1]
+    )
+    data = data.with_columns(
+        pl.when(stuck).then(33.3).otherwise(c).alias(c)
+        for c in ("vwc_mean_pct", "vwc_min_pct", "vwc_max_pct")
+    )
+    frame = soil_quality_day.derive(
+        data, spells("check"), sensors(("check",), DEPTHS), rain(np.zeros(120))
+    )
+    found = flagged(frame, "stuck")
+    assert {d for d, _ in found} == {30.0}
+    assert {i for _, i in found} >= set(range(52, 71))
+    assert set(frame.filter(pl.col("stuck"))["quality"]) == {"bad"}
+
+
+def test_settling_weeks_are_suspect_but_used() -> None:
+    frame = derived(steady(), from_day=FIRST)
+    early = frame.filter(pl.col("settling"))
+    assert early["day"].max() == days(FIRST, 1)[0] + timedelta(days=20)
+    assert set(early["quality"]) == {"suspect"}
+    assert early["usable"].all()
+
+
+def test_a_dead_sensor_has_rows_that_say_so() -> None:
+    values = steady()
+    values["check", 30.0][30:60] = np.nan
+    frame = derived(values).filter(pl.col("depth_cm") == 30)
+    gap = frame.filter(pl.col("quality") == "missing")
+    assert gap.height == 30
+    assert not gap["usable"].any()
+    assert gap["partial"].all()
+    assert gap["reason"].null_count() == 0
+
+
+def test_empty() -> None:
+    empty = [
+        generated.empty(TABLES[n]) for n in ("soil_day", "probe_spell", "sensor", "weather_day")
+    ]
+    check(soil_quality_day.derive(*empty), "soil_quality_day")

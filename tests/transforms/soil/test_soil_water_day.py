@@ -1,0 +1,118 @@
+import numpy as np
+import polars as pl
+import pytest
+
+from schemas import generated
+from schemas.catalogue import TABLES
+from tests.transforms.frames import check
+from tests.transforms.ground import Array, rain, record, sensors, spells
+from transforms.soil import soil_quality_day, soil_water_day
+
+DEPTHS = (10.0, 30.0, 50.0, 100.0)
+
+
+def derived(
+    values: dict[tuple[str, float], Array], rained: Array | None = None, **given: float
+) -> pl.DataFrame:
+    n = max(len(v) for v in values.values())
+    data, sensor = record(values), sensors(("check",), DEPTHS, **given)
+    quality = soil_quality_day.derive(
+        data, spells("check"), sensor, rain(np.zeros(n) if rained is None else rained)
+    )
+    frame = soil_water_day.derive(data, quality, sensor)
+    check(frame, "soil_water_day")
+    return frame
+
+
+def wettings(full: float = 38.0, dry: float = 24.0) -> tuple[Array, Array]:
+    """Three soakings that drain to ``full`` within days and are dried to ``dry``; and the rain."""
+    theta, wet = [dry] * 20, [0.0] * 20
+    for _ in range(3):
+        drain = full + 4 * np.exp(-np.arange(6) / 1.2)
+        fall = np.linspace(full, dry, 36)
+        theta += [*drain, *fall, *([dry] * 12)]
+        wet += [40.0, *([0.0] * 53)]
+    rng = np.random.default_rng(1)
+    return np.array(theta) + rng.normal(0, 0.02, len(theta)), np.array(wet)
+
+
+def test_storage_of_a_profile_by_hand() -> None:
+    values = {
+        ("check", d): np.full(3, v) for d, v in zip(DEPTHS, (20.0, 30.0, 40.0, 50.0), strict=True)
+    }
+    last = derived(values).filter(pl.col("day") == pl.col("day").max())
+    # 20 % of 20 cm, 30 % of 20 cm, 40 % of 35 cm, 50 % of 50 cm
+    assert last["storage_mm"].to_list() == pytest.approx([40, 60, 140, 250])
+
+
+def test_a_dead_sensor_is_partial_never_zero_and_its_neighbours_stay() -> None:
+    values = {("check", d): np.full(40, 30.0) for d in DEPTHS}
+    values["check", 30.0][10:] = np.nan
+    frame = derived(values)
+    dead = frame.filter((pl.col("depth_cm") == 30) & (pl.col("quality") == "missing"))
+    assert dead.height == 30
+    assert dead["storage_mm"].null_count() == 30
+    assert dead["partial"].all()
+    assert dead["reason"].null_count() == 0
+    assert set(frame.filter(pl.col("depth_cm") == 50)["layer_top_cm"]) == {40.0}
+
+
+def test_a_swapped_sensor_leaves_the_storage_even() -> None:
+    rng = np.random.default_rng(7)
+    values = {("check", d): 33 + rng.normal(0, 0.03, 100) for d in DEPTHS}
+    values["check", 30.0][60:] += 4.0
+    frame = derived(values).filter(pl.col("depth_cm") == 30)
+    assert frame["storage_mm"].to_list() == pytest.approx([66.0] * 100, abs=0.5)
+
+
+def test_points_of_the_record() -> None:
+    theta, wet = wettings()
+    frame = derived({("check", d): theta for d in DEPTHS}, wet)
+    row = frame.row(0, named=True)
+    assert row["full_point_pct"] == pytest.approx(38.1, abs=0.4)
+    assert row["dry_point_pct"] == pytest.approx(24.0, abs=0.1)
+    assert (row["full_point_from"], row["dry_point_from"]) == ("record", "record")
+    assert row["wettings"] == 3
+    share = frame.filter(pl.col("depth_cm") == 10)["range_share"]
+    assert share[5] == pytest.approx(0, abs=0.02)
+    assert share[20] > 1  # still draining
+    assert share[26] == pytest.approx(1, abs=0.05)
+
+
+def test_a_wetting_that_does_not_fill_the_layer_is_no_full_point() -> None:
+    theta, wet = wettings()
+    low, _ = wettings(full=31.0)
+    frame = derived({("check", d): np.concatenate([theta, low]) for d in DEPTHS}, np.tile(wet, 2))
+    assert frame["full_point_pct"][0] == pytest.approx(38.1, abs=0.4)
+    assert frame["wettings"][0] == 3
+
+
+def test_given_points_win_and_are_said() -> None:
+    theta, wet = wettings()
+    frame = derived(
+        {("check", d): theta for d in DEPTHS}, wet, full_point_pct=40.0, dry_point_pct=20.0
+    )
+    row = frame.filter(pl.col("depth_cm") == 10).row(5, named=True)
+    assert (row["full_point_from"], row["dry_point_from"]) == ("given", "given")
+    assert row["range_share"] == pytest.approx((24 - 20) / 20, abs=0.01)
+
+
+def test_without_a_wetting_the_full_point_is_the_highest_seen() -> None:
+    theta = np.linspace(38, 25, 100)
+    row = derived({("check", d): theta for d in DEPTHS}).row(0, named=True)
+    assert row["full_point_from"] == "highest seen"
+    assert row["wettings"] == 0
+
+
+def test_a_short_or_narrow_record_gives_no_share_and_says_why() -> None:
+    frame = derived(
+        {("check", d): np.full(100, 30.0) + 0.01 * np.arange(100) % 0.07 for d in DEPTHS}
+    )
+    assert frame["range_share"].null_count() == frame.height
+    assert frame["partial"].all()
+    assert frame["reason"].str.contains("full and dry").all()
+
+
+def test_empty() -> None:
+    empty = [generated.empty(TABLES[n]) for n in ("soil_day", "soil_quality_day", "sensor")]
+    check(soil_water_day.derive(*empty), "soil_water_day")

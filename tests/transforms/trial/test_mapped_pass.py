@@ -1,0 +1,112 @@
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+import pytest
+
+from schemas import generated
+from schemas.catalogue import TABLES
+from tests.transforms import invented_map as invented
+from transforms.trial import mapped_pass, yield_point_cleaned
+from transforms.trial.mapped_pass import effective_number
+
+
+def passes(points: pl.DataFrame) -> pl.DataFrame:
+    cleaned = yield_point_cleaned.derive(points, invented.OUTLINES, invented.SEASON, invented.CROP)
+    out = mapped_pass.derive(cleaned)
+    generated.check(TABLES["mapped_pass"]).validate(out)
+    return out
+
+
+def test_passes_are_counted_from_the_border_and_pair_across_it() -> None:
+    out = passes(invented.points(noise=0))
+    for strip in ("treated", "check"):
+        one = out.filter(strip=strip).sort("block")
+        assert one["block"].to_list() == ["1", "2", "3", "4"]
+        middles = [invented.WIDTH * (k + 0.5) for k in range(4)]
+        assert one["border_m"].to_list() == pytest.approx(middles, abs=0.1)
+
+
+def test_yields_moisture_length_and_width() -> None:
+    out = passes(invented.points(noise=0))
+    assert out.filter(strip="treated")["yield_kg_ha"].to_list() == pytest.approx([3700.0] * 4)
+    assert out.filter(strip="check")["yield_kg_ha"].to_list() == pytest.approx([3400.0] * 4)
+    assert out["moisture_pct"].to_list() == pytest.approx([invented.MOISTURE] * 8)
+    assert out["width_m"].to_list() == pytest.approx([9.0] * 8)
+    assert out["length_m"].to_list() == pytest.approx(
+        (out["points_kept"] * 2.0).to_list(), rel=0.01
+    )
+
+
+def test_the_effect_of_the_cleaning_is_shown() -> None:
+    out = passes(invented.points(spikes=0.05))
+    truth = pl.when(pl.col("strip") == "treated").then(invented.TREATED).otherwise(invented.CHECK)
+    off = out.select(
+        clean=(pl.col("yield_kg_ha") - truth).abs(),
+        raw=(pl.col("yield_uncleaned_kg_ha") - truth).abs(),
+    )
+    # a spike in twenty of three times the yield is 10 % too much
+    assert off["raw"].mean() > 200
+    assert off["clean"].mean() < 60
+    assert out["coverage"].is_between(0.6, 1).all()
+
+
+def test_the_standard_error_is_that_of_repeated_passes() -> None:
+    """One pass's standard error says what pass means spread over seeds, on the safe side.
+
+    Theory: 120 / 0.6 * sqrt((1 + 0.8) / (1 - 0.8) / 350) = 32 kg/ha before cleaning.
+    """
+    found = [passes(invented.points(seed)) for seed in range(5)]
+    every = pl.concat(found)
+    means = every.with_columns(
+        off=pl.col("yield_kg_ha") - pl.col("yield_kg_ha").mean().over("strip")
+    )["off"]
+    assert 0.8 < every["yield_se_kg_ha"].mean() / means.std() < 1.6
+
+
+@pytest.mark.parametrize("phi", [0.0, 0.5, 0.8])
+def test_the_effective_number_of_an_autoregressive_series(phi: float) -> None:
+    """Theory for a long AR(1) series: n (1 - phi) / (1 + phi)."""
+    rng = np.random.default_rng(5)
+    found = []
+    for _ in range(40):
+        series = np.zeros(400)
+        for i, e in enumerate(rng.normal(size=400)):
+            series[i] = phi * series[i - 1] + e if i else e
+        found.append(effective_number(series))
+    assert np.median(found) == pytest.approx(400 * (1 - phi) / (1 + phi), rel=0.25)
+
+
+def test_an_effective_number_stays_between_one_and_all() -> None:
+    assert effective_number(np.array([])) is None
+    assert effective_number(np.array([5.0])) == 1
+    assert effective_number(np.array([5.0, 5.0, 5.0])) == 3
+    assert effective_number(np.arange(100.0)) >= 1
+    assert effective_number(np.tile([1.0, -1.0], 50)) <= 100
+
+
+def test_a_pass_with_few_points_left_has_no_yield_and_says_why() -> None:
+    points = invented.points(noise=0)
+    bad = pl.col("point").is_between(22, 402)
+    out = passes(
+        points.with_columns(pl.when(bad).then(0.2).otherwise("moisture_pct").alias("moisture_pct"))
+    )
+    row = out.filter(pl.col("yield_kg_ha").is_null())
+    assert row.height == 1
+    assert row["reason"].item().startswith("only ")
+    assert row["partial"].item()
+    assert row["yield_se_kg_ha"].item() is None
+
+
+def test_two_maps_of_one_season_keep_their_passes_apart() -> None:
+    one = invented.points(noise=0)
+    both = pl.concat([one, one.with_columns(map_file=pl.lit("second day"))])
+    out = passes(both)
+    assert out.height == 16
+    assert out["pass"].str.starts_with("second day ").sum() == 8
+
+
+def test_empty_tables() -> None:
+    out = mapped_pass.derive(generated.empty(TABLES["yield_point_cleaned"]))
+    assert out.schema == generated.polars_schema(TABLES["mapped_pass"])
+    assert out.is_empty()

@@ -1,0 +1,99 @@
+"""evaporation_day: the dual coefficient of FAO-56 by hand, stage by stage."""
+
+from __future__ import annotations
+
+import polars as pl
+import pytest
+
+from schemas import generated
+from schemas.catalogue import TABLES
+from tests.transforms.frames import check, days, rows
+from transforms.weather import evaporation_day
+
+ET0 = 5.0
+CLAY_TOTAL_MM = 1000 * (0.36 - 0.5 * 0.22) * 0.10  # FAO-56 Eq 73: 25 mm
+
+
+def _derive(
+    rain: list[float | None],
+    kc: float | None = 0.3,
+    season: int | None = None,
+    texture: str | None = "clay",
+    et0: float | None = ET0,
+) -> pl.DataFrame:
+    calendar = days("2024-05-01", len(rain))
+    station = {"station": "s", "field": "f", "strip": "check"}
+    demand = [
+        {**station, "day": d, "season": season, "crop_coefficient": kc, "reference_et_mm": et0}
+        for d in calendar
+    ]
+    out = evaporation_day.derive(
+        rows("evapotranspiration_day", demand),
+        rows("weather_day", [{**station, "day": d, "rain_mm": r} for d, r in zip(calendar, rain, strict=True)]),
+        rows("field", [{"field": "f", "soil_texture": texture, "practice": "p"}]),
+    )  # fmt: skip
+    check(out, "evaporation_day")
+    return out
+
+
+def test_wet_bare_soil_then_drying_by_hand() -> None:
+    """40 mm fill the layer. Stage one at 1.2 times the reference, then by what is left (Eq 74)."""
+    out = _derive([40.0, 0, 0, 0])
+    left, wanted = 0.0, []
+    for _ in range(4):
+        wet = min((CLAY_TOTAL_MM - left) / (CLAY_TOTAL_MM - 10.0), 1.0)
+        wanted.append(1.2 * wet * ET0)
+        left += wanted[-1]
+    assert wanted[0] == wanted[1] == 6.0
+    assert wanted[2] < wanted[1]
+    assert out["soil_evaporation_mm"].to_list() == pytest.approx(wanted)
+    assert out["surface_depletion_mm"][-1] == pytest.approx(sum(wanted))
+    assert out["basal_et_mm"].to_list() == [0.0] * 4
+
+
+def test_what_evaporates_in_the_end_is_what_the_layer_holds() -> None:
+    out = _derive([100.0] + [0.0] * 199)
+    assert out["soil_evaporation_mm"].sum() == pytest.approx(CLAY_TOTAL_MM, rel=0.01)
+    loam = _derive([100.0] + [0.0] * 199, texture="loam")
+    assert loam["soil_evaporation_mm"].sum() == pytest.approx(1000 * (0.25 - 0.06) * 0.1, rel=0.01)
+    unknown = _derive([100.0] + [0.0] * 199, texture="gumbo")
+    assert unknown["soil_evaporation_mm"].sum() == pytest.approx(CLAY_TOTAL_MM, rel=0.01)
+
+
+def test_under_a_full_canopy_little_evaporates() -> None:
+    """Kcb 1.10, Kc max 1.2: at most 0.10 of the reference, and the crop asks 1.10 of it."""
+    out = _derive([40.0], kc=1.15, season=2024)
+    assert out["basal_et_mm"][0] == pytest.approx(1.10 * ET0)
+    assert out["soil_evaporation_mm"][0] == pytest.approx(0.10 * ET0)
+
+
+def test_a_seedling_leaves_most_of_the_ground_bare() -> None:
+    """Kcb 0.15 (Table 17 beside 0.30 of Table 12): no cover yet, Ke = 1.2 - 0.15."""
+    out = _derive([40.0], kc=0.3, season=2024)
+    assert out["evaporation_coefficient"][0] == pytest.approx(1.05)
+    assert out["basal_coefficient"][0] == pytest.approx(0.15)
+
+
+def test_roots_dry_the_surface_too() -> None:
+    """Half cover: ground dries faster with roots in it than its own evaporation says."""
+    out = _derive([40.0] + [0.0] * 9, kc=0.7, season=2024)
+    assert out["surface_depletion_mm"][-1] > out["soil_evaporation_mm"].sum() * 1.1
+
+
+def test_days_that_are_not_known() -> None:
+    dry = _derive([None, None])
+    assert dry["partial"].all()
+    assert "taken as dry" in dry["reason"][0]
+    assert dry["coverage"].to_list() == [0.5, 0.5]
+    still = _derive([0.0], et0=None)
+    assert still["soil_evaporation_mm"][0] is None
+    assert "no reference" in still["reason"][0]
+    snow = _derive([0.0], kc=None)
+    assert snow["soil_evaporation_mm"][0] is None
+    assert "snow" in snow["reason"][0]
+    assert snow["surface_depletion_mm"][0] == pytest.approx(CLAY_TOTAL_MM / 2)
+
+
+def test_empty() -> None:
+    names = ("evapotranspiration_day", "weather_day", "field")
+    check(evaporation_day.derive(*(generated.empty(TABLES[n]) for n in names)), "evaporation_day")

@@ -1,0 +1,256 @@
+"""Rain against normal by day: bridged gaps, partial days, sums to date."""
+
+from collections.abc import Callable
+from datetime import date, timedelta
+from typing import Any
+
+import polars as pl
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.transforms import frames
+from transforms.weather import normal_day, rain_day
+
+SPELL = frames.rows(
+    "station_spell",
+    [
+        {
+            "station": "a",
+            "from_day": date(2023, 1, 1),
+            "field": "north",
+            "strip": "check",
+            "gauge_heated": False,
+        }
+    ],
+)
+# Normals of 1 mm a day in a common year.
+LENGTHS = [31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31]
+
+
+def flat_normals(mm: float = 1.0) -> pl.DataFrame:
+    months = frames.rows(
+        "normal_month",
+        [
+            {"month": m, "rain_mm": mm * LENGTHS[m - 1], "coverage": 1.0, "partial": False}
+            for m in range(1, 13)
+        ],
+    )
+    return normal_day.derive(months)
+
+
+NORMALS = flat_normals()
+SEASONS = frames.rows(
+    "season",
+    [
+        {
+            "field": "north",
+            "season": 2023,
+            "crop": "barley",
+            "seeded": date(2023, 5, 10),
+            "harvested": date(2023, 8, 20),
+        },
+        {"field": "north", "season": 2024, "crop": "winter_wheat", "seeded": date(2023, 9, 15)},
+    ],
+)
+
+
+def weather(
+    days: list[date], rain: Callable[[date], float | None] | float = 1.0, **columns: Any
+) -> list[dict[str, Any]]:
+    items = []
+    for day in days:
+        mm = rain(day) if callable(rain) else rain
+        told = {k: v(day) if callable(v) else v for k, v in columns.items()}
+        base: dict[str, Any] = {"station": "a", "day": day, "rain_mm": mm, "rain_coverage": 0.0}
+        if mm is not None:
+            base |= {"rain_coverage": 1.0, "rain_since_day": day}
+        items.append(base | told)
+    return items
+
+
+def derive(items: list[dict[str, Any]], normals: pl.DataFrame = NORMALS) -> pl.DataFrame:
+    found = rain_day.derive(frames.rows("weather_day", items), SPELL, normals, SEASONS)
+    frames.check(found, "rain_day")
+    return found
+
+
+def keyed(found: pl.DataFrame) -> dict[date, dict[str, Any]]:
+    return {row["day"]: row for row in found.iter_rows(named=True)}
+
+
+def test_a_whole_year() -> None:
+    found = keyed(derive(weather(frames.days("2023-01-01", 365), 1.5)))
+    may = found[date(2023, 5, 20)]
+    assert (may["field"], may["strip"], may["season"]) == ("north", "check", 2023)
+    assert may["normal_mm"] == pytest.approx(1)
+    assert may["departure_mm"] == pytest.approx(0.5)
+    assert may["recorded_d"] == 1
+    assert may["year_to_date_mm"] == pytest.approx(1.5 * 140)
+    assert may["year_to_date_normal_mm"] == pytest.approx(140)
+    assert may["year_to_date_of_normal_pct"] == pytest.approx(150)
+    assert may["year_to_date_coverage"] == 1
+    assert may["season_to_date_mm"] == pytest.approx(1.5 * 11)  # the day of seeding counts
+    assert may["season_to_date_normal_mm"] == pytest.approx(11)
+    assert may["season_to_date_of_normal_pct"] == pytest.approx(150)
+    assert (may["partial"], may["reason"], may["bridged"]) == (False, None, False)
+    between = found[date(2023, 9, 1)]
+    assert between["season"] is between["season_to_date_mm"] is None
+    assert between["season_to_date_coverage"] is None
+    assert found[date(2023, 8, 20)]["season"] == 2023
+    assert found[date(2023, 8, 21)]["season"] is None
+
+
+def test_a_season_runs_over_new_year_and_the_year_does_not() -> None:
+    found = keyed(derive(weather(frames.days("2023-09-15", 200))))
+    row = found[date(2024, 1, 2)]
+    assert row["season"] == 2024
+    assert row["season_to_date_mm"] == pytest.approx(110)
+    assert row["year_to_date_mm"] == pytest.approx(2)
+
+
+def test_february_keeps_its_sum_in_leap_years() -> None:
+    for year in (2023, 2024):
+        found = derive(weather(frames.days(f"{year}-02-01", 29 if year == 2024 else 28)))
+        assert found["normal_mm"].sum() == pytest.approx(28, abs=1e-9)
+
+
+def test_a_lost_day_is_no_dry_day() -> None:
+    days = [d for d in frames.days("2023-01-01", 20) if d.day not in (5, 6)]
+    found = keyed(derive(weather(days, 2.0)))
+    lost = found[date(2023, 1, 5)]
+    assert lost["rain_mm"] is lost["departure_mm"] is lost["normal_recorded_mm"] is None
+    assert (lost["recorded_d"], lost["rain_coverage"], lost["partial"]) == (0, 0, True)
+    assert lost["normal_mm"] == pytest.approx(1)
+    assert lost["reason"] == "no rain record that day"
+    assert lost["field"] == "north"
+    last = found[date(2023, 1, 20)]
+    assert last["year_to_date_mm"] == pytest.approx(36)
+    assert last["year_to_date_normal_mm"] == pytest.approx(18)  # of the days present
+    assert last["year_to_date_of_normal_pct"] == pytest.approx(200)
+    assert last["year_to_date_coverage"] == pytest.approx(18 / 20)
+
+
+def test_days_before_the_station_came_are_lost_days() -> None:
+    found = keyed(derive(weather(frames.days("2023-05-20", 12))))
+    row = found[date(2023, 5, 31)]
+    assert row["year_to_date_coverage"] == pytest.approx(12 / 151)
+    assert row["season_to_date_coverage"] == pytest.approx(12 / 22)
+
+
+def test_half_a_day_is_compared_with_half_its_normal() -> None:
+    found = derive(weather(frames.days("2023-01-01", 1), 3.0, rain_coverage=0.5))
+    row = found.row(0, named=True)
+    assert row["normal_recorded_mm"] == pytest.approx(0.5)
+    assert row["departure_mm"] == pytest.approx(2.5)
+    assert row["reason"] == "rain was recorded for 50 % of the day"
+
+
+def test_a_bridged_gap() -> None:
+    """2 to 4 May: half of the 2nd recorded, the rest in the total of the 5th."""
+    items = weather(frames.days("2023-05-01", 2), 1.0)
+    items[1]["rain_coverage"] = 0.5
+    items += weather(frames.days("2023-05-05", 3), 1.0)
+    items[2] |= {"rain_mm": 10.0, "rain_since_day": date(2023, 5, 2)}
+    found = keyed(derive(items))
+    assert [found[date(2023, 5, d)]["bridged"] for d in range(1, 8)] == [
+        False,
+        True,
+        True,
+        True,
+        False,
+        False,
+        False,
+    ]
+    total = found[date(2023, 5, 5)]
+    assert total["recorded_d"] == pytest.approx(3.5)
+    assert total["normal_recorded_mm"] == pytest.approx(3.5)
+    assert total["departure_mm"] == pytest.approx(6.5)
+    assert total["reason"] == "the total is of the days since 2023-05-02"
+    assert total["partial"] is True
+    assert found[date(2023, 5, 3)]["reason"] == "what the day lost is in the total of a later day"
+    last = found[date(2023, 5, 7)]
+    assert last["year_to_date_mm"] == pytest.approx(14)
+    assert last["year_to_date_normal_mm"] == pytest.approx(7)
+    assert last["year_to_date_coverage"] == pytest.approx(7 / 127)
+
+
+@pytest.mark.parametrize(
+    ("temp", "rain", "heated", "flag"),
+    [
+        (-3.0, 2.0, False, True),
+        (0.0, 2.0, False, True),  # at or below
+        (0.1, 2.0, False, False),
+        (-3.0, 0.0, False, False),
+        (-3.0, 2.0, True, False),
+        (-3.0, 2.0, None, True),  # not known to be heated
+        (None, 2.0, False, None),
+        (None, 0.0, False, False),
+    ],
+)
+def test_rain_in_frost_from_an_unheated_gauge_may_be_snow(temp, rain, heated, flag) -> None:
+    spell = SPELL.with_columns(gauge_heated=pl.lit(heated, pl.Boolean))
+    items = weather(frames.days("2023-01-01", 1), rain, air_temp_mean_c=temp)
+    found = rain_day.derive(frames.rows("weather_day", items), spell, NORMALS, SEASONS)
+    assert found["may_be_snow"].item() is flag
+
+
+def test_without_normals_rain_stands_and_the_reason_says_so() -> None:
+    none = frames.rows("normal_day", [])
+    row = derive(weather(frames.days("2023-01-01", 3)), none).row(2, named=True)
+    assert row["year_to_date_mm"] == 3
+    assert row["departure_mm"] is row["year_to_date_normal_mm"] is None
+    assert row["year_to_date_of_normal_pct"] is None
+    assert row["reason"] == "there is no normal for the day"
+    assert row["partial"] is False
+
+
+def test_nothing_recorded_is_null_not_zero() -> None:
+    row = derive(weather(frames.days("2023-01-01", 2), lambda d: None)).row(1, named=True)
+    assert row["rain_mm"] is row["year_to_date_mm"] is row["year_to_date_normal_mm"] is None
+    assert row["year_to_date_coverage"] == 0
+
+
+def test_no_weather() -> None:
+    assert derive([]).is_empty()
+
+
+@given(
+    st.lists(st.sampled_from(["whole", "half", "lost", "total"]), min_size=1, max_size=40),
+    st.randoms(use_true_random=False),
+)
+@settings(max_examples=25, deadline=None)
+def test_every_day_is_accounted_for_once_whatever_is_lost(kinds, random) -> None:
+    """Rain falls at 1 mm a day, as the normal has it; a total brings all since the last whole day.
+
+    Then rain recorded, its normal and the days recorded are all the same number, to the day.
+    """
+    items = []
+    pending = 0.0
+    since: date | None = None
+    for i, kind in enumerate(kinds):
+        day = date(2023, 3, 1) + timedelta(days=i)
+        if kind == "lost":
+            pending, since = pending + 1.0, since or day
+        elif kind == "half":
+            items += weather([day], 0.5, rain_coverage=0.5)
+            pending, since = pending + 0.5, since or day
+        elif kind == "total":
+            items += weather([day], 1.0 + pending, rain_since_day=since or day)
+            pending, since = 0.0, None
+        else:
+            items += weather([day], 1.0)
+            pending, since = 0.0, None
+    random.shuffle(items)
+    found = derive(items)
+    recorded = found.filter(pl.col("recorded_d") > 0)
+    assert (recorded["rain_mm"] - recorded["recorded_d"]).abs().max() in (
+        None,
+        pytest.approx(0, abs=1e-9),
+    )
+    assert recorded["departure_mm"].abs().max() in (None, pytest.approx(0, abs=1e-6))
+    if found.height:
+        last = found.row(-1, named=True)
+        if last["year_to_date_mm"] is not None:
+            assert last["year_to_date_mm"] == pytest.approx(sum(i["rain_mm"] for i in items))
+            assert last["year_to_date_of_normal_pct"] == pytest.approx(100, abs=1e-4)

@@ -1,0 +1,1 @@
+"""The table of which instrument needs attention; may import ``transforms/methods``."""

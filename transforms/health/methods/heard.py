@@ -1,0 +1,165 @@
+"""Last heard against habit, gaps and their pattern, the battery's trend.
+
+What is 'late', how long a gap is one and at what share of its usual voltage a battery fails are
+common practice, no source.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from transforms.health.methods.spans import labelled, looked, spans
+
+LATE = 2.0  # silent for more than twice its habit
+GAP_D = 3
+PATTERN_LEAST = 6  # missing single days in a year before they can show a pattern
+PATTERN_SHARE = 0.8
+HABIT_LEAST = 5
+
+TREND_D = 28
+TREND_LEAST = 10
+FAILS_AT = 0.85  # of the usual voltage: a lead battery is flat there, and loggers stop
+NEW_LOW = 0.98  # of the lowest of the year before, by its first percentile
+SOON_D, LATER_D = 30, 120
+
+
+def silence(heard: pl.DataFrame, arrivals: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Silent instruments, and what was looked at.
+
+    ``heard``: kind, instrument, day, as_of, open (whether it stands as of then). ``arrivals``:
+    kind, instrument, day of each arrival. An instrument whose files are fetched by hand once a
+    month is not silent after a week.
+    """
+    who = ["kind", "instrument"]
+
+    def habit(days: pl.DataFrame, name: str) -> pl.DataFrame:
+        gap = pl.col("day").unique().sort().diff().dt.total_days()
+        return days.group_by(who).agg(
+            pl.when(pl.col("day").n_unique() >= HABIT_LEAST)
+            .then(gap.quantile(0.95, "higher"))
+            .alias(name)
+        )
+
+    rows = (
+        heard.filter("open")
+        .group_by(who)
+        .agg(pl.col("day").max(), pl.col("day").min().alias("first"), pl.col("as_of").first())
+        .join(habit(heard, "of_days"), on=who, how="left")
+        .join(habit(arrivals, "of_arrivals"), on=who, how="left")
+        .with_columns(
+            habit_d=pl.coalesce(pl.max_horizontal("of_arrivals", "of_days"), 1.0),
+            silent_d=(pl.col("as_of") - pl.col("day")).dt.total_days().cast(pl.Float64),
+            part=pl.lit("whole"),
+            finding=pl.lit("silent"),
+            depth_cm=pl.lit(None, pl.Float64),
+        )
+    )
+    late = rows.filter(pl.col("silent_d") > LATE * pl.col("habit_d"))
+    found = late.select(
+        *who, "part", "finding", "depth_cm", "silent_d", "habit_d",
+        from_day=pl.col("day").dt.offset_by("1d"), to_day="as_of",
+        days=pl.col("silent_d").cast(pl.Int64),
+    )  # fmt: skip
+    seen = rows.select(
+        *who, "part", "finding", "depth_cm", "silent_d", "habit_d",
+        looked_from="first", looked_to="as_of", days=pl.lit(None, pl.Int64),
+    )  # fmt: skip
+    return found, seen
+
+
+def gaps(expected: pl.DataFrame, heard: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Days without a row inside the record: long ones, and single ones that follow the calendar."""
+    who = ["kind", "instrument"]
+    base = expected.with_columns(part=pl.lit("whole"), depth_cm=pl.lit(None, pl.Float64))
+    missing = base.join(heard, on=[*who, "day"], how="anti")
+    runs = spans(missing.with_columns(finding=pl.lit("gap")))
+    single = (
+        runs.filter(pl.col("days") == 1)
+        .with_columns(
+            year=pl.col("from_day").dt.year(),
+            last=pl.col("from_day") == pl.col("from_day").dt.month_end(),
+        )
+        .group_by(*who, "part", "year")
+        .agg(
+            pl.col("depth_cm").first(),
+            from_day=pl.col("from_day").min(),
+            to_day=pl.col("to_day").max(),
+            days=pl.len().cast(pl.Int64),
+            month_end=pl.col("last").mean(),
+            weekday=pl.col("from_day").dt.weekday().value_counts().struct.field("count").max()
+            / pl.len(),
+        )
+        .filter(
+            (pl.col("days") >= PATTERN_LEAST)
+            & (pl.max_horizontal("month_end", "weekday") >= PATTERN_SHARE)
+        )
+        .with_columns(
+            finding=pl.lit("gap pattern"),
+            pattern=pl.when(pl.col("month_end") >= PATTERN_SHARE)
+            .then(pl.lit("the last day of the month"))
+            .otherwise(pl.lit("the same day of the week")),
+        )
+        .drop("year", "month_end", "weekday")
+    )
+    found = pl.concat([runs.filter(pl.col("days") >= GAP_D), single], how="diagonal")
+    return found, looked(base, "gap", "gap pattern")
+
+
+def batteries(days: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Batteries on their way out, and the day on which each fails.
+
+    ``days``: kind, instrument, day, battery_min_v in V. The line through the last four weeks of
+    the record (least squares), where they end lower than the year before ever was: the cold of
+    every winter is no failing battery.
+    """
+    who = ["kind", "instrument"]
+    known = days.drop_nulls("battery_min_v").with_columns(
+        ago=(pl.col("day").max().over(who) - pl.col("day")).dt.total_days()
+    )
+    recent, before = pl.col("ago") < TREND_D, pl.col("ago").is_between(TREND_D, TREND_D + 365)
+    volts, ago = pl.col("battery_min_v"), pl.col("ago").cast(pl.Float64)
+    rows = (
+        known.group_by(who)
+        .agg(
+            last=pl.col("day").max(),
+            days=recent.sum().cast(pl.Int64),
+            n_before=before.sum(),
+            usual=volts.filter(pl.col("ago") >= TREND_D).median(),
+            least=volts.filter(before).quantile(0.01),
+            battery_min_v=volts.sort_by("day").last(),
+            level=volts.filter(pl.col("ago") < 3).median(),
+            slope=-pl.cov(volts.filter(recent), ago.filter(recent)) / ago.filter(recent).var(),
+        )
+        .filter((pl.col("days") >= TREND_LEAST) & (pl.col("n_before") >= 90))
+        .with_columns(
+            part=pl.lit("battery"),
+            depth_cm=pl.lit(None, pl.Float64),
+            to_fall=pl.col("level") - FAILS_AT * pl.col("usual"),
+        )
+    )
+    left = pl.when(pl.col("to_fall") <= 0).then(0.0).otherwise(
+        -pl.col("to_fall") / pl.col("slope")
+    )  # fmt: skip
+    falling = (pl.col("slope") < 0) & (pl.col("level") < NEW_LOW * pl.col("least"))
+    found = (
+        rows.with_columns(left=left)
+        .filter((falling & (pl.col("left") <= LATER_D)) | (pl.col("to_fall") <= 0))
+        .select(
+            *who, "part", "depth_cm", "days", "battery_min_v",
+            finding=pl.when(pl.col("left") <= SOON_D).then(pl.lit("battery failing")).otherwise(pl.lit("battery falling")),
+            from_day=pl.col("last").dt.offset_by(f"-{TREND_D - 1}d"), to_day="last",
+            fails_day=pl.col("last") + pl.duration(days=pl.col("left").ceil().cast(pl.Int64)),
+        )
+    )  # fmt: skip
+    seen = rows.select(
+        *who, "part", "depth_cm", "days", "battery_min_v",
+        looked_from=pl.col("last").dt.offset_by(f"-{TREND_D - 1}d"), looked_to="last",
+    )  # fmt: skip
+    return found, pl.concat(
+        [seen.with_columns(finding=pl.lit(f)) for f in ("battery failing", "battery falling")]
+    )
+
+
+def unlabelled(frame: pl.DataFrame, kind: str, *columns: str) -> pl.DataFrame:
+    """A daily table's days by kind and instrument, with some of its columns."""
+    return labelled(frame, kind, "whole").select("kind", "instrument", "day", *columns)

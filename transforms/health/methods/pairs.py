@@ -1,0 +1,152 @@
+"""The treated strip's station against the check strip's: two instruments a stone's throw apart.
+
+Rain is compared on days that both recorded whole, by calendar month, and only where neither gauge
+can have held snow. A blocked gauge catches less on nearly every wet day; a single day that differs
+is a storm's edge, a gauge that was emptied, or water poured in, and only watched. Daily radiation
+of a well-kept thermal or photodiode sensor is good to 5 to 10 % (WMO-No. 8, Guide to Instruments
+and Methods of Observation, part I, chapter 7, from memory); other limits are common practice, no
+source.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from transforms.health.methods.spans import labelled, looked, spans
+
+WHOLE = 0.9  # share of the day recorded
+WET_MM, WET_DAYS, WET_SUM_MM = 1.0, 4, 10.0
+BLOCKED, MOSTLY = 0.75, 0.75
+DAY_APART_MM, DAY_APART = 10.0, 1.5
+RADIATION_LOW = 0.9
+APART_C, APART_PCT = 1.0, 8.0
+MONTH_DAYS = 15
+SNOW_C = 1.0
+BRIDGE_D = 63  # months in a row, or with one between them that could not be judged
+
+
+def sides(weather_day: pl.DataFrame) -> pl.DataFrame:
+    """Each station's day beside that of the other strip's station (columns ending ``_other``)."""
+    here = weather_day.filter(pl.col("field").is_not_null() & pl.col("strip").is_not_null())
+    here = here.unique(["field", "strip", "day"], keep="first", maintain_order=True)
+    other = here.with_columns(
+        strip=pl.when(pl.col("strip") == "treated").then(pl.lit("check")).otherwise(pl.lit("treated"))
+    )  # fmt: skip
+    return here.join(other, on=["field", "strip", "day"], suffix="_other").with_columns(
+        month=pl.col("day").dt.truncate("1mo")
+    )
+
+
+def rain(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Blocked gauges by month, and single days of rain far apart."""
+    mine, theirs = pl.col("rain_mm"), pl.col("rain_mm_other")
+    no_snow = (pl.col("gauge_heated").fill_null(False) | (pl.col("air_temp_min_c") > SNOW_C)) & (
+        pl.col("gauge_heated_other").fill_null(False) | (pl.col("air_temp_min_c_other") > SNOW_C)
+    )
+    both = labelled(pairs, "station", "rain gauge").filter(
+        no_snow & (pl.col("rain_coverage") >= WHOLE) & (pl.col("rain_coverage_other") >= WHOLE)
+        & (pl.col("rain_since_day").fill_null(pl.col("day")) == pl.col("day"))
+        & (pl.col("rain_since_day_other").fill_null(pl.col("day")) == pl.col("day"))
+    )  # fmt: skip
+    wet = both.filter(pl.max_horizontal(mine, theirs) >= WET_MM)
+    months = (
+        wet.group_by("kind", "instrument", "part", "month")
+        .agg(
+            pl.col("depth_cm").first(),
+            first=pl.col("day").min(),
+            last=pl.col("day").max(),
+            wet=pl.len().cast(pl.Int64),
+            sum=mine.sum(),
+            sum_other=theirs.sum(),
+            lower=(mine < theirs).mean(),
+        )
+        .filter((pl.col("wet") >= WET_DAYS) & (pl.col("sum_other") >= WET_SUM_MM))
+        .with_columns(finding=pl.lit("gauge blocked"))
+    )
+    blocked = months.filter(
+        (pl.col("sum") < BLOCKED * pl.col("sum_other")) & (pl.col("lower") >= MOSTLY)
+    )
+    found = _months(blocked, "wet").with_columns(ratio=pl.col("sum") / pl.col("sum_other"))
+    high = pl.max_horizontal(mine, theirs)
+    apart = both.filter(
+        ((mine - theirs).abs() >= DAY_APART_MM)
+        & (high > DAY_APART * pl.min_horizontal(mine, theirs))
+    ).with_columns(finding=pl.lit("rain disagreement"))
+    single = spans(apart, numbers=((mine - theirs).sum().alias("difference_mm"),))
+    judged = months.select(
+        "kind", "instrument", "part", "depth_cm", "finding", day=pl.col("last")
+    )  # fmt: skip
+    seen = pl.concat([looked(judged, "gauge blocked"), looked(both, "rain disagreement")])
+    return pl.concat([found.drop("sum", "sum_other"), single], how="diagonal"), seen
+
+
+def radiation(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Months in which a station caught clearly less sun than the other: dirt, tilt or age."""
+    mine, theirs = pl.col("solar_energy_mj_m2"), pl.col("solar_energy_mj_m2_other")
+    both = labelled(pairs, "station", "radiation").filter(
+        (pl.col("solar_coverage") >= WHOLE) & (pl.col("solar_coverage_other") >= WHOLE)
+    )
+    months = _by_month(both, sum=mine.sum(), sum_other=theirs.sum())
+    low = months.filter(pl.col("sum") < RADIATION_LOW * pl.col("sum_other")).with_columns(
+        finding=pl.lit("radiation low")
+    )
+    found = _months(low, "n").with_columns(ratio=pl.col("sum") / pl.col("sum_other"))
+    return found.drop("sum", "sum_other"), looked(both, "radiation low")
+
+
+def differences(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Months in which air temperature or humidity of the two stations lie apart; which of the two
+    is wrong, they do not tell."""
+    found, seen = [], []
+    for part, column, covered, limit, number, finding in (
+        ("air temperature", "air_temp_mean_c", "air_temp_coverage", APART_C, "difference_c", "temperature disagreement"),
+        ("humidity", "relative_humidity_mean_pct", "humidity_coverage", APART_PCT, "difference_pct", "humidity disagreement"),
+    ):  # fmt: skip
+        away = pl.col(column) - pl.col(f"{column}_other")
+        both = labelled(pairs, "station", part).filter(
+            (pl.col(covered) >= WHOLE) & (pl.col(f"{covered}_other") >= WHOLE) & away.is_not_null()
+        )
+        months = _by_month(both, sum=away.median(), sum_other=pl.lit(0.0))
+        apart = months.filter(pl.col("sum").abs() > limit).with_columns(finding=pl.lit(finding))
+        found.append(
+            _months(apart, "n")
+            .with_columns((pl.col("sum") / pl.col("months")).alias(number))
+            .drop("sum", "sum_other")
+        )
+        seen.append(looked(both, finding))
+    return pl.concat(found, how="diagonal"), pl.concat(seen)
+
+
+def _by_month(both: pl.DataFrame, **numbers: pl.Expr) -> pl.DataFrame:
+    return (
+        both.group_by("kind", "instrument", "part", "month")
+        .agg(
+            pl.col("depth_cm").first(),
+            first=pl.col("day").min(),
+            last=pl.col("day").max(),
+            n=pl.len().cast(pl.Int64),
+            **numbers,
+        )
+        .filter(pl.col("n") >= MONTH_DAYS)
+    )
+
+
+def _months(months: pl.DataFrame, n: str) -> pl.DataFrame:
+    """Months as spans, from the first to the last day compared, with the sums over each span."""
+    return spans(
+        months.with_columns(day=pl.col("month")),
+        bridge_d=BRIDGE_D,
+        numbers=(
+            pl.col("first").min(),
+            pl.col("last").max(),
+            pl.col(n).sum().alias("n"),
+            pl.len().alias("months"),
+            pl.col("sum").sum(),
+            pl.col("sum_other").sum(),
+        ),
+    ).select(
+        pl.exclude("from_day", "to_day", "days", "first", "last", "n"),
+        from_day="first",
+        to_day="last",
+        days="n",
+    )

@@ -1,0 +1,1 @@
+"""Rules that several rooms share; may import ``schemas`` and one another."""

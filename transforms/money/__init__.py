@@ -1,0 +1,1 @@
+"""Tables of what it cost, whether it has paid and where next; may import ``transforms/methods`` and ``trial/methods``."""

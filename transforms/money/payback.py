@@ -1,0 +1,256 @@
+"""payback: the money of each season after an operation, and whether it has paid."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy_financial as npf  # type: ignore[import-untyped]
+import polars as pl
+from scipy import stats
+
+from schemas import generated
+from schemas.tables.money.payback import TABLE
+from transforms.money.methods import paid_chance
+from transforms.trial.methods import trial_statistics as ts
+
+RUN = ["field", "operation_day"]
+RATE_PCT = 5.0
+# 'Lowest and highest price thought likely' are read as the ends of a 95 % range.
+RANGE_IN_SD = 2 * 1.959963985
+
+
+def derive(
+    *,
+    response: pl.DataFrame,
+    operation_cost: pl.DataFrame,
+    price: pl.DataFrame,
+    cost: pl.DataFrame,
+    field: pl.DataFrame,
+    farm: pl.DataFrame,
+) -> pl.DataFrame:
+    """Money by season since the last operation, in the farm's currency per hectare.
+
+    A season's net is response (kg/ha) times price less the extra costs of the treated strip. A
+    price of the field goes before one of the whole farm. Each season belongs to the operation
+    before it, so a repeat starts a new sum. The probability of having paid is Student's t of the
+    sum: the response's error (shared over site-years) times price, and the price's spread; degrees
+    of freedom after Satterthwaite 1946. Where the farm has several fields, each response is drawn
+    toward what all show for it (``paid_chance``). A season without a response or a price adds nothing and
+    makes all later rows partial. Where the farm has several fields the probability takes each
+    response with what the others show (``paid_chance``). Net present value and internal rate by numpy-financial, a
+    season's money at the end of its year.
+    """
+    seasons = _seasons(response, operation_cost, price, cost, field)
+    if seasons.is_empty():
+        return generated.empty(TABLE)
+    given = farm["discount_rate_pct"].drop_nulls()
+    rate = float(given[0]) if len(given) else RATE_PCT
+    most = float(response["response_df"].fill_null(0).sum())
+    alike = paid_chance.drawn(seasons)
+    summed = pl.concat(
+        _summed(group, rate, most, alike.get(group["practice"][0]))
+        for _, group in seasons.group_by(RUN, maintain_order=True)
+    )
+    return generated.conform(_worded(summed).select(TABLE.names), TABLE).sort(TABLE.key)
+
+
+def _seasons(
+    response: pl.DataFrame,
+    operation_cost: pl.DataFrame,
+    price: pl.DataFrame,
+    cost: pl.DataFrame,
+    field: pl.DataFrame,
+) -> pl.DataFrame:
+    """Each season by itself: value, extra costs, net and its variance."""
+    paid = (
+        operation_cost.filter(pl.col("strip") == "treated")
+        .join(field.select("field", "practice"), on=["field", "practice"], how="semi")
+        .select(
+            "field",
+            "practice",
+            "cost_per_ha",
+            operation_day="day",
+            cost_partial="partial",
+            cost_reason="reason",
+        )
+    )
+    side = pl.col("cost_per_ha")
+    extra = cost.group_by("field", "season").agg(
+        season_extra_cost_per_ha=side.filter(pl.col("strip") == "treated").sum()
+        - side.filter(pl.col("strip") == "check").sum()
+    )
+    return (
+        response.filter(
+            pl.col("operation_day").is_not_null() & ~pl.col("check_worked").fill_null(False)
+        )
+        .join(paid, on=["field", "operation_day", "practice"], how="left")
+        .join(extra, on=["field", "season"], how="left")
+        .join(_prices(response, price), on=["field", "season"], how="left")
+        .with_columns(
+            pl.col("season_extra_cost_per_ha").fill_null(0.0),
+            season_value_per_ha=pl.col("response_kg_ha") * pl.col("price_per_kg"),
+            _yield_var=(pl.col("price_per_kg") * pl.col("shared_se_kg_ha")) ** 2,
+            _price_var=(pl.col("response_kg_ha") ** 2 + pl.col("shared_se_kg_ha") ** 2)
+            * pl.col("price_sd").fill_null(0.0) ** 2,
+        )
+        .with_columns(
+            season_net_per_ha=pl.col("season_value_per_ha") - pl.col("season_extra_cost_per_ha"),
+            season_net_se_per_ha=(pl.col("_yield_var") + pl.col("_price_var")).sqrt(),
+        )
+        .sort(*RUN, "season")
+    )
+
+
+def _prices(response: pl.DataFrame, price: pl.DataFrame) -> pl.DataFrame:
+    """Price by site-year, the field's own before the farm's, with its standard deviation."""
+    wanted = response.select("field", "season", "crop")
+    had = price.select(
+        "crop",
+        "season",
+        "price_per_kg",
+        price_field="field",
+        price_sd=(pl.col("price_high_per_kg") - pl.col("price_low_per_kg")) / RANGE_IN_SD,
+    )
+    return (
+        wanted.join(had, on=["crop", "season"])
+        .filter(pl.col("price_field").is_in(["all"]) | (pl.col("price_field") == pl.col("field")))
+        .sort("field", "season", pl.col("price_field") == "all")
+        .unique(["field", "season"], keep="first", maintain_order=True)
+        .select("field", "season", "price_per_kg", "price_sd")
+    )
+
+
+def _summed(
+    run: pl.DataFrame, rate: float, most: float, alike: paid_chance.Drawn | None
+) -> pl.DataFrame:
+    """The sums of one operation's seasons, in order."""
+    start = run["cost_per_ha"][0]
+    net = run["season_net_per_ha"].to_numpy().astype(float)
+    counted = np.isfinite(net)
+    flow = np.where(counted, net, 0.0)
+    yield_var = run["_yield_var"].fill_null(float("nan")).to_numpy()
+    price_var = run["_price_var"].fill_null(0.0).to_numpy()
+    df = run["shared_df"].fill_null(float("nan")).to_numpy()
+    price = np.where(counted, run["price_per_kg"].fill_null(0.0).to_numpy(), 0.0)
+    response = np.where(counted, run["response_kg_ha"].fill_null(0.0).to_numpy(), 0.0)
+    extra = np.where(counted, run["season_extra_cost_per_ha"].to_numpy(), 0.0)
+    year = run["years_since"].to_numpy()
+    keys = run.select(*RUN, "season").rows()
+    rows: list[dict[str, float | None]] = []
+    for i in range(run.height):
+        now = counted[: i + 1]
+        v, p = yield_var[: i + 1][now], price_var[: i + 1][now]
+        row: dict[str, float | None] = {
+            "season_net_df": _one_df(yield_var[i], price_var[i], df[i], most)
+        }
+        if start is not None and now.any():
+            total = float(flow[: i + 1].sum()) - start
+            row |= {"cumulative_net_per_ha": total} | _chance(total, v, p, df[: i + 1][now], most)
+            if alike is not None and "paid_chance" in row:
+                said = alike.above(
+                    [key for key, counts in zip(keys, now, strict=False) if counts],
+                    price[: i + 1][now],
+                    start + float(extra[: i + 1].sum()),
+                    float(p.sum()),
+                    _freedom(v, p, df[: i + 1][now], most),
+                )
+                row["paid_chance"] = row["paid_chance"] if said is None else said
+            row |= _breakeven(start + extra[: i + 1].sum(), price[: i + 1], response[: i + 1])
+            flows = np.zeros(int(year[i]) + 1)
+            flows[0] = -start
+            np.add.at(flows, year[: i + 1], flow[: i + 1])
+            row["npv_per_ha"] = float(npf.npv(rate / 100, flows))
+            row["irr_pct"] = 100 * float(npf.irr(flows)) if (flows > 0).any() else None
+        row["coverage"] = float(now.sum() / year[i])
+        rows.append(row)
+    sums = pl.DataFrame(rows, schema=dict.fromkeys(_SUMMED, pl.Float64))
+    return pl.concat(
+        [run.drop("coverage"), sums.with_columns(pl.all().fill_nan(None))], how="horizontal"
+    ).with_columns(discount_rate_pct=pl.lit(rate))
+
+
+_SUMMED = (
+    "season_net_df",
+    "cumulative_net_per_ha",
+    "cumulative_low_per_ha",
+    "cumulative_high_per_ha",
+    "paid_chance",
+    "breakeven_response_kg_ha",
+    "breakeven_price_per_kg",
+    "npv_per_ha",
+    "irr_pct",
+    "coverage",
+)
+
+
+def _one_df(yield_var: float, price_var: float, df: float, most: float) -> float | None:
+    found = ts.summed_df([yield_var, price_var], [df, np.inf])
+    return min(found, max(most, 1.0)) if np.isfinite(found) else None
+
+
+def _chance(
+    total: float, yield_var: np.ndarray, price_var: np.ndarray, df: np.ndarray, most: float
+) -> dict[str, float | None]:
+    """Interval of a sum and the probability that it is above 0; nothing where an error is unknown."""
+    if not np.isfinite(yield_var).all() or yield_var.sum() + price_var.sum() <= 0:
+        return {}
+    freedom = _freedom(yield_var, price_var, df, most)
+    found = ts.t_interval(total, float(np.sqrt(yield_var.sum() + price_var.sum())), freedom)
+    return {
+        "cumulative_low_per_ha": found.low,
+        "cumulative_high_per_ha": found.high,
+        "paid_chance": float(stats.t.cdf(total / found.se, freedom)),
+    }
+
+
+def _freedom(yield_var: np.ndarray, price_var: np.ndarray, df: np.ndarray, most: float) -> float:
+    """Degrees of freedom of the sum's error."""
+    variances = np.concatenate([yield_var, price_var])
+    degrees = np.concatenate([df, np.full(price_var.size, np.inf)])
+    return min(ts.summed_df(variances, degrees), max(most, 1.0))
+
+
+def _breakeven(needed: float, price: np.ndarray, response: np.ndarray) -> dict[str, float | None]:
+    return {
+        "breakeven_response_kg_ha": float(needed / price.sum()) if price.sum() > 0 else None,
+        "breakeven_price_per_kg": max(float(needed / response.sum()), 0.0)
+        if response.sum() > 0
+        else None,
+    }
+
+
+def _worded(rows: pl.DataFrame) -> pl.DataFrame:
+    """Payback season, and reasons in plain words."""
+    paid = pl.col("cumulative_net_per_ha") >= 0
+    first = pl.col("season").filter(paid).min().over(RUN)
+    unweighed = pl.col("response_kg_ha").is_null()
+    unpriced = pl.col("response_kg_ha").is_not_null() & pl.col("price_per_kg").is_null()
+    gap = (pl.col("coverage") < 1) & ~unweighed & ~unpriced
+    reason = pl.concat_str(
+        pl.when(pl.col("cost_per_ha").is_null()).then(
+            pl.coalesce("cost_reason", pl.lit("the cost of the operation is not known"))
+        ),
+        pl.when(pl.col("cost_per_ha").is_not_null()).then(pl.col("cost_reason")),
+        pl.when(unweighed).then(pl.lit("no response this season: it adds nothing to the sum")),
+        pl.when(pl.col("partial").fill_null(False)).then(pl.col("reason")),
+        pl.when(unpriced).then(pl.lit("no price this season: it adds nothing to the sum")),
+        pl.when(gap).then(
+            pl.lit("a season since the operation is not counted: the true sum may be other")
+        ),
+        pl.when(pl.col("season_net_per_ha").is_not_null() & pl.col("paid_chance").is_null()).then(
+            pl.lit("no scatter between blocks is known, so no interval and no probability")
+        ),
+        pl.when(pl.col("cumulative_net_per_ha").is_not_null() & pl.col("irr_pct").is_null()).then(
+            pl.lit("no internal rate: so far the seasons earned nothing in all")
+        ),
+        separator="; ",
+        ignore_nulls=True,
+    )
+    return rows.with_columns(
+        paid=paid,
+        payback_season=pl.when(paid).then(first),
+        partial=(pl.col("coverage") < 1)
+        | pl.col("cost_per_ha").is_null()
+        | pl.col("cost_partial").fill_null(False)
+        | pl.col("partial").fill_null(False),
+        reason=pl.when(reason != "").then(reason),
+    )

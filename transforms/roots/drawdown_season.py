@@ -1,0 +1,151 @@
+"""The season's uptake by depth, treated beside check over the same days.
+
+Summed are the days from emergence (seeding where emergence was not noted) to harvest on which
+both strips have an uptake at that depth. So a station or probe that was out for a while in one
+strip does not make the other look thirstier. The share of each depth is taken over the days on
+which every depth of both strips has an uptake, so that all depths speak of the same days; a depth
+with less than half of the days of the best one is left out of the shares, and said so.
+
+A layer's uptake is that at its sensor times its thickness. Where the topmost sensor lies deep
+(20 cm and more) the roots above it are denser than at it, and its share comes out too small: by
+some 10 points for 20 cm in simulation.
+
+Sums are of the days counted, not of the season: rain days and wet days are not in them. ``days``,
+``days_season`` and ``coverage`` say how much of the season stands behind a sum.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from schemas import generated
+from schemas.tables.roots.drawdown_season import TABLE
+
+DEPTH = ["field", "season", "depth_cm"]
+STRIP = [*DEPTH, "strip"]
+WHOLE = 0.95
+ENOUGH_OF_BEST = 0.5
+LEAST_DAYS = 10  # days below which no share is given
+LEAST_MM = 10.0  # uptake of the strip below which no share is given
+
+
+def derive(
+    drawdown_day: pl.DataFrame, soil_water_day: pl.DataFrame, season: pl.DataFrame
+) -> pl.DataFrame:
+    """One row a depth, strip and season. Water in mm over the days counted."""
+    crop = season.select(
+        "field",
+        "season",
+        "crop",
+        "harvested",
+        begins=pl.coalesce("emerged", "seeded"),
+    )
+    days = (
+        drawdown_day.join(crop, on=["field", "season"])
+        .filter(pl.col("day") >= pl.col("begins"))
+        .group_by(*STRIP, "day")
+        .agg(
+            pl.col("uptake_mm").mean(),
+            variance=(pl.col("uptake_error_mm") ** 2).mean() / pl.col("uptake_error_mm").count(),
+            method=pl.col("method").drop_nulls().sort().first(),
+        )
+        .with_columns(
+            both=(pl.col("uptake_mm").is_not_null().sum() == 2).over(*DEPTH, "day"),
+        )
+    )
+    counted = pl.col("both")
+    sums = days.group_by(STRIP).agg(
+        days=counted.sum(),
+        has_any=pl.col("uptake_mm").count(),
+        uptake_mm=pl.col("uptake_mm").filter(counted).sum(),
+        uptake_error_mm=pl.col("variance").filter(counted).sum().sqrt(),
+        errors_known=pl.col("variance").filter(counted).count(),
+        method=pl.col("method").filter(counted).drop_nulls().mode().sort().first(),
+        first_day=pl.col("day").filter(counted).min(),
+        last_day=pl.col("day").filter(counted).max(),
+    )
+    last = drawdown_day.group_by("field", "season").agg(last=pl.col("day").max())
+    length = pl.min_horizontal("harvested", "last") - pl.col("begins")
+    rows = (
+        sums.join(crop, on=["field", "season"])
+        .join(last, on=["field", "season"])
+        .join(_shares(days), on=STRIP, how="left")
+        .join(_layers(soil_water_day), on=["field", "strip", "depth_cm"], how="left")
+        .with_columns(
+            days_season=pl.when(
+                pl.col("harvested").is_null() | (pl.col("last") <= pl.col("harvested"))
+            ).then(length.dt.total_days() + 1)
+        )
+    )
+    return generated.conform(_said(rows).select(TABLE.names), TABLE).sort(TABLE.key)
+
+
+def _shares(days: pl.DataFrame) -> pl.DataFrame:
+    """Share of each depth over the days on which every (usable) depth of both strips has one."""
+    best = pl.col("days").max().over("field", "season")
+    enough = (
+        days.filter("both")
+        .group_by(DEPTH)
+        .agg(days=pl.col("day").n_unique())
+        .filter(pl.col("days") >= ENOUGH_OF_BEST * best)
+        .with_columns(depths=pl.len().over("field", "season"))
+        .drop("days")
+    )
+    whole = (
+        days.filter("both")
+        .join(enough, on=DEPTH)
+        .filter(pl.col("depth_cm").n_unique().over("field", "season", "day") == pl.col("depths"))
+    )
+    total = pl.col("sum_mm").sum().over("field", "season", "strip")
+    return (
+        whole.group_by(STRIP)
+        .agg(sum_mm=pl.col("uptake_mm").sum(), days_share=pl.len())
+        .with_columns(
+            uptake_share=pl.when((total >= LEAST_MM) & (pl.col("days_share") >= LEAST_DAYS)).then(
+                pl.col("sum_mm") / total
+            )
+        )
+        .select(*STRIP, "uptake_share", "days_share")
+    )
+
+
+def _layers(soil_water_day: pl.DataFrame) -> pl.DataFrame:
+    """The latest layer limits of each depth of a strip."""
+    return (
+        soil_water_day.sort("day")
+        .group_by("field", "strip", "depth_cm")
+        .agg(pl.col("layer_top_cm").last(), pl.col("layer_bottom_cm").last())
+    )
+
+
+def _said(rows: pl.DataFrame) -> pl.DataFrame:
+    """Coverage, partial and reason; a sum over no day is null."""
+    none = pl.col("days") == 0
+    coverage = (pl.col("days") / pl.col("days_season")).clip(0, 1)
+    no_share = pl.col("uptake_share").is_null()
+    return rows.with_columns(
+        uptake_mm=pl.when(~none).then("uptake_mm"),
+        uptake_error_mm=pl.when(~none & (pl.col("errors_known") == pl.col("days"))).then(
+            "uptake_error_mm"
+        ),
+        days_share=pl.col("days_share").fill_null(0),
+        coverage=coverage,
+        partial=none | no_share | (coverage < WHOLE) | pl.col("harvested").is_null(),
+        reason=pl.concat_str(
+            pl.when(none & (pl.col("has_any") == 0)).then(
+                pl.lit("no day with an uptake at this depth")
+            ),
+            pl.when(none & (pl.col("has_any") > 0)).then(
+                pl.lit("no day on which both strips have an uptake at this depth")
+            ),
+            pl.when(~none & (coverage < WHOLE)).then(
+                pl.format("{} of {} days counted", "days", "days_season")
+            ),
+            pl.when(~none & no_share).then(
+                pl.lit("no share: too few days on which all depths have data, or too little uptake")
+            ),
+            pl.when(pl.col("harvested").is_null()).then(pl.lit("the crop still stands")),
+            separator="; ",
+            ignore_nulls=True,
+        ).replace("", None),
+    )

@@ -1,0 +1,1 @@
+"""Methods that only the tables of ``roots`` use; may import ``transforms/methods``."""

@@ -1,0 +1,88 @@
+"""The season's uptake at one depth of a strip, day by day, as roots are looked for in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import polars as pl
+
+from transforms.methods.crop_days import emergence
+from transforms.roots.methods.root_onset import BY_BALANCE, BY_PULSE, Array, Look
+
+DEPTH = ["field", "season", "strip", "depth_cm"]
+
+ABOVE_FULL_PCT = 0.5
+BASELINE_DAYS = 5  # days before emergence needed to take their usual fall off a balance
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Uptake in % a day from ``first`` on, NaN where not measured, and how to look at it."""
+
+    first: date
+    uptake: Array
+    look: Look
+
+
+def days(
+    drawdown_day: pl.DataFrame, soil_water_day: pl.DataFrame, season: pl.DataFrame
+) -> pl.DataFrame:
+    """Uptake in % a day by depth and day of the season, probes of a strip averaged.
+
+    Columns: ``DEPTH``, day, ``uptake_pct``, ``wet`` (share of probes above the full point), method,
+    ``emerges``.
+    """
+    wet = soil_water_day.select(
+        "probe",
+        "depth_cm",
+        "day",
+        wet=pl.col("vwc_pct") - pl.col("full_point_pct") > ABOVE_FULL_PCT,
+    )
+    begins = season.select("field", "season", emerges=emergence())
+    return (
+        drawdown_day.filter(pl.col("season").is_not_null())
+        .join(wet, on=["probe", "depth_cm", "day"], how="left")
+        .group_by(*DEPTH, "day")
+        .agg(
+            uptake_pct=(pl.col("uptake_mm") / pl.col("layer_thickness_cm") * 10).mean(),
+            wet=pl.col("wet").mean(),
+            method=pl.col("method").drop_nulls().sort().first(),
+        )
+        .join(begins, on=["field", "season"])
+        .sort(*DEPTH, "day")
+    )
+
+
+def series(group: pl.DataFrame, not_before: date | None, first: date | None = None) -> Series:
+    """The series of one depth, from its rows of ``days``.
+
+    ``not_before``: the earliest day of the arrival at the depth above; earlier days are not looked
+    at. ``first``: a day before which the series has no row, where it is to begin earlier.
+    """
+    by_balance = (group["method"] == "balance").sum() * 2 > group["method"].count()
+    group = _without_drainage(group)
+    begin: date = first or group["day"][0]
+    place = (group["day"] - begin).dt.total_days()
+    values = np.full(int(place[-1]) + 1, np.nan)
+    values[place.to_numpy()] = group["uptake_pct"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    if not_before is not None:
+        values[: max((not_before - begin).days, 0)] = np.nan
+    return Series(begin, values, BY_BALANCE if by_balance else BY_PULSE)
+
+
+def _without_drainage(group: pl.DataFrame) -> pl.DataFrame:
+    """Balances less their usual fall before emergence; day-night uptakes as they are."""
+    c = pl.col
+    before = group.filter(
+        (c("method") == "balance") & c("uptake_pct").is_not_null() & (c("day") < c("emerges"))
+    )
+    if before.height < BASELINE_DAYS:
+        return group
+    usual = max(float(before["uptake_pct"].median()), 0.0)  # type: ignore[arg-type]
+    return group.with_columns(
+        uptake_pct=pl.when(c("method") == "balance")
+        .then(c("uptake_pct") - usual)
+        .otherwise("uptake_pct")
+    )

@@ -1,0 +1,188 @@
+"""When the roots reached each sensor.
+
+For each depth of a strip the season's daily uptakes (in % of volume a day, so that thick and thin
+layers compare) are searched for the day on which sustained uptake begins (``root_onset``: method,
+interval, and what was set on simulated strips). Days of wetting, of frost and of unusable sensors
+are gaps, never zeros. Drainage does not look like roots where the day-night method was used; where
+only daily balances exist, the usual fall before emergence is taken off first. A depth is searched
+from the earliest day of the arrival at the depth above it on: roots come from above.
+
+What a row says where there is no day: the probe was not there (probe out); the sensor lies within
+15 cm of the surface, where evaporation looks the same (FAO Irrigation and Drainage Paper 56 gives
+0.10 to 0.15 m as the depth that evaporation dries); the soil was above its full point for most of
+the season, or fewer than half of the days were measured (not told). Where uptake shows in the month
+after a winter, at a depth that the fall was warm enough to reach, the roots may have come in the
+fall, and only the latest day is known (before the record; ``root_winter``). Only with enough days does a
+row say that the roots did not come (not seen).
+"""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import numpy as np
+import polars as pl
+
+from schemas import generated
+from schemas.tables.roots.root_arrival import TABLE
+from transforms.methods.crop_days import OPEN, emergence
+from transforms.roots.methods.root_onset import onset, quiet_until
+from transforms.roots.methods.root_series import DEPTH, days, series
+from transforms.roots.methods.root_winter import fall_reach
+
+EVAPORATION_CM = 15.0
+ENOUGH = 0.5  # of the days from emergence to harvest
+WHOLE = 0.9
+AT_START_D = 3  # an arrival so soon after the first measured day may have been before it
+SPRING_D = 30  # after the winter, in which a crop that has roots somewhere is sure to draw there
+
+FOUND = ("day", "earliest_day", "latest_day", "quiet_until_day")
+
+
+def derive(
+    drawdown_day: pl.DataFrame,
+    soil_water_day: pl.DataFrame,
+    season: pl.DataFrame,
+    weather_day: pl.DataFrame,
+) -> pl.DataFrame:
+    """One row a season, strip and depth at which the strip has ever had a sensor."""
+    drawn = days(drawdown_day, soil_water_day, season)
+    arrivals = []
+    passed: dict[tuple[object, ...], date] = {}
+    for key, group in drawn.group_by(DEPTH, maintain_order=True):
+        found = _arrival(group, passed.get(key[:3]))
+        if found[1] is not None:
+            passed[key[:3]] = found[1]
+        arrivals.append((*key, *found))
+    schema = pl.Schema(
+        {name: drawn.schema[name] for name in DEPTH} | dict.fromkeys(FOUND, pl.Date())
+    )
+    rows = (
+        _expected(drawdown_day, season)
+        .join(_watched(drawn), on=DEPTH, how="left")
+        .join(pl.DataFrame(arrivals, schema=schema, orient="row"), on=DEPTH, how="left")
+        .join(fall_reach(season, weather_day), on=["field", "season"], how="left")
+    )
+    return generated.conform(_said(rows).select(TABLE.names), TABLE).sort(TABLE.key)
+
+
+def _arrival(group: pl.DataFrame, not_before: date | None) -> tuple[date | None, ...]:
+    """Day, earliest and latest day of the arrival at one depth, and how long it was quiet.
+
+    ``not_before`` is the earliest day of the arrival at the depth above.
+    """
+    if group["depth_cm"][0] < EVAPORATION_CM:
+        return (None,) * len(FOUND)
+    drawn = series(group, not_before)
+    found = onset(drawn.uptake, drawn.look)
+    quiet = quiet_until(drawn.uptake)
+
+    def at(position: float) -> date | None:
+        return drawn.first + timedelta(days=round(position)) if np.isfinite(position) else None
+
+    return at(found.day), at(found.low), at(found.high), at(quiet) if quiet >= 0 else None
+
+
+def _watched(days: pl.DataFrame) -> pl.DataFrame:
+    """How much of the season was measured at each depth."""
+    measured = pl.col("uptake_pct").is_not_null()
+    up = pl.col("day") >= pl.col("emerges")
+    return days.group_by(DEPTH).agg(
+        watched_from_day=pl.col("day").filter(measured).min(),
+        watched_to_day=pl.col("day").filter(measured).max(),
+        days=measured.sum(),
+        days_up=(measured & up).sum(),
+        wet_share=(pl.col("wet").fill_null(0.0) > 0.5).filter(up).mean(),
+        method=pl.col("method").drop_nulls().mode().sort().first(),
+    )
+
+
+def _expected(drawdown_day: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
+    """Every season of a field with every depth that each of its strips has ever had."""
+    depths = drawdown_day.select("field", "strip", "depth_cm").unique()
+    last = drawdown_day.group_by("field").agg(last=pl.col("day").max())
+    return (
+        season.select("field", "season", "crop", "seeded", "harvested", emerges=emergence())
+        .join(depths, on="field")
+        .join(last, on="field")
+        .filter(pl.col("seeded") <= pl.col("last"))
+        .with_columns(
+            length=(
+                pl.min_horizontal(pl.col("harvested").fill_null(OPEN), "last") - pl.col("emerges")
+            ).dt.total_days()
+            + 1
+        )
+    )
+
+
+def _said(rows: pl.DataFrame) -> pl.DataFrame:
+    """State, coverage, partial and reason."""
+    c = pl.col
+    out = c("days").fill_null(0) == 0
+    shallow = c("depth_cm") < EVAPORATION_CM
+    coverage = (c("days_up").fill_null(0) / c("length").clip(1)).clip(0, 1)
+    seen = c("day").is_not_null()
+    soon = (c("latest_day") <= c("watched_from_day")) | (
+        (c("day") - c("watched_from_day")).dt.total_days() <= AT_START_D
+    )
+    late = seen & soon & (c("watched_from_day") > c("emerges"))
+    fall = (
+        seen
+        & (c("day") > c("winter_to"))
+        & (c("earliest_day") <= c("winter_to") + pl.duration(days=SPRING_D))
+        & (c("depth_cm") <= c("fall_reach_cm"))
+    ).fill_null(False)
+    before = late | fall
+    wet = c("wet_share").fill_null(0.0) > ENOUGH
+    few = coverage < ENOUGH
+    standing = c("harvested").is_null()
+    state = (
+        pl.when(before)
+        .then(pl.lit("before the record"))
+        .when(seen)
+        .then(pl.lit("reached"))
+        .when(out)
+        .then(pl.lit("probe out"))
+        .when(shallow | wet | few)
+        .then(pl.lit("not told"))
+        .otherwise(pl.lit("not seen"))
+    )
+    why = (
+        pl.when(late)
+        .then(pl.lit("the crop drew from this depth when the record of the season began"))
+        .when(fall)
+        .then(
+            pl.lit(
+                "the crop drew from this depth after the winter: the roots may have come in the fall"
+            )
+        )
+        .when(seen)
+        .then(None)
+        .when(out)
+        .then(pl.lit("no uptake was measured at this depth in this season"))
+        .when(shallow)
+        .then(pl.lit("so near the surface evaporation looks the same as uptake"))
+        .when(wet)
+        .then(pl.lit("the soil stood above its full point for most of the season"))
+        .when(few)
+        .then(pl.format("only {} days measured since emergence", c("days_up")))
+        .when(standing)
+        .then(pl.lit("no sustained uptake yet; the crop still stands"))
+        .otherwise(pl.lit("no sustained uptake was seen"))
+    )
+    return rows.with_columns(
+        state=state,
+        coverage=coverage,
+        days=c("days").fill_null(0),
+        partial=(coverage < WHOLE) | out | shallow | before,
+        reason=pl.coalesce(
+            why,
+            pl.when(coverage < WHOLE).then(pl.lit("part of the days were not measured")),
+        ),
+        latest_day=pl.when(late)
+        .then(pl.max_horizontal("latest_day", "watched_from_day"))
+        .otherwise("latest_day"),
+        day=pl.when(~before).then("day"),
+        earliest_day=pl.when(~before).then("earliest_day"),
+        quiet_until_day=pl.when(state == "not seen").then("quiet_until_day"),
+    )

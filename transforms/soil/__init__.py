@@ -1,0 +1,1 @@
+"""Tables of the water in the soil and of the rain that stayed; may import ``transforms/methods``."""

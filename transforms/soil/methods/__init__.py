@@ -1,0 +1,1 @@
+"""Methods that only the tables of ``soil`` use; may import ``transforms/methods``."""

@@ -1,0 +1,250 @@
+"""Rain events of a field, and the share of each that a strip's soil held afterwards.
+
+An event is rain with less than ``farm.event_gap_h`` dry hours in it (``rain_clusters``), of
+``farm.event_least_mm`` and more as the mean of the field's stations; it is one event for both
+strips. A strip's rain is its own gauge's where that recorded the event's days, else that of the
+other strip's station.
+
+Capture is the rise of storage, from the last value before the rain to the value nearest to one
+and to two days after its end, over the rain (``event_gain``, ``strip_storage``). It is what the
+profile holds, not what went in: water used or drained in those days is gone from it, and from
+both strips alike. It may pass 1 or fall below 0: a probe speaks for a hand's breadth, a gauge for
+a field. What wets only the soil above the first sensor is taken from the balance of the
+evaporation layer (``unseen_1d_mm``, ``unseen_2d_mm``), alike in both strips; how far capture is
+off in simulation stands in ``tests/bench/FIGURES.md``. Where other rain of more than ``OTHER_RAIN`` of the event's fell between the two values,
+there is no capture, nor where a strip's gauge caught less than ``GAUGES_AGREE`` of the field's
+mean (clogged, or a cloudburst's edge). Winter is left out, in both strips at once: snow on the
+ground, precipitation at a mean temperature below ``SNOW_C``, or frozen soil from the day before
+to two days after.
+
+Method: the profile's storage before and after an event is common practice; no source for the
+limits named here.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from schemas import generated
+from schemas.tables.soil.rain_event import TABLE
+from transforms.methods import calendar_day, crop_days
+from transforms.methods.strip_rain import WHOLE
+from transforms.soil.methods import event_gain, rain_clusters, strip_storage
+
+OTHER_RAIN = 0.1
+GAUGES_AGREE = 0.5
+SNOW_C = 1.0
+_EVENT = ["field", "cluster"]
+_STRIPS = ("treated", "check")
+
+
+def derive(
+    *,
+    rain_spell: pl.DataFrame,
+    weather_day: pl.DataFrame,
+    soil_water_day: pl.DataFrame,
+    soil_quality_day: pl.DataFrame,
+    soil_day: pl.DataFrame,
+    evaporation_day: pl.DataFrame,
+    season: pl.DataFrame,
+    farm: pl.DataFrame,
+) -> pl.DataFrame:
+    """One row an event and strip (see ``schemas/tables/soil/rain_event.py``)."""
+    if rain_spell.is_empty():
+        return generated.empty(TABLE)
+    clusters, by_station = rain_clusters.clusters(rain_spell, weather_day, farm)
+    clusters = clusters.with_columns(
+        day=calendar_day.day_after(pl.col("began"), farm),
+        last_day=calendar_day.day_of(pl.col("ended"), farm),
+    )
+    rain = _rain(clusters, by_station, weather_day)
+    mean = rain.group_by(_EVENT).agg(field_mm=pl.col("rain_mm").mean())
+    clusters = clusters.join(mean, on=_EVENT)
+    events = (
+        _with_winter(clusters, weather_day, soil_quality_day)
+        .filter(pl.col("field_mm") >= farm["event_least_mm"].item())
+        .join(rain, on=_EVENT)
+    )
+    storage = strip_storage.layers(soil_water_day, soil_day, farm)
+    layers = event_gain.gains(events, storage, event_gain.surface(evaporation_day, farm))
+    rows = _with_gain(events, layers, clusters)
+    return generated.conform(_told(rows, season).select(TABLE.names), TABLE).sort(TABLE.key)
+
+
+def _rain(
+    clusters: pl.DataFrame, by_station: pl.DataFrame, weather_day: pl.DataFrame
+) -> pl.DataFrame:
+    """Rain of each event by strip, whose it is and how far the gauge recorded its days."""
+    stations = weather_day.filter(pl.col("field").is_not_null() & pl.col("strip").is_not_null())
+    recorded = (
+        clusters.select(*_EVENT, on=pl.date_ranges("day", "last_day"))
+        .with_columns(days=pl.col("on").list.len())
+        .explode("on", empty_as_null=False)
+        .join(
+            stations.select("field", "strip", "station", "day", "rain_coverage"),
+            left_on=["field", "on"],
+            right_on=["field", "day"],
+        )
+        .group_by(*_EVENT, "strip", "station")
+        .agg(coverage=pl.col("rain_coverage").sum() / pl.col("days").first())
+        .join(by_station, on=[*_EVENT, "strip", "station"], how="left")
+        .with_columns(pl.col("rain_mm").fill_null(0.0))
+        .group_by(*_EVENT, "strip")
+        .agg(
+            own_mm=pl.when(pl.col("coverage") >= WHOLE).then("rain_mm").mean(),
+            any_mm=pl.col("rain_mm").max(),
+            coverage=pl.col("coverage").max(),
+        )
+    )
+    other = recorded.group_by(_EVENT).agg(
+        other_mm=pl.col("own_mm").mean(),
+        at_least_mm=pl.col("any_mm").max(),
+        most=pl.col("coverage").max(),
+    )
+    strips = pl.DataFrame({"strip": _STRIPS})
+    own = pl.col("own_mm").is_not_null()
+    return (
+        other.join(strips, how="cross")
+        .join(recorded, on=[*_EVENT, "strip"], how="left")
+        .with_columns(
+            rain_mm=pl.coalesce("own_mm", "other_mm", "at_least_mm"),
+            rain_from=pl.when(own)
+            .then(pl.lit("own station"))
+            .when(pl.col("other_mm").is_not_null())
+            .then(pl.lit("other strip's station")),
+            coverage=pl.when(own).then("coverage").otherwise("most"),
+        )
+        .select(*_EVENT, "strip", "rain_mm", "rain_from", "coverage")
+    )
+
+
+def _with_winter(
+    clusters: pl.DataFrame, weather_day: pl.DataFrame, soil_quality_day: pl.DataFrame
+) -> pl.DataFrame:
+    """Adds ``winter_reason``, null where neither snow nor frost is known about the event."""
+    weather = weather_day.group_by("field", "day").agg(
+        snow=(pl.col("snow_depth_cm") > 0).any(), temp=pl.col("air_temp_mean_c").mean()
+    )
+    soil = soil_quality_day.group_by("field", "day").agg(frozen=pl.col("frozen").any())
+    about = pl.date_ranges(
+        pl.col("day") - pl.duration(days=1), pl.col("last_day") + pl.duration(days=2)
+    )
+    near = (
+        clusters.select(*_EVENT, "day", "last_day", about.alias("on"))
+        .explode("on", empty_as_null=False)
+        .join(weather, left_on=["field", "on"], right_on=["field", "day"], how="left")
+        .join(soil, left_on=["field", "on"], right_on=["field", "day"], how="left")
+        .group_by(_EVENT)
+        .agg(
+            pl.col("snow").any(),
+            pl.col("frozen").any(),
+            fell_at=pl.col("temp")
+            .filter(pl.col("on").is_between(pl.col("day"), pl.col("last_day")))
+            .mean(),
+        )
+    )
+    return clusters.join(near, on=_EVENT, how="left").with_columns(
+        winter_reason=pl.when(pl.col("snow"))
+        .then(pl.lit("snow on the ground"))
+        .when(pl.col("frozen"))
+        .then(pl.lit("frozen soil"))
+        .when(pl.col("fell_at") < SNOW_C)
+        .then(pl.lit("it may have fallen as snow"))
+    )
+
+
+def _with_gain(events: pl.DataFrame, layers: pl.DataFrame, clusters: pl.DataFrame) -> pl.DataFrame:
+    """Adds the profile's gain and capture, and why there is none."""
+    whole = pl.all_horizontal("storage_before_mm", "gain_1d_mm").is_not_null()
+    seen = whole & pl.col("gain_2d_mm").is_not_null()
+    key = ["field", "strip", "began"]
+    profile = layers.group_by(key).agg(
+        depths=_depths(pl.col("depth_cm").filter(seen)),
+        blind=_depths(pl.col("depth_cm").filter(~seen)),
+        layers_seen=seen.sum(),
+        storage_before_mm=pl.col("storage_before_mm").filter(seen).sum(),
+        gain_1d_mm=pl.col("gain_1d_mm").filter(seen).sum(),
+        gain_2d_mm=pl.col("gain_2d_mm").filter(seen).sum(),
+        unseen_1d_mm=pl.col("unseen_1d_mm").filter(seen).sum(),
+        unseen_2d_mm=pl.col("unseen_2d_mm").filter(seen).sum(),
+        before_at=pl.col("before_at").filter(seen).min(),
+        after_1d_at=pl.col("after_1d_at").filter(seen).max(),
+        after_2d_at=pl.col("after_2d_at").filter(seen).max(),
+    )
+    rows = events.join(profile, on=key, how="left")
+    for n in event_gain.AFTER_D:
+        rows = rows.join(_other_rain(rows, clusters, f"after_{n}d_at", f"other_{n}d_mm"), on=key)
+    some = pl.col("layers_seen") > 0
+    agree = (pl.col("rain_mm") >= GAUGES_AGREE * pl.col("field_mm")).all().over("field", "began")
+    open_ = some & agree & pl.col("winter_reason").is_null()
+    rows = rows.with_columns(
+        storage_before_mm=pl.when(some).then("storage_before_mm"),
+        depths=pl.when(some).then("depths"),
+        agree=agree,
+        **{
+            name: pl.when(
+                open_ & (pl.col(f"other_{n}d_mm") <= OTHER_RAIN * pl.col("field_mm"))
+            ).then(name)
+            for n in event_gain.AFTER_D
+            for name in (f"gain_{n}d_mm", f"unseen_{n}d_mm")
+        },
+    )
+    rows = rows.with_columns(
+        capture_1d=pl.col("gain_1d_mm") / pl.col("rain_mm"),
+        capture_2d=pl.col("gain_2d_mm") / pl.col("rain_mm"),
+    )
+    return rows.with_columns(
+        both_strips=(pl.col("capture_2d").is_not_null().sum() == len(_STRIPS)).over(
+            "field", "began"
+        )
+        & (pl.col("depths").n_unique() == 1).over("field", "began")
+    )
+
+
+def _depths(depth: pl.Expr) -> pl.Expr:
+    """Depths as a text such as '10, 30, 50' (an aggregation)."""
+    return depth.sort().round(1).cast(pl.String).str.strip_suffix(".0").str.join(", ")
+
+
+def _other_rain(rows: pl.DataFrame, clusters: pl.DataFrame, until: str, name: str) -> pl.DataFrame:
+    """Rain of other clusters of the field between the value before and the value after."""
+    key = ["field", "strip", "began"]
+    other = clusters.select("field", other_began="began", other_ended="ended", other_mm="field_mm")
+    return (
+        rows.select(*key, "before_at", until)
+        .join(other, on="field")
+        .with_columns(
+            other_mm=pl.when(
+                (pl.col("other_began") != pl.col("began"))
+                & (pl.col("other_ended") > pl.col("before_at"))
+                & (pl.col("other_began") < pl.col(until))
+            )
+            .then("other_mm")
+            .otherwise(0.0)
+        )
+        .group_by(key)
+        .agg(pl.col("other_mm").sum().alias(name))
+    )
+
+
+def _told(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
+    """Adds the season, flags and reasons."""
+    no_record = pl.col("rain_from").is_null()
+    no_soil = pl.col("layers_seen").fill_null(0) == 0
+    winter = pl.col("winter_reason").is_not_null()
+    wet_again = ~no_soil & ~winter & pl.any_horizontal(pl.col("gain_1d_mm", "gain_2d_mm").is_null())
+    blind = ~no_soil & (pl.col("blind") != "")
+    return crop_days.with_season(rows, season).with_columns(
+        winter=winter,
+        partial=no_record | no_soil | winter | wet_again | blind | ~pl.col("agree"),
+        reason=pl.concat_str(
+            pl.when(no_record).then(pl.lit("no gauge of the field recorded the whole event")),
+            pl.when(winter).then("winter_reason"),
+            pl.when(~pl.col("agree")).then(pl.lit("the gauges of the two strips disagree")),
+            pl.when(no_soil).then(pl.lit("no soil water of the strip before and after the rain")),
+            pl.when(wet_again).then(pl.lit("other rain fell too close to it")),
+            pl.when(blind).then(pl.format("no value at {} cm", pl.col("blind"))),
+            separator="; ",
+            ignore_nulls=True,
+        ).replace("", None),
+    )

@@ -1,0 +1,229 @@
+"""Quality checks of a soil moisture sensor, day by day.
+
+The checks follow the open manuals of the U.S. Integrated Ocean Observing System's QARTOD (gross
+range, spike, rate of change, flat line; a flag starts as 'not evaluated', the worst flag stands)
+and the flags of the International Soil Moisture Network (Dorigo et al. 2013, Vadose Zone Journal,
+doi:10.2136/vzj2012.0097), named beside each check. Thresholds are those sources' where they give
+one; where not, common practice, no source.
+
+| check | what it looks for | network's flag | when true |
+| --- | --- | --- | --- |
+| impossible | mean of the day at or below 0.5 % or above 70 % (the network takes 60 %; swelling clay can hold more) | C01, C02 | bad |
+| frozen | soil at or below 0.5 degC, at this depth or the nearest that has a temperature | D01 | bad |
+| spike | a day far from those before and after that agree with each other | D06 | bad |
+| step | a jump from steady to steady with the rest of the probe still, no rain, no thaw; it stays | D07, D08 | suspect |
+| stuck | unchanged for days, in a sensor that else flickers | D09, D10 | bad |
+| settling | the first three weeks in the soil | none | suspect |
+
+A step that stays is what a swapped or newly calibrated sensor leaves behind: its size is taken
+off all later days of the spell by ``offset_pct``, so that storages before and after compare.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import polars as pl
+
+from schemas import generated
+from schemas.tables.soil.soil_quality_day import TABLE
+from transforms.methods.strip_rain import strip_rain
+from transforms.soil.methods.soil_layers import expected_days
+
+LOWEST_PCT, HIGHEST_PCT = 0.5, 70.0
+FROZEN_C = 0.5  # soil temperature sensors are good to about half a degree
+SPIKE_PCT = 2.0  # a dip of one day; water does not leave and come back
+RAIN_SPIKE_PCT = 5.0  # a rise of one day, which heavy rain on cracked clay can nearly make
+STEP_PCT = 2.0
+STEADY_PCT = 0.5
+DRY_MM = 0.5
+STUCK_DAYS, STUCK_DAYS_QUIET = 5, 90
+DRY_DAYS = 14
+SETTLING = timedelta(days=21)
+LITTLE = 0.5  # coverage below which a day is suspect
+
+SENSOR = ["probe", "depth_cm"]
+
+
+def derive(
+    soil_day: pl.DataFrame,
+    probe_spell: pl.DataFrame,
+    sensor: pl.DataFrame,
+    weather_day: pl.DataFrame,
+) -> pl.DataFrame:
+    """One row a sensor and day of its probe's record. Water contents in %, temperatures in degC."""
+    rows = (
+        expected_days(soil_day, probe_spell, sensor)
+        .join(soil_day.drop("field", "strip"), on=[*SENSOR, "day"], how="left")
+        .join(strip_rain(weather_day), on=["field", "strip", "day"], how="left")
+        .sort(*SENSOR, "day")
+        .with_columns(spell_no=pl.struct(*SENSOR, "spell_from").rle_id())
+    )
+    rows = _frozen(rows)
+    rows = _spike(rows.with_columns(impossible=~_vwc().is_between(LOWEST_PCT, HIGHEST_PCT)))
+    rows = _stuck(_step(rows))
+    rows = rows.with_columns(settling=pl.col("day") < pl.col("spell_from") + SETTLING)
+    return generated.conform(_rolled_up(rows).select(TABLE.names), TABLE).sort(TABLE.key)
+
+
+def _vwc() -> pl.Expr:
+    return pl.col("vwc_mean_pct")
+
+
+def _frozen(rows: pl.DataFrame) -> pl.DataFrame:
+    """Frozen by the lowest soil temperature at the depth, else at the nearest depth above or below,
+    else by ten days of air at or below freezing for the upper half metre."""
+    by_day = ["probe", "day"]
+    temp = pl.col("soil_temp_min_c")
+    nearest = pl.coalesce(
+        temp,
+        temp.forward_fill().over(by_day, order_by="depth_cm"),
+        temp.backward_fill().over(by_day, order_by="depth_cm"),
+    )
+    air = (
+        pl.col("air_temp_mean_c")
+        .rolling_mean_by("day", window_size="10d", min_samples=5)
+        .over(SENSOR, order_by="day")
+    )
+    return rows.with_columns(nearest_temp=nearest, air_ten_days=air).with_columns(
+        frozen=pl.coalesce(
+            pl.col("nearest_temp") <= FROZEN_C,
+            pl.when(pl.col("depth_cm") <= 50).then(pl.col("air_ten_days") <= 0),
+        )
+    )
+
+
+def _spike(rows: pl.DataFrame) -> pl.DataFrame:
+    """QARTOD's spike test on days: away from the middle of the two neighbours, who agree.
+
+    A rise of a day with rain on it or just before is no spike: a shallow layer of sand or of
+    cracked clay fills and empties as fast.
+    """
+    good = pl.when(~pl.col("impossible")).then(_vwc())
+    before, after = _at(good, 1), _at(good, -1)
+    away = _vwc() - (before + after) / 2
+    rained = pl.max_horizontal(pl.col("rain_mm"), _at(pl.col("rain_mm"), 1)).fill_null(0) >= DRY_MM
+    limit = pl.when(away < 0).then(SPIKE_PCT).when(rained).then(100.0).otherwise(RAIN_SPIKE_PCT)
+    return rows.with_columns(spike=(away.abs() > limit) & ((before - after).abs() < away.abs() / 2))
+
+
+def _at(expr: pl.Expr, days: int) -> pl.Expr:
+    """The value so many days before (after, where negative) at the same sensor and spell."""
+    same = pl.col("spell_no") == pl.col("spell_no").shift(days)
+    return pl.when(same).then(expr.shift(days))
+
+
+def _step(rows: pl.DataFrame) -> pl.DataFrame:
+    """Jumps that stay, from steady to steady, with no water to explain them, no frost, and the
+    rest of the probe still. A front of water that comes down days after the rain moves one sensor
+    at a time too, so a rise needs two weeks without rain or thaw before it."""
+    kept = pl.when(~pl.col("impossible") & ~pl.col("spike").fill_null(False)).then(_vwc())
+
+    beside = {days: _at(kept, days) if days else kept for days in range(-3, 5)}
+    rows = rows.with_columns(
+        jump=_middle(*(beside[i] for i in (0, -1, -2))) - _middle(*(beside[i] for i in (1, 2, 3))),
+        move=kept - beside[1],
+        unsteady=pl.max_horizontal((beside[1] - beside[4]).abs(), (beside[-3] - kept).abs()),
+    )
+    move = pl.col("move").abs()
+    alone = ((move > STEADY_PCT).sum() == 1).over("probe", "day") & (move >= STEP_PCT)
+    water = pl.max_horizontal(
+        pl.col("rain_mm").fill_null(99.0), pl.when(pl.col("air_temp_mean_c") < 2).then(99.0)
+    )
+
+    rows = rows.with_columns(wet=(water >= DRY_MM).cast(pl.Int32).cum_sum().over("spell_no"))
+    wet = pl.col("wet")
+
+    def dry(first: int, last: int) -> pl.Expr:
+        """Whether the days so many before, from ``first`` to below ``last``, are there and dry."""
+        there = _at(wet, last - 1).is_not_null()
+        return (there & (_at(wet, first) == _at(wet, last).fill_null(0))).fill_null(False)
+
+    frost = pl.any_horizontal(_at(pl.col("frozen"), i).fill_null(False) for i in range(-2, 3))
+    step = (
+        (pl.col("jump").abs() >= STEP_PCT)
+        & alone
+        & (pl.col("unsteady") < STEADY_PCT)
+        & dry(-1, 3)
+        & ((pl.col("jump") < 0) | dry(3, DRY_DAYS))
+        & ~frost
+    )
+    rows = rows.with_columns(
+        step=pl.when(pl.col("jump").is_not_null() & pl.col("move").is_not_null()).then(
+            step.fill_null(False)
+        )
+    )
+    size = pl.when(pl.col("step").fill_null(False)).then(pl.col("jump")).otherwise(0.0)
+    total = size.cum_sum().over("spell_no")
+    return rows.with_columns(offset_pct=pl.when(total != 0).then(-total).otherwise(0.0))
+
+
+def _middle(a: pl.Expr, b: pl.Expr, c: pl.Expr) -> pl.Expr:
+    """Median of up to three numbers, null where there is none."""
+    number = pl.sum_horizontal(x.is_not_null().cast(pl.Int32) for x in (a, b, c))
+    low, high = pl.min_horizontal(a, b, c), pl.max_horizontal(a, b, c)
+    middle = pl.max_horizontal(
+        pl.min_horizontal(a, b), pl.min_horizontal(pl.max_horizontal(a, b), c)
+    )
+    return pl.when(number == 3).then(middle).otherwise((low + high) / 2)
+
+
+def _stuck(rows: pl.DataFrame) -> pl.DataFrame:
+    """QARTOD's flat line test, strict only for a sensor that else flickers within the day."""
+    span = pl.col("vwc_max_pct") - pl.col("vwc_min_pct")
+    same = (_vwc() == _at(_vwc(), 1)) & (span == 0)
+    rows = rows.with_columns(same=same.fill_null(False))
+    rows = rows.with_columns(run=pl.col("same").rle_id().over(SENSOR, order_by="day"))
+    limit = pl.when(span.median().over(SENSOR) > 0).then(STUCK_DAYS).otherwise(STUCK_DAYS_QUIET)
+    return rows.with_columns(
+        stuck=pl.when(_vwc().is_not_null()).then(
+            pl.col("same") & (pl.len().over(*SENSOR, "run") >= limit - 1)
+        )
+    )
+
+
+def _rolled_up(rows: pl.DataFrame) -> pl.DataFrame:
+    """Worst check stands; what was never evaluated never counts as good."""
+
+    def yes(name: str) -> pl.Expr:
+        return pl.col(name).fill_null(False)
+
+    little = pl.col("vwc_coverage").fill_null(0.0) < LITTLE
+    bad = yes("impossible") | yes("frozen") | yes("spike") | yes("stuck")
+    suspect = yes("step") | yes("settling") | little
+    evaluated = pl.any_horizontal(
+        pl.col(name).is_not_null() for name in ("frozen", "spike", "step")
+    )
+    missing = _vwc().is_null()
+    words = {
+        "impossible": "the sensor reads what no soil holds",
+        "frozen": "the soil is frozen",
+        "spike": "a single value far from its neighbours",
+        "stuck": "the sensor is stuck on one value",
+        "step": "a jump that nothing explains; later days are shifted by it",
+        "settling": "first weeks after the probe was set",
+    }
+    said = pl.concat_str(
+        [pl.when(yes(name)).then(pl.lit(text)) for name, text in words.items()]
+        + [pl.when(little & ~missing).then(pl.lit("less than half of the day was recorded"))],
+        separator="; ",
+        ignore_nulls=True,
+    )
+    return rows.with_columns(
+        quality=pl.when(missing)
+        .then(pl.lit("missing"))
+        .when(bad)
+        .then(pl.lit("bad"))
+        .when(suspect)
+        .then(pl.lit("suspect"))
+        .when(evaluated)
+        .then(pl.lit("good"))
+        .otherwise(pl.lit("not evaluated")),
+        usable=~missing & ~bad,
+        coverage=pl.col("vwc_coverage").fill_null(0.0),
+        partial=missing | bad | little,
+        reason=pl.when(missing)
+        .then(pl.lit("no water content from this sensor that day"))
+        .when(said != "")
+        .then(said),
+    )

@@ -1,0 +1,255 @@
+"""The season's water use and water use efficiency by strip, and the change of treated over check.
+
+Water use = rain + storage at the start - storage at the end - drainage, over the same days and
+depths in both strips (window, layers, rain and drainage: ``season_balance``). Run-off was not
+measured; it is in the use, of both strips. Efficiency = yield at market moisture / water use.
+Where no yield is in, the balance stands alone; where rain was recorded on less than
+``LEAST_KNOWN`` of the days, there is no water use; where the window is not the whole season, the
+efficiency is still yield over the use of the window, and the row says that it looks too high.
+
+Errors. Of the storage used: the day-to-day noise of the profile, from the second differences of
+its rainless days (median absolute deviation, variance 6 s2 for independent values), twice, and
+``SLOPE_ERROR`` of the change itself for a calibration that is not the soil's own. Of drainage:
+``season_balance``. Of rain: ``GAUGE_ERROR`` of the sum, as for one gauge (two that agree have less,
+and none of it in the comparison of the strips: the intervals are on the safe side). Of the
+yield: its standard error. They are taken as independent and carried through the quotient on the
+log scale (delta method), so that an interval never passes below zero; the change is treated over
+check on that scale. Not in them: that one probe may not speak for its strip, and what roots take
+from below its deepest layer. An efficiency without an error of yield has no interval.
+
+Source of the balance: French and Schultz 1984, Australian Journal of Agricultural Research 35:743,
+doi 10.1071/AR9840743 (rain + change of soil water, drainage and run-off named as neglected there).
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from schemas import generated
+from schemas.tables.soil.water_use_season import TABLE
+from transforms.soil.methods import season_balance, strip_storage
+from transforms.soil.methods.season_balance import SEASON, STRIP
+
+# Share by which an uncalibrated dielectric probe may misjudge a change. Common practice, no source.
+SLOPE_ERROR = 0.1
+# Standard error of a gauge's catch: the 5 % that the WMO asks of daily precipitation (Guide to
+# Instruments and Methods of Observation, WMO-No. 8, annex of chapter 1; from memory).
+GAUGE_ERROR = 0.05
+# Days by which the window may miss seeding or harvest and still be the season.
+NEAR_D = 3
+LEAST_NOISE_DAYS = 10
+# Share of the window's days with a rain record below which there is no water use; and with
+# evapotranspiration below which there is no sum of it. Common practice, no source.
+LEAST_KNOWN = 0.9
+# No crop was grown on less: the quotient would only magnify errors. Common practice, no source.
+LEAST_USE_MM = 25.0
+_Z = 1.959964
+
+
+def derive(
+    *,
+    season: pl.DataFrame,
+    soil_water_day: pl.DataFrame,
+    soil_day: pl.DataFrame,
+    weather_day: pl.DataFrame,
+    evapotranspiration_day: pl.DataFrame,
+    strip_yield: pl.DataFrame,
+    probe_spell: pl.DataFrame,
+    farm: pl.DataFrame,
+) -> pl.DataFrame:
+    """One row a field, season and strip (see ``schemas/tables/soil/water_use_season.py``)."""
+    if season.is_empty():
+        return generated.empty(TABLE)
+    storage = strip_storage.layers(soil_water_day, soil_day, farm)
+    layers = season_balance.season_layers(storage, season)
+    profile = season_balance.profiles(layers)
+    day = season_balance.daily(profile, weather_day, evapotranspiration_day, farm)
+    strips = pl.DataFrame({"strip": ["treated", "check"]})
+    rows = (
+        season.select(*SEASON, "crop", "seeded", "harvested")
+        .join(strips, how="cross")
+        .join(_sums(day), on=STRIP, how="left")
+        .join(season_balance.drainage(day), on=STRIP, how="left")
+        .join(_depths(layers), on=STRIP, how="left")
+        .join(_reset(day, probe_spell), on=STRIP, how="left")
+        .join(_yields(strip_yield), on=STRIP, how="left")
+    )
+    rows = _with_change(_with_efficiency(_with_use(rows)))
+    return generated.conform(_told(rows).select(TABLE.names), TABLE).sort(TABLE.key)
+
+
+def _sums(day: pl.DataFrame) -> pl.DataFrame:
+    """Window, rain, storage at both ends, demand and the profile's noise."""
+    after = ~pl.col("first")
+    filled = pl.col("filled_mm")
+    bend = (filled.shift(-1) - 2 * filled + filled.shift(1)).over(STRIP)
+    still = (pl.col("rain_mm") == 0) & (pl.col("rain_mm").shift(-1).over(STRIP) == 0)
+    real = pl.all_horizontal(
+        pl.col("storage_mm").shift(n).over(STRIP).is_not_null() for n in (-1, 0, 1)
+    )
+    calm = pl.col("bend").filter(pl.col("calm"))
+    return (
+        day.with_columns(bend=bend, calm=still & real)
+        .group_by(STRIP)
+        .agg(
+            pl.col("from_day", "to_day").first(),
+            days=after.sum().cast(pl.Int64),
+            rain_mm=pl.col("rain_mm").filter(after).sum(),
+            rain_coverage=pl.col("known").filter(after).mean(),
+            storage_start_mm=pl.col("filled_mm").sort_by("day").first(),
+            storage_end_mm=pl.col("filled_mm").sort_by("day").last(),
+            crop_et_mm=pl.when(pl.col("demanded").filter(after).mean() >= LEAST_KNOWN).then(
+                pl.col("et_mm").filter(after).sum()
+            ),
+            noise_mm=pl.when(calm.count() >= LEAST_NOISE_DAYS)
+            .then(1.4826 * (calm - calm.median()).abs().median() / 6**0.5)
+            .otherwise(0.0),
+        )
+    )
+
+
+def _depths(layers: pl.DataFrame) -> pl.DataFrame:
+    """Depths of the balance, its bottom, and the depths left out."""
+    used = pl.col("used")
+    depth = pl.col("depth_cm").round(1).cast(pl.String).str.strip_suffix(".0")
+
+    def listed(which: pl.Expr) -> pl.Expr:
+        return depth.filter(which).str.join(", ")
+
+    return (
+        layers.group_by(*STRIP, "depth_cm")
+        .agg(used.first(), pl.col("layer_bottom_cm").max(), pl.col("layer_top_cm").max())
+        .sort(*STRIP, "depth_cm")
+        .group_by(STRIP, maintain_order=True)
+        .agg(
+            depths=listed(used),
+            without=listed(~used),
+            soil_depth_cm=pl.col("layer_bottom_cm").filter(used).max(),
+            gap=(pl.col("layer_top_cm").filter(used).max() > 0)
+            & (
+                (pl.col("layer_bottom_cm") - pl.col("layer_top_cm")).filter(used).sum()
+                < pl.col("layer_bottom_cm").filter(used).max() - 0.01
+            ),
+        )
+        .with_columns(
+            unlike=(pl.col("soil_depth_cm").max() - pl.col("soil_depth_cm").min() > 0.01).over(
+                SEASON
+            )
+        )
+    )
+
+
+def _reset(day: pl.DataFrame, probe_spell: pl.DataFrame) -> pl.DataFrame:
+    """The day on which a probe was set within the window, where one was."""
+    window = day.group_by(STRIP).agg(pl.col("from_day", "to_day").first())
+    return (
+        window.join(probe_spell.select("field", "strip", set_day="from_day"), on=["field", "strip"])
+        .filter((pl.col("set_day") > pl.col("from_day")) & (pl.col("set_day") <= pl.col("to_day")))
+        .group_by(STRIP)
+        .agg(pl.col("set_day").max())
+    )
+
+
+def _yields(strip_yield: pl.DataFrame) -> pl.DataFrame:
+    whole = (pl.col("pass") == "all") & (pl.col("method") == "combined")
+    return strip_yield.filter(whole).select(*STRIP, "yield_kg_ha", "yield_se_kg_ha")
+
+
+def _with_use(rows: pl.DataFrame) -> pl.DataFrame:
+    """Adds storage used, water use and their errors. Unknown drainage stays in the use."""
+    used = pl.col("storage_start_mm") - pl.col("storage_end_mm")
+    se = (2 * pl.col("noise_mm") ** 2 + (SLOPE_ERROR * used) ** 2).sqrt()
+    return rows.with_columns(storage_used_mm=used, storage_used_se_mm=se).with_columns(
+        water_use_mm=pl.when(pl.col("rain_coverage") >= LEAST_KNOWN).then(
+            pl.col("rain_mm") + pl.col("storage_used_mm") - pl.col("drainage_mm").fill_null(0.0)
+        ),
+        water_use_se_mm=(
+            pl.col("storage_used_se_mm") ** 2
+            + pl.col("drainage_se_mm") ** 2
+            + (GAUGE_ERROR * pl.col("rain_mm")) ** 2
+        ).sqrt(),
+    )
+
+
+def _with_efficiency(rows: pl.DataFrame) -> pl.DataFrame:
+    """Adds yield over water use, with ``relative``, its standard error on the log scale."""
+    ok = (pl.col("water_use_mm") >= LEAST_USE_MM) & (pl.col("yield_kg_ha") > 0)
+    relative = (
+        (pl.col("yield_se_kg_ha") / pl.col("yield_kg_ha")) ** 2
+        + (pl.col("water_use_se_mm") / pl.col("water_use_mm")) ** 2
+    ).sqrt()
+    efficiency = pl.col("yield_kg_ha") / pl.col("water_use_mm")
+    name = "water_use_efficiency{}_kg_ha_mm"
+    return rows.with_columns(
+        pl.when(ok).then(efficiency).alias(name.format("")),
+        pl.when(ok).then(relative).alias("relative"),
+    ).with_columns(
+        (pl.col(name.format("")) * (-_Z * pl.col("relative")).exp()).alias(name.format("_low")),
+        (pl.col(name.format("")) * (_Z * pl.col("relative")).exp()).alias(name.format("_high")),
+    )
+
+
+def _with_change(rows: pl.DataFrame) -> pl.DataFrame:
+    def of(name: str, strip: str) -> pl.Expr:
+        return pl.col(name).filter(pl.col("strip") == strip).first().over(SEASON)
+
+    value = "water_use_efficiency_kg_ha_mm"
+    ratio = of(value, "treated") / of(value, "check")
+    half = _Z * (of("relative", "treated") ** 2 + of("relative", "check") ** 2).sqrt()
+    return rows.with_columns(
+        efficiency_change_pct=100 * (ratio - 1),
+        efficiency_change_low_pct=100 * (ratio * (-half).exp() - 1),
+        efficiency_change_high_pct=100 * (ratio * half.exp() - 1),
+    )
+
+
+def _told(rows: pl.DataFrame) -> pl.DataFrame:
+    """Adds coverage, the partial flag and the reasons."""
+    late = (pl.col("from_day") - pl.col("seeded")).dt.total_days()
+    early = (pl.col("harvested") - pl.col("to_day")).dt.total_days()
+    length = (pl.col("harvested") - pl.col("seeded")).dt.total_days()
+    no_soil = pl.col("storage_start_mm").is_null()
+    no_rain = pl.col("rain_coverage") < LEAST_KNOWN
+    standing = pl.col("harvested").is_null()
+    reasons = {
+        "no soil water of the strip to make a balance of": no_soil,
+        "the crop still stands": standing,
+        "too many days without a rain record for a water use": no_rain,
+        "rain is understated: days without a record": ~no_rain & (pl.col("rain_coverage") < 1),
+        "a probe was set within the window, so start and end are of two places": pl.col(
+            "set_day"
+        ).is_not_null(),
+        "a layer between those used is missing": pl.col("gap"),
+        "the probes of the two strips do not reach equally deep": pl.col("unlike"),
+        "drainage is unknown for want of a full point and is in the water use": pl.col(
+            "drainage_from"
+        )
+        == "unknown",
+        "too little water use for an efficiency": pl.col("water_use_mm") < LEAST_USE_MM,
+    }
+    cut = (late > NEAR_D) | (early > NEAR_D)
+    window = pl.when(cut.fill_null(False)).then(
+        pl.format(
+            "the balance runs from {} days after seeding to {} days before harvest, so the efficiency looks too high",
+            late,
+            early.fill_null(0),
+        )
+    )
+    without = pl.when(pl.col("without") != "").then(
+        pl.format("without the layer at {} cm", pl.col("without"))
+    )
+    partial = pl.any_horizontal(*reasons.values(), window.is_not_null(), without.is_not_null())
+    no_yield = ~no_soil & ~standing & pl.col("yield_kg_ha").is_null()
+    return rows.with_columns(
+        days_season=length,
+        coverage=pl.when(~no_soil).then((pl.col("days") / length).clip(0.0, 1.0)),
+        partial=partial.fill_null(False),
+        reason=pl.concat_str(
+            *(pl.when(flag).then(pl.lit(text)) for text, flag in reasons.items()),
+            window,
+            without,
+            pl.when(no_yield).then(pl.lit("no yield yet: the balance stands alone")),
+            separator="; ",
+            ignore_nulls=True,
+        ).replace("", None),
+    )

@@ -1,0 +1,185 @@
+"""Where the compacted layer lies, and on which days the soil below it is dry enough to shatter.
+
+**Profile.** Cone index by depth, pushed and reported as ASABE S313 and EP542 say (30 degree cone,
+30 mm/s, soil near field capacity); of several places the median by depth. A profile holds until
+the strip's next one. **Compacted layer**: the shallowest stretch of ``LEAST_LAYER_CM`` and more
+at or above ``LIMIT_MPA``, its edges where a straight line between two readings crosses the limit.
+2 MPa is the usual limit to roots (300 psi: Taylor and Gardner 1963, Soil Science 96:153; Duiker
+2002, Pennsylvania State University, Agronomy Facts 63). **Working depth**: ``BELOW_CM`` under it.
+
+**Dry enough**: the layer of the probe that holds the working depth, as share of its range from dry
+to full point. At or below ``SHATTERS`` a clay should be below its plastic limit and break; above
+``SMEARS`` it smears; below ``VERY_DRY`` it breaks into clods and pulls hard. Soil is most friable
+near its lower plastic limit (Dexter and Bird 2001, Soil and Tillage Research 57:203); that limit
+was not measured here, and the three shares are common practice, no source. Roll a thread of soil
+from working depth before you believe a table. The surface's bearing is not judged.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from schemas import generated
+from schemas.tables.soil.working_window import TABLE
+from transforms.methods import crop_days
+
+LIMIT_MPA = 2.0
+LEAST_LAYER_CM = 5.0
+BELOW_CM = 2.5
+VERY_DRY, SHATTERS, SMEARS = 0.1, 0.5, 0.8
+# Pushed in soil drier than this, a profile says as much of dryness as of compaction.
+MOIST = 0.7
+CAUTION = (
+    "Working deep can hit buried pipes, cables and drains and can hurt people: have buried "
+    "services located and marked first, and keep people clear of the implement. Local rules and "
+    "licensed people decide."
+)
+_STRIP = ["field", "strip"]
+_PROFILE = [*_STRIP, "profile_day"]
+
+
+def derive(
+    penetrometer: pl.DataFrame, soil_water_day: pl.DataFrame, season: pl.DataFrame
+) -> pl.DataFrame:
+    """One row a strip and day since its first profile (see ``schemas/tables/soil/working_window.py``)."""
+    if penetrometer.is_empty() or soil_water_day.is_empty():
+        return generated.empty(TABLE)
+    layers = soil_water_day.group_by(*_STRIP, "day", "layer_top_cm", "layer_bottom_cm").agg(
+        pl.col("range_share").mean(), pl.col("coverage").mean(), pl.col("reason").first()
+    )
+    profile = _pushed_in(compacted(penetrometer), layers)
+    days = (
+        layers.select(*_STRIP, "day")
+        .unique()
+        .sort("day")
+        .join_asof(
+            profile.sort("profile_day"),
+            left_on="day",
+            right_on="profile_day",
+            by=_STRIP,
+            coalesce=False,
+            check_sortedness=False,
+        )
+        .filter(pl.col("profile_day").is_not_null())
+    )
+    at_depth = _at(days, layers, "day", "working_depth_cm")
+    rows = crop_days.with_season(days.join(at_depth, on=[*_STRIP, "day"], how="left"), season)
+    return generated.conform(_told(rows).select(TABLE.names), TABLE).sort(TABLE.key)
+
+
+def compacted(penetrometer: pl.DataFrame) -> pl.DataFrame:
+    """The compacted layer of every profile (field, strip, day of the push).
+
+    Columns ``field``, ``strip``, ``profile_day``, ``places``, ``compacted_top_cm``,
+    ``compacted_bottom_cm`` (null where it was not reached), ``cone_index_max_mpa``,
+    ``working_depth_cm`` and ``hard`` (whether there is a layer at all). Depths in cm, MPa.
+    """
+    places = penetrometer.group_by(*_STRIP, profile_day="day").agg(
+        places=pl.col("place").n_unique().cast(pl.Int64)
+    )
+    depth, cone = pl.col("depth_cm"), pl.col("cone_index_mpa")
+
+    def crossing(step: int) -> pl.Expr:
+        """Depth at which the line to the reading above (1) or below (-1) crosses the limit."""
+        other_depth, other = depth.shift(step).over(_PROFILE), cone.shift(step).over(_PROFILE)
+        return depth + (cone - LIMIT_MPA) / (cone - other) * (other_depth - depth)
+
+    runs = (
+        penetrometer.group_by(*_STRIP, "depth_cm", profile_day="day")
+        .agg(pl.col("cone_index_mpa").median())
+        .sort(*_PROFILE, "depth_cm")
+        .with_columns(
+            is_hard=cone >= LIMIT_MPA,
+            upper=crossing(1),
+            lower=crossing(-1),
+            last=depth == depth.max().over(_PROFILE),
+        )
+        .with_columns(run=pl.col("is_hard").rle_id().over(_PROFILE))
+        .filter("is_hard")
+        .group_by(*_PROFILE, "run")
+        .agg(
+            compacted_top_cm=pl.coalesce(pl.col("upper").first(), depth.first()),
+            reached=pl.coalesce(pl.col("lower").last(), depth.last()),
+            open_below=pl.col("last").any(),
+            cone_index_max_mpa=cone.max(),
+        )
+        .filter(
+            (pl.col("reached") - pl.col("compacted_top_cm") >= LEAST_LAYER_CM)
+            | pl.col("open_below")
+        )
+        .sort("run")
+        .unique(_PROFILE, keep="first", maintain_order=True)
+        .with_columns(compacted_bottom_cm=pl.when(~pl.col("open_below")).then("reached"))
+        .with_columns(working_depth_cm=pl.col("compacted_bottom_cm") + BELOW_CM)
+        .drop("run", "reached", "open_below")
+    )
+    return places.join(runs, on=_PROFILE, how="left").with_columns(
+        hard=pl.col("compacted_top_cm").is_not_null()
+    )
+
+
+def _pushed_in(profile: pl.DataFrame, layers: pl.DataFrame) -> pl.DataFrame:
+    """Adds how wet the soil at the compacted layer was on the day of the push."""
+    middle = (pl.col("compacted_top_cm") + pl.col("compacted_bottom_cm")) / 2
+    wanted = profile.with_columns(
+        at_cm=pl.coalesce(middle, "compacted_top_cm"), day=pl.col("profile_day")
+    )
+    wet = _at(wanted, layers, "day", "at_cm").select(
+        *_STRIP, profile_day="day", range_share_at_push="range_share"
+    )
+    return profile.join(wet, on=_PROFILE, how="left")
+
+
+def _at(rows: pl.DataFrame, layers: pl.DataFrame, day: str, depth: str) -> pl.DataFrame:
+    """The layer that holds the depth on the day: range share, coverage and its reason."""
+    return (
+        rows.select(*_STRIP, day, depth)
+        .join(layers, on=[*_STRIP, day])
+        .filter(
+            (pl.col(depth) > pl.col("layer_top_cm")) & (pl.col(depth) <= pl.col("layer_bottom_cm"))
+        )
+        .group_by(*_STRIP, day)
+        .agg(
+            pl.col("range_share").mean(),
+            pl.col("coverage").min(),
+            layer_reason=pl.col("reason").first(),
+        )
+    )
+
+
+def _told(rows: pl.DataFrame) -> pl.DataFrame:
+    """Adds state, flags, caution and reasons."""
+    where, pushed = pl.col("range_share"), pl.col("range_share_at_push")
+    hard, bottom = pl.col("hard"), pl.col("compacted_bottom_cm")
+    working = pl.col("working_depth_cm").is_not_null()
+    dry_push = working & (pushed < MOIST).fill_null(False)
+    unknown = working & where.is_null()
+    return rows.with_columns(
+        state=pl.when(where < VERY_DRY)
+        .then(pl.lit("very dry"))
+        .when(where <= SHATTERS)
+        .then(pl.lit("dry enough"))
+        .when(where <= SMEARS)
+        .then(pl.lit("borderline"))
+        .when(where > SMEARS)
+        .then(pl.lit("too wet")),
+        dry_enough=where <= SHATTERS,
+        caution=pl.lit(CAUTION),
+        partial=~working | unknown | dry_push,
+        reason=pl.concat_str(
+            pl.when(~hard).then(pl.lit("no layer at 2 MPa or more in the profile")),
+            pl.when(hard & bottom.is_null()).then(
+                pl.lit("hard to the end of the profile: push deeper to find its bottom")
+            ),
+            pl.when(dry_push).then(
+                pl.lit("the profile was pushed in dry soil and may show dryness, not compaction")
+            ),
+            pl.when(unknown).then(
+                pl.coalesce(
+                    "layer_reason", pl.lit("no probe layer with a known range at working depth")
+                )
+            ),
+            separator="; ",
+            ignore_nulls=True,
+        ).replace("", None),
+    )

@@ -1,0 +1,109 @@
+"""A line of the response over the years since the operation, and draws of it.
+
+Shared by ``response_fade``, ``field_outlook`` and ``more_evidence``: all must see the same future.
+Seasons of one field share more than the practice, so where fields can be told apart (several, one
+of them with two seasons or more) the line allows for a scatter between fields (``field_effects``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from transforms.trial.methods.field_effects import Mixture, alike, fitted
+from transforms.trial.methods.trial_pooling import Regression, fixed_points, regression
+
+Array = NDArray[np.float64]
+
+# Of the fixed draws: two for the line, one for its scale or scatters, one for the field, one for
+# the seasons.
+DIMENSIONS = 5
+
+LEAST = 3  # site-years for a level
+LEAST_FOR_SLOPE = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Fade:
+    """A level at the first year and a yearly change; ``middle`` and ``last`` of the years seen."""
+
+    fit: Regression | Mixture
+    sloped: bool
+    middle: float
+    last: int
+
+    def draws(self) -> Array:
+        """4096 fixed draws of (level at year 1, yearly change) of the fit."""
+        points = fixed_points(DIMENSIONS)
+        if isinstance(self.fit, Mixture):
+            drawn = self.fit.draws(points[:, :3])
+        else:
+            scale = np.sqrt(self.fit.df / stats.chi2.ppf(points[:, 2], self.fit.df))
+            size = self.fit.coefficients.size
+            root = _root(self.fit.covariance)
+            z = stats.norm.ppf(points[:, :size]) * scale[:, None]
+            drawn = self.fit.coefficients + np.asarray(z @ root.T)
+        flat = np.zeros((drawn.shape[0], 0 if self.sloped else 1))
+        return np.hstack([drawn, flat])
+
+    @property
+    def line(self) -> Array:
+        """(level at year 1, yearly change), the change 0 where it cannot be told."""
+        found = self.fit.line if isinstance(self.fit, Mixture) else self.fit.coefficients
+        return found if self.sloped else np.append(found, 0.0)
+
+    @property
+    def season_var(self) -> float:
+        """Variance of true values about the line, within a field where fields are told apart."""
+        return self.fit.season_var if isinstance(self.fit, Mixture) else self.fit.tau2
+
+    @property
+    def scatter(self) -> float:
+        """Variance of true values about the line, fields and seasons together."""
+        between = self.fit.field_var if isinstance(self.fit, Mixture) else 0.0
+        return self.season_var + between
+
+    def values(self, lines: Array, years: ArrayLike, *, may_rise: bool = False) -> Array:
+        """Values of lines (n x 2) at years (m): n x m.
+
+        A fade ends at nothing, not below: the strips are alike again. A response that starts
+        below nothing is left as it is. Nothing is known that makes a response grow by itself, so
+        a rising line counts at its level in the middle of the years seen; with ``may_rise`` it is
+        shown as fitted.
+        """
+        t = np.asarray(years, dtype=np.float64)
+        level, change = lines[:, :1], lines[:, 1:]
+        value = level + change * (t[None, :] - 1)
+        flat = value if may_rise else level + change * (self.middle - 1)
+        held: Array = np.where(change > 0, flat, np.maximum(value, np.minimum(level, 0.0)))
+        return held
+
+
+def _root(covariance: Array) -> Array:
+    """A square root of a covariance, also of a singular one (all trials alike)."""
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def fade(
+    value: ArrayLike, variance: ArrayLike, years_since: ArrayLike, field: ArrayLike
+) -> Fade | None:
+    """Random-effects line over the years since; a level alone where no slope can be told.
+
+    None under three site-years; a slope needs four and two different years. ``field``: the field
+    of each site-year. Where fields cannot be told apart the line knows only a scatter between
+    site-years.
+    """
+    y = np.asarray(value, dtype=np.float64)
+    v = np.asarray(variance, dtype=np.float64)
+    t = np.asarray(years_since, dtype=np.float64)
+    names = np.asarray(field)
+    if y.size < LEAST:
+        return None
+    sloped = y.size >= LEAST_FOR_SLOPE and np.unique(t).size > 1
+    design = np.column_stack([np.ones(y.size), t - 1]) if sloped else np.ones((y.size, 1))
+    fit = fitted(y, v, design, names) if alike(names) else regression(y, v, design)
+    return Fade(fit, sloped, float(t.mean()), int(t.max()))

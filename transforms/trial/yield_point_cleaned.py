@@ -1,0 +1,296 @@
+"""Points of a yield map, each kept or removed by a published general rule.
+
+The rules, in this order; the first that holds is the reason:
+
+1. no yield, or a moisture no grain has (Simbahan, Dobermann and Ping 2004, step 3);
+2. outside both strips, or the swath reaches over the strip's edge (so part of another treatment);
+3. turning: travel across the strip;
+4. start and end of a pass, while the machine fills and empties (Simbahan et al. 2004, step 2;
+   Sudduth and Drummond 2007);
+5. speed beyond its limits, or changing between neighbouring points (Sudduth and Drummond 2007);
+6. narrow swath (Sudduth and Drummond 2007);
+7. yield beyond what the crop can bear (Simbahan et al. 2004, step 4);
+8. yield more than three standard deviations from the strip's mean (Vega et al. 2019), and as far
+   from the median of its neighbours (our own addition: a poor patch is part of the strip's yield);
+9. local outlier: significantly unlike its neighbours within 40 m by the local Moran index
+   (Vega et al. 2019; index and moments Anselin 1995).
+
+Rules 8 and 9 look at one strip at a time: over both strips together they would trim the better
+strip from above and the worse from below, and so shrink the response.
+
+Not done: the delay between cutting and the flow sensor is taken as corrected in the export.
+
+Sources: Simbahan et al. 2004, Agronomy Journal 96, 1091-1102, doi:10.2134/agronj2004.1091 (steps
+read in the abstract). Sudduth and Drummond 2007, Agronomy Journal 99, 1471-1482,
+doi:10.2134/agronj2006.0326 (list of filters read). Vega et al. 2019, Precision Agriculture 20,
+1030-1044, doi:10.1007/s11119-018-09632-8 (abstract; the 3 standard deviations and 40 m read in
+documentation of the authors' code). Anselin 1995, Geographical Analysis 27, 93-115. DOIs and the
+other numbers below are from memory or common practice, no source.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+import shapely
+
+from schemas import generated
+from schemas.fieldbook.words import HIGHEST_YIELD_KG_HA, HIGHEST_YIELD_OTHERWISE_KG_HA
+from schemas.tables.trial.yield_point_cleaned import TABLE
+from transforms.trial.methods.map_geometry import (
+    from_other,
+    local_moran,
+    main_axis,
+    neighbour_median,
+    plane,
+)
+from transforms.trial.strip_yield import at_market_moisture
+
+MOISTURE_PCT = (2.0, 45.0)
+START_S, END_S = 12.0, 6.0
+START_M, END_M = 20.0, 10.0  # where the export has no times
+SPEED_KM_H = (1.0, 14.0)
+SPEED_CHANGE = 0.2
+NARROW = 0.8  # of the full swath
+FULL_SWATH = 0.95  # quantile of the widths
+OVER_EDGE = 0.2  # share of the swath beyond the strip's edge
+ALONG = 0.7  # cosine between travel and the strip: 45 degrees
+GAP_S, GAP_M = 15.0, 40.0
+SPREADS = 3.0
+NEIGHBOURS_M = 40.0
+UNLIKE_P = 0.05
+
+MAP = ["field", "season", "map_file"]
+STRIP = [*MAP, "strip"]
+PASS = [*STRIP, "run"]
+
+
+def derive(
+    yield_point: pl.DataFrame,
+    strip_outline: pl.DataFrame,
+    season: pl.DataFrame,
+    crop: pl.DataFrame,
+) -> pl.DataFrame:
+    """Every point of every map with its strip, pass, yield at market moisture, and its fate.
+
+    Without an outline of the field's strips the strip is what the export says.
+    """
+    if yield_point.is_empty():
+        return generated.empty(TABLE)
+    names = season.select("field").unique()
+    crops = season.select("field", "season", "crop").join(
+        crop.select("crop", "market_moisture_pct", "bushel_kg"), on="crop", how="left"
+    )
+    points = _as_book(yield_point, names).join(crops, on=["field", "season"], how="left")
+    strip_outline = _as_book(strip_outline, names)
+    points = points.sort(*MAP, "point")
+    points = pl.concat(
+        _placed(one, strip_outline) for one in points.partition_by(MAP, maintain_order=True)
+    )
+    points = _judged(_yielded(_passes(_moved(points))))
+    return generated.conform(
+        points.select(pl.selectors.by_name(TABLE.names, require_all=False)), TABLE
+    ).sort(TABLE.key)
+
+
+def _as_book(rows: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
+    """Fields by the name that the field book has, case and spaces aside."""
+    said = pl.col("field").str.strip_chars().str.to_lowercase()
+    book = names.select(said=said, book=pl.col("field")).unique("said")
+    return (
+        rows.with_columns(said=said)
+        .join(book, on="said", how="left", maintain_order="left")
+        .with_columns(field=pl.coalesce("book", "field"))
+        .drop("said", "book")
+    )
+
+
+def _placed(points: pl.DataFrame, outlines: pl.DataFrame) -> pl.DataFrame:
+    """Points of one map on a plane: the strip each lies in, its distance from edge and border.
+
+    ``along`` is the part of the unit vector along the strip that each step travels.
+    """
+    lon_lat = points.select("longitude_deg", "latitude_deg").to_numpy()
+    middle = lon_lat.mean(axis=0)
+    xy = plane(lon_lat, middle)
+    own = outlines.filter(pl.col("field") == points["field"][0])
+    shapes = {
+        name: shapely.transform(shapely.from_wkt(text), lambda p: plane(p, middle))
+        for name, text in own.select("strip", "outline").iter_rows()
+    }
+    strip = points["strip"].to_numpy().astype(object)
+    edge = np.full(len(xy), np.nan)
+    if shapes:
+        strip = np.full(len(xy), None, dtype=object)
+    for name, shape in shapes.items():
+        inside = shapely.contains_xy(shape, xy)
+        strip[inside] = name
+        edge[inside] = shapely.distance(shape.boundary, shapely.points(xy[inside]))
+    along = np.full(len(xy), np.nan)
+    for name in ("treated", "check"):
+        here = strip == name
+        step = np.gradient(xy, axis=0)[here] if len(xy) > 1 else np.zeros((here.sum(), 2))
+        length = np.hypot(*step.T)
+        along[here] = np.divide(
+            step @ main_axis(xy[here]), length, out=np.full(len(step), np.nan), where=length > 0
+        )
+    return points.with_columns(
+        pl.Series("strip", strip.tolist(), dtype=pl.String),
+        pl.Series("east_m", xy[:, 0]),
+        pl.Series("north_m", xy[:, 1]),
+        pl.Series("edge_m", edge).fill_nan(None),
+        pl.Series("border_m", from_other(xy, strip, shapes)).fill_nan(None),
+        pl.Series("along", along).fill_nan(None),
+    )
+
+
+def _moved(points: pl.DataFrame) -> pl.DataFrame:
+    """Time step, distance and speed of each point, from the export where it says them."""
+    step_s = pl.col("time").diff().over(MAP).dt.total_milliseconds() / 1000
+    step_m = (
+        pl.col("east_m").diff().over(MAP) ** 2 + pl.col("north_m").diff().over(MAP) ** 2
+    ).sqrt()
+    return points.with_columns(step_s=step_s, step_m=step_m).with_columns(
+        distance_m=pl.coalesce("distance_m", "step_m"),
+        speed_km_h=pl.coalesce(
+            "speed_km_h",
+            pl.when(pl.col("step_s") > 0).then(pl.col("step_m") / pl.col("step_s") * 3.6),
+        ),
+    )
+
+
+def _passes(points: pl.DataFrame) -> pl.DataFrame:
+    """Passes: runs inside one strip in one direction without a gap, numbered within the strip.
+
+    Where the export names its passes, a change of name begins a new one too and no direction is
+    asked.
+    """
+    direction = pl.col("along").sign().forward_fill().over(MAP)
+    named = pl.col("pass").is_not_null()
+    changed = (
+        (pl.col("strip").ne_missing(pl.col("strip").shift())).over(MAP)
+        | (pl.col("step_s") > GAP_S).fill_null(False)
+        | (pl.col("step_m") > GAP_M).fill_null(False)
+        | (pl.col("pass").ne_missing(pl.col("pass").shift())).over(MAP)
+        | (~named & direction.ne_missing(direction.shift().over(MAP)))
+    )
+    points = points.with_columns(run=changed.cum_sum().over(MAP))
+    number = pl.col("run").rank("dense").over(STRIP).cast(pl.String)
+    since = (pl.col("distance_m").fill_null(0.0).cum_sum()).over(PASS)
+    clock = pl.col("time")
+    return points.with_columns(
+        along_m=since - since.first().over(PASS),
+        since_start_s=(clock - clock.min().over(PASS)).dt.total_milliseconds() / 1000,
+        until_end_s=(clock.max().over(PASS) - clock).dt.total_milliseconds() / 1000,
+        **{"pass": pl.when(pl.col("strip").is_not_null()).then(pl.coalesce("pass", number))},
+    ).with_columns(until_end_m=pl.col("along_m").max().over(PASS) - pl.col("along_m"))
+
+
+def _yielded(points: pl.DataFrame) -> pl.DataFrame:
+    """Yield at market moisture: as written, else flow over speed and width."""
+    wet = pl.col("moisture_pct")
+    market = pl.col("market_moisture_pct")
+    covered = pl.col("speed_km_h") / 3.6 * pl.col("width_m")  # m2 a second
+    gross = pl.coalesce(
+        "yield_kg_ha",
+        pl.col("yield_bu_ha") * pl.col("bushel_kg"),
+        pl.when(covered > 0).then(pl.col("flow_kg_s") / covered * 10_000),
+    )
+    return points.with_columns(
+        yield_kg_ha=at_market_moisture(gross, pl.coalesce(wet, market), market),
+        partial=wet.is_null(),
+        reason=pl.when(market.is_null())
+        .then(pl.lit("the crop of this field and season, or its market moisture, is not known"))
+        .when(gross.is_null() & pl.col("yield_bu_ha").is_not_null())
+        .then(pl.lit("the yield is in bushels and the crop list has no bushel weight for the crop"))
+        .when(gross.is_null())
+        .then(pl.lit("neither a yield nor flow, speed and width"))
+        .when(wet.is_null())
+        .then(pl.lit("moisture not given, taken as market moisture")),
+    )
+
+
+def _judged(points: pl.DataFrame) -> pl.DataFrame:
+    """The first rule that removes each point."""
+    points = points.with_columns(removed_because=_rule_by_rule()).with_columns(
+        kept=pl.col("removed_because").is_null()
+    )
+    points = pl.concat(_far(one) for one in points.partition_by(STRIP, maintain_order=True))
+    why = "yield more than 3 standard deviations from the strip's mean"
+    points = _remove(points, pl.col("far"), why)
+    points = pl.concat(_unlike(one) for one in points.partition_by(STRIP, maintain_order=True))
+    return _remove(points, pl.col("unlike"), "unlike its neighbours within 40 m")
+
+
+def _remove(points: pl.DataFrame, where: pl.Expr, why: str) -> pl.DataFrame:
+    hit = pl.col("kept") & where.fill_null(False)
+    return points.with_columns(
+        removed_because=pl.when(hit).then(pl.lit(why)).otherwise("removed_because"),
+        kept=pl.col("kept") & ~hit,
+    )
+
+
+def _rule_by_rule() -> pl.Expr:
+    moisture, speed, width = pl.col("moisture_pct"), pl.col("speed_km_h"), pl.col("width_m")
+    before = pl.col("speed_km_h").shift().over(PASS)
+    full = width.quantile(FULL_SWATH).over(MAP)
+    timed = pl.col("since_start_s").is_not_null()
+    highest = pl.col("crop").replace_strict(
+        HIGHEST_YIELD_KG_HA, default=HIGHEST_YIELD_OTHERWISE_KG_HA, return_dtype=pl.Float64
+    )
+    start = (
+        pl.when(timed)
+        .then(pl.col("since_start_s") < START_S)
+        .otherwise(pl.col("along_m") < START_M)
+    )
+    end = (
+        pl.when(timed).then(pl.col("until_end_s") < END_S).otherwise(pl.col("until_end_m") < END_M)
+    )
+    rules = {
+        "no yield": pl.col("yield_kg_ha").is_null(),
+        "moisture no grain has": ~moisture.is_between(*MOISTURE_PCT),
+        "outside both strips": pl.col("strip").is_null(),
+        "the swath reaches over the strip's edge": pl.col("edge_m")
+        < (0.5 - OVER_EDGE) * pl.coalesce(width, full),
+        "turning": pl.col("along").abs() < ALONG,
+        "start of the pass": start,
+        "end of the pass": end,
+        "too slow or too fast": ~speed.is_between(*SPEED_KM_H),
+        "speed changes": (speed / before - 1).abs() > SPEED_CHANGE,
+        "narrow swath": width < NARROW * full,
+        "yield beyond what the crop can bear": ~pl.col("yield_kg_ha").is_between(
+            0, highest, closed="right"
+        ),
+    }
+    reason = pl.lit(None, pl.String)
+    for why, holds in reversed(rules.items()):
+        reason = pl.when(holds.fill_null(False)).then(pl.lit(why)).otherwise(reason)
+    return reason
+
+
+def _far(points: pl.DataFrame) -> pl.DataFrame:
+    """Marks the kept points of one strip that are far from its mean and from their neighbours."""
+    kept = points["kept"].to_numpy()
+    y = points["yield_kg_ha"].to_numpy()[kept]
+    far = np.zeros(len(y), dtype=bool)
+    if len(y) > 1:
+        limit = SPREADS * y.std(ddof=1)
+        far = np.abs(y - y.mean()) > limit
+        xy = points.filter("kept").select("east_m", "north_m").to_numpy()
+        near = neighbour_median(xy, y, far, NEIGHBOURS_M)
+        far[far] = np.abs(y[far] - near) > limit
+    marked = np.zeros(len(points), dtype=bool)
+    marked[kept] = far
+    return points.with_columns(pl.Series("far", marked))
+
+
+def _unlike(points: pl.DataFrame) -> pl.DataFrame:
+    """Marks the kept points of one strip that are significantly unlike their neighbours."""
+    kept = points["kept"].to_numpy()
+    unlike = np.zeros(len(points), dtype=bool)
+    good = points.filter("kept")
+    index, p = local_moran(
+        good.select("east_m", "north_m").to_numpy(), good["yield_kg_ha"].to_numpy(), NEIGHBOURS_M
+    )
+    unlike[kept] = (index < 0) & (p < UNLIKE_P)
+    return points.with_columns(pl.Series("unlike", unlike))

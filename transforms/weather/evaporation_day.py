@@ -1,0 +1,142 @@
+"""Evaporation from the soil of every station-day, apart from the crop's own demand.
+
+Method and source: the dual crop coefficient of Allen et al. 1998, FAO Irrigation and Drainage
+Paper 56, chapter 7. The basal coefficient Kcb comes from the single one of
+``evapotranspiration_day``, so that both have the same stages: by the straight line through the
+initial and the mid-season values of Tables 12 and 17 for field crops (0.30 and 0.15; 1.15 and
+1.10); without a crop it is nil. The evaporation coefficient is Ke = min(Kr (Kc max - Kcb),
+few Kc max) (Eq 71), with Kc max the larger of 1.2 and Kcb + 0.05 (Eq 72 without its correction for
+climate), ground cover from Eq 76 for a crop of ``HEIGHT_M``, few (Eq 75) and Kr (Eq 74) from the
+depletion of the evaporation layer, carried from day to day (Eq 77; rain early in the day, run-off
+none, what is more than the layer lacks goes down), with the water that roots take from that layer
+as in Allen and others 2005 (Journal of Irrigation and Drainage Engineering 131, 2-13). Total and readily evaporable water: Eq 73 for a
+layer of 0.10 m and Table 19, the middle of the texture's range; clay where the field's texture is
+not known. Tables 12 and 19 (water contents) read; Table 17, Table 19 (readily evaporable water),
+the equations and the paper of 2005 from memory.
+
+A day without rain on record counts as dry, one without reference evapotranspiration as still; both
+are said. The layer starts half empty, which the first rains make good.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from schemas import generated
+from schemas.tables.weather.evaporation_day import TABLE
+
+Array = NDArray[np.float64]
+
+# Field capacity, wilting point (m3/m3), readily evaporable water (mm).
+TEXTURES = {
+    "clay": (0.36, 0.22, 10.0),
+    "silty clay": (0.36, 0.23, 10.0),
+    "clay loam": (0.33, 0.20, 9.5),
+    "loam": (0.25, 0.12, 9.0),
+    "sandy loam": (0.23, 0.11, 8.0),
+}
+LAYER_M = 0.10
+# Share of the crop's demand that it takes from the evaporation layer while that is wet:
+# (depth of the layer / depth of the roots) ^ 0.6, roots taken as half a metre deep.
+ROOTS_TAKE = (LAYER_M / 0.5) ** 0.6
+HEIGHT_M = 0.5
+KC_MAX, KC_MIN = 1.2, 0.15
+KCB_INI, KC_INI = 0.15, 0.30
+KCB_MID, KC_MID = 1.10, 1.15
+
+
+def derive(
+    evapotranspiration_day: pl.DataFrame, weather_day: pl.DataFrame, field: pl.DataFrame
+) -> pl.DataFrame:
+    """One row a station and day of ``evapotranspiration_day``. Water in mm."""
+    rows = (
+        evapotranspiration_day.join(
+            weather_day.select("station", "day", "rain_mm"), on=["station", "day"], how="left"
+        )
+        .join(field.select("field", "soil_texture"), on="field", how="left")
+        .sort("station", "day")
+    )
+    frames = [_station(group) for _, group in rows.group_by("station", maintain_order=True)]
+    if not frames:
+        return generated.empty(TABLE)
+    return generated.conform(_said(pl.concat(frames)).select(TABLE.names), TABLE).sort(TABLE.key)
+
+
+def basal(single: pl.Expr) -> pl.Expr:
+    """Basal coefficient that belongs to a single one."""
+    steep = (KCB_MID - KCB_INI) / (KC_MID - KC_INI)
+    return (KCB_INI + steep * (single - KC_INI)).clip(KCB_INI, None)
+
+
+def _station(rows: pl.DataFrame) -> pl.DataFrame:
+    """The depletion of one station's evaporation layer, carried from day to day."""
+    capacity, wilting, ready = _soil(rows["soil_texture"].drop_nulls().to_list())
+    total = 1000 * (capacity - 0.5 * wilting) * LAYER_M
+    rows = rows.with_columns(
+        basal_coefficient=pl.when(pl.col("season").is_null())
+        .then(pl.when(pl.col("crop_coefficient").is_not_null()).then(0.0))
+        .otherwise(basal(pl.col("crop_coefficient")))
+    )
+    asked = (
+        rows.select(
+            pl.when(pl.col("basal_coefficient").is_not_null())
+            .then("reference_et_mm")
+            .fill_null(0.0)
+        )
+        .to_series()
+        .to_numpy()
+    )
+    kcb = rows["basal_coefficient"].fill_null(0.0).to_numpy()
+    rain = rows["rain_mm"].fill_null(0.0).to_numpy()
+    most = np.maximum(KC_MAX, kcb + 0.05)
+    over = np.clip(kcb - KC_MIN, 0.0, None) / (most - KC_MIN)
+    bare = 1 - np.minimum(over ** (1 + 0.5 * HEIGHT_M), 0.99)
+    coefficient, depletion = np.zeros(len(kcb)), np.zeros(len(kcb))
+    lacks = total / 2
+    for i in range(len(kcb)):
+        lacks = max(lacks - rain[i], 0.0)
+        wet = min((total - lacks) / (total - ready), 1.0)
+        coefficient[i] = min(wet * (most[i] - kcb[i]), bare[i] * most[i])
+        roots = ROOTS_TAKE * (1 - lacks / total) * kcb[i]
+        lacks = min(lacks + (coefficient[i] / bare[i] + roots) * asked[i], total)
+        depletion[i] = lacks
+    known = pl.col("reference_et_mm").is_not_null() & pl.col("basal_coefficient").is_not_null()
+    return rows.with_columns(
+        evaporation_coefficient=pl.Series(coefficient), surface_depletion_mm=pl.Series(depletion)
+    ).with_columns(
+        evaporation_coefficient=pl.when(known).then("evaporation_coefficient"),
+        soil_evaporation_mm=pl.when(known).then(
+            pl.col("evaporation_coefficient") * pl.col("reference_et_mm")
+        ),
+        basal_et_mm=pl.when(known).then(pl.col("basal_coefficient") * pl.col("reference_et_mm")),
+    )
+
+
+def _soil(said: list[str]) -> tuple[float, float, float]:
+    """Water contents and readily evaporable water of the texture named last, else of clay."""
+    word = said[-1].strip().lower() if said else "clay"
+    return TEXTURES.get(word, TEXTURES["clay"])
+
+
+def _said(rows: pl.DataFrame) -> pl.DataFrame:
+    """Coverage, partial and reasons."""
+    c = pl.col
+    no_demand = c("reference_et_mm").is_null()
+    covered = ~no_demand & c("basal_coefficient").is_null()
+    dry = c("rain_mm").is_null()
+    return rows.with_columns(
+        coverage=((~no_demand).cast(pl.Float64) + (~dry).cast(pl.Float64)) / 2,
+        partial=c("partial") | no_demand | covered | dry,
+        reason=pl.concat_str(
+            pl.when(no_demand).then(pl.lit("no reference evapotranspiration that day")),
+            pl.when(covered).then(
+                pl.lit("no crop coefficient holds that day (snow, or none given)")
+            ),
+            pl.when(dry).then(pl.lit("no rain record that day: taken as dry")),
+            pl.when(~no_demand).then("reason"),
+            separator="; ",
+            ignore_nulls=True,
+        ).replace("", None),
+    )

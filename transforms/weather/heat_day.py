@@ -1,0 +1,168 @@
+"""Growing degree days and corn heat units by season, day by day."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from schemas import generated
+from schemas.tables.weather.heat_day import TABLE
+from transforms.methods import calendar_day
+from transforms.weather.methods import heat
+
+# Share of a day that must be covered for its extremes to be taken for the day's. Common
+# practice, no source.
+EXTREMES_COVERAGE = 0.75
+
+_SEASON = ["field", "season", "strip"]
+_SUMS = {
+    "gdd_average_c_d": "gdd_average_sum_c_d",
+    "gdd_clipped_c_d": "gdd_clipped_sum_c_d",
+    "gdd_sine_c_d": "gdd_sine_sum_c_d",
+    "corn_heat_units": "corn_heat_units_sum",
+}
+
+
+def derive(
+    weather_day: pl.DataFrame,
+    station_spell: pl.DataFrame,
+    season: pl.DataFrame,
+    strip: pl.DataFrame,
+    crop: pl.DataFrame,
+) -> pl.DataFrame:
+    """One row a field, season, strip and day (see ``schemas/tables/weather/heat_day.py``).
+
+    From seeding to harvest, or to the newest day that any station reported while the crop stands.
+    Temperatures are those of a station of the strip; a station of the field that is at neither
+    strip serves both. The other strip's station is never put in the place of one that is down.
+    A day covered less than ``EXTREMES_COVERAGE`` is missing: its heat is null, it is counted, and
+    every sum that lacks it is partial. Methods: see ``transforms/weather/methods/heat.py``; corn heat units are
+    given for every crop and mean something for corn and soybean.
+    """
+    days = _days(season, strip, weather_day)
+    if days.is_empty():
+        return generated.empty(TABLE)
+    limits = crop.select("crop", "base_temp_c", "upper_temp_c")
+    read = days.join(
+        _temperatures(days, weather_day, station_spell), on=[*_SEASON, "day"], how="left"
+    )
+    known = read.join(limits, on="crop", how="left").sort(*_SEASON, "day")
+    high, low = pl.col("air_temp_max_c"), pl.col("air_temp_min_c")
+    base, upper = pl.col("base_temp_c"), pl.col("upper_temp_c")
+    daily = known.with_columns(
+        heat.gdd_average(high, low, base, upper).alias("gdd_average_c_d"),
+        heat.gdd_clipped(high, low, base, upper).alias("gdd_clipped_c_d"),
+        heat.gdd_sine(high, low, base, upper).alias("gdd_sine_c_d"),
+        heat.corn_heat_units(high, low).alias("corn_heat_units"),
+    )
+    judged = _judged(_summed(daily))
+    return generated.conform(judged.select(TABLE.names), TABLE)
+
+
+def _days(season: pl.DataFrame, strip: pl.DataFrame, weather_day: pl.DataFrame) -> pl.DataFrame:
+    """Every day of every season in every strip, up to the newest day known."""
+    newest = weather_day["day"].max()
+    last = pl.min_horizontal(
+        pl.coalesce("harvested", pl.lit(newest, pl.Date)), pl.lit(newest, pl.Date)
+    )
+    return (
+        season.select("field", "season", "crop", "seeded", last.alias("last"))
+        .filter(pl.col("last") >= pl.col("seeded"))
+        .with_columns(pl.date_ranges("seeded", "last").alias("day"))
+        .explode("day")
+        .join(strip.select("field", "strip"), on="field")
+        .drop("last")
+    )
+
+
+def _temperatures(
+    days: pl.DataFrame, weather_day: pl.DataFrame, station_spell: pl.DataFrame
+) -> pl.DataFrame:
+    """For each day of a season in a strip the station that stood there, and its extremes.
+
+    Of several with usable temperatures the strip's own comes first, then the one that covers more
+    of the day, then the first by name.
+    """
+    spells = station_spell.filter(pl.col("field").is_not_null()).select(
+        "field", "station", "from_day", "to_day", pl.col("strip").alias("at")
+    )
+    here = days.join(spells, on="field").filter(
+        (pl.col("day") >= pl.col("from_day")),
+        (pl.col("day") <= pl.col("to_day")).fill_null(True),
+        (pl.col("at") == pl.col("strip")).fill_null(True),
+    )
+    read = weather_day.select(
+        "station", "day", "air_temp_max_c", "air_temp_min_c", "air_temp_coverage"
+    )
+    usable = (
+        (pl.col("air_temp_coverage") >= EXTREMES_COVERAGE)
+        & pl.col("air_temp_max_c").is_not_null()
+        & pl.col("air_temp_min_c").is_not_null()
+    ).fill_null(False)
+    return (
+        here.join(read, on=["station", "day"], how="left")
+        .with_columns(
+            pl.col("air_temp_coverage").fill_null(0.0),
+            pl.col("at").is_not_null().alias("own"),
+            usable.alias("usable"),
+        )
+        .sort(
+            "usable",
+            "own",
+            "air_temp_coverage",
+            "station",
+            descending=[True, True, True, False],
+        )
+        .unique([*_SEASON, "day"], keep="first", maintain_order=True)
+        .select(
+            *_SEASON,
+            "day",
+            "station",
+            "air_temp_coverage",
+            *(pl.when("usable").then(c).alias(c) for c in ("air_temp_max_c", "air_temp_min_c")),
+        )
+    )
+
+
+def _summed(days: pl.DataFrame) -> pl.DataFrame:
+    """Sums since seeding over the days with data, and the days that they lack."""
+    there = pl.col("gdd_average_c_d").is_not_null()
+    summed = days.with_columns(
+        *(
+            pl.when(there.cum_sum() > 0)
+            .then(pl.col(daily).fill_null(0.0).cum_sum())
+            .over(_SEASON)
+            .alias(total)
+            for daily, total in _SUMS.items()
+        ),
+        ((pl.col("day") - pl.col("seeded")).dt.total_days() + 1).alias("days"),
+        (~there).cum_sum().over(_SEASON).cast(pl.Int64).alias("days_missing"),
+        (~there).alias("missing"),
+    )
+    return summed.with_columns(
+        ((pl.col("days") - pl.col("days_missing")) / pl.col("days")).alias("coverage")
+    )
+
+
+def _judged(days: pl.DataFrame) -> pl.DataFrame:
+    """Partial or not, and the reason in words."""
+    thin = (pl.col("air_temp_coverage") < calendar_day.WHOLE).fill_null(True)
+    other = pl.lit("the other strip's station is not put in its place")
+    share = (100 * pl.col("air_temp_coverage")).floor().cast(pl.Int64)
+    own = (
+        pl.when(pl.col("base_temp_c").is_null())
+        .then(pl.format("the crop list has no {}", "crop"))
+        .when(pl.col("station").is_null())
+        .then(pl.concat_str(pl.lit("no station stood at this strip; "), other))
+        .when(pl.col("missing"))
+        .then(pl.format("station {} has no usable temperatures; {}", "station", other))
+        .when(thin)
+        .then(pl.format("temperatures of {} % of the day", share))
+    )
+    lacks = pl.when(pl.col("days_missing") > 0).then(
+        pl.format("the sums lack {} of {} days", "days_missing", "days")
+    )
+    reason = pl.concat_str(own, lacks, separator="; ", ignore_nulls=True)
+    return days.with_columns(
+        (thin | (pl.col("days_missing") > 0)).alias("partial"),
+        pl.when(reason != "").then(reason).alias("reason"),
+    )

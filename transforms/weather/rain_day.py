@@ -1,0 +1,181 @@
+"""Rain against normal, day by day, with sums to date."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from schemas import generated
+from schemas.tables.weather.rain_day import TABLE
+from transforms.methods import calendar_day
+
+_KEY = ["station", "day"]
+_READ = ["rain_mm", "rain_coverage", "rain_since_day", "air_temp_mean_c"]
+
+
+def derive(
+    weather_day: pl.DataFrame,
+    station_spell: pl.DataFrame,
+    normal_day: pl.DataFrame,
+    season: pl.DataFrame,
+) -> pl.DataFrame:
+    """One row a station and day (see ``schemas/tables/weather/rain_day.py``).
+
+    Every day from a station's first to its last stands; one without rain data has nulls and a
+    reason. What a row stands for, ``recorded_d``, is the recorded part of its own day and, where
+    its total reaches back over a gap, what the days before lack; ``normal_recorded_mm`` is the
+    normal of just that, so that a departure compares like with like and sums of both need no
+    further rule. Sums to date run from 1 January, and from seeding to harvest of the season in the
+    station's field; their coverage is days recorded over days elapsed, so days before the
+    station's first count as lost.
+    """
+    days = _grid(weather_day)
+    if days.is_empty():
+        return generated.empty(TABLE)
+    placed = calendar_day.in_spell(
+        days, station_spell, "station", ["field", "strip", "gauge_heated"]
+    ).sort(_KEY)
+    compared = _compared(_with_normal(placed, normal_day))
+    started = _in_season(compared, season).with_columns(
+        pl.date(pl.col("day").dt.year(), 1, 1).alias("year_to_date_start")
+    )
+    judged = _judged(_to_date(_to_date(started, "year_to_date"), "season_to_date"))
+    return generated.conform(judged.select(c for c in TABLE.names if c in judged.columns), TABLE)
+
+
+def _grid(weather_day: pl.DataFrame) -> pl.DataFrame:
+    """Each station's days without gaps, back to where its first total began."""
+    first = pl.min_horizontal("day", "rain_since_day").min()
+    spans = weather_day.group_by("station").agg(
+        pl.date_ranges(first, pl.col("day").max()).explode().alias("day")
+    )
+    return (
+        spans.explode("day")
+        .join(weather_day.select(*_KEY, *_READ), on=_KEY, how="left")
+        .with_columns(pl.col("rain_coverage").fill_null(0.0))
+        .sort(_KEY)
+    )
+
+
+def _with_normal(days: pl.DataFrame, normal_day: pl.DataFrame) -> pl.DataFrame:
+    """Days with the normal of their calendar day."""
+    key = ["days_in_year", "month", "day_of_month"]
+    leap = pl.col("day").dt.is_leap_year()
+    return days.with_columns(
+        pl.when(leap).then(366).otherwise(365).cast(pl.Int64).alias("days_in_year"),
+        pl.col("day").dt.month().cast(pl.Int64).alias("month"),
+        pl.col("day").dt.day().cast(pl.Int64).alias("day_of_month"),
+    ).join(
+        normal_day.select(*key, pl.col("rain_mm").alias("normal_mm")),
+        on=key,
+        how="left",
+        maintain_order="left",
+    )
+
+
+def _compared(days: pl.DataFrame) -> pl.DataFrame:
+    """What each total stands for, in days and in normal rain, and which days are bridged."""
+    lost = 1.0 - pl.col("rain_coverage")
+    recorded = pl.col("rain_mm").is_not_null()
+    since = pl.when(recorded).then("rain_since_day")
+    # Totals of what was lost up to the day before, to take differences over a bridge from.
+    run = days.with_columns(
+        (lost.cum_sum() - lost).over("station").alias("lost_d"),
+        (lost * pl.col("normal_mm")).fill_null(0.0).cum_sum().over("station").alias("lost_mm"),
+        pl.col("normal_mm").is_null().cum_sum().over("station").alias("unknown"),
+        since.shift(-1).reverse().cum_min().forward_fill().reverse().over("station").alias("later"),
+    ).with_columns(
+        (pl.col("lost_mm") - (lost * pl.col("normal_mm")).fill_null(0.0)).alias("lost_mm"),
+    )
+    begun = run.select(
+        "station",
+        pl.col("day").alias("rain_since_day"),
+        pl.col("lost_d").alias("begun_d"),
+        pl.col("lost_mm").alias("begun_mm"),
+        (pl.col("unknown") - pl.col("normal_mm").is_null()).alias("begun_unknown"),
+    )
+    both = run.join(begun, on=["station", "rain_since_day"], how="left", maintain_order="left")
+    normal_known = pl.col("unknown") == pl.col("begun_unknown")
+    bridged_d = (pl.col("lost_d") - pl.col("begun_d")).clip(lower_bound=0.0)
+    bridged_mm = (pl.col("lost_mm") - pl.col("begun_mm")).clip(lower_bound=0.0)
+    return both.with_columns(
+        pl.when(recorded)
+        .then(pl.col("rain_coverage") + bridged_d)
+        .otherwise(0.0)
+        .alias("recorded_d"),
+        pl.when(recorded & normal_known)
+        .then(pl.col("rain_coverage") * pl.col("normal_mm") + bridged_mm)
+        .alias("normal_recorded_mm"),
+        ((pl.col("rain_coverage") < calendar_day.WHOLE) & (pl.col("later") <= pl.col("day")))
+        .fill_null(False)
+        .alias("bridged"),
+    ).with_columns((pl.col("rain_mm") - pl.col("normal_recorded_mm")).alias("departure_mm"))
+
+
+def _in_season(days: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
+    """Days with the season that stands in the station's field, and the start of both sums."""
+    spells = season.select(
+        "field",
+        "season",
+        pl.col("seeded").alias("from_day"),
+        pl.col("harvested").alias("to_day"),
+        pl.col("seeded").alias("season_to_date_start"),
+    )
+    return calendar_day.in_spell(days, spells, "field", ["season", "season_to_date_start"]).sort(
+        _KEY
+    )
+
+
+def _to_date(days: pl.DataFrame, span: str) -> pl.DataFrame:
+    """Days with the sums since ``{span}_start``, null where that is null."""
+    start = pl.col(f"{span}_start")
+    by = ["station", f"{span}_start"] + (["field"] if span.startswith("season") else [])
+    nothing = pl.col("recorded_d").cum_sum() == 0
+    unknown = ((pl.col("recorded_d") > 0) & pl.col("normal_recorded_mm").is_null()).cum_sum() > 0
+    elapsed = (pl.col("day") - start).dt.total_days() + 1
+    rain = pl.when(~nothing).then(pl.col("rain_mm").fill_null(0.0).cum_sum())
+    normal = pl.when(~nothing & ~unknown).then(
+        pl.col("normal_recorded_mm").fill_null(0.0).cum_sum()
+    )
+    summed = days.with_columns(
+        rain.over(by).alias(f"{span}_mm"),
+        normal.over(by).alias(f"{span}_normal_mm"),
+        (pl.col("recorded_d").cum_sum() / elapsed)
+        .clip(0.0, 1.0)
+        .over(by)
+        .alias(f"{span}_coverage"),
+    )
+    share = pl.col(f"{span}_mm") / pl.col(f"{span}_normal_mm").replace(0.0, None)
+    columns = [f"{span}_mm", f"{span}_normal_mm", f"{span}_of_normal_pct", f"{span}_coverage"]
+    return summed.with_columns((100.0 * share).alias(columns[2])).with_columns(
+        pl.when(start.is_not_null()).then(c).alias(c) for c in columns
+    )
+
+
+def _judged(days: pl.DataFrame) -> pl.DataFrame:
+    """Flags and the reason in words."""
+    whole = pl.col("rain_coverage") >= calendar_day.WHOLE
+    reaches_back = (pl.col("rain_since_day") < pl.col("day")).fill_null(False)
+    share = (100 * pl.col("rain_coverage")).floor().cast(pl.Int64)
+    rain_reason = (
+        pl.when(reaches_back)
+        .then(pl.format("the total is of the days since {}", "rain_since_day"))
+        .when("bridged")
+        .then(pl.lit("what the day lost is in the total of a later day"))
+        .when(pl.col("rain_mm").is_null())
+        .then(pl.lit("no rain record that day"))
+        .when(~whole)
+        .then(pl.format("rain was recorded for {} % of the day", share))
+    )
+    no_normal = pl.when(pl.col("normal_mm").is_null()).then(
+        pl.lit("there is no normal for the day")
+    )
+    reason = pl.concat_str(rain_reason, no_normal, separator="; ", ignore_nulls=True)
+    frost = pl.col("air_temp_mean_c") <= 0
+    unheated = ~pl.col("gauge_heated").fill_null(False)
+    wet = pl.col("rain_mm") > 0
+    return days.with_columns(
+        (~whole | reaches_back).alias("partial"),
+        pl.when(reason != "").then(reason).alias("reason"),
+        # A dry day and a heated gauge say no whatever the temperature; else null while unknown.
+        (wet & unheated & frost).alias("may_be_snow"),
+    )

@@ -1,0 +1,202 @@
+"""Readings of a station reduced to days."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from schemas import generated
+from schemas.tables.weather.weather_day import TABLE
+from transforms.methods import calendar_day, limits
+from transforms.weather.methods import rain_counter
+
+# The columns that make each quantity, and the coverage that stands for it.
+_SOURCES: dict[str, tuple[str, ...]] = {
+    "air_temp": ("air_temp_c", "air_temp_max_c", "air_temp_min_c"),
+    "humidity": (
+        "relative_humidity_pct",
+        "relative_humidity_max_pct",
+        "relative_humidity_min_pct",
+        "dew_point_c",
+        "vapour_pressure_kpa",
+    ),
+    "wind": ("wind_speed_m_s",),
+    "solar": ("solar_radiation_w_m2", "solar_energy_mj_m2"),
+    "rain": ("rain_mm", "rain_counter_mm"),
+}
+_VALUES: dict[str, tuple[str, ...]] = {
+    "air_temp": ("air_temp_mean_c",),
+    "humidity": ("relative_humidity_mean_pct", "dew_point_mean_c", "vapour_pressure_mean_kpa"),
+    "wind": ("wind_speed_mean_m_s",),
+    "solar": ("solar_energy_mj_m2",),
+    "rain": ("rain_mm",),
+}
+
+
+def derive(
+    weather_reading: pl.DataFrame, station_spell: pl.DataFrame, farm: pl.DataFrame
+) -> pl.DataFrame:
+    """One row a station and day (see ``schemas/tables/weather/weather_day.py``).
+
+    ``weather_reading`` holds all readings of the days wanted and, for each of them, the last
+    rain-counter reading before it; the row of the day that this one reading lies in is not a
+    whole account and is for the caller to leave out. A day also changes when the last counter
+    reading before it changes.
+
+    Coverage is the share of the day that the intervals of its readings cover, overlaps once.
+    Means are weighted by covered seconds. A reading with both extremes and no mean stands for
+    half of their sum; a daily record of extremes so gives half of the sum of the extremes.
+    A flux below zero (night offset) counts as zero; radiation, rain and logged evapotranspiration
+    are sums of what was recorded, never scaled up. Where a day has increments and a counter, the
+    one that covers more of it is taken, increments on a tie. ``partial`` is true where a quantity
+    that reported at all that day covers less than ``calendar_day.WHOLE`` of it, and a number
+    outside the limits declared for it (a stuck sensor) is null with coverage 0.
+    """
+    if weather_reading.is_empty():
+        return generated.empty(TABLE)
+    reading = _prepared(weather_reading, farm).collect().lazy()
+    day = (
+        _reduced(reading).collect().join(_counted(reading, farm), on=["station", "day"], how="left")
+    )
+    day = limits.within(_choose_rain(day), TABLE).with_columns(
+        pl.when(pl.any_horizontal(pl.col(v).is_not_null() for v in values))
+        .then(f"{quantity}_coverage")
+        .otherwise(0.0)
+        .alias(f"{quantity}_coverage")
+        for quantity, values in _VALUES.items()
+    )
+    part = pl.any_horizontal(
+        pl.col(f"reports_{quantity}") & (pl.col(f"{quantity}_coverage") < calendar_day.WHOLE)
+        for quantity in _SOURCES
+    )
+    placed = calendar_day.in_spell(
+        day.with_columns(part.alias("partial")).select(pl.exclude("^reports_.*$")),
+        station_spell,
+        "station",
+        ["field", "strip", "gauge_heated", "wind_height_m"],
+    )
+    return generated.conform(placed.sort("station", "day"), TABLE)
+
+
+def _prepared(weather_reading: pl.DataFrame, farm: pl.DataFrame) -> pl.LazyFrame:
+    """Readings in order, with their day and with the mean that stands for each interval."""
+    humidity_mid = (pl.col("relative_humidity_max_pct") + pl.col("relative_humidity_min_pct")) / 2
+    temp_mid = (pl.col("air_temp_max_c") + pl.col("air_temp_min_c")) / 2
+    humid = [pl.col(c).clip(upper_bound=100.0) for c in _SOURCES["humidity"][:3]]
+    return (
+        weather_reading.lazy()
+        .sort("station", "time")
+        .with_columns(calendar_day.day_of(pl.col("time"), farm).alias("day"), *humid)
+        .with_columns(
+            pl.struct("station", "day").rle_id().alias("group"),
+            pl.coalesce("air_temp_c", temp_mid).alias("temp"),
+            pl.coalesce("relative_humidity_pct", humidity_mid).alias("humid"),
+        )
+        .with_columns(
+            _seconds("temp").alias("temp_s"),
+            _seconds("humid", "dew_point_c", "vapour_pressure_kpa").alias("humid_s"),
+            _seconds("wind_speed_m_s").alias("wind_s"),
+            _seconds("solar_radiation_w_m2", "solar_energy_mj_m2").alias("solar_s"),
+            _seconds("rain_mm").alias("rain_s"),
+            # An increment of several days (a gauge read after a weekend) fell since its start.
+            pl.when(pl.col("interval_s") > calendar_day.DAY_S)
+            .then(calendar_day.day_after(pl.col("time") - _interval(), farm))
+            .otherwise("day")
+            .alias("since"),
+        )
+    )
+
+
+def _seconds(*columns: str) -> pl.Expr:
+    present = pl.any_horizontal(pl.col(c).is_not_null() for c in columns)
+    return calendar_day.covered_s(present, "group")
+
+
+def _reduced(reading: pl.LazyFrame) -> pl.LazyFrame:
+    """The day of everything but rain counters."""
+    mean, coverage = calendar_day.weighted_mean, calendar_day.coverage
+    energy = pl.coalesce(
+        "solar_energy_mj_m2",
+        pl.col("solar_radiation_w_m2").clip(lower_bound=0.0) * pl.col("solar_s") * 1e-6,
+    )
+    return reading.group_by("station", "day").agg(
+        mean(pl.col("temp"), pl.col("temp_s")).alias("air_temp_mean_c"),
+        pl.min_horizontal("air_temp_min_c", "air_temp_c").min().alias("air_temp_min_c"),
+        pl.max_horizontal("air_temp_max_c", "air_temp_c").max().alias("air_temp_max_c"),
+        coverage(pl.col("temp_s")).alias("air_temp_coverage"),
+        mean(pl.col("humid"), pl.col("humid_s")).alias("relative_humidity_mean_pct"),
+        pl.min_horizontal("relative_humidity_min_pct", "relative_humidity_pct")
+        .min()
+        .alias("relative_humidity_min_pct"),
+        pl.max_horizontal("relative_humidity_max_pct", "relative_humidity_pct")
+        .max()
+        .alias("relative_humidity_max_pct"),
+        mean(pl.col("dew_point_c"), pl.col("humid_s")).alias("dew_point_mean_c"),
+        mean(pl.col("vapour_pressure_kpa"), pl.col("humid_s")).alias("vapour_pressure_mean_kpa"),
+        coverage(pl.col("humid_s")).alias("humidity_coverage"),
+        _sum("rain_mm").alias("rain_mm"),
+        coverage(pl.col("rain_s")).alias("rain_coverage"),
+        pl.when(pl.col("rain_mm").is_not_null()).then("since").min().alias("rain_since_day"),
+        mean(pl.col("wind_speed_m_s"), pl.col("wind_s")).alias("wind_speed_mean_m_s"),
+        pl.col("wind_gust_m_s").max(),
+        coverage(pl.col("wind_s")).alias("wind_coverage"),
+        pl.when(energy.is_not_null().any()).then(energy.sum()).alias("solar_energy_mj_m2"),
+        coverage(pl.col("solar_s")).alias("solar_coverage"),
+        mean(pl.col("air_pressure_kpa"), pl.col("interval_s")).alias("air_pressure_mean_kpa"),
+        pl.col("snow_depth_cm").drop_nulls().last(),
+        _sum("reference_et_mm").alias("reference_et_logged_mm"),
+        pl.col("battery_v").min().alias("battery_min_v"),
+        pl.len().alias("readings"),
+        *(
+            pl.any_horizontal(pl.col(c).is_not_null().any() for c in columns).alias(
+                f"reports_{quantity}"
+            )
+            for quantity, columns in _SOURCES.items()
+        ),
+    )
+
+
+def _counted(reading: pl.LazyFrame, farm: pl.DataFrame) -> pl.DataFrame:
+    """The day's rain from counters, under names of its own."""
+    counter = reading.select(
+        "station",
+        "time",
+        "day",
+        "interval_s",
+        "rain_counter_mm",
+        "rain_counter_rolls_at_mm",
+    ).filter(pl.col("rain_counter_mm").is_not_null())
+    return (
+        rain_counter.steps(counter.collect(), farm)
+        .group_by("station", "day")
+        .agg(
+            _sum("rain_mm").alias("counted_mm"),
+            calendar_day.coverage(pl.col("covered_s")).alias("counted_coverage"),
+            pl.col("since_day").min().alias("counted_since_day"),
+            pl.col("suspect").sum().cast(pl.Int64).alias("rain_suspect"),
+        )
+    )
+
+
+def _choose_rain(day: pl.DataFrame) -> pl.DataFrame:
+    """The rain record that covers more of the day."""
+    counted = pl.col("counted_mm").is_not_null() & (
+        pl.col("rain_mm").is_null() | (pl.col("counted_coverage") > pl.col("rain_coverage"))
+    )
+    pairs = {
+        "rain_mm": "counted_mm",
+        "rain_coverage": "counted_coverage",
+        "rain_since_day": "counted_since_day",
+    }
+    return day.with_columns(
+        *(pl.when(counted).then(b).otherwise(a).alias(a) for a, b in pairs.items()),
+        pl.col("rain_suspect").fill_null(0),
+    ).drop(pairs.values())
+
+
+def _sum(column: str) -> pl.Expr:
+    """Sum of a column, null where there is nothing to sum (an aggregation)."""
+    return pl.when(pl.col(column).is_not_null().any()).then(pl.col(column).sum())
+
+
+def _interval() -> pl.Expr:
+    return pl.duration(microseconds=(pl.col("interval_s") * 1e6).cast(pl.Int64))
