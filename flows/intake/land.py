@@ -21,7 +21,8 @@ from flows.intake import merge, sources
 from flows.intake.door.admit import Admitted, admit
 from flows.intake.door.places import Places
 from flows.intake.landing_counts import Reading, Tally
-from flows.intake.readers import Chunk, Content, Unreadable, cutter_of
+from flows.intake.readers.by_format import cutter_of
+from flows.intake.readers.chunk import Chunk, Content, Unreadable
 from flows.intake.readers.sections import Section, together
 from flows.store import warehouse
 from flows.store.archive import Archive, Receipt

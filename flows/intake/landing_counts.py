@@ -14,7 +14,7 @@ from flows.intake.door.admit import Admitted
 from flows.intake.door.places import distinct
 from flows.intake.door.rejected import REFUSED
 from flows.intake.merge import Merged
-from flows.intake.readers import Chunk
+from flows.intake.readers.chunk import Chunk
 from flows.intake.readers.sections import Section
 from flows.intake.sources import Match
 from flows.store import warehouse

@@ -12,7 +12,8 @@ from flows.farm.farm_file import standard_offset_h
 from flows.intake.door.times import read_times
 from flows.intake.door.values import to_numbers
 from flows.intake.land import joined
-from flows.intake.readers import Content, reader_of
+from flows.intake.readers.by_format import reader_of
+from flows.intake.readers.chunk import Content
 from flows.setup.sniff.finding import CannotSniff, Proposal
 from flows.setup.sniff.propose import propose
 from schemas.farm.layout import Layout

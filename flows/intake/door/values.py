@@ -6,7 +6,7 @@ import re
 
 import polars as pl
 
-from flows.intake.readers import as_number, is_value, missing_words
+from flows.intake.readers.chunk import as_number, is_value, missing_words
 from schemas.farm.layout import ColumnRule, Layout
 
 CELL_FAULTS = pl.Schema(

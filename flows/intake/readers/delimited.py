@@ -8,13 +8,13 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from flows.intake.readers import Chunk, Content, Unreadable, is_value, roles
+from flows.intake.readers.chunk import Chunk, Content, Unreadable, absent_columns
+from flows.intake.readers.headings import HEAD_LINES, find_columns, heading_at, joined_headings
 from flows.intake.readers.sections import Section
 from schemas.farm.layout import Layout
 
 PIECE = 8 << 20  # bytes of text that are parsed at once: bounds the memory whatever the file's size
 MOST_COLUMNS = 5_000  # no logger has a tenth of them; a million would cost minutes
-HEAD_LINES = 400  # a heading that has not come by this line is not looked for further
 LINE_LIMIT = 1 << 20  # no logger writes a line of a megabyte
 
 
@@ -53,7 +53,7 @@ def sections(content: Content, layout: Layout) -> Iterator[Section]:
         text, skipped = piece, 0
         if heading is None:
             heading, skipped = _first_heading(text, layout)
-            _find(heading, layout)  # a file without rows must have the right headings too
+            _find_columns(heading, layout)  # a file without rows must have the right headings too
             text = _from_line(text, skipped)
         line = first_line + skipped
         first_line += piece.count(b"\n")
@@ -61,7 +61,7 @@ def sections(content: Content, layout: Layout) -> Iterator[Section]:
             again = _next_heading(text, heading) if layout.header else -1
             section = text if again < 0 else text[:again]
             if section:
-                places, absent = _find(heading, layout)
+                places, absent = _find_columns(heading, layout)
                 rows = _without_preamble(section, heading, again >= 0)
                 rows = rows.rstrip(b"\n") + (b"\n" if rows.endswith(b"\n") else b"")
                 yield Section(rows, heading.names, places, line, layout, absent)
@@ -129,21 +129,9 @@ def _first_heading(text: bytes, layout: Layout) -> tuple[Heading, int]:
     lines = text.split(b"\n", HEAD_LINES)[:HEAD_LINES]
     at = layout.skip
     if layout.header_starts is not None:
-        wanted = layout.header_starts.strip().casefold()
-        at = next(
-            (
-                i
-                for i, line in enumerate(lines)
-                if line.decode(errors="replace").lstrip(' "').casefold().startswith(wanted)
-            ),
-            -1,
-        )
-        if at < 0:
-            raise Unreadable(
-                "no heading line",
-                f"no line that begins with '{layout.header_starts}' in the first {len(lines)}",
-                f"a heading that begins with '{layout.header_starts}'",
-            )
+        starts = (line.decode(errors="replace").lstrip(' "') for line in lines)
+        within = f" in the first {len(lines)}"
+        at = heading_at(starts, layout.header_starts, within=within)
     if at >= len(lines) or not any(line.strip() for line in lines[at:]):
         raise Unreadable("nothing in it", f"{len(lines)} lines", f"rows after line {at}")
     rest = b"\n".join(lines[at:])
@@ -157,11 +145,7 @@ def _heading(text: bytes, layout: Layout, preamble: tuple[bytes, ...]) -> Headin
         return Heading(tuple(str(i + 1) for i in range(len(cells))), b"", preamble)
     rows = [_cells(line, layout) for line in text.split(b"\n", layout.header)[: layout.header]]
     width = max(len(row) for row in rows)
-    names: list[str] = []
-    for i in range(width):
-        name = " ".join(row[i].strip() for row in rows if i < len(row) and row[i].strip())
-        name = name or f"column {i + 1}"
-        names.append(name if name not in names else f"{name}#{names.count(name) + 1}")
+    names = joined_headings(rows, width)
     cell = text.split(b"\n", 1)[0].split(layout.delimiter.encode(), 1)
     mark = cell[0] + (layout.delimiter.encode() if len(cell) > 1 else b"")
     times = [name.encode() for name in layout.time.columns if name in names]
@@ -241,39 +225,12 @@ def _key(heading: str) -> str:
 
     One that is mostly of other letters than these is left whole: without them it would be any.
     """
-    said = "".join(heading.casefold().split())
-    plain = "".join(c for c in said if c.isascii())
-    return plain if 2 * len(plain) >= len(said) else said
+    whole = "".join(heading.casefold().split())
+    plain = "".join(c for c in whole if c.isascii())
+    return plain if 2 * len(plain) >= len(whole) else whole
 
 
-def _find(heading: Heading, layout: Layout) -> tuple[dict[str, int], tuple[str, ...]]:
+def _find_columns(heading: Heading, layout: Layout) -> tuple[dict[str, int], tuple[str, ...]]:
     """Role → place of its column, and the names of the layout's columns that are not there."""
-    exact = {name: i for i, name in reversed(list(enumerate(heading.names)))}
-    loose = {_key(name): i for i, name in reversed(list(enumerate(heading.names)))}
-    places: dict[str, int] = {}
-    absent: list[str] = []
-    wanted = roles(layout)
-    for role, names in wanted.items():
-        place = next((exact[n] for n in names if n in exact), None)
-        if place is not None:
-            places[role] = place
-    for role, names in wanted.items():
-        if role in places:
-            continue
-        taken = set(places.values())
-        near = (loose[_key(n)] for n in names if _key(n) in loose)
-        place = next((p for p in near if p not in taken), None)
-        if place is not None:
-            places[role] = place
-        elif not role.startswith("v:"):
-            found = f"the headings {', '.join(heading.names)}"[:500]
-            raise Unreadable("no such column", found, f"a column '{names[0]}'")
-        elif not layout.columns[role[2:]].optional:
-            absent.append(role[2:])
-    if not any(map(is_value, places)):
-        raise Unreadable(
-            "none of the layout's columns",
-            f"the headings {', '.join(heading.names)}"[:500],
-            f"one or more of {', '.join(layout.columns)}",
-        )
-    return places, tuple(absent)
+    places = find_columns(heading.names, layout, _key, some="one or more of")
+    return places, absent_columns(layout, places)

@@ -7,12 +7,12 @@ from collections.abc import Iterator
 
 import polars as pl
 
-from flows.intake.readers import Chunk, Content, Unreadable, faults, roles
+from flows.intake.readers.chunk import Chunk, Content, Fault, Unreadable, faults, roles
+from flows.intake.readers.headings import HEAD_LINES, heading_at
 from schemas.farm.layout import Layout
 
 PIECE = 8 << 20  # bytes that are cut at once
 LINE_LIMIT = 1 << 20
-HEAD_LINES = 400
 MOST = 0.5  # of the lines in which a number goes on beyond its field, where that is no fault
 EXPECTED = "blanks around each field (or a field of its own for what stands there)"
 
@@ -65,20 +65,9 @@ def _head(lines: list[str], layout: Layout, line: int) -> int:
         return 0
     at = layout.skip
     if layout.header_starts is not None:
-        wanted = layout.header_starts.strip().casefold()
-        heads = (i for i, text in enumerate(lines[:HEAD_LINES]) if _begins(text, wanted))
-        at = next(heads, -1)
-        if at < 0:
-            raise Unreadable(
-                "no heading line",
-                f"no line that begins with '{layout.header_starts}'",
-                f"a heading that begins with '{layout.header_starts}'",
-            )
+        starts = (text.lstrip("\ufeff ") for text in lines[:HEAD_LINES])
+        at = heading_at(starts, layout.header_starts)
     return at + layout.header + layout.after_header
-
-
-def _begins(line: str, wanted: str) -> bool:
-    return line.lstrip("\ufeff ").casefold().startswith(wanted)
 
 
 def _cut(
@@ -109,11 +98,11 @@ def _cut(
     short = long < needed
     if cut_short:  # its writer was stopped in it: the last value may lack digits
         short = short | ((pl.col("line") == before + len(lines)) & (long < width))
-    wrong = [
+    wrong: list[Fault] = [
         (n, "", "row", "half-written line", f"{length} characters", f"{width} characters")
         for n, length in frame.filter(short).select("line", long.alias("n")).iter_rows()
     ]
-    whole, moved = _in_place(frame.filter(~short), places, layout)
+    whole, moved = _lines_in_place(frame.filter(~short), places, layout)
     wrong += moved
     cut = whole.select(
         "line",
@@ -125,9 +114,9 @@ def _cut(
     yield Chunk(cut, faults(wrong), lambda n: lines[n - before - 1])
 
 
-def _in_place(
+def _lines_in_place(
     frame: pl.DataFrame, places: dict[str, tuple[int, int]], layout: Layout
-) -> tuple[pl.DataFrame, list[tuple[int, str, str, str, str, str]]]:
+) -> tuple[pl.DataFrame, list[Fault]]:
     """The lines that stand in their columns, and the faults of the others.
 
     A byte that came in or was lost moves what follows it, and a number then goes on beyond its
@@ -145,8 +134,8 @@ def _in_place(
     found = frame.select("line", **beyond)
     odd = [name for name in beyond if found[name].sum() <= MOST * frame.height]
     moved = found.select(moved=pl.any_horizontal(pl.col("line") < 0, *odd))["moved"]
-    told = [
+    wrong = [
         (line, "", "row", "columns out of place", words[:80], EXPECTED)
         for line, words in frame.filter(moved).select("line", "text").iter_rows()
     ]
-    return frame.filter(~moved), told
+    return frame.filter(~moved), wrong

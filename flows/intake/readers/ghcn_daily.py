@@ -11,7 +11,7 @@ from __future__ import annotations
 import calendar
 from collections.abc import Iterator
 
-from flows.intake.readers import Chunk, Content, Unreadable, faults, records
+from flows.intake.readers.chunk import Chunk, Content, Fault, Unreadable, faults, records
 from flows.intake.readers.fixed_width import pieces
 from schemas.farm.layout import Layout
 
@@ -48,7 +48,7 @@ def _measured(cell: str) -> bool:
 def _chunk(lines: list[str], before: int, layout: Layout) -> Chunk:
     rows: list[dict[str, str | None]] = []
     numbers: list[int] = []
-    wrong: list[tuple[int, str, str, str, str, str]] = []
+    wrong: list[Fault] = []
     for i, line in enumerate(lines):
         first = (before + i) * DAYS + 1
         year, month, element = line[YEAR], line[MONTH], line[ELEMENT].strip()
@@ -61,8 +61,8 @@ def _chunk(lines: list[str], before: int, layout: Layout) -> Chunk:
             cell = line[FIRST_VALUE + day * WIDTH : FIRST_VALUE + (day + 1) * WIDTH]
             value = cell[:VALUE].strip()
             if len(cell) < VALUE and cell.strip():
-                told = (first + day, element, "row", "half-written line", cell, "eight characters")
-                wrong.append(told)
+                half = (first + day, element, "row", "half-written line", cell, "eight characters")
+                wrong.append(half)
             elif value not in ("", MISSING) and _measured(cell):
                 date = f"{year}{int(month):02d}{day + 1:02d}"
                 rows.append(

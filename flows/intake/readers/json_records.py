@@ -15,16 +15,18 @@ from collections.abc import Iterator
 from itertools import chain, islice
 from typing import Any
 
-from flows.intake.readers import (
+from flows.intake.readers import stated_units
+from flows.intake.readers.chunk import (
     Chunk,
     Content,
+    Fault,
     Unreadable,
     faults,
     is_value,
     records,
     roles,
-    stated_units,
 )
+from flows.intake.readers.headings import no_values
 from flows.intake.readers.packed import in_one, whole
 from schemas.farm.layout import Layout
 
@@ -106,17 +108,17 @@ def _observations(entry: Any) -> Iterator[Any]:
 
 def _in_their_units(rows: Iterator[Any], layout: Layout) -> Iterator[Any]:
     """The observations; raises Unreadable where one names another unit than the layout."""
-    judged: set[tuple[str, str]] = set()
+    checked: set[tuple[str, str]] = set()
     for row in rows:
-        said = at_path(row, UNIT)
-        if said is not None:
+        unit = at_path(row, UNIT)
+        if unit is not None:
             name = as_text(at_path(row, layout.series_column or "")) or ""
             if not name and len(layout.columns) == 1:
                 name = next(iter(layout.columns))
-            mark = (name, as_text(said) or "")
-            if mark not in judged and name in layout.columns:
-                stated_units.check(name, said, layout.columns[name])
-            judged.add(mark)
+            mark = (name, as_text(unit) or "")
+            if mark not in checked and name in layout.columns:
+                stated_units.check(name, unit, layout.columns[name])
+            checked.add(mark)
         yield row
 
 
@@ -154,7 +156,7 @@ def _chunk(rows: list[tuple[int, Any]], layout: Layout, texts: dict[int, str] | 
     wanted = roles(layout)
     good: list[dict[str, str | None]] = []
     numbers: list[int] = []
-    wrong: list[tuple[int, str, str, str, str, str]] = []
+    wrong: list[Fault] = []
     for number, row in rows:
         if not isinstance(row, dict):
             found = str(row) if isinstance(row, Broken) else json.dumps(row)[:80]
@@ -168,7 +170,7 @@ def _chunk(rows: list[tuple[int, Any]], layout: Layout, texts: dict[int, str] | 
         good.append(_stamped(values, layout) if layout.format == "sensorthings" else values)
         numbers.append(number)
     if good:
-        _complete(good, wanted, layout, rows[0][1])
+        _check_keys(good, wanted, layout, rows[0][1])
     kept = dict(rows) if texts is None else None
 
     def raw(line: int) -> str:
@@ -177,15 +179,10 @@ def _chunk(rows: list[tuple[int, Any]], layout: Layout, texts: dict[int, str] | 
         return json.dumps(kept.get(line), ensure_ascii=False)
 
     chunk = records(good, numbers, layout, raw)
-    return Chunk(
-        chunk.frame,
-        faults(wrong),
-        raw,
-        chunk.absent,
-    )
+    return Chunk(chunk.frame, faults(wrong), raw, chunk.absent)
 
 
-def _complete(
+def _check_keys(
     good: list[dict[str, str | None]],
     wanted: dict[str, tuple[str, ...]],
     layout: Layout,
@@ -199,9 +196,7 @@ def _complete(
         if not is_value(role) and not any(row.get(role) for row in good):
             raise Unreadable("no such column", shown, f"a key '{paths[0]}'")
     if not any(is_value(role) for row in good for role in row):
-        raise Unreadable(
-            "none of the layout's columns", shown, f"one of {', '.join(layout.columns)}"
-        )
+        raise no_values(shown, layout)
 
 
 def _stamped(values: dict[str, str | None], layout: Layout) -> dict[str, str | None]:
@@ -237,8 +232,8 @@ def _lines(content: Content, layout: Layout) -> Iterator[Chunk]:
             raise Unreadable("line too long", f"over {LINE_LIMIT:,} bytes", "a record a line")
         for line in lines:
             number += 1
-            if said := line.decode().strip("\x00 \t\r\ufeff"):
-                batch.append((number, said))
+            if text_of_line := line.decode().strip("\x00 \t\r\ufeff"):
+                batch.append((number, text_of_line))
         if batch and (last or len(batch) >= ROWS):
             yield _chunk([(n, _record(line)) for n, line in batch], layout, dict(batch))
             batch = []

@@ -11,14 +11,14 @@ import io
 import tempfile
 import zipfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import replace
 from fnmatch import fnmatch
 from itertools import chain
 from typing import IO
 
-from flows.intake.readers import Chunk, Content, Reader, Unreadable
+from flows.intake.readers.chunk import Chunk, Content, Unreadable
 from flows.intake.readers.sections import Section
 from schemas.farm.layout import Layout
 
@@ -36,6 +36,10 @@ IN_MEMORY = 16 << 20  # a larger zip is spooled to a temporary file, since it is
 # What damaged bytes lead to, the negative places that a broken directory names among it.
 DAMAGE = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, ValueError, OSError)
 PACKINGS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2)
+
+# What each reader module's ``read`` is (and the ``sections`` of one that cuts before it parses):
+# it yields a delivery's rows and raises Unreadable.
+Reader = Callable[[Content, Layout], Iterator[Chunk | Section]]
 
 PASSED_OVER = ("__MACOSX/", ".DS_Store", "Thumbs.db")
 

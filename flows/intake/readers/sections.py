@@ -13,7 +13,7 @@ from itertools import groupby
 import numpy as np
 import polars as pl
 
-from flows.intake.readers import Chunk, Unreadable, faults, is_value, missing_words
+from flows.intake.readers.chunk import Chunk, Unreadable, faults, is_value, missing_words
 from schemas.farm.layout import Layout
 
 END = "\x1e"  # put at every line's end, so that a line with too few or too many fields shows
@@ -47,9 +47,9 @@ class Section:
         return self.first_line + self.lines - 1
 
     @property
-    def raw(self) -> Lines:
+    def raw(self) -> LineTexts:
         """The text of its lines by number."""
-        return Lines(self.text, self.first_line)
+        return LineTexts(self.text, self.first_line)
 
     def shifted(self, lines: int, member: str) -> Section:
         """That of a file in an archive, its lines counted on from the files before it."""
@@ -120,10 +120,8 @@ def _at_once(sections: list[Keyed]) -> tuple[pl.DataFrame, list[int]] | None:
 
 
 def _parse(own: Section) -> Chunk:
-    section, layout, first_line, lines, raw = (
-        *(own.text, own.layout),
-        *(own.first_line, own.lines, own.raw),
-    )
+    section, layout, first_line = own.text, own.layout, own.first_line
+    lines, raw = own.lines, own.raw
     frame = _frame(section, own)
     odd: list[int] = []
     if frame is None or frame.height != lines:
@@ -160,7 +158,7 @@ def _broken(line: str, delimiter: str, width: int, odd_quotes: bool) -> tuple[st
     return cause, f"{found} fields", f"{width} fields"
 
 
-class Lines:
+class LineTexts:
     """The text of a section's lines by number; split only when somebody asks."""
 
     def __init__(self, section: bytes, first_line: int) -> None:

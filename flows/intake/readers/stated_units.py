@@ -1,8 +1,8 @@
-"""The unit that an answer says of itself, held against the layout's: a contradiction is refused.
+"""The unit that an answer states, compared with the layout's: a contradiction is rejected.
 
 SensorThings (OGC 18-088, table of Datastream) gives ``unitOfMeasurement`` with name, symbol and
 definition. Symbols are those of UCUM and their usual short forms; one that is not known here is
-left unjudged.
+not checked.
 """
 
 from __future__ import annotations
@@ -10,44 +10,51 @@ from __future__ import annotations
 from typing import Any
 
 from flows.base import units
-from flows.intake.readers import Unreadable
+from flows.intake.readers.chunk import Unreadable
 from schemas.farm.layout import ColumnRule
 from schemas.quantities import BY_NAME
 
-SYMBOLS: dict[str, str] = {
-    **dict.fromkeys(("cel", "°c", "degc", "c", "degree celsius", "celsius", "centigrade"), "degC"),
-    **dict.fromkeys(("[degf]", "°f", "degf", "f", "degree fahrenheit", "fahrenheit"), "degF"),
-    **dict.fromkeys(("k", "kelvin"), "kelvin"),
-    **dict.fromkeys(("%", "percent"), "percent"),
-    **dict.fromkeys(("mm", "millimeter", "millimetre"), "mm"),
-    **dict.fromkeys(("[in_i]", "in", "inch"), "inch"),
-    **dict.fromkeys(("m/s", "m.s-1", "meter per second", "metre per second"), "m/s"),
-    **dict.fromkeys(("km/h", "km.h-1"), "km/h"),
-    **dict.fromkeys(("[mi_i]/h", "mph"), "mph"),
-    **dict.fromkeys(("w/m2", "w/m^2", "w/m²", "w.m-2"), "W/m^2"),
-    **dict.fromkeys(("m3/m3", "m^3/m^3", "m³/m³"), "m^3/m^3"),
-    **dict.fromkeys(("hpa", "mbar"), "hPa"),
-    "kpa": "kPa", "pa": "Pa", "v": "V", "mv": "mV",
-}  # fmt: skip
+# Unit → how services write it, in lower case.
+SPELLINGS = {
+    "degC": "cel, °c, degc, c, degree celsius, celsius, centigrade",
+    "degF": "[degf], °f, degf, f, degree fahrenheit, fahrenheit",
+    "kelvin": "k, kelvin",
+    "percent": "%, percent",
+    "mm": "mm, millimeter, millimetre",
+    "inch": "[in_i], in, inch",
+    "m/s": "m/s, m.s-1, meter per second, metre per second",
+    "km/h": "km/h, km.h-1",
+    "mph": "[mi_i]/h, mph",
+    "W/m^2": "w/m2, w/m^2, w/m², w.m-2",
+    "m^3/m^3": "m3/m3, m^3/m^3, m³/m³",
+    "hPa": "hpa, mbar",
+    "kPa": "kpa",
+    "Pa": "pa",
+    "V": "v",
+    "mV": "mv",
+}
+UNITS = {word: unit for unit, words in SPELLINGS.items() for word in words.split(", ")}
 
 
-def check(series: str, said: Any, rule: ColumnRule) -> None:
-    """Raises Unreadable where an answer names a unit that is not the layout's."""
-    if not isinstance(said, dict):
+def check(series: str, stated: Any, rule: ColumnRule) -> None:
+    """Compare the unit that an answer states with the layout's; raises Unreadable if they differ.
+
+    ``stated``: the answer's ``unitOfMeasurement``. A unit that is not known here passes.
+    """
+    if not isinstance(stated, dict):
         return
-    for key in ("symbol", "name"):
-        word = str(said.get(key) or "").strip()
-        unit = SYMBOLS.get(word.lower())
-        if unit is None:
-            continue
-        target = BY_NAME[rule.quantity].unit
-        ours = rule.unit or target
-        if not _same(unit, ours, target):
-            raise Unreadable("another unit", f"{series} in {word}", f"{ours}, as the layout says")
+    words = (str(stated.get(key) or "").strip() for key in ("symbol", "name"))
+    word = next((word for word in words if word.lower() in UNITS), None)
+    if word is None:
         return
+    target = BY_NAME[rule.quantity].unit
+    ours = rule.unit or target
+    if not _same(UNITS[word.lower()], ours, target):
+        raise Unreadable("another unit", f"{series} in {word}", f"{ours}, as the layout says")
 
 
 def _same(one: str, other: str, target: str) -> bool:
+    """Return whether two units lead to ``target`` by the same factor and offset."""
     try:
         first = units.line(one, target)
     except ValueError:

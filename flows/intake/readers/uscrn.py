@@ -11,7 +11,8 @@ from collections.abc import Iterator
 
 import polars as pl
 
-from flows.intake.readers import Chunk, Content, delimited
+from flows.intake.readers import delimited
+from flows.intake.readers.chunk import Chunk, Content
 from schemas.farm.layout import Layout
 
 DEPTHS = (5, 10, 20, 50, 100)

@@ -8,16 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
-from itertools import islice
+from itertools import chain, islice
 from tempfile import SpooledTemporaryFile
 from typing import Any
 
-from flows.intake.readers import Chunk, Content, Unreadable, is_value, records, roles
+from flows.intake.readers.chunk import Chunk, Content, Unreadable, records
+from flows.intake.readers.headings import HEAD_LINES, find_columns, heading_at, joined_headings
 from flows.intake.readers.packed import IN_MEMORY, whole
 from schemas.farm.layout import Layout
 
 ROWS = 20_000
-HEAD_ROWS = 400
 BLANK_ROWS = 1_000  # a sheet may claim a million empty rows; after so many in a row it ends
 Row = tuple[Any, ...]
 
@@ -35,7 +35,7 @@ def read(content: Content, layout: Layout) -> Iterator[Chunk]:
         except MemoryError:
             raise
         except Exception as error:  # openpyxl raises whatever damaged parts lead to
-            raise Unreadable("not a workbook", _told(error), "an .xlsx file") from error
+            raise Unreadable("not a workbook", _error_text(error), "an .xlsx file") from error
         try:
             yield from _sheet(_chosen(book, layout), layout)
         finally:
@@ -57,12 +57,12 @@ def _chosen(book: Any, layout: Layout) -> Any:
 def _sheet(sheet: Any, layout: Layout) -> Iterator[Chunk]:
     sheet.reset_dimensions()  # what it claims of its size may be wrong
     rows = _whole_rows(sheet)
-    head = list(islice(rows, HEAD_ROWS))
+    head = list(islice(rows, HEAD_LINES))
     at = _heading_at(head, layout)
     names = _names(head[at : at + layout.header], layout, head)
-    places = _find(names, layout)
+    places = find_columns(names, layout, _plain)
     first = at + layout.header + layout.after_header
-    numbered = enumerate(_then(head[first:], rows), first + 1)
+    numbered = enumerate(chain(head[first:], rows), first + 1)
     batch: list[tuple[int, Row]] = []
     blank = 0
     for number, row in numbered:
@@ -84,24 +84,20 @@ def _whole_rows(sheet: Any) -> Iterator[Row]:
     """The sheet's rows; raises Unreadable where its parts are damaged."""
     try:
         for cells in sheet.iter_rows():
-            # where a piece is missing inside, cells of a later row stand in an earlier one
-            if len(stand := {cell.row for cell in cells if hasattr(cell, "row")}) > 1:
-                found = f"cells of the rows {min(stand)} and {max(stand)} in one row"
+            # if a piece is missing inside, cells of a later row stand in an earlier one
+            numbers = {cell.row for cell in cells if hasattr(cell, "row")}
+            if len(numbers) > 1:
+                found = f"cells of the rows {min(numbers)} and {max(numbers)} in one row"
                 raise Unreadable("damaged workbook", found, "a whole .xlsx file")
             yield tuple(cell.value for cell in cells)
     except (MemoryError, Unreadable):
         raise
     except Exception as error:  # as above: the rows are parsed as they are asked for
-        raise Unreadable("damaged workbook", _told(error), "a whole .xlsx file") from error
+        raise Unreadable("damaged workbook", _error_text(error), "a whole .xlsx file") from error
 
 
-def _told(error: Exception) -> str:
+def _error_text(error: Exception) -> str:
     return f"{type(error).__name__}: {error}"[:200]
-
-
-def _then(first: list[Row], rest: Iterator[Row]) -> Iterator[Row]:
-    yield from first
-    yield from rest
 
 
 def _heading_at(head: list[Row], layout: Layout) -> int:
@@ -109,59 +105,21 @@ def _heading_at(head: list[Row], layout: Layout) -> int:
         if layout.skip >= len(head):
             raise Unreadable("nothing in it", f"{len(head)} rows", f"rows after row {layout.skip}")
         return layout.skip
-    wanted = layout.header_starts.strip().casefold()
-    for i, row in enumerate(head):
-        said = next((str(cell) for cell in row if cell is not None), "")
-        if said.strip().casefold().startswith(wanted):
-            return i
-    found = f"no row that begins with '{layout.header_starts}'"
-    raise Unreadable(
-        "no heading line", found, f"a heading that begins with '{layout.header_starts}'"
-    )
+    first_cells = (next((str(c) for c in row if c is not None), "").strip() for row in head)
+    return heading_at(first_cells, layout.header_starts, of="row")
 
 
 def _names(rows: list[Row], layout: Layout, head: list[Row]) -> list[str]:
     width = max((len(row) for row in head), default=0)
     if not layout.header:
         return [str(i + 1) for i in range(width)]
-    names: list[str] = []
-    for i in range(width):
-        said = [str(row[i]).strip() for row in rows if i < len(row) and row[i] is not None]
-        name = " ".join(said) or f"column {i + 1}"
-        names.append(name if name not in names else f"{name}#{names.count(name) + 1}")
-    return names
+    texts = [["" if cell is None else str(cell) for cell in row] for row in rows]
+    return joined_headings(texts, width)
 
 
-def _find(names: list[str], layout: Layout) -> dict[str, int]:
-    exact = {name: i for i, name in reversed(list(enumerate(names)))}
-    wanted = roles(layout)
-    places = {
-        role: exact[found]
-        for role, said in wanted.items()
-        if (found := next((n for n in said if n in exact), None)) is not None
-    }
-    for role, said in wanted.items():
-        if role in places:
-            continue
-        near = [
-            i for i, name in enumerate(names) if _alike(name, said) and i not in places.values()
-        ]
-        if near:
-            places[role] = near[0]
-        elif not is_value(role):
-            shown = f"the headings {', '.join(names)}"[:500]
-            raise Unreadable("no such column", shown, f"a column '{said[0]}'")
-    if not any(map(is_value, places)):
-        shown = f"the headings {', '.join(names)}"[:500]
-        raise Unreadable(
-            "none of the layout's columns", shown, f"one of {', '.join(layout.columns)}"
-        )
-    return places
-
-
-def _alike(name: str, said: tuple[str, ...]) -> bool:
-    """Whether a heading is one of those said but for case and blanks."""
-    return name.strip().casefold() in [other.strip().casefold() for other in said]
+def _plain(heading: str) -> str:
+    """Return a heading without what people write this way or that: case and blanks around it."""
+    return heading.strip().casefold()
 
 
 def _chunk(batch: list[tuple[int, Row]], places: dict[str, int], layout: Layout) -> Chunk:

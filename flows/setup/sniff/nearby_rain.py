@@ -15,7 +15,8 @@ from flows.intake.door.places import Places
 from flows.intake.door.times import read_times
 from flows.intake.door.values import to_numbers
 from flows.intake.land import joined
-from flows.intake.readers import Content, Unreadable, reader_of
+from flows.intake.readers.by_format import reader_of
+from flows.intake.readers.chunk import Content, Unreadable
 from flows.intake.sources.match import match
 from flows.setup.sniff.finding import CannotSniff, Finding
 from flows.setup.sniff.propose import propose

@@ -9,7 +9,8 @@ from typing import Any
 
 import polars as pl
 
-from flows.intake.readers import Unreadable, packed
+from flows.intake.readers import packed
+from flows.intake.readers.chunk import Unreadable
 from flows.setup.sniff import columns as value_columns
 from flows.setup.sniff import (
     heading_words,

@@ -18,7 +18,8 @@ from flows.farm.folder import FarmFolder
 from flows.intake.door.places import Places
 from flows.intake.door.times import read_times
 from flows.intake.land import content_of
-from flows.intake.readers import Unreadable, reader_of
+from flows.intake.readers.by_format import reader_of
+from flows.intake.readers.chunk import Unreadable
 from flows.intake.sources.match import match
 from flows.store.archive import Archive, Receipt
 from schemas.farm.farm import Farm

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from flows.intake.readers import Chunk, Content, reader_of
+from flows.intake.readers.by_format import reader_of
+from flows.intake.readers.chunk import Chunk, Content
 from schemas.farm.layout import Layout
 
 HOURLY: dict[str, Any] = {

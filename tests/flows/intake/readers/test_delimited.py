@@ -3,7 +3,8 @@ import codecs
 import polars as pl
 import pytest
 
-from flows.intake.readers import Content, Unreadable, delimited
+from flows.intake.readers import delimited
+from flows.intake.readers.chunk import Content, Unreadable
 from schemas.farm.layout import Layout
 
 

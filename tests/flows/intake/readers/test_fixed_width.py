@@ -1,7 +1,7 @@
 import pytest
 from pydantic import ValidationError
 
-from flows.intake.readers import Unreadable
+from flows.intake.readers.chunk import Unreadable
 from tests.flows.intake.readers.reading import READ, chunks, faults, layout, rows
 
 FIELDS = {"t": [1, 16], "T": [18, 22], "R": [23, 27]}

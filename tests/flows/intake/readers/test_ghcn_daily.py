@@ -1,6 +1,6 @@
 import pytest
 
-from flows.intake.readers import Unreadable
+from flows.intake.readers.chunk import Unreadable
 from schemas.farm.layout import Layout
 from tests.flows.intake.readers.reading import chunks, faults
 

@@ -2,7 +2,7 @@ import json
 
 import pytest
 
-from flows.intake.readers import Unreadable
+from flows.intake.readers.chunk import Unreadable
 from schemas.farm.layout import Layout
 from tests.flows.intake.readers.reading import READ, chunks, faults, layout, rows
 

@@ -5,7 +5,9 @@ import zlib
 
 import pytest
 
-from flows.intake.readers import Content, Unreadable, delimited, packed, reader_of
+from flows.intake.readers import delimited, packed
+from flows.intake.readers.by_format import reader_of
+from flows.intake.readers.chunk import Content, Unreadable
 from tests.flows.intake.readers.reading import READ, chunks, faults, layout, rows
 
 PLAIN = b"t,T,R\n2020-06-01 00:00,1.5,0.2\n2020-06-01 01:00,-2,0\n"

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flows.intake.readers import Content
+from flows.intake.readers.chunk import Content
 from flows.intake.readers.delimited import sections
 from flows.intake.readers.sections import together
 from tests.flows.intake.readers.reading import layout

@@ -5,7 +5,7 @@ from datetime import date, datetime, time
 import openpyxl
 import pytest
 
-from flows.intake.readers import Unreadable
+from flows.intake.readers.chunk import Unreadable
 from tests.flows.intake.readers.reading import READ, chunks, layout, rows
 from tests.flows.intake.readers.test_packed import zipped
 

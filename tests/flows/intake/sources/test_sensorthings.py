@@ -10,7 +10,7 @@ from urllib.parse import parse_qsl, quote, unquote, urlsplit
 import pytest
 
 from flows.intake import collect
-from flows.intake.readers import Unreadable
+from flows.intake.readers.chunk import Unreadable
 from flows.intake.sources import http
 from schemas.farm.layout import Layout
 from tests.flows.intake.readers.reading import chunks
