@@ -10,10 +10,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from demo_warehouse.simulator.crops import CROPS, Season
+from demo_warehouse.simulator.crops import CROPS
 from demo_warehouse.simulator.farm import Farm
-from demo_warehouse.simulator.ledger import Fault, Ledger
-from demo_warehouse.simulator.plan import FIRST, PAN_CM, SIDES
+from demo_warehouse.simulator.known import SIDES
+from demo_warehouse.simulator.plan import FIRST, PAN_CM
 
 Array = NDArray[np.float64]
 BLOCKS = 5
@@ -22,11 +22,6 @@ LENGTH_M = 800.0
 LAND_CV = 0.05  # between blocks
 PASS_CV = 0.025  # within a block: soil and scale
 SCALE_WAGON_SWAPPED = 2024  # from here on in kg and metres: a new scale wagon
-
-TEST_WEIGHT_KG_HL = {
-    "spring_wheat": 79.0, "durum": 80.0, "winter_wheat": 79.5, "barley": 64.0, "canola": 64.5,
-    "pea": 79.0, "lentil": 78.0, "flax": 67.0,
-}  # fmt: skip
 
 
 def true_yields(farm: Farm) -> pl.DataFrame:
@@ -67,66 +62,54 @@ def passes(rng: np.random.Generator, farm: Farm) -> pl.DataFrame:
                     market = true * (1 + land[block]) * (1 + rng.normal(0, PASS_CV))
                     wet = market * (100 - crop.moisture_pct) / (100 - moisture)
                     length = LENGTH_M - float(rng.integers(0, 25))
-                    rows.append(_pass(season, field, side, block, wet, length, moisture, rng))
+                    rows.append(
+                        {
+                            "field": field,
+                            "season": year,
+                            "strip": side,
+                            "pass": str(block + 1),
+                            "day": season.harvested,
+                            "mass_kg": wet * length * HEADER_M / 1e4,
+                            "length_m": length,
+                            "width_m": HEADER_M,
+                            "moisture_pct": moisture,
+                            "test_weight_kg_hl": crop.test_weight_kg_hl + rng.normal(0, 0.8),
+                        }
+                    )
     return pl.DataFrame(rows)
 
 
-def _pass(  # noqa: PLR0917
-    season: Season, field: str, side: str, block: int, wet_kg_ha: float, length_m: float,
-    moisture: float, rng: np.random.Generator,
-) -> dict[str, object]:  # fmt: skip
-    return {
-        "field": field,
-        "season": season.harvested.year,
-        "strip": side,
-        "pass": str(block + 1),
-        "day": season.harvested,
-        "mass_kg": wet_kg_ha * length_m * HEADER_M / 1e4,
-        "length_m": length_m,
-        "width_m": HEADER_M,
-        "moisture_pct": moisture,
-        "test_weight_kg_hl": TEST_WEIGHT_KG_HL[season.crop] + rng.normal(0, 0.8),
-    }
-
-
-def sheets(rng: np.random.Generator, farm: Farm, ledger: Ledger) -> dict[str, str]:
+def sheets(rng: np.random.Generator, farm: Farm) -> dict[str, str]:
     """The CSV text of the sheets that hold measurements, by file name."""
     weighed = passes(rng, farm)
-    old = weighed.filter(pl.col("season") < SCALE_WAGON_SWAPPED)
-    new = weighed.filter(pl.col("season") >= SCALE_WAGON_SWAPPED)
-    left = (pl.col("field") == "Coulee") & (pl.col("season") == 2022) & (pl.col("pass") == "4")
-    left &= pl.col("strip") == "check"
-    customary = old.select(
-        "field", "season", "strip", "pass", pl.col("day").dt.strftime("%b %d, %Y"),
-        ((pl.col("mass_kg") / 4.5359237).round() * 10).cast(pl.Int64).alias("mass (lb)"),
-        (pl.col("length_m") / 0.3048).round().cast(pl.Int64).alias("length (ft)"),
-        pl.lit(30).alias("width (ft)"),
-        pl.col("moisture_pct").alias("moisture (%)"),
-        (pl.col("test_weight_kg_hl") / 1.2872).round(1).alias("test weight (lb/bu)"),
-        pl.when(left).then(pl.lit("yes")).alias("left out"),
-        pl.when(left).then(pl.lit("drove through the drowned spot")).alias("why left out"),
-    )  # fmt: skip
-    nameless = (pl.col("field") == "Gumbo") & (pl.col("season") == 2025) & (pl.col("pass") == "5")
-    nameless &= pl.col("strip") == "check"
-    metric = new.select(
-        "field", "season",
-        pl.when(~nameless).then(pl.col("strip")).alias("strip"),
-        "pass", pl.col("day").dt.strftime("%Y-%m-%d"),
-        pl.col("mass_kg").round().cast(pl.Int64).alias("mass (kg)"),
-        pl.col("length_m").round().cast(pl.Int64).alias("length (m)"),
-        pl.col("width_m").alias("width (m)"),
-        pl.col("moisture_pct").alias("moisture (%)"),
-        pl.col("test_weight_kg_hl").round(1).alias("test weight (kg/hL)"),
-    )  # fmt: skip
-    ledger.add(
-        Fault(
-            "a pass without its strip", 0, "field book", "Gumbo 2025: the side was not written down",
-            "refused", "that row is named; the others count", files="fieldbook/harvest.csv", rows=1,
-        )
-    )  # fmt: skip
+    new = pl.col("season") >= SCALE_WAGON_SWAPPED
+    label = pl.concat_str("field", "season", "strip", "pass", separator=" ")
+    drowned, nameless = label == "Coulee 2022 check 4", label == "Gumbo 2025 check 5"
+    customary = {
+        "day": pl.col("day").dt.strftime("%b %d, %Y"),
+        "mass (lb)": ((pl.col("mass_kg") / 4.5359237).round() * 10).cast(pl.Int64),
+        "length (ft)": (pl.col("length_m") / 0.3048).round().cast(pl.Int64),
+        "width (ft)": pl.lit(30),
+        "moisture (%)": pl.col("moisture_pct"),
+        "test weight (lb/bu)": (pl.col("test_weight_kg_hl") / 1.2872).round(1),
+        "left out": pl.when(drowned).then(pl.lit("yes")),
+        "why left out": pl.when(drowned).then(pl.lit("drove through the drowned spot")),
+    }
+    metric = {
+        "strip": pl.when(~nameless).then(pl.col("strip")),
+        "pass": pl.col("pass"),
+        "day": pl.col("day").dt.strftime("%Y-%m-%d"),
+        "mass (kg)": pl.col("mass_kg").round().cast(pl.Int64),
+        "length (m)": pl.col("length_m").round().cast(pl.Int64),
+        "width (m)": pl.col("width_m"),
+        "moisture (%)": pl.col("moisture_pct"),
+        "test weight (kg/hL)": pl.col("test_weight_kg_hl").round(1),
+    }
+    old_sheet = weighed.filter(~new).select("field", "season", "strip", "pass", **customary)
+    new_sheet = weighed.filter(new).select("field", "season", **metric)
     return {
-        "passes.csv": customary.write_csv(),
-        "harvest.csv": metric.write_csv(),
+        "passes.csv": old_sheet.write_csv(),
+        "harvest.csv": new_sheet.write_csv(),
         "penetrometer.csv": _pushes(rng, farm),
     }
 

@@ -10,6 +10,7 @@ import os
 import shutil
 from collections.abc import Callable, Iterator
 from datetime import date, datetime, timedelta
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ import polars as pl
 from demo_warehouse.simulator import book, climate, damage, files, probes, spoil, stations, truth
 from demo_warehouse.simulator.farm import Farm, simulate
 from demo_warehouse.simulator.files import File
-from demo_warehouse.simulator.ledger import Fault, Ledger
+from demo_warehouse.simulator.ledger import Ledger
 from demo_warehouse.simulator.plan import LAST, ROOM, plan
 from demo_warehouse.simulator.stations import TIME, Gauge
 
@@ -33,37 +34,37 @@ GAUGES = {
 NORMALS_FROM, NORMALS_DAYS = date(1991, 1, 1), 10958
 
 
-def lay_out(folder: Path, seed: int = 1, progress: Progress | None = None) -> None:
+def _silent(_share: float, _what: str) -> None:
+    """Tell nobody."""
+
+
+def lay_out(folder: Path, seed: int = 1, progress: Progress = _silent) -> None:
     """Lay the invented farm into ``folder`` (made if need be): the same seed, the same bytes.
 
     ``progress`` is called with a share from 0 to 1 and what is being done. Files that stand there
     under the same names are written over.
     """
-    tell = progress or (lambda _share, _what: None)
-    tell(0.0, "simulating five years of weather, soil and crops")
-    farm = simulate(seed, plan())
+    progress(0.0, "simulating five years of weather, soil and crops")
+    write(folder, simulate(seed, plan()), seed, progress)
+
+
+def write(folder: Path, farm: Farm, seed: int = 1, progress: Progress = _silent) -> None:
+    """Write the folder of a farm that is simulated already."""
     ledger = Ledger()
-    tell(0.5, "reading the instruments")
+    progress(0.5, "reading the instruments")
     frames = instruments(farm, seed)
     damage.apply(frames, np.random.default_rng([seed, 7]), ledger)
-    tell(0.7, "writing the loggers' files")
+    progress(0.7, "writing the loggers' files")
     folder.mkdir(parents=True, exist_ok=True)
     written = stations_and_probes(farm, frames)
     last = probes.clock(LAST, 31)
-    for file in (
-        *_chain(spoil.spoil(written, ledger)),
-        *spoil.strays(last, ledger),
-        long_record(seed, ledger),
-    ):
-        _write(folder, file)
-    tell(0.9, "writing the field book and the truth")
-    _book(folder, book.sheets(np.random.default_rng([seed, 11]), farm, ledger))
+    strays = (File(path, content, last) for path, content in spoil.STRAYS.items())
+    for file in chain(spoil.spoil(written), strays, [long_record(seed)]):
+        _write_file(folder, file)
+    progress(0.9, "writing the field book and the truth")
+    _book(folder, book.sheets(np.random.default_rng([seed, 11]), farm))
     truth.write(folder / "truth", farm, ledger)
-    tell(1.0, "done")
-
-
-def _chain(found: Iterator[File]) -> Iterator[File]:
-    yield from found
+    progress(1.0, "done")
 
 
 # How a logger makes one value of an hour's; a sample of the sun in place of its mean would be a
@@ -134,7 +135,7 @@ def stations_and_probes(farm: Farm, frames: dict[str, pl.DataFrame]) -> Iterator
             yield from files.gumbo_probe(frame, logger, depths)
 
 
-def long_record(seed: int, ledger: Ledger) -> File:
+def long_record(seed: int) -> File:
     """The neighbour's daily record 1991 to 2020: the normals come from it."""
     rng = np.random.default_rng([seed, 1991])
     day = climate.daily(rng, NORMALS_FROM, NORMALS_DAYS)
@@ -152,18 +153,11 @@ def long_record(seed: int, ledger: Ledger) -> File:
     frame = frame.with_columns(
         pl.when(ill).then(-9999.0).otherwise(pl.col(c)).alias(c) for c in ("tmax", "tmin", "rain")
     )
-    ledger.add(
-        Fault(
-            "thirteen days of a long record missing", 5, "longrecord", "the observer was ill",
-            "marked", "June 1997 does not count towards the normals", date(1997, 6, 3),
-            date(1997, 6, 15), "normals/longrecord_1991_2020.csv", 13,
-        )
-    )  # fmt: skip
     written = datetime.combine(date(2021, 1, 4), datetime.min.time())
     return File("normals/longrecord_1991_2020.csv", frame.write_csv().encode(), written)
 
 
-def _write(folder: Path, file: File) -> None:
+def _write_file(folder: Path, file: File) -> None:
     """Write a file and set its time to when the logger would have left it."""
     path = folder / file.path
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -29,19 +29,20 @@ class Crop:
     root_max_cm: float
     grain_kg_ha_mm: float  # market yield per mm of transpiration
     moisture_pct: float
+    test_weight_kg_hl: float
 
 
 CROPS: dict[str, Crop] = {
     crop.name: crop
     for crop in (
-        Crop("spring_wheat", 0.92, 0.30, 0.95, 130, 14.5, 14.5),
-        Crop("durum", 0.90, 0.30, 0.95, 130, 13.8, 14.5),
-        Crop("winter_wheat", 0.94, 0.40, 1.05, 150, 14.5, 14.5),
-        Crop("barley", 0.92, 0.27, 0.95, 120, 16.5, 14.8),
-        Crop("canola", 0.92, 0.33, 0.95, 135, 8.6, 10.0),
-        Crop("pea", 0.88, 0.32, 0.80, 100, 12.5, 16.0),
-        Crop("lentil", 0.80, 0.35, 0.75, 85, 9.0, 14.0),
-        Crop("flax", 0.82, 0.33, 0.80, 105, 7.6, 10.0),
+        Crop("spring_wheat", 0.92, 0.30, 0.95, 130, 14.5, 14.5, 79.0),
+        Crop("durum", 0.90, 0.30, 0.95, 130, 13.8, 14.5, 80.0),
+        Crop("winter_wheat", 0.94, 0.40, 1.05, 150, 14.5, 14.5, 79.5),
+        Crop("barley", 0.92, 0.27, 0.95, 120, 16.5, 14.8, 64.0),
+        Crop("canola", 0.92, 0.33, 0.95, 135, 8.6, 10.0, 64.5),
+        Crop("pea", 0.88, 0.32, 0.80, 100, 12.5, 16.0, 79.0),
+        Crop("lentil", 0.80, 0.35, 0.75, 85, 9.0, 14.0, 78.0),
+        Crop("flax", 0.82, 0.33, 0.80, 105, 7.6, 10.0, 67.0),
     )
 }
 

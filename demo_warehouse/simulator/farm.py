@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_warehouse.simulator import climate, crops, ground, heat, water
-from demo_warehouse.simulator.forcing import Forcing, Truth
+from demo_warehouse.simulator.forcing import Forcing, Truth, of_pairs
 from demo_warehouse.simulator.plan import (
     DAYS,
     FIRST,
@@ -103,23 +103,8 @@ def forcing(weather: list[climate.Hourly], base: heat.Ground, plan: Plan) -> For
         crops.growth(weather[i], base.snow_cm[:, i], plan.seasons[field])
         for i, field in enumerate(plan.fields)
     ]
-
-    def by_strip(columns: list[Array]) -> Array:
-        return np.repeat(np.stack(columns, axis=1), 2, axis=1)
-
-    return Forcing(
-        np.repeat(base.supply_mm, 2, axis=1),
-        base.soil_temp_c,
-        np.repeat(np.arange(len(plan.fields)), 2),
-        by_strip([g.transpiration_mm for g in grown]),
-        by_strip([g.evaporation_mm for g in grown]),
-        by_strip([g.root_cm_h for g in grown]),
-        by_strip([g.root_limit_cm for g in grown]),
-        np.repeat(np.stack([g.alive for g in grown], axis=1), 2, axis=1),
-        np.repeat(np.stack([ground.in_pan(*PAN_CM[f]) for f in plan.fields]), 2, axis=0),
-        hardness(plan),
-        np.ones(2 * len(plan.fields), dtype=bool),
-    )
+    pans = [ground.in_pan(*PAN_CM[field]) for field in plan.fields]
+    return of_pairs(base, grown, pans, hardness(plan), cropped=True)
 
 
 def simulate(seed: int, plan: Plan) -> Farm:

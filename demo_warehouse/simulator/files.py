@@ -71,46 +71,53 @@ def windbreak_station(frame: pl.DataFrame, name: str, logger: str) -> Iterator[F
     )
     for begin, part in parts(frame, "1mo"):
         utc = name.endswith("treated") and begin.date() <= UTC_UNTIL
-        order = list(columns)
-        heads = list(columns)
-        if begin.year >= REORDERED_FROM:
-            order = order[::-1]
-            heads = ["Air temperature" if c == "Air" else c for c in order]
+        changed = begin.year >= REORDERED_FROM
+        heads = {
+            "Air temperature" if changed and head == "Air" else head: column
+            for head, column in (reversed(columns.items()) if changed else columns.items())
+        }
+        folder = "utc" if utc else "station"
         shift = timedelta(hours=7) if utc else timedelta()
-        out = part.select(
-            _stamp("%Y-%m-%d %H:%M:%S", shift), *(pl.col(columns[c][0]).alias(c) for c in order)
-        )
-        top = [
-            f"Larkspur Flats,{name}",
-            f"logger {logger},program 3",
-            f"written after {part[FILED][-1]:%Y-%m-%d %H:%M}",
-            ",".join(["Stamp", *heads]),
-            ",".join(["", *(columns[c][1] for c in order)]),
-            ",".join(["", *(columns[c][2] for c in order)]),
-        ]
-        text = "\n".join(top) + "\n" + rows(out, null="NAN")
-        where = "utc" if utc else "station"
-        yield _file(f"drop/windbreak/{where}/{logger}_{begin:%Y-%m}.csv", text, part)
+        path = f"{folder}/{logger}_{begin:%Y-%m}.csv"
+        yield _windbreak(path, part, name, logger, heads, shift=shift)
 
 
-def windbreak_probe(frame: pl.DataFrame, name: str, logger: str, depths: tuple[float, ...]) -> Iterator[File]:  # fmt: skip
+def windbreak_probe(
+    frame: pl.DataFrame, name: str, logger: str, depths: tuple[float, ...]
+) -> Iterator[File]:
     """The same logger's probe files, with a byte-order mark."""
-    heads = [f"{word} {d:g}" for d in depths for word in ("Water", "Warmth")]
-    columns = [of(d) for d in depths for of in (vwc, warmth)]
+    heads = {}
+    for depth in depths:
+        heads[f"Water {depth:g}"] = (vwc(depth), "%", "smp")
+        heads[f"Warmth {depth:g}"] = (warmth(depth), "degC", "smp")
     for begin, part in parts(frame, "1mo"):
-        top = [
-            f"Larkspur Flats,{name}",
-            f"logger {logger},program 3",
-            f"written after {part[FILED][-1]:%Y-%m-%d %H:%M}",
-            ",".join(["Stamp", *heads]),
-            ",".join(["", *["%", "degC"] * len(depths)]),
-            ",".join(["", *["smp"] * len(columns)]),
-        ]
-        out = part.select(_stamp("%Y-%m-%d %H:%M:%S"), *columns)
-        text = "\n".join(top) + "\n" + rows(out, null="NAN")
-        yield _file(
-            f"drop/windbreak/probe/{logger}_{begin:%Y-%m}.csv", text, part, encoding="utf-8-sig"
-        )
+        path = f"probe/{logger}_{begin:%Y-%m}.csv"
+        yield _windbreak(path, part, name, logger, heads, encoding="utf-8-sig")
+
+
+def _windbreak(
+    path: str,
+    part: pl.DataFrame,
+    name: str,
+    logger: str,
+    heads: dict[str, tuple[str, str, str]],
+    *,
+    shift: timedelta = timedelta(),
+    encoding: str = "utf-8",
+) -> File:
+    """A file of that logger: ``heads`` are column, unit and aggregation by heading."""
+    columns, units, kinds = zip(*heads.values(), strict=True)
+    top = [
+        f"Larkspur Flats,{name}",
+        f"logger {logger},program 3",
+        f"written after {part[FILED][-1]:%Y-%m-%d %H:%M}",
+        ",".join(["Stamp", *heads]),
+        ",".join(["", *units]),
+        ",".join(["", *kinds]),
+    ]
+    out = part.select(_stamp("%Y-%m-%d %H:%M:%S", shift), *columns)
+    text = "\n".join(top) + "\n" + rows(out, null="NAN")
+    return _file(f"drop/windbreak/{path}", text, part, encoding)
 
 
 def _comma(column: str, places: int) -> pl.Expr:
@@ -147,13 +154,10 @@ def coulee_station(frame: pl.DataFrame, logger: str) -> Iterator[File]:
     frame = _wall_clock(frame).with_columns(
         solar=pl.col("solar_radiation_w_m2").clip(0) * 3.6, milli=pl.col("battery_v") * 1000
     )
-    frame = frame.with_columns(
-        _comma("air_temp_c", 1), _comma("relative_humidity_pct", 0), _comma("rain_mm", 1),
-        _comma("solar", 1), _comma("milli", 0),
-    )  # fmt: skip
-    columns = ("day", "hour", "air_temp_c", "relative_humidity_pct", "rain_mm", "solar", "milli")
+    places = {"air_temp_c": 1, "relative_humidity_pct": 0, "rain_mm": 1, "solar": 1, "milli": 0}
+    frame = frame.with_columns(_comma(column, number) for column, number in places.items())
     for begin, part in parts(frame, "1w"):
-        text = head + rows(part.select(columns), ";", "--")
+        text = head + rows(part.select("day", "hour", *places), ";", "--")
         path = f"drop/coulee/station/{logger}_{begin:%G-W%V}.csv"
         yield _file(path, text.replace("\n", "\r\n"), part, encoding="cp1252")
 
@@ -162,12 +166,9 @@ def coulee_probe(frame: pl.DataFrame, logger: str, depths: tuple[float, ...]) ->
     """A row a sensor and hour, sensors by name, a file a month."""
     head = "Day;Hour;Sensor;Moisture (vol. %);Soil (°C)\n"
     long = pl.concat(
-        frame.select(
-            TIME, FILED, pl.lit(f"S{k}").alias("sensor"), pl.col(vwc(d)).alias("water"),
-            pl.col(warmth(d)).alias("warmth"),
-        )
+        frame.select(TIME, FILED, sensor=pl.lit(f"S{k}"), water=vwc(d), warmth=warmth(d))
         for k, d in enumerate(depths, 1)
-    ).sort(FILED, "sensor")  # fmt: skip
+    ).sort(FILED, "sensor")
     long = _wall_clock(long).with_columns(_comma("water", 1), _comma("warmth", 1))
     for begin, part in parts(long, "1mo"):
         text = head + rows(part.select("day", "hour", "sensor", "water", "warmth"), ";", "--")
@@ -202,9 +203,14 @@ def stonepile_station(frame: pl.DataFrame, logger: str) -> Iterator[File]:
         (pl.col("wind_gust_m_s") * 3.6).round(1).alias("gust"),
     )
     heads = {
-        "t_air": "air_temp_c", "rh": "relative_humidity_pct", "rain_total": "total",
-        "wind_kmh": "wind", "gust_kmh": "gust", "sun": "solar_radiation_w_m2", "volt": "battery_v",
-    }  # fmt: skip
+        "t_air": "air_temp_c",
+        "rh": "relative_humidity_pct",
+        "rain_total": "total",
+        "wind_kmh": "wind",
+        "gust_kmh": "gust",
+        "sun": "solar_radiation_w_m2",
+        "volt": "battery_v",
+    }
     return _yearly(frame, logger, heads)
 
 
@@ -225,12 +231,18 @@ def _month_first(frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _overlapping(frame: pl.DataFrame, head: str, logger: str, columns: list[str]) -> Iterator[File]:
-    """A file a month that begins with the last two days of the month before."""
+def _overlapping(
+    frame: pl.DataFrame, logger: str, heads: dict[str, str], below: str = ""
+) -> Iterator[File]:
+    """A file a month that begins with the last two days of the month before.
+
+    ``heads`` are columns by heading; ``below`` is a line under them.
+    """
+    head = "\t".join(["DATE", "TIME", *heads]) + "\n" + below
     before: pl.DataFrame | None = None
     for begin, part in parts(frame, "1mo"):
         tail = part if before is None else pl.concat([before.tail(48), part])
-        text = head + rows(tail.select(columns), "\t", "n/a")
+        text = head + rows(tail.select("date", "clock", *heads.values()), "\t", "n/a")
         path = f"drop/gumbo/{logger}_{begin:%Y%m}.txt"
         yield _file(path, text.replace("\n", "\r\n"), part, encoding="utf-16")
         before = part
@@ -238,19 +250,23 @@ def _overlapping(frame: pl.DataFrame, head: str, logger: str, columns: list[str]
 
 def gumbo_station(frame: pl.DataFrame, logger: str) -> Iterator[File]:
     """UTF-16, tabs, Fahrenheit and inches, rain since midnight, -9999 here and -99 there."""
+    rain = pl.col("rain_mm")
     day = pl.col(TIME).dt.offset_by("-1m").dt.date()
-    today = pl.col("rain_mm").fill_null(0).cum_sum().over(day)
+    inches = (rain.fill_null(0).cum_sum().over(day) / 25.4).round(2)
     frame = _month_first(frame).with_columns(
         (pl.col("air_temp_c") * 1.8 + 32).round(1).fill_null(-99),
         pl.col("relative_humidity_pct").fill_null(-99),
-        pl.when(pl.col("rain_mm").is_null()).then(-9999.0).otherwise((today / 25.4).round(2)).alias("today"),
+        pl.when(rain.is_null()).then(-9999.0).otherwise(inches).alias("today"),
         (pl.col("wind_speed_m_s") / 0.44704).round(1).fill_null(-99),
-    )  # fmt: skip
-    names = "DATE\tTIME\tTEMP F\tRH\tRAIN TODAY in\tWIND m/s\tVOLTS\n"
-    kinds = "\t\tAVG\tAVG\tLAST\tAVG\tLAST\n"
-    columns = ["date", "clock", "air_temp_c", "relative_humidity_pct", "today", "wind_speed_m_s",
-               "battery_v"]  # fmt: skip
-    return _overlapping(frame, names + kinds, logger, columns)
+    )
+    heads = {
+        "TEMP F": "air_temp_c",
+        "RH": "relative_humidity_pct",
+        "RAIN TODAY in": "today",
+        "WIND m/s": "wind_speed_m_s",
+        "VOLTS": "battery_v",
+    }
+    return _overlapping(frame, logger, heads, "\t\tAVG\tAVG\tLAST\tAVG\tLAST\n")
 
 
 def gumbo_probe(frame: pl.DataFrame, logger: str, depths: tuple[float, ...]) -> Iterator[File]:
@@ -258,7 +274,9 @@ def gumbo_probe(frame: pl.DataFrame, logger: str, depths: tuple[float, ...]) -> 
     frame = _month_first(frame).with_columns(
         (pl.col(warmth(d)) * 1.8 + 32).round(1) for d in depths
     )
-    inches = [round(d / 2.54 / 4) * 4 for d in depths]
-    head = "\t".join(["DATE", "TIME", *(f"{w}{i}" for i in inches for w in ("M", "T"))]) + "\n"
-    columns = ["date", "clock", *(of(d) for d in depths for of in (vwc, warmth))]
-    return _overlapping(frame, head, logger, columns)
+    heads = {
+        f"{letter}{round(d / 2.54 / 4) * 4}": of(d)
+        for d in depths
+        for letter, of in (("M", vwc), ("T", warmth))
+    }
+    return _overlapping(frame, logger, heads)

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from demo_warehouse.simulator.crops import Growth
+from demo_warehouse.simulator.heat import Ground
 
 Array = NDArray[np.float64]
 
@@ -41,3 +46,26 @@ class Truth:
     pond_mm: Array  # at the end of the day
     front_cm: Array  # at the end of the day
     start_mm: Array  # (strips,): storage at the start
+
+
+def of_pairs(
+    base: Ground, grown: Sequence[Growth], pans: Sequence[Array], hardness: Array, *, cropped: bool
+) -> Forcing:
+    """Return what drives two strips at each site: they differ in ``hardness`` (days, strips) only."""
+
+    def by_strip(of_site: Callable[[Growth], NDArray[Any]]) -> NDArray[Any]:
+        return np.repeat(np.stack([of_site(growth) for growth in grown], axis=1), 2, axis=1)
+
+    return Forcing(
+        np.repeat(base.supply_mm, 2, axis=1),
+        base.soil_temp_c,
+        np.repeat(np.arange(len(grown)), 2),
+        by_strip(lambda growth: growth.transpiration_mm),
+        by_strip(lambda growth: growth.evaporation_mm),
+        by_strip(lambda growth: growth.root_cm_h),
+        by_strip(lambda growth: growth.root_limit_cm),
+        by_strip(lambda growth: growth.alive) & cropped,
+        np.repeat(np.stack(pans), 2, axis=0),
+        hardness,
+        np.full(2 * len(grown), cropped),
+    )

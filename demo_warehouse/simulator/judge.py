@@ -17,8 +17,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from demo_warehouse.simulator import climate, crops, ground, heat, known, sensors, troubles, water
-from demo_warehouse.simulator.forcing import Forcing
 from demo_warehouse.simulator.forcing import Truth as Happened
+from demo_warehouse.simulator.forcing import of_pairs
 from demo_warehouse.simulator.settings import probe_names, settings, station_names
 from schemas.catalogue import TABLES
 from schemas.generated import conform
@@ -152,26 +152,10 @@ def _together(sites: list[_Site], options: Options) -> Iterator[SiteSeason]:
         np.stack([w.solar_w_m2 for w in weather], axis=1),
     )
     grown = [crops.growth(s.weather, base.snow_cm[:, i], [s.season]) for i, s in enumerate(sites)]
-
-    def by_strip(columns: list[Array]) -> Array:
-        return np.repeat(np.stack(columns, axis=1), 2, axis=1)
-
-    strips = 2 * len(sites)
     hardness = np.array([h for s in sites for h in (s.hardness * (1 - s.loosened), s.hardness)])
-    forcing = Forcing(
-        np.repeat(base.supply_mm, 2, axis=1),
-        base.soil_temp_c,
-        np.repeat(np.arange(len(sites)), 2),
-        by_strip([g.transpiration_mm for g in grown]),
-        by_strip([g.evaporation_mm for g in grown]),
-        by_strip([g.root_cm_h for g in grown]),
-        by_strip([g.root_limit_cm for g in grown]),
-        np.repeat(np.stack([g.alive for g in grown], axis=1), 2, axis=1) & (not options.bare),
-        np.repeat(np.stack([s.pan for s in sites]), 2, axis=0),
-        np.repeat(np.minimum(hardness, 1.0)[None, :], DAYS, axis=0),
-        np.full(strips, not options.bare),
-    )
-    column = ground.column([ground.SOILS[options.soil]] * strips)
+    by_day = np.repeat(np.minimum(hardness, 1.0)[None, :], DAYS, axis=0)
+    forcing = of_pairs(base, grown, [s.pan for s in sites], by_day, cropped=not options.bare)
+    column = ground.column([ground.SOILS[options.soil]] * len(hardness))
     share = np.repeat([s.start_share for s in sites], 2)[:, None]
     start = column.wilting + share * (column.field_capacity - column.wilting)
     truth = water.run(column, forcing, start)

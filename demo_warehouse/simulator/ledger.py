@@ -1,24 +1,28 @@
-"""The list of faults that were put in, with what should become of each."""
+"""The faults that are put in (``faults.csv``), and what should become of each.
+
+``outcome`` is one of:
+
+- read right: the layout (or the reader) copes, the values land as they were measured
+- refused: rows, values or the file are in quarantine with a reason
+- kept once: said twice, landed once
+- superseded: contradicted by a later delivery, which stands; the earlier is kept beside it
+- marked: the values land; quality, coverage or health mark them
+- left in: the values land and nothing can tell them from good ones without a second look
+- passed over: the file is not taken, or has nothing in it, and a note says so
+"""
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import date
-from typing import Literal
+from pathlib import Path
+from typing import Any
 
 import polars as pl
 
-# What should become of a fault:
-#   read right    the layout (or the reader) copes, the values land as they were measured
-#   refused       rows, values or the file stand in quarantine with a reason
-#   kept once     said twice, landed once
-#   superseded    contradicted by a later delivery, which stands; the earlier is kept beside it
-#   marked        the values land; quality, coverage or health mark them
-#   left in       the values land and nothing can tell them from good ones without a second look
-#   passed over   the file is not taken, or has nothing in it, and a note says so
-Outcome = Literal[
-    "read right", "refused", "kept once", "superseded", "marked", "left in", "passed over"
-]
+from demo_warehouse.simulator.plan import FIRST, LAST
+
+SCHEMA = {"usual": pl.Int64, "first": pl.Date, "last": pl.Date, "rows": pl.Int64}
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,28 +33,42 @@ class Fault:
     usual: int
     instrument: str
     what: str
-    outcome: Outcome
+    outcome: str
     expected: str
-    first: date | None = None
-    last: date | None = None
-    files: str = ""
-    rows: int | None = None
+    first: date | None
+    last: date | None
+    files: str
+    rows: int | None
+
+    @property
+    def begins(self) -> date:
+        """First day of the fault; the first of the record if it is open."""
+        return self.first or FIRST
+
+    @property
+    def ends(self) -> date:
+        """Last day of the fault; the last of the record if it is open."""
+        return self.last or LAST
+
+
+def listed() -> dict[str, Fault]:
+    """Return the faults of ``faults.csv`` by name, in its order."""
+    path = Path(__file__).with_name("faults.csv")
+    table = pl.read_csv(path, schema_overrides=SCHEMA).with_columns(pl.col(pl.String).fill_null(""))
+    return {row["fault"]: Fault(**row) for row in table.iter_rows(named=True)}
 
 
 @dataclass(slots=True)
 class Ledger:
-    """Gathers the faults while files are made."""
+    """The faults by name, with what is only known once they are put in: rows, and some days."""
 
-    faults: list[Fault] = field(default_factory=list)
+    faults: dict[str, Fault] = field(default_factory=listed)
 
-    def add(self, fault: Fault) -> None:
-        """Note a fault; raises ValueError where its name is taken."""
-        if any(f.fault == fault.fault for f in self.faults):
-            raise ValueError(f"the fault {fault.fault} is there already")
-        self.faults.append(fault)
+    def note(self, fault: str, **known: Any) -> None:
+        """Note what is known of a fault now, by field; raises KeyError if it is not listed."""
+        self.faults[fault] = replace(self.faults[fault], **known)
 
     def frame(self) -> pl.DataFrame:
-        """The faults as a table."""
-        rows = [asdict(f) for f in self.faults]
-        schema = {"first": pl.Date, "last": pl.Date, "rows": pl.Int64}
-        return pl.DataFrame(rows, schema_overrides=schema, infer_schema_length=None)
+        """Return the faults as a table."""
+        rows = [asdict(fault) for fault in self.faults.values()]
+        return pl.DataFrame(rows, schema_overrides=SCHEMA, infer_schema_length=None)

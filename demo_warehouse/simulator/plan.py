@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 from demo_warehouse.simulator.crops import Season
+from demo_warehouse.simulator.known import SIDES
 
 ROOM = Path(__file__).resolve().parent.parent
-SIDES = ("treated", "check")
 FIRST = date(2020, 8, 1)
 LAST = date(2025, 10, 31)
 DAYS = (LAST - FIRST).days + 1

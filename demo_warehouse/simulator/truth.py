@@ -11,7 +11,7 @@ from demo_warehouse.simulator import book, known
 from demo_warehouse.simulator.farm import Farm
 from demo_warehouse.simulator.ground import THICK_MM, layer_weights
 from demo_warehouse.simulator.ledger import Ledger
-from demo_warehouse.simulator.plan import FIRST, SIDES
+from demo_warehouse.simulator.plan import FIRST
 
 README = """What really happened on the invented farm, beside what its instruments said.
 
@@ -25,6 +25,11 @@ faults.csv   every fault that was put into the files, and what should become of 
 """
 
 
+def _labeled(frame: pl.DataFrame, **labels: str | float) -> pl.DataFrame:
+    """Put columns of one value each before the others."""
+    return frame.select(*(pl.lit(value).alias(name) for name, value in labels.items()), pl.all())
+
+
 def root(farm: Farm) -> pl.DataFrame:
     """The true root dates of every site-year."""
     parts = []
@@ -32,16 +37,10 @@ def root(farm: Farm) -> pl.DataFrame:
         depths = farm.plan.probe_depths(f"{field} treated probe")
         for season in seasons:
             site = known.Site(farm.weather[i], season, depths, i)
-            for side in SIDES:
+            for side in known.SIDES:
                 frame = known.roots(site, farm.water, farm.plan.strip(field, side))
-                parts.append(
-                    frame.select(
-                        pl.lit(field).alias("field"),
-                        pl.lit(season.harvested.year).alias("season"),
-                        pl.lit(side).alias("strip"),
-                        pl.all(),
-                    )
-                )
+                year = season.harvested.year
+                parts.append(_labeled(frame, field=field, season=year, strip=side))
     return pl.concat(parts)
 
 
@@ -52,46 +51,41 @@ def day(farm: Farm) -> pl.DataFrame:
     days = known.day_list(FIRST, len(w.storage_mm))
     for i, field in enumerate(farm.plan.fields):
         rain = farm.weather[i].rain_mm.reshape(-1, 24).sum(axis=1)
-        for side in SIDES:
+        for side in known.SIDES:
             s = farm.plan.strip(field, side)
-            parts.append(
-                pl.DataFrame(
-                    {
-                        "day": days,
-                        "rain_mm": rain,
-                        "evaporation_mm": w.evaporation_mm[:, s],
-                        "transpiration_mm": farm.transpiration[:, s],
-                        "drainage_mm": w.drainage_mm[:, s],
-                        "runoff_mm": w.runoff_mm[:, s],
-                        "storage_mm": w.storage_mm[:, s],
-                        "front_cm": w.front_cm[:, s],
-                        "hardness": farm.hardness[:, s],
-                    }
-                ).select(pl.lit(field).alias("field"), pl.lit(side).alias("strip"), pl.all())
+            frame = pl.DataFrame(
+                {
+                    "day": days,
+                    "rain_mm": rain,
+                    "evaporation_mm": w.evaporation_mm[:, s],
+                    "transpiration_mm": farm.transpiration[:, s],
+                    "drainage_mm": w.drainage_mm[:, s],
+                    "runoff_mm": w.runoff_mm[:, s],
+                    "storage_mm": w.storage_mm[:, s],
+                    "front_cm": w.front_cm[:, s],
+                    "hardness": farm.hardness[:, s],
+                }
             )
+            parts.append(_labeled(frame, field=field, strip=side))
     return pl.concat(parts)
 
 
 def uptake(farm: Farm) -> pl.DataFrame:
     """The true uptake and storage of every sensor's layer by day."""
-    parts: list[pl.DataFrame] = []
+    parts = []
     days = known.day_list(FIRST, len(farm.water.storage_mm))
     for field in farm.plan.fields:
         depths = farm.plan.probe_depths(f"{field} treated probe")
         weights = layer_weights(depths)
-        for side in SIDES:
+        for side in known.SIDES:
             s = farm.plan.strip(field, side)
             taken = farm.water.uptake_mm[:, s] @ weights.T
             held = farm.water.theta[23::24, s].astype(np.float64) @ (weights * THICK_MM).T
-            parts.extend(
-                pl.DataFrame(
+            for k, depth in enumerate(depths):
+                frame = pl.DataFrame(
                     {"day": days, "uptake_mm": taken[:, k], "storage_mm": held[:, k]}
-                ).select(
-                    pl.lit(field).alias("field"), pl.lit(side).alias("strip"),
-                    pl.lit(float(depth)).alias("depth_cm"), pl.all(),
                 )
-                for k, depth in enumerate(depths)
-            )  # fmt: skip
+                parts.append(_labeled(frame, field=field, strip=side, depth_cm=float(depth)))
     return pl.concat(parts)
 
 

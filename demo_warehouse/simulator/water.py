@@ -16,8 +16,9 @@ Array = NDArray[np.float64]
 def _steps(forcing: Forcing, every_h: int) -> NDArray[np.bool_]:
     """In which hours a strip's balance is struck, (hours, strips).
 
-    Always where water comes and in the six hours after; else at the end of every ``every_h`` hours, and where the ground is
-    frozen and nothing is asked of it at the end of every fourth: nothing moves fast then.
+    Always where water comes and in the six hours after; else at the end of every ``every_h`` hours,
+    and where the ground is frozen and nothing is asked of it at the end of every fourth: nothing
+    moves fast then.
     """
     hour = np.arange(len(forcing.supply_mm))[:, None]
     frost = (forcing.soil_temp_c.min(axis=2) < -0.5)[:, forcing.site]
@@ -44,17 +45,17 @@ def _between(theta: NDArray[np.float32], steps: NDArray[np.bool_], start: Array)
 
 
 class _Books:
-    """The daily sums of a run, each (days, strips) in mm."""
+    """The daily sums of a run, by the names of ``Truth``: each (days, strips), in mm or cm."""
 
     def __init__(self, days: int, strips: int) -> None:
-        self.evaporation = np.zeros((days, strips))
-        self.drainage = np.zeros((days, strips))
-        self.runoff = np.zeros((days, strips))
-        self.infiltration = np.zeros((days, strips))
-        self.storage = np.zeros((days, strips))
-        self.pond = np.zeros((days, strips))
-        self.front = np.zeros((days, strips))
-        self.uptake = np.zeros((days, strips, SLICES))
+        self.evaporation_mm = np.zeros((days, strips))
+        self.drainage_mm = np.zeros((days, strips))
+        self.runoff_mm = np.zeros((days, strips))
+        self.infiltration_mm = np.zeros((days, strips))
+        self.storage_mm = np.zeros((days, strips))
+        self.pond_mm = np.zeros((days, strips))
+        self.front_cm = np.zeros((days, strips))
+        self.uptake_mm = np.zeros((days, strips, SLICES))
 
 
 def run(col: Column, forcing: Forcing, start: Array, every_h: int = 1) -> Truth:
@@ -84,10 +85,7 @@ def run(col: Column, forcing: Forcing, start: Array, every_h: int = 1) -> Truth:
         if i % 24 == 23:
             _day(state, books, i)
     _between(theta, steps, start)
-    return Truth(
-        theta, books.uptake, books.evaporation, books.drainage, books.runoff, books.infiltration,
-        books.storage, books.pond, books.front, (start * THICK_MM).sum(axis=1),
-    )  # fmt: skip
+    return Truth(theta=theta, start_mm=(start * THICK_MM).sum(axis=1), **vars(books))
 
 
 def _hour(state: Strips, books: _Books, i: int, step: Array, owed: Array) -> None:
@@ -100,13 +98,13 @@ def _hour(state: Strips, books: _Books, i: int, step: Array, owed: Array) -> Non
         frozen = (1 - thawed[:, :4].min(axis=1)) * (0.75 + 0.25 * hard)
     if force.supply_mm[i].any() or state.pond.any():
         entered, ran = state.infiltrate(force.supply_mm[i], frozen, hard)
-        books.infiltration[d] += entered
-        books.runoff[d] += ran
+        books.infiltration_mm[d] += entered
+        books.runoff_mm[d] += ran
     if owed[0].any():
-        books.evaporation[d] += state.evaporate(owed[0])
+        books.evaporation_mm[d] += state.evaporate(owed[0])
     if owed[1].any():
-        books.uptake[d] += state.take_up(owed[1] * force.uptake_allowed, thawed)
-    books.drainage[d] += state.drain(thawed, hard, step) + state.redistribute(thawed, step)
+        books.uptake_mm[d] += state.take_up(owed[1] * force.uptake_allowed, thawed)
+    books.drainage_mm[d] += state.drain(thawed, hard, step) + state.redistribute(thawed, step)
 
 
 def _day(state: Strips, books: _Books, i: int) -> None:
@@ -119,6 +117,6 @@ def _day(state: Strips, books: _Books, i: int) -> None:
         force.soil_temp_c[i][force.site],
         force.hardness[d],
     )
-    books.storage[d] = (state.theta * THICK_MM).sum(axis=1)
-    books.pond[d] = state.pond
-    books.front[d] = state.front
+    books.storage_mm[d] = (state.theta * THICK_MM).sum(axis=1)
+    books.pond_mm[d] = state.pond
+    books.front_cm[d] = state.front

@@ -12,7 +12,5 @@ def whole_farm():
 def laid(tmp_path_factory, whole_farm):
     """The demo's folder, laid once; the simulation is the one that the other tests look at."""
     folder = tmp_path_factory.mktemp("demo")
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(build, "simulate", lambda _seed, _plan: whole_farm)
-        build.lay_out(folder, seed=1)
+    build.write(folder, whole_farm, seed=1)
     return folder

@@ -41,9 +41,14 @@ def test_the_season_is_the_sum_of_its_days_and_closes(pair):
 
 def test_readings_follow_the_truth_within_the_sensors_errors():
     quiet = sensors.Logger(
-        resolution_pct=0, noise_pct=0, offset_pct=0, gain_share=0, temperature_pct_c=0,
-        drift_pct_year=0, dropout_share=0,
-    )  # fmt: skip
+        resolution_pct=0,
+        noise_pct=0,
+        offset_pct=0,
+        gain_share=0,
+        temperature_pct_c=0,
+        drift_pct_year=0,
+        dropout_share=0,
+    )
     site = judge.strip_season(4, logger=quiet)
     probe = site.tables["probe_spell"]["probe"][0]
     reading = site.tables["soil_reading"].filter(
