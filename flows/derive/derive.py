@@ -1,4 +1,4 @@
-"""Makes what follows from the readings: daily rows for touched days, then everything after, whole.
+"""Make what follows from the readings: daily rows of the waiting days, then all other tables, whole.
 
 What a table is made from is read from the parameters of its ``derive``; nothing is listed twice.
 """
@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import inspect
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import import_module
@@ -79,18 +80,18 @@ def module(name: str) -> ModuleType:
 
 
 def function(name: str) -> Callable[..., pl.DataFrame]:
-    """The ``derive`` of a table's module in ``transforms/``."""
+    """Return the ``derive`` of a table's module in ``transforms/``."""
     made_by: Callable[..., pl.DataFrame] = module(name).derive
     return made_by
 
 
 def sources(name: str) -> tuple[Table, ...]:
-    """The tables that a table is made from: the parameters of its ``derive``."""
+    """Return the tables that a table is made from: the parameters of its ``derive``."""
     return tuple(TABLES[parameter] for parameter in inspect.signature(function(name)).parameters)
 
 
 def reduction(name: str) -> Reduction:
-    """How a daily table is reduced from readings."""
+    """Return how a daily table is reduced from readings."""
     made_from = sources(name)
     (readings,) = (table for table in made_from if table.tier is Tier.READING)
     return Reduction(
@@ -110,11 +111,16 @@ def _remember_method(con: duckdb.DuckDBPyConnection) -> None:
 
 @cache
 def method() -> str:
-    """What the tables are made by: the text of all transforms, and of this module."""
+    """Return the fingerprint of what makes the tables, taken once in a process."""
+    return fingerprint(Path(transforms.__path__[0]))
+
+
+def fingerprint(formulas: Path) -> str:
+    """Return a hash of this module and of all files below ``formulas``, their places included."""
     text = hashlib.sha256(Path(__file__).read_bytes())
-    top = Path(transforms.__path__[0])
-    for path in sorted(path.relative_to(top).as_posix() for path in top.rglob("*.py")):
-        text.update(path.encode() + (top / path).read_bytes())
+    files = (path for path in formulas.rglob("*") if path.is_file() and path.suffix != ".pyc")
+    for name in sorted(path.relative_to(formulas).as_posix() for path in files):
+        text.update(name.encode() + (formulas / name).read_bytes())
     return text.hexdigest()[:16]
 
 
@@ -133,11 +139,12 @@ def _reduce(con: duckdb.DuckDBPyConnection, one: Reduction, tick: Tick) -> None:
             chunk, left_on=[one.kind, "day"], right_on=["instrument", "day"], how="semi"
         )
         with warehouse.shown(con, days_made=chunk):
-            con.execute(
-                f"DELETE FROM {generated.quoted(one.table.name)} t USING days_made d "
-                f"WHERE t.{generated.quoted(one.kind)} = d.instrument AND t.day = d.day"
-            )
-        _write(warehouse.append, con, one.table, rows)
+            con.execute(f"""
+                DELETE FROM {generated.quoted(one.table.name)} t USING days_made d
+                WHERE t.{generated.quoted(one.kind)} = d.instrument AND t.day = d.day
+            """)
+        with _named(one.table, ValueError):
+            warehouse.append(con, one.table, rows)
         finished += chunk.height
         tick(f"reducing to {one.table.name}", finished, days.height)
     warehouse.changed(con)
@@ -146,7 +153,7 @@ def _reduce(con: duckdb.DuckDBPyConnection, one: Reduction, tick: Tick) -> None:
 def _chunks(
     con: duckdb.DuckDBPyConnection, one: Reduction, days: pl.DataFrame, farm: pl.DataFrame
 ) -> Iterator[pl.DataFrame]:
-    """The days in parts whose readings fit in memory together."""
+    """Yield the days in parts whose readings fit in memory together."""
     counted = days.join(
         waiting_days.counted(con, one, days, farm), on=["instrument", "day"], how="left"
     )
@@ -166,7 +173,8 @@ def _derive_whole(con: duckdb.DuckDBPyConnection, tick: Tick) -> list[str]:
                 frames[table.name] = warehouse.read(con, table)
         rows = _run(TABLES[name], {t.name: frames[t.name] for t in wanted[name]})
         if not rows.equals(warehouse.read(con, TABLES[name])):
-            _write(warehouse.replace, con, TABLES[name], rows)
+            with _named(TABLES[name], ValueError):
+                warehouse.replace(con, TABLES[name], rows)
             changed.append(name)
         frames[name] = rows  # what was written need not be read
         later = {t.name for n in order.DERIVED[place + 1 :] for t in wanted[n]}
@@ -176,15 +184,27 @@ def _derive_whole(con: duckdb.DuckDBPyConnection, tick: Tick) -> list[str]:
 
 
 def _run(table: Table, given: dict[str, pl.DataFrame]) -> pl.DataFrame:
-    try:
+    """Return a table's rows as its module makes them, declared, sorted and rounded."""
+    with _named(table, Exception):
         rows = generated.conform(function(table.name)(**given), table).sort(table.key)
         return rows.with_columns(settled(pl.col(pl.Float64)))
-    except Exception as error:
-        raise Attention(_told(table, error)) from error
+
+
+@contextmanager
+def _named(table: Table, failure: type[Exception]) -> Iterator[None]:
+    """Raise Attention, naming the table and the cause, if ``failure`` is raised inside."""
+    try:
+        yield
+    except failure as error:
+        cause = str(error).strip().splitlines() or [type(error).__name__]
+        raise Attention(
+            f"The table {table.name} could not be made: {cause[0]}. Nothing was changed: all "
+            "tables stand as after the last good run, and the readings are safe."
+        ) from error
 
 
 def settled(value: pl.Expr) -> pl.Expr:
-    """A number rounded so that the order in which threads add up does not show.
+    """Return a number rounded so that the order in which threads add up does not show.
 
     That order changes the sixteenth digit of a sum, and all that is left of a difference of nearly
     equal numbers. Rounded away, a table that says the same is the same, bit by bit.
@@ -192,23 +212,3 @@ def settled(value: pl.Expr) -> pl.Expr:
     digits = pl.lit(10.0).pow(_DIGITS - 1 - value.abs().log10().floor())
     per_step = digits.clip(1.0, 10.0**_DECIMALS)
     return (value * per_step + _UP).floor() / per_step
-
-
-def _write(
-    how: Callable[[duckdb.DuckDBPyConnection, Table, pl.DataFrame], None],
-    con: duckdb.DuckDBPyConnection,
-    table: Table,
-    rows: pl.DataFrame,
-) -> None:
-    try:
-        how(con, table, rows)
-    except ValueError as error:
-        raise Attention(_told(table, error)) from error
-
-
-def _told(table: Table, error: Exception) -> str:
-    cause = str(error).strip().splitlines() or [type(error).__name__]
-    return (
-        f"The table {table.name} could not be made: {cause[0]}. Nothing was changed: all tables "
-        "stand as after the last good run, and the readings are safe."
-    )

@@ -20,7 +20,6 @@ from schemas.catalogue import TABLES
 from schemas.table import Table
 from transforms.methods import calendar_day
 
-_TOUCHED = TABLES["touched_day"]
 _KEY = ["instrument", "kind", "day"]
 
 
@@ -45,10 +44,10 @@ def touch(con: duckdb.DuckDBPyConnection, days: pl.DataFrame) -> None:
         return
     names = ", ".join(_KEY)
     with warehouse.shown(con, days_to_touch=days.select(_KEY)):
-        con.execute(
-            f"INSERT INTO touched_day ({names}) "
-            f"SELECT DISTINCT {names} FROM days_to_touch ANTI JOIN touched_day USING ({names})"
-        )
+        con.execute(f"""
+            INSERT INTO touched_day ({names})
+            SELECT DISTINCT {names} FROM days_to_touch ANTI JOIN touched_day USING ({names})
+        """)
 
 
 def by_setup(con: duckdb.DuckDBPyConnection, reductions: Iterable[Reduction]) -> None:
@@ -75,16 +74,17 @@ def _changed(con: duckdb.DuckDBPyConnection, table: Table) -> pl.DataFrame:
     """Rows of a set-up table that are new or gone since the daily rows were made."""
     name = generated.quoted(table.name)
     known = con.execute(
-        "SELECT list(column_name ORDER BY column_index) FROM duckdb_columns() "
-        "WHERE schema_name = 'used' AND table_name = ? AND database_name = current_database()",
+        """
+        SELECT list(column_name ORDER BY column_index) FROM duckdb_columns()
+        WHERE schema_name = 'used' AND table_name = ? AND database_name = current_database()
+        """,
         [table.name],
     ).fetchall()
     if known != [(list(table.names),)]:
         return warehouse.read(con, table)
     return _frame(
-        con.sql(
-            f"(FROM {name} EXCEPT FROM used.{name}) UNION ALL (FROM used.{name} EXCEPT FROM {name})"
-        )
+        con,
+        f"(FROM {name} EXCEPT FROM used.{name}) UNION ALL (FROM used.{name} EXCEPT FROM {name})",
     )
 
 
@@ -92,11 +92,13 @@ def _everyone(con: duckdb.DuckDBPyConnection, reduction: Reduction) -> pl.DataFr
     """All instruments that have readings or daily rows, for all time."""
     kind = generated.quoted(reduction.kind)
     return _frame(
-        con.sql(
-            f"SELECT DISTINCT {kind} AS instrument, NULL::DATE AS from_day, NULL::DATE AS to_day FROM "
-            f"(SELECT {kind} FROM {generated.quoted(reduction.readings.name)} "
-            f"UNION SELECT {kind} FROM {generated.quoted(reduction.table.name)})"
+        con,
+        f"""
+        SELECT DISTINCT {kind} AS instrument, NULL::DATE AS from_day, NULL::DATE AS to_day FROM (
+            SELECT {kind} FROM {generated.quoted(reduction.readings.name)}
+            UNION SELECT {kind} FROM {generated.quoted(reduction.table.name)}
         )
+        """,
     )
 
 
@@ -117,21 +119,19 @@ def _days_within(
     con: duckdb.DuckDBPyConnection, reduction: Reduction, spans: pl.DataFrame
 ) -> pl.DataFrame:
     """The days within the spans that have readings or a daily row (which may have to go)."""
-    farm = warehouse.read(con, TABLES["farm"])
     kind = generated.quoted(reduction.kind)
     with warehouse.shown(con, spans=spans):
         return _frame(
-            con.sql(
-                f"""
+            con,
+            f"""
             SELECT DISTINCT d.instrument, '{reduction.kind}' AS kind, d.day FROM (
-                SELECT {kind} AS instrument, {_day(farm)} AS day
+                SELECT {kind} AS instrument, {day_in_sql()} AS day
                 FROM {generated.quoted(reduction.readings.name)}
                 UNION SELECT {kind}, day FROM {generated.quoted(reduction.table.name)}
             ) d JOIN spans ON d.instrument = spans.instrument
-                AND d.day >= coalesce(spans.from_day, DATE '0001-01-01')
-                AND d.day <= coalesce(spans.to_day, DATE '9999-12-31')
-            """
-            )
+                AND coalesce(d.day >= spans.from_day, true)
+                AND coalesce(d.day <= spans.to_day, true)
+            """,
         )
 
 
@@ -184,12 +184,15 @@ def counted(
     """Instrument, day and number of ``readings`` of the days between the first and the last."""
     spans = windows(days, farm)
     return _frame(
-        con.sql(
-            f"SELECT {generated.quoted(reduction.kind)} AS instrument, {_day(farm)} AS day, "
-            f"count(*) AS readings FROM {generated.quoted(reduction.readings.name)} "
-            f"WHERE time > {_instant(spans['after'].min())} "
-            f"AND time <= {_instant(spans['until'].max())} GROUP BY ALL"
-        )
+        con,
+        f"""
+        SELECT {generated.quoted(reduction.kind)} AS instrument, {day_in_sql()} AS day,
+            count(*) AS readings
+        FROM {generated.quoted(reduction.readings.name)}
+        WHERE time > {_instant(spans["after"].min())}
+            AND time <= {_instant(spans["until"].max())}
+        GROUP BY ALL
+        """,
     )
 
 
@@ -200,12 +203,15 @@ def readings(
     table, kind = generated.quoted(reduction.readings.name), generated.quoted(reduction.kind)
     names = ", ".join(f"r.{generated.quoted(name)}" for name in reduction.readings.names)
     with warehouse.shown(con, spans=spans):
-        inside = con.sql(
-            f"SELECT {names} FROM {table} r SEMI JOIN spans ON r.{kind} = spans.instrument "
-            "AND r.time > spans.after AND r.time <= spans.until "
-            "WHERE r.time > (SELECT min(after) FROM spans) "
-            "AND r.time <= (SELECT max(until) FROM spans)"
-        ).pl()
+        inside = _frame(
+            con,
+            f"""
+            SELECT {names} FROM {table} r SEMI JOIN spans
+                ON r.{kind} = spans.instrument AND r.time > spans.after AND r.time <= spans.until
+            WHERE r.time > (SELECT min(after) FROM spans)
+                AND r.time <= (SELECT max(until) FROM spans)
+            """,
+        )
     found = generated.conform(inside, reduction.readings)
     if _has_counter(reduction):
         found = pl.concat([found, _counters_before(con, reduction, spans)]).unique(
@@ -255,26 +261,29 @@ def _neighbours(
     """Each window with the nearest counter reading of its station, where there is one."""
     with warehouse.shown(con, spans=spans):
         return _frame(
-            con.sql(
-                f"SELECT s.*, r.* FROM spans s ASOF JOIN ("
-                f"FROM {generated.quoted(reduction.readings.name)} "
-                f"WHERE rain_counter_mm IS NOT NULL AND {bound}"
-                f") r ON s.instrument = r.{generated.quoted(reduction.kind)} AND {nearest}"
-            )
+            con,
+            f"""
+            SELECT s.*, r.* FROM spans s ASOF JOIN (
+                FROM {generated.quoted(reduction.readings.name)}
+                WHERE rain_counter_mm IS NOT NULL AND {bound}
+            ) r ON s.instrument = r.{generated.quoted(reduction.kind)} AND {nearest}
+            """,
         )
 
 
-def _day(farm: pl.DataFrame) -> str:
-    """``calendar_day.day_of`` of the column ``time``, in SQL (a test holds the two together)."""
-    seconds = calendar_day.shift(farm).total_seconds()
-    return (
-        f"CAST((time AT TIME ZONE 'UTC') + to_seconds({seconds}) - INTERVAL 1 MICROSECOND AS DATE)"
-    )
-
-
-def _frame(rows: duckdb.DuckDBPyRelation) -> pl.DataFrame:
-    frame: pl.DataFrame = rows.pl()
+def _frame(con: duckdb.DuckDBPyConnection, sql: str) -> pl.DataFrame:
+    frame: pl.DataFrame = con.sql(sql).pl()
     return frame
+
+
+def day_in_sql(time: str = "time") -> str:
+    """Return SQL for the farm's day (DATE) of a reading stamped ``time`` (end of its interval).
+
+    It is ``calendar_day.day_of`` for queries, and reads the one row of the table ``farm``. A test
+    holds the two together.
+    """
+    shift = "to_seconds((SELECT round(3600 * (standard_offset_h - day_starts_h)) FROM farm))"
+    return f"CAST(({time} AT TIME ZONE 'UTC') + {shift} - INTERVAL 1 MICROSECOND AS DATE)"
 
 
 def _instant(moment: object) -> str:

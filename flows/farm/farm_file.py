@@ -6,7 +6,6 @@ import hashlib
 import json
 import tomllib
 from datetime import datetime, timedelta
-from difflib import get_close_matches
 from functools import cache, lru_cache
 from importlib.resources import files
 from pathlib import Path
@@ -20,6 +19,7 @@ from flows.base import units
 from flows.base.errors import UserError
 from schemas import generated
 from schemas.catalogue import TABLES
+from schemas.did_you_mean import nearest
 from schemas.farm.farm import Farm, Place, Source
 from schemas.quantities import BY_NAME
 
@@ -88,7 +88,7 @@ def _sentence(detail: ErrorDetails) -> str:
     match detail["type"]:
         case "extra_forbidden":
             known = _keys_beside(detail["loc"])
-            near = get_close_matches(str(detail["loc"][-1]), known, n=1, cutoff=0.5)
+            near = nearest(str(detail["loc"][-1]), known)
             hint = f"did you mean {near[0]}?" if near else f"the keys here are {', '.join(known)}"
             return f"{key}: there is no such key; {hint}"
         case "missing":

@@ -8,6 +8,7 @@ import duckdb
 import polars as pl
 
 from flows.base.errors import UserError
+from flows.base.text_table import text_table
 from flows.farm.folder import FarmFolder
 from flows.store import publish, warehouse
 from schemas import generated
@@ -17,7 +18,7 @@ FORMULA = r"^[\s\u200b\ufeff]*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20]|^[\t\r\n]"
 
 
 def open_published(folder: FarmFolder) -> duckdb.DuckDBPyConnection:
-    """A read-only connection to the newest published copy; UserError where there is none."""
+    """Return a read-only connection to the newest published copy; raise UserError if none exists."""
     path = publish.newest(folder)
     if path is None:
         raise UserError(f"Nothing is published yet. Run first: checkstrip once {folder.root}")
@@ -31,7 +32,7 @@ def open_published(folder: FarmFolder) -> duckdb.DuckDBPyConnection:
 
 
 def ask(con: duckdb.DuckDBPyConnection, query: str) -> duckdb.DuckDBPyRelation:
-    """The answer to one query; UserError, in the database's own words, where it is not one."""
+    """Return the answer to one query; raise UserError, in the database's own words, if it fails."""
     try:
         answer = con.sql(query)
     except duckdb.Error as error:
@@ -42,7 +43,7 @@ def ask(con: duckdb.DuckDBPyConnection, query: str) -> duckdb.DuckDBPyRelation:
 
 
 def frame(answer: duckdb.DuckDBPyRelation) -> pl.DataFrame:
-    """The answer in memory; UserError where computing it fails."""
+    """Return the answer in memory; raise UserError if computing it fails."""
     try:
         rows: pl.DataFrame = answer.pl()
     except duckdb.Error as error:
@@ -51,7 +52,7 @@ def frame(answer: duckdb.DuckDBPyRelation) -> pl.DataFrame:
 
 
 def to_csv(rows: pl.DataFrame) -> str:
-    """CSV with a header; times as ISO 8601 in UTC.
+    """Return CSV with a header; times as ISO 8601 in UTC.
 
     Text that a spreadsheet would run as a formula gets a ' before it (numbers stay as they are, and
     so does text that is a number); JSON and Parquet carry it unchanged.
@@ -60,12 +61,12 @@ def to_csv(rows: pl.DataFrame) -> str:
 
 
 def to_json(rows: pl.DataFrame) -> str:
-    """A list of records; times as ISO 8601 in UTC."""
+    """Return a list of records; times as ISO 8601 in UTC."""
     return rows.with_columns(_times(rows)).write_json()
 
 
 def to_parquet(answer: duckdb.DuckDBPyRelation, path: Path) -> None:
-    """Write the answer to a Parquet file; UserError where that fails."""
+    """Write the answer to a Parquet file; raise UserError if that fails."""
     try:
         answer.write_parquet(str(path))
     except duckdb.Error as error:
@@ -73,27 +74,17 @@ def to_parquet(answer: duckdb.DuckDBPyRelation, path: Path) -> None:
 
 
 def to_table(rows: pl.DataFrame, limit: int) -> str:
-    """A plain text table of at most ``limit`` rows, with a last line that says how many there are."""
-    shown = rows.head(limit)
-    text = [[_plain(value) for value in row] for row in shown.rows()]
-    widths = [
-        max([len(name), *(len(row[i]) for row in text)]) for i, name in enumerate(shown.columns)
-    ]
-    right = [kind.is_numeric() for kind in shown.dtypes]
-    lines = [
-        "  ".join(
-            cell.rjust(width) if numeric else cell.ljust(width)
-            for cell, width, numeric in zip(row, widths, right, strict=True)
-        ).rstrip()
-        for row in [shown.columns, ["-" * width for width in widths], *text]
-    ]
+    """Return a text table of at most ``limit`` rows; its last line says how many there are."""
+    cells = [[_cell(value) for value in row] for row in rows.head(limit).rows()]
+    numbers = {place for place, kind in enumerate(rows.dtypes) if kind.is_numeric()}
+    lines = text_table(cells, numbers, rows.columns)
     count = f"{rows.height:,} row{'' if rows.height == 1 else 's'}"
     if rows.height > limit:
         count += f", the first {limit} shown (--rows 0 for all, or --csv)"
     return "\n".join([*lines, count])
 
 
-def _plain(value: object) -> str:
+def _cell(value: object) -> str:
     if value is None:
         return ""
     if isinstance(value, float):
@@ -127,14 +118,14 @@ def _harmless(rows: pl.DataFrame) -> list[pl.Expr]:
 
 
 def tables(con: duckdb.DuckDBPyConnection) -> list[str]:
-    """Names of the tables of a published copy."""
-    rows = con.sql(
-        "SELECT table_name FROM information_schema.tables "
-        "WHERE table_catalog = current_database() AND table_schema = 'main' ORDER BY 1"
-    ).fetchall()
+    """Return the names of the tables of a published copy."""
+    rows = con.sql("""
+        SELECT table_name FROM information_schema.tables
+        WHERE table_catalog = current_database() AND table_schema = 'main' ORDER BY 1
+    """).fetchall()
     return [name for (name,) in rows]
 
 
 def count(con: duckdb.DuckDBPyConnection, name: str) -> int:
-    """Rows of a table."""
+    """Return the number of rows of a table."""
     return int(con.sql(f"SELECT count(*) FROM {generated.quoted(name)}").fetchall()[0][0])

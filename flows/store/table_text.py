@@ -2,44 +2,48 @@
 
 from __future__ import annotations
 
-from difflib import get_close_matches
-
 from flows.base.errors import UserError
+from flows.base.text_table import text_table
 from schemas import dictionary
-from schemas.catalogue import TABLES, of
+from schemas.catalogue import ROOMS, TABLES, of
+from schemas.did_you_mean import nearest
 from schemas.table import Table
 
 
 def find(name: str) -> Table:
-    """The table of that name; UserError, with the nearest name, where there is none."""
+    """Return the table of that name; raise UserError, with the nearest name, if there is none."""
     if name in TABLES:
         return TABLES[name]
-    near = get_close_matches(name, TABLES, n=1, cutoff=0.5)
-    hint = f" Did you mean {near[0]}?" if near else ""
+    hint = "".join(f" Did you mean {near}?" for near in nearest(name, TABLES))
     raise UserError(f"There is no table {name}.{hint} Without a name all tables are listed.")
 
 
 def overview(rows: dict[str, int]) -> str:
-    """All tables by tier, with the rows they have where that is known."""
-    width = max(map(len, TABLES))
-    lines = []
-    for tier, heading in dictionary.TIERS.items():
-        lines.append(heading)
-        for table in of(tier):
-            count = f"{rows[table.name]:>12,}" if table.name in rows else " " * 12
-            lines.append(f"  {table.name:<{width}} {count}  one row is {table.row}")
-        lines.append("")
-    return "\n".join(lines).rstrip()
+    """Return all tables by tier, with the number of rows if ``rows`` has it."""
+    by_tier = [table for tier in dictionary.TIERS for table in of(tier)]
+    counts = [f"{rows[table.name]:,}" if table.name in rows else "" for table in by_tier]
+    cells = [
+        (f"  {table.name}", count, f"one row is {table.row}")
+        for table, count in zip(by_tier, counts, strict=True)
+    ]
+    lines = iter(text_table(cells, right={1}))
+    return "\n\n".join(
+        "\n".join([heading, *(next(lines) for _ in of(tier))])
+        for tier, heading in dictionary.TIERS.items()
+    )
 
 
 def detail(table: Table) -> str:
-    """One table: its columns, units, values and meaning; the key is marked."""
-    lines = [f"{table.name}: one row is {table.row}.", ""]
-    names = max(len(column.name) for column in table.columns)
-    units = max(len(column.unit) for column in table.columns)
-    for column in table.columns:
-        mark = "*" if column.key else " "
-        allowed = dictionary.limits(column)
-        told = f"{column.meaning} ({allowed})" if allowed else column.meaning
-        lines.append(f"{mark} {column.name:<{names}}  {column.unit:<{units}}  {told}")
-    return "\n".join([*lines, "", "* together these name the row"])
+    """Return one table as text: its columns, units, values and meaning; the key is marked."""
+    limits = {column.name: dictionary.limits(column) for column in table.columns}
+    cells = [
+        (
+            f"{'*' if column.key else ' '} {column.name}",
+            column.unit,
+            f"{column.meaning} ({limits[column.name]})" if limits[column.name] else column.meaning,
+        )
+        for column in table.columns
+    ]
+    heading = f"{table.name}: one row is {table.row}."
+    room = f"Room: {ROOMS[table.name]}"
+    return "\n".join([heading, "", *text_table(cells), "", "* together these name the row", room])

@@ -1,6 +1,8 @@
 from __future__ import annotations
 
+import shutil
 from datetime import date, timedelta
+from pathlib import Path
 
 import duckdb
 import numpy as np
@@ -9,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import transforms
 from flows.base.errors import Attention, UserError
 from flows.derive import derive, waiting_days
 from flows.store import checksum, migrate, warehouse
@@ -213,6 +216,34 @@ def test_a_new_version_of_the_program_makes_all_again(con: duckdb.DuckDBPyConnec
     assert con.sql("SELECT count(*) FROM weather_day WHERE rain_mm = 99").fetchall() == [(0,)]
 
 
+@pytest.fixture(scope="module")
+def formulas(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy of all files of transforms."""
+    copy = tmp_path_factory.mktemp("copy") / "transforms"
+    return Path(shutil.copytree(transforms.__path__[0], copy))
+
+
+@pytest.mark.parametrize(
+    "file",
+    ["order.py", "soil/soil_day.py", "methods/calendar_day.py", "soil/methods/soil_layers.py"],
+)
+def test_any_changed_file_of_transforms_changes_the_method(formulas: Path, file: str) -> None:
+    before, text = derive.fingerprint(formulas), (formulas / file).read_bytes()
+    (formulas / file).write_bytes(text + b"#")
+    assert derive.fingerprint(formulas) != before
+    (formulas / file).write_bytes(text)
+    assert derive.fingerprint(formulas) == before
+
+
+def test_a_new_or_moved_file_of_transforms_changes_the_method(formulas: Path) -> None:
+    found = {derive.fingerprint(formulas)}
+    for new in ("soil/more.py", "soil/methods/more.py", "soil/more.sql"):
+        (formulas / new).write_text("SELECT 1")
+        found.add(derive.fingerprint(formulas))
+        (formulas / new).unlink()
+    assert len(found) == 4
+
+
 def test_a_transform_that_fails_changes_nothing_and_is_named(
     con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -251,7 +282,7 @@ def test_without_a_setup_it_says_what_to_do(con: duckdb.DuckDBPyConnection) -> N
         derive.derive(con)
 
 
-@pytest.mark.parametrize("starts", [0.0, 9.0, 18.5])
+@pytest.mark.parametrize("starts", [0.0, 9.0, 9 + 20 / 60, 18.5])
 def test_the_day_in_sql_is_the_day_of_the_transforms(
     con: duckdb.DuckDBPyConnection, starts: float
 ) -> None:
@@ -259,8 +290,9 @@ def test_the_day_in_sql_is_the_day_of_the_transforms(
     rows = invented.weather("station T", 3, step_h=6)
     rows = rows.with_columns(pl.col("time") + pl.duration(minutes=30 * (starts % 1) * 2))
     invented.put(con, {"weather_reading": rows})
+    invented.put_setup(con, {"farm": farm})
     in_sql = con.sql(
-        f"SELECT {waiting_days._day(farm)} AS day FROM weather_reading ORDER BY time"
+        f"SELECT {waiting_days.day_in_sql('r.time')} AS day FROM weather_reading r ORDER BY time"
     ).pl()
     expected = rows.select(calendar_day.day_of(pl.col("time"), farm).alias("day"))
     assert in_sql.equals(expected)
