@@ -1,1 +1,4 @@
-"""First floor: what things are. Nothing here computes, reads a file or knows the clock."""
+"""What things are: tables, quantities, farm file, field book; may import nothing of ours.
+
+Nothing here computes, reads a file or knows the clock.
+"""

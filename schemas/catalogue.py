@@ -40,5 +40,5 @@ TABLES, ROOMS = _gather()
 
 
 def of(*tiers: Tier) -> tuple[Table, ...]:
-    """The tables of the given tiers, by name."""
+    """Return the tables of the given tiers, sorted by name."""
     return tuple(table for table in TABLES.values() if table.tier in tiers)

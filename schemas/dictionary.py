@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from schemas.catalogue import of
+from schemas.catalogue import ROOMS, of
 from schemas.table import Column, Table, Tier
 
 TIERS: dict[Tier, str] = {
@@ -19,12 +19,13 @@ Every table of the warehouse with its columns, units and meaning. Made from the 
 `schemas/tables/` by `python -m flows.store.dictionary`; do not edit by hand. The same text is inside the
 database (`duckdb_columns()`, column `comment`), and `checkstrip tables FOLDER TABLE` prints it.
 The schema `customary` has a view of each table in inches, degrees Fahrenheit, bushels, gallons
-and acres.
+and acres. Tables are sorted by name; the room of each is the folder that its declaration (below
+`schemas/tables/`) and its formula (below `transforms/`) are in.
 """
 
 
 def limits(column: Column) -> str:
-    """What values a column may have, in a few words; empty where anything goes."""
+    """Return what values a column may have, in a few words; empty if there is no limit."""
     if column.one_of:
         return ", ".join(column.one_of)
     if column.low is None and column.high is None:
@@ -37,7 +38,7 @@ def limits(column: Column) -> str:
 
 
 def markdown() -> str:
-    """The whole dictionary."""
+    """Return the whole dictionary as Markdown."""
     parts = [_HEAD]
     for tier, heading in TIERS.items():
         parts.append(f"## {heading}\n")
@@ -46,10 +47,11 @@ def markdown() -> str:
 
 
 def _table(table: Table) -> str:
+    """Return the section of one table."""
     lines = [
         f"### {table.name}",
         "",
-        f"One row is {table.row}.",
+        f"One row is {table.row}. Room: {ROOMS[table.name]}.",
         "",
         "| column | kind | unit | values | meaning |",
         "| --- | --- | --- | --- | --- |",

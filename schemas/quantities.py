@@ -203,5 +203,5 @@ BY_NAME: dict[str, Quantity] = {quantity.name: quantity for quantity in QUANTITI
 
 
 def columns_of(instrument: Instrument) -> tuple[Column, ...]:
-    """The reading columns of one kind of instrument, in the order declared."""
+    """Return the reading columns of one kind of instrument, in the order declared."""
     return tuple(q.column for q in QUANTITIES if q.instrument is instrument)

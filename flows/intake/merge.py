@@ -14,7 +14,7 @@ import duckdb
 import polars as pl
 
 from flows.derive import waiting_days
-from flows.intake.door.places import distinct
+from flows.intake.door.places import distinct_rows
 from flows.intake.door.readings import TABLE_OF, UNCOUNTED
 from flows.store import warehouse, wide_rows
 from schemas import generated
@@ -56,7 +56,7 @@ def merge(
     contested = None if onward and stored.is_empty() else _contested(new, stored, table)
     plain = new if contested is None else new.filter(~contested)
     landing = _named(plain.drop("line", "values"), names).drop("seq")
-    if table.listed and not onward:  # a sensor a row: together what was measured together
+    if table.list_columns and not onward:  # a sensor a row: together what was measured together
         landing = wide_rows.bundled(wide_rows.single(landing, table), table)
     warehouse.insert_many(con, table, landing)
     changed = [plain.select(kind.value, "time")]
@@ -82,7 +82,7 @@ def _named(rows: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
 def _entries(rows: pl.DataFrame, kind: Instrument) -> pl.DataFrame:
     """Rows as single readings with all columns of the kind."""
     table = TABLE_OF[kind]
-    single = wide_rows.single(rows, table) if table.listed else rows
+    single = wide_rows.single(rows, table) if table.list_columns else rows
     absent = [c.name for c in columns_of(kind) if c.name not in rows.columns]
     return single.with_columns(pl.lit(None, pl.Float64).alias(name) for name in absent)
 
@@ -99,7 +99,7 @@ def _contested(new: pl.DataFrame, stored: pl.DataFrame, table: Table) -> pl.Seri
     With them all rows of the same instrument and time: what stands together is settled together.
     """
     keys = new.select(table.key)
-    if table.listed:
+    if table.list_columns:
         keys = wide_rows.single(keys, table)
     twice = keys.is_duplicated()
     if not stored.is_empty():
@@ -288,4 +288,4 @@ def _touch(
         pl.lit(kind.value).alias("kind"),
         day_of(pl.col("time"), farm).alias("day"),
     )
-    waiting_days.touch(con, distinct(days))
+    waiting_days.touch(con, distinct_rows(days))

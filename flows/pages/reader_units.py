@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from flows.base import units
 from flows.pages.cells import Cell, Frame, Part, Phrase
-from schemas.table import Kind
+from schemas.table import Kind, Share
 
 System = Literal["metric", "us", "canada"]
 NBSP = "\N{NO-BREAK SPACE}"
@@ -58,21 +58,6 @@ SYSTEMS: dict[str, dict[str, tuple[str, str, int]]] = {
     "canada": _METRIC | _ACRES,
     "us": _METRIC | _ACRES | _INCHES,
 }
-_SHARES = (
-    "share",
-    "coverage",
-    "chance",
-    "capture_treated",
-    "capture_check",
-    "difference",
-    "difference_low",
-    "difference_high",
-    "capture_1d",
-    "capture_2d",
-    "i2",
-    "gained_low",
-    "gained_high",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +101,8 @@ class Show:
             return "not known"
         if column.kind is not Kind.NUMBER:
             return _text(column.name, value)
-        if column.unit == "1" and column.name.endswith(_SHARES):
-            return _percent(column.name, 100 * value, cell.signed)
+        if column.share:
+            return _percent(column.share, 100 * value, cell.signed)
         if column.unit == "1":
             return fixed(value, 0 if column.name.startswith("corn_heat") else 2, cell.signed)
         _, _, label, decimals = self.unit_of(column.unit, cell.crop)
@@ -145,13 +130,13 @@ def _text(name: str, value: Any) -> str:
     )
 
 
-def _percent(name: str, value: float, signed: bool) -> str:
+def _percent(share: Share, value: float, signed: bool) -> str:
     """A share in percent; what is short of certain or of whole is not rounded to it."""
-    if name.endswith("coverage"):
+    if share is Share.COVERAGE:
         value = floor(value + 1e-9)
-    if name.endswith("chance") and 99.5 <= value < 100:
+    if share is Share.CHANCE and 99.5 <= value < 100:
         return f"more than 99{NBSP}%"
-    if name.endswith("chance") and 0 < value < 0.5:
+    if share is Share.CHANCE and 0 < value < 0.5:
         return f"less than 1{NBSP}%"
     return f"{fixed(value, 0, signed)}{NBSP}%"
 

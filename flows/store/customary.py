@@ -16,7 +16,7 @@ from flows.base.units import registry
 from flows.store import migrate
 from schemas import generated
 from schemas.catalogue import TABLES
-from schemas.table import Column, Table
+from schemas.table import SUFFIX, Column, Table
 
 SCHEMA = "customary"
 
@@ -95,7 +95,7 @@ def converted(table: Table, column: Column) -> tuple[Column, Customary] | None:
     """The column as its customary view declares it; None where its unit stays."""
     crop_known = "crop" in table.names and table.name != "crop"
     for unit in (*OF_CROP, *PLAIN) if crop_known else PLAIN:
-        suffix = generated.SUFFIX.get(column.unit, "")
+        suffix = SUFFIX.get(column.unit, "")
         if unit.unit == column.unit and suffix and column.name.endswith(suffix):
             factor, offset = line(unit)
             limits = [

@@ -1,4 +1,4 @@
-"""``python -m flows.store.dictionary``: writes ``schemas/DICTIONARY.md`` anew from the declarations."""
+"""Write ``schemas/DICTIONARY.md`` from the declarations: ``python -m flows.store.dictionary``."""
 
 from __future__ import annotations
 

@@ -93,7 +93,7 @@ def stored_columns(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, str]]:
     """
     rows = con.sql(
         "SELECT c.table_name, c.column_name, c.data_type FROM duckdb_columns() c "
-        f"WHERE database_name = current_database() AND NOT internal AND (schema_name = '{generated.KEPT}' "
+        f"WHERE database_name = current_database() AND NOT internal AND (schema_name = '{generated.WIDE_SCHEMA}' "
         "OR schema_name = 'main' AND NOT EXISTS (FROM duckdb_views() v "
         "WHERE v.database_name = c.database_name AND v.schema_name = 'main' AND v.view_name = c.table_name)) "
         "ORDER BY table_name, column_index"
@@ -121,7 +121,7 @@ def _bring_up_table(
         if not fresh:
             _to_be_filled(con, table)
         return True
-    plain = table.kept and _is_plain(con, table)
+    plain = table.wide and _is_plain(con, table)
     types = (
         {c.name: c.kind.value for c in table.columns} if plain else generated.stored_types(table)
     )
@@ -133,7 +133,7 @@ def _bring_up_table(
     if plain:
         _behind_view(con, table, stored)
     else:
-        wanted = [c.name for c in table.columns if c.required or not table.kept]
+        wanted = [c.name for c in table.columns if c.required or not table.wide]
         add_columns(con, table, [name for name in wanted if name not in stored])
     return True
 
@@ -141,7 +141,7 @@ def _bring_up_table(
 def _stands(con: duckdb.DuckDBPyConnection, table: Table, stored: dict[str, str]) -> bool:
     """Whether a table that is there is as declared; a kept one may lack what never had a value."""
     declared = {name: _stored_type(kind) for name, kind in generated.stored_types(table).items()}
-    if not table.kept:
+    if not table.wide:
         return stored == declared
     return (
         stored.items() <= declared.items()
@@ -171,11 +171,12 @@ def _behind_view(con: duckdb.DuckDBPyConnection, table: Table, stored: dict[str,
         f"ALTER TABLE {generated.quoted(table.name)} RENAME TO of_before; {generated.ddl(table)}"
     )
     add_columns(con, table, [name for name in said if not table[name].required])
-    by = ", ".join(generated.quoted(name) for name in said if name not in table.listed)
+    by = ", ".join(generated.quoted(name) for name in said if name not in table.list_columns)
+    first = generated.quoted(table.list_columns[0]) if table.list_columns else ""
     lists = "".join(
-        f", list({generated.quoted(name)} ORDER BY {generated.quoted(table.listed[0])}) AS {generated.quoted(name)}"
+        f", list({generated.quoted(name)} ORDER BY {first}) AS {generated.quoted(name)}"
         for name in said
-        if name in table.listed
+        if name in table.list_columns
     )
     con.execute(
         f"INSERT INTO {generated.store(table)} BY NAME SELECT {by}{lists} FROM of_before "
@@ -190,7 +191,7 @@ def add_columns(con: duckdb.DuckDBPyConnection, table: Table, names: Iterable[st
         con.execute(
             f"ALTER TABLE {generated.store(table)} ADD COLUMN {generated.quoted(name)} {kind}"
         )
-    if table.kept:
+    if table.wide:
         con.execute(generated.view(table, columns_of(con, generated.store(table))))
         set_fact(con, "for_readers", None)  # its comments are gone with the view that was
 

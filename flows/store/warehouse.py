@@ -165,9 +165,9 @@ def insert(
     if frame.is_empty():
         return
     rows = frame.select(table.names if columns is None else columns)
-    if table.listed and not wide_rows.is_bundled(rows, table):
+    if table.list_columns and not wide_rows.is_bundled(rows, table):
         rows = wide_rows.bundled(rows, table)
-    if table.kept:
+    if table.wide:
         rows = _with_columns_of_store(con, table, rows)
     names = ", ".join(generated.quoted(name) for name in rows.columns)
     with shown(con, rows_to_insert=rows):

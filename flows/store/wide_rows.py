@@ -14,7 +14,7 @@ from schemas.table import Table
 
 def bundled(rows: pl.DataFrame, table: Table) -> pl.DataFrame:
     """Rows of a table as they are kept: those alike in all but the listed columns become one."""
-    listed = [name for name in table.listed if name in rows.columns]
+    listed = [name for name in table.list_columns if name in rows.columns]
     others = [name for name in rows.columns if name not in listed]
     return (
         rows.sort(listed[0]).group_by(others, maintain_order=True).agg(listed).select(rows.columns)
@@ -23,7 +23,7 @@ def bundled(rows: pl.DataFrame, table: Table) -> pl.DataFrame:
 
 def single(kept: pl.DataFrame, table: Table) -> pl.DataFrame:
     """The entries of rows as they are kept, a row each; ``kept`` may have further columns."""
-    listed = [name for name in table.listed if name in kept.columns]
+    listed = [name for name in table.list_columns if name in kept.columns]
     return kept.explode(listed).filter(pl.col(listed[0]).is_not_null())
 
 
@@ -35,4 +35,4 @@ def has_values(column: pl.Series) -> bool:
 
 def is_bundled(rows: pl.DataFrame, table: Table) -> bool:
     """Whether rows are as they are kept (a table without lists never is)."""
-    return bool(table.listed) and isinstance(rows.schema[table.listed[0]], pl.List)
+    return bool(table.list_columns) and isinstance(rows.schema[table.list_columns[0]], pl.List)

@@ -243,23 +243,21 @@ class Farm(Strict):
             twice = sorted({name for name in names if names.count(name) > 1})
             if twice:
                 raise ValueError(f"{kind}: the name {', '.join(twice)} stands twice")
-        stations = {station.name for station in self.stations}
-        probes = {probe.name for probe in self.probes}
+        stations = sorted({station.name for station in self.stations})
+        probes = sorted({probe.name for probe in self.probes})
         for source in self.sources:
-            if source.layout not in self.layouts:
-                raise ValueError(
-                    f"source '{source.name}' names layout '{source.layout}'; the layouts are {', '.join(self.layouts) or 'none'}"
-                )
-            if source.station is not None and source.station not in stations:
-                raise ValueError(
-                    f"source '{source.name}' names station '{source.station}'; the stations are {', '.join(sorted(stations)) or 'none'}"
-                )
-            if source.probe is not None and source.probe not in probes:
-                raise ValueError(
-                    f"source '{source.name}' names probe '{source.probe}'; the probes are {', '.join(sorted(probes)) or 'none'}"
-                )
-        if self.normals and self.normals.station and self.normals.station not in stations:
-            raise ValueError(
-                f"normals names station '{self.normals.station}'; the stations are {', '.join(sorted(stations)) or 'none'}"
-            )
+            who = f"source '{source.name}'"
+            _check_named(who, "layout", source.layout, list(self.layouts))
+            _check_named(who, "station", source.station, stations)
+            _check_named(who, "probe", source.probe, probes)
+        if self.normals and self.normals.station:
+            _check_named("normals", "station", self.normals.station, stations)
         return self
+
+
+def _check_named(who: str, kind: str, name: str | None, known: list[str]) -> None:
+    """Raise ValueError if ``who`` names a layout, a station or a probe that the file has not."""
+    if name is not None and name not in known:
+        raise ValueError(
+            f"{who} names {kind} '{name}'; the {kind}s are {', '.join(known) or 'none'}"
+        )

@@ -34,7 +34,8 @@ def _no_overlap(spells: tuple[Spell, ...]) -> None:
     for earlier, later in pairwise(ordered):
         if earlier.to_day is None or earlier.to_day >= later.from_day:
             raise ValueError(
-                f"the spell from {earlier.from_day} still runs when that from {later.from_day} begins: give the first a 'to' before it"
+                f"the spell from {earlier.from_day} still runs when that from {later.from_day} begins: "
+                "give the first a 'to' before it"
             )
 
 

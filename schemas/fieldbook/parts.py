@@ -132,4 +132,13 @@ def side(help_: str = "treated or check", must: bool = True) -> Heading:
     return word("strip", "strip", help_, "treated", ("side", "treatment"), must)
 
 
+CROP_COLUMN = Heading(
+    "crop",
+    ("crop",),
+    Reads.CROP,
+    "a name of the crop list",
+    must=True,
+    vital=True,
+    example=("spring wheat", "spring wheat"),
+)
 NOTES_COLUMN = text("notes", "notes", "anything worth keeping", "", ("note", "remarks", "comments"))

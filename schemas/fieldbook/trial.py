@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from schemas.fieldbook.parts import (
+    CROP_COLUMN,
     NOTES_COLUMN,
     Heading,
     Reads,
@@ -63,15 +64,7 @@ SEASONS = Sheet(
     (
         field_name(),
         season_year(must=False),
-        Heading(
-            "crop",
-            ("crop",),
-            Reads.CROP,
-            "a name of the crop list",
-            must=True,
-            vital=True,
-            example=("spring wheat", "spring wheat"),
-        ),
+        CROP_COLUMN,
         text("variety", "variety", "variety", ""),
         day(
             "seeded",

@@ -7,7 +7,10 @@ from schemas.fieldbook.parts import NOTES_COLUMN, Sheet, day, field_name, number
 OPERATIONS = Sheet(
     "operations",
     "operation",
-    "One row a pass of the practice. Before any deep work have buried lines, cables and drains located; local rules and licensed people decide.",
+    (
+        "One row a pass of the practice. Before any deep work have buried lines, cables and drains "
+        "located; local rules and licensed people decide."
+    ),
     (
         field_name(),
         side("the side that was worked; empty means treated", must=False),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from schemas.fieldbook.parts import (
+    CROP_COLUMN,
     NOTES_COLUMN,
     Heading,
     Reads,
@@ -122,15 +123,7 @@ PRICES = Sheet(
             ("field name",),
             example=("Example field", "Example field"),
         ),
-        Heading(
-            "crop",
-            ("crop",),
-            Reads.CROP,
-            "a name of the crop list",
-            must=True,
-            vital=True,
-            example=("spring wheat", "spring wheat"),
-        ),
+        CROP_COLUMN,
         season_year(must=True),
         number("price", "price_per_kg", "price", ("", ""), ("235", "6.40"), must=True),
         Heading(

@@ -8,9 +8,10 @@ import pytest
 
 from flows.base import units
 from flows.derive import derive
+from flows.farm import farm_file
 from schemas import generated
 from schemas.catalogue import ROOMS, TABLES
-from schemas.table import Kind, Tier
+from schemas.table import SUFFIX, Kind, Share, Tier
 from transforms import order
 
 ROOT = Path(__file__).parents[2]
@@ -35,10 +36,39 @@ def test_a_column_is_described_and_its_unit_stands_in_its_name(table, column):
         assert column.unit, "a number has a unit, 1 where it is pure"
     if column.unit:
         units.line(column.unit, column.unit)  # raises where pint does not know it
-        assert column.unit in generated.SUFFIX
-        assert column.name.endswith(generated.SUFFIX[column.unit])
+        assert column.unit in SUFFIX
+        assert column.name.endswith(SUFFIX[column.unit])
     if column.low is not None and column.high is not None:
         assert column.low < column.high
+
+
+# Where a share may pass the whole: water may stand outside of its dry and full point, blocks may
+# point in two ways, a sensor may see more of a rain than its gauge; differences have a sign.
+BEYOND_THE_WHOLE = {
+    *("capture_1d", "capture_2d", "capture_check", "capture_gain", "capture_treated", "clearness"),
+    *("difference", "difference_high", "difference_low", "leaning_share", "own_share"),
+    *("operation_water_share", "range_share", "range_share_at_push", "seeding_water_share"),
+    "uptake_share",
+}
+# Fractions of one that readers do not see in percent.
+NO_SHARES = {"p", "p_adjusted", "q_p", "wide_p", "chance_to_show"}
+
+
+def test_every_share_is_declared_with_its_limits():
+    pure = [c for _, c in COLUMNS if c.kind is Kind.NUMBER and c.unit == "1"]
+    shares = {c for _, c in COLUMNS if c.share}
+    assert shares <= set(pure)
+    within = {c for c in pure if (c.low, c.high) == (0, 1)}
+    assert {c.name for c in shares - within} == BEYOND_THE_WHOLE
+    assert {c.name for c in within - shares} == NO_SHARES
+    for column in shares:
+        assert (column.share is Share.COVERAGE) == column.name.endswith("coverage")
+        assert (column.share is Share.CHANCE) == column.name.endswith("chance")
+        assert column in within or column.share is Share.PART
+
+
+def test_a_key_column_is_required():
+    assert all(column.required for _, column in COLUMNS if column.key)
 
 
 def test_the_order_and_the_declarations_name_the_same_tables():
@@ -70,8 +100,6 @@ def test_a_derived_table_is_empty_where_there_is_nothing(name):
 
 
 def one_farm():
-    from flows.farm import farm_file
-
     return farm_file.tables(
         farm_file.parse(
             {

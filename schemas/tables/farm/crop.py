@@ -1,6 +1,6 @@
 """The crop list: handbook values, overridden by farm.toml."""
 
-from schemas.table import Table, Tier, count, number, text
+from schemas.table import Table, Tier, count, number, share, text
 
 TABLE = Table(
     "crop",
@@ -34,7 +34,10 @@ TABLE = Table(
         number(
             "stage_initial_c_d",
             "delta_degC*day",
-            "length of the initial stage in growing degree days; where all four are given, they count instead of the days",
+            (
+                "length of the initial stage in growing degree days; where all four are given, "
+                "they count instead of the days"
+            ),
             0,
             5000,
         ),
@@ -61,13 +64,7 @@ TABLE = Table(
         ),
         number("root_depth_min_m", "m", "usual greatest rooting depth, lower end", 0, 5),
         number("root_depth_max_m", "m", "usual greatest rooting depth, upper end", 0, 5),
-        number(
-            "depletion_share",
-            "1",
-            "share of the available water that the crop takes without stress",
-            0,
-            1,
-        ),
+        share("depletion_share", "share of the available water that the crop takes without stress"),
         number("bushel_kg", "kg", "mass of one bushel", 5, 40),
         number(
             "market_moisture_pct",

@@ -1,5 +1,6 @@
 """Where a probe stood, from when to when."""
 
+from schemas.shared_columns import PROBE, SIDES
 from schemas.table import Table, Tier, day, text
 
 TABLE = Table(
@@ -7,10 +8,10 @@ TABLE = Table(
     Tier.SETUP,
     "one spell of a probe in the soil: lifted for seeding and set back makes two",
     (
-        text("probe", "name of the probe", key=True),
+        PROBE,
         day("from_day", "first whole day in the soil", key=True),
         day("to_day", "last whole day in the soil; null while it stands"),
         text("field", "field that it stands in", required=True),
-        text("strip", "side of the trial", required=True, one_of=("treated", "check")),
+        text("strip", "side of the trial", required=True, one_of=SIDES),
     ),
 )

@@ -1,5 +1,6 @@
 """One sensor of a probe."""
 
+from schemas.shared_columns import PROBE
 from schemas.table import Table, Tier, day, number, text
 
 TABLE = Table(
@@ -7,7 +8,7 @@ TABLE = Table(
     Tier.SETUP,
     "one sensor of a probe at one depth",
     (
-        text("probe", "name of the probe", key=True),
+        PROBE,
         number(
             "depth_cm", "cm", "depth of the sensor's middle below the surface", 0, 1000, key=True
         ),

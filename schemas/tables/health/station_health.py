@@ -1,6 +1,7 @@
 """How each instrument is, what it needs, and what it had before."""
 
-from schemas.table import Table, Tier, count, day, flag, number, partial, reason, share, text
+from schemas.shared_columns import INSTRUMENT, KIND_OF_INSTRUMENT, STRIP_STOOD_IN, completeness
+from schemas.table import Table, Tier, count, day, flag, number, text
 
 # What each check can find: the word of it, and whether it wants a pair of hands or a watchful eye.
 SEVERITY: dict[str, str] = {
@@ -26,22 +27,28 @@ SEVERITY: dict[str, str] = {
 TABLE = Table(
     "station_health",
     Tier.DERIVED,
-    "one finding at an instrument and from when to when, or one check that found nothing as of the latest day, or could not be made",
     (
-        text("kind", "which of the two it is", key=True, one_of=("station", "probe")),
-        text("instrument", "name of the station or probe", key=True),
+        "one finding at an instrument and from when to when, or one check that found nothing as of "
+        "the latest day, or could not be made"
+    ),
+    (
+        KIND_OF_INSTRUMENT,
+        INSTRUMENT,
         text(
             "part", "the part of it: whole, a quantity of a station, or a sensor's depth", key=True
         ),
         text("finding", "what the check looks for", key=True, one_of=tuple(SEVERITY)),
         day(
             "from_day",
-            "first day of the finding; where nothing was found, the first good day since; where not evaluated, the latest day",
+            (
+                "first day of the finding; where nothing was found, the first good day since; "
+                "where not evaluated, the latest day"
+            ),
             key=True,
         ),
         day("to_day", "last day of the finding, or of what was looked at", required=True),
         text("field", "field that the instrument stood in"),
-        text("strip", "side of the trial", one_of=("treated", "check")),
+        STRIP_STOOD_IN,
         number("depth_cm", "cm", "depth of the sensor; null where it is of the whole", 0, 1000),
         text(
             "state",
@@ -69,7 +76,10 @@ TABLE = Table(
         number(
             "habit_d",
             "day",
-            "days that it is usually silent at most: the 95th percentile of what lay between its arrivals, or between its days where it came in one piece",
+            (
+                "days that it is usually silent at most: the 95th percentile of what lay between "
+                "its arrivals, or between its days where it came in one piece"
+            ),
             0,
         ),
         number("battery_min_v", "V", "latest lowest supply voltage", 0, 30),
@@ -98,14 +108,15 @@ TABLE = Table(
         number(
             "clock_error_h",
             "hour",
-            "what its clock is fast (above zero) or slow by, by the sun or by the age of its readings on arrival, at the end of the finding",
+            (
+                "what its clock is fast (above zero) or slow by, by the sun or by the age of its "
+                "readings on arrival, at the end of the finding"
+            ),
             -12,
             12,
         ),
         text("advice", "what it is and what to do, in a sentence; null where nothing was found"),
-        share("coverage", "share of the days from from_day to to_day that the check could use"),
-        partial(),
-        reason(),
+        *completeness("share of the days from from_day to to_day that the check could use"),
     ),
     # Habit is known by arrivals, and the same readings in other files arrive otherwise.
     checksum=False,

@@ -9,7 +9,10 @@ TABLE = Table(
     (
         text(
             "delivery",
-            "identity of the arrival: first 16 hex digits of its SHA-256, and where the same bytes came for two instruments a suffix",
+            (
+                "identity of the arrival: first 16 hex digits of its SHA-256, and where the same "
+                "bytes came for two instruments a suffix"
+            ),
             key=True,
         ),
         text("sha256", "SHA-256 of the bytes as they came", required=True),
@@ -27,7 +30,10 @@ TABLE = Table(
         text("setup", "fingerprint of the part of farm.toml that it was read by"),
         text(
             "continues",
-            "the earlier delivery whose bytes it begins with (a file that the logger appends to); only the rows after those were read",
+            (
+                "the earlier delivery whose bytes it begins with (a file that the logger appends "
+                "to); only the rows after those were read"
+            ),
         ),
         count("size_bytes", "size of the arrival"),
         text("state", "what became of it", required=True, one_of=("landed", "refused", "empty")),

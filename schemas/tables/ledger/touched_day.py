@@ -1,15 +1,12 @@
 """A day whose readings or set-up changed since its daily row was made."""
 
-from schemas.table import Table, Tier, day, text
+from schemas.shared_columns import DAY, INSTRUMENT, KIND_OF_INSTRUMENT
+from schemas.table import Table, Tier
 
 TABLE = Table(
     "touched_day",
     Tier.RECEIPT,
     "one day of one instrument that waits to be reduced again",
-    (
-        text("instrument", "name of the station or probe", key=True),
-        text("kind", "which of the two it is", key=True, one_of=("station", "probe")),
-        day("day", "climatological day", key=True),
-    ),
+    (INSTRUMENT, KIND_OF_INSTRUMENT, DAY),
     checksum=False,
 )

@@ -1,14 +1,15 @@
 """A cost of one season that the two strips may not share."""
 
-from schemas.table import Table, Tier, count, number, text
+from schemas.shared_columns import FIELD, NOTES, SEASON
+from schemas.table import Table, Tier, number, text
 
 TABLE = Table(
     "cost",
     Tier.SETUP,
     "one cost of one season on one strip, beside the operation itself",
     (
-        text("field", "name of the field", key=True),
-        count("season", "year of the harvest", low=1900, high=2200, key=True),
+        FIELD,
+        SEASON,
         text(
             "strip",
             "the side that bears it; 'both' changes nothing between the strips",
@@ -30,6 +31,6 @@ TABLE = Table(
             1e6,
             required=True,
         ),
-        text("notes", "the user's notes"),
+        NOTES,
     ),
 )

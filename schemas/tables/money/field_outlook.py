@@ -1,15 +1,25 @@
 """The fields for the coming fall."""
 
-from schemas.table import Table, Tier, count, day, number, partial, reason, share, text
+from schemas.shared_columns import (
+    CAUTION,
+    COMPACTED_BOTTOM,
+    CONE_INDEX_MAX,
+    FIELD,
+    PRACTICE,
+    WORKING_DEPTH,
+    completeness,
+    interval,
+)
+from schemas.table import Table, Tier, chance, count, day, number, share, text
 
 TABLE = Table(
     "field_outlook",
     Tier.DERIVED,
     "one field and the fall after its farm's latest season: what working it then should earn",
     (
-        text("field", "name of the field", key=True),
+        FIELD,
         count("fall", "year of the fall", low=1900, high=2200, key=True),
-        text("practice", "the practice on trial"),
+        PRACTICE,
         count("place", "place in the list, by expected net; 1 is the best", low=1),
         day("operation_day", "the last operation on the treated strip; null where there was none"),
         count("years_since", "harvests since that operation by that fall", low=0),
@@ -30,14 +40,13 @@ TABLE = Table(
             "currency/hectare",
             "expected gain less the cost: as likely more as less",
         ),
-        number("net_low_per_ha", "currency/hectare", "lower end of the 95 % range of the net"),
-        number("net_high_per_ha", "currency/hectare", "upper end of the 95 % range of the net"),
-        share("net_chance", "probability that the net will be above zero"),
-        number(
+        *interval("net", "currency/hectare", "the 95 % range of the net"),
+        chance("net_chance", "probability that the net will be above zero"),
+        share(
             "own_share",
-            "1",
             "what the field earned against the farm's line, drawn toward 1 as far as fields differ no more than chance",
-            0,
+            low=0,
+            high=None,
         ),
         text(
             "outlook",
@@ -45,9 +54,9 @@ TABLE = Table(
             one_of=("likely to pay", "cannot tell yet", "unlikely to pay"),
         ),
         number("compacted_top_cm", "cm", "top of the compacted layer, latest profile", 0, 200),
-        number("compacted_bottom_cm", "cm", "bottom of the compacted layer", 0, 200),
-        number("cone_index_max_mpa", "MPa", "highest cone index of the compacted layer", 0, 20),
-        number("working_depth_cm", "cm", "depth to work at, just below the layer", 0, 250),
+        COMPACTED_BOTTOM,
+        CONE_INDEX_MAX,
+        WORKING_DEPTH,
         share(
             "dry_enough",
             "share of the days within 60 days after past harvests on which the soil at that depth was dry enough",
@@ -55,9 +64,7 @@ TABLE = Table(
         count("window_days", "days behind that share", required=True),
         text("soil_state", "state of the soil at that depth on the last day known"),
         day("soil_state_day", "that day"),
-        text("caution", "to be shown wherever this row is shown", required=True),
-        share("coverage", "share known of: own money, cost, compacted layer, working window"),
-        partial(),
-        reason(),
+        CAUTION,
+        *completeness("share known of: own money, cost, compacted layer, working window"),
     ),
 )

@@ -1,33 +1,46 @@
 """Fuel, speed and soil water of an operation."""
 
-from schemas.table import Table, Tier, count, day, number, partial, reason, share, text
+from schemas.shared_columns import (
+    FIELD,
+    WORK_DAY,
+    WORK_DEPTH,
+    WORK_DRAFT,
+    WORK_SPEED,
+    WORKED_STRIP,
+    completeness,
+)
+from schemas.table import Table, Tier, count, day, number, text, unlimited_share
 
 TABLE = Table(
     "operation_fuel",
     Tier.DERIVED,
-    "one operation: fuel, speed, draft and the soil water at working depth, and the same beside the field's first working",
     (
-        text("field", "name of the field", key=True),
-        text("strip", "the side that was worked", key=True, one_of=("treated", "check")),
-        day("day", "day of the work", key=True),
+        "one operation: fuel, speed, draft and the soil water at working depth, and the same "
+        "beside the field's first working"
+    ),
+    (
+        FIELD,
+        WORKED_STRIP,
+        WORK_DAY,
         text("practice", "what was done", key=True),
         count("working", "1 for the first working on record, 2 for the next", low=1, required=True),
         number("years_since_last", "1", "years since the working before; null for the first", 0),
-        number("depth_cm", "cm", "working depth", 0, 200),
-        number("speed_km_h", "km/hour", "working speed", 0, 40),
-        number("draft_kn", "kN", "draft of the whole implement, where it was measured", 0, 1000),
+        WORK_DEPTH,
+        WORK_SPEED,
+        WORK_DRAFT,
         number("fuel_l_ha", "L/hectare", "fuel burnt by area", 0),
         number(
             "vwc_pct",
             "percent",
-            "water content of the layer at working depth: last known day within a week before the work, else first within two weeks after it, of the strip that was not worked",
+            (
+                "water content of the layer at working depth: last known day within a week before "
+                "the work, else first within two weeks after it, of the strip that was not worked"
+            ),
             0,
             100,
         ),
-        number(
-            "range_share",
-            "1",
-            "where that layer stood between its dry point (0) and its full point (1)",
+        unlimited_share(
+            "range_share", "where that layer stood between its dry point (0) and its full point (1)"
         ),
         day("soil_water_day", "the day of that water content"),
         number(
@@ -37,12 +50,8 @@ TABLE = Table(
         ),
         number("depth_against_first_cm", "cm", "working depth less that of the first working"),
         number(
-            "speed_against_first_km_h",
-            "km/hour",
-            "working speed less that of the first working",
+            "speed_against_first_km_h", "km/hour", "working speed less that of the first working"
         ),
-        share("coverage", "share of fuel, depth, speed and soil water that is known"),
-        partial(),
-        reason(),
+        *completeness("share of fuel, depth, speed and soil water that is known"),
     ),
 )

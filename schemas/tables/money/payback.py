@@ -1,18 +1,27 @@
 """The money of a site-year, and what it adds up to."""
 
-from schemas.table import Table, Tier, count, day, flag, number, partial, reason, share, text
+from schemas.shared_columns import (
+    CROP,
+    FIELD,
+    PRACTICE,
+    SEASON,
+    YEARS_SINCE,
+    completeness,
+    interval,
+)
+from schemas.table import Table, Tier, chance, count, day, flag, number
 
 TABLE = Table(
     "payback",
     Tier.DERIVED,
     "one season after an operation in one field: its money, and the sum from the operation to its end",
     (
-        text("field", "name of the field", key=True),
+        FIELD,
         day("operation_day", "day of the operation that is to be paid", key=True),
-        count("season", "year of the harvest", low=1900, high=2200, key=True),
-        text("crop", "crop of the season"),
-        text("practice", "the practice on trial"),
-        count("years_since", "harvests since the operation, the first is 1", low=1),
+        SEASON,
+        CROP,
+        PRACTICE,
+        YEARS_SINCE,
         number("cost_per_ha", "currency/hectare", "all-in cost of the operation", 0),
         number("response_kg_ha", "kg/ha", "treated minus check yield of the season"),
         number("price_per_kg", "currency/kg", "price of the season", 0),
@@ -20,7 +29,10 @@ TABLE = Table(
         number(
             "season_extra_cost_per_ha",
             "currency/hectare",
-            "costs of the season on the treated strip less those on the check, as the book has them; 0 where it has none",
+            (
+                "costs of the season on the treated strip less those on the check, as the book has "
+                "them; 0 where it has none"
+            ),
         ),
         number("season_net_per_ha", "currency/hectare", "season's value less its extra costs"),
         number(
@@ -35,13 +47,16 @@ TABLE = Table(
             "currency/hectare",
             "all seasons' net since the operation less its cost",
         ),
-        number("cumulative_low_per_ha", "currency/hectare", "lower end of its 95 % interval"),
-        number("cumulative_high_per_ha", "currency/hectare", "upper end of its 95 % interval"),
+        *interval("cumulative", "currency/hectare"),
         flag("paid", "true where the sum has reached the cost by the end of this season"),
         count("payback_season", "the season in which it first did", low=1900, high=2200),
-        share(
+        chance(
             "paid_chance",
-            "probability that the sum has truly reached the cost, from the errors of the responses and the spread of the prices; where the farm has several fields, each response is drawn toward what all of them show",
+            (
+                "probability that the sum has truly reached the cost, from the errors of the "
+                "responses and the spread of the prices; where the farm has several fields, each "
+                "response is drawn toward what all of them show"
+            ),
         ),
         number(
             "breakeven_response_kg_ha",
@@ -63,8 +78,6 @@ TABLE = Table(
         number(
             "irr_pct", "percent", "internal rate of return by year; null where there is none", -100
         ),
-        share("coverage", "seasons counted as a share of the years since the operation"),
-        partial(),
-        reason(),
+        *completeness("seasons counted as a share of the years since the operation"),
     ),
 )

@@ -1,6 +1,7 @@
 """What a crop was sold for."""
 
-from schemas.table import Table, Tier, count, number, text
+from schemas.shared_columns import NOTES, SEASON
+from schemas.table import Table, Tier, number, text
 
 TABLE = Table(
     "price",
@@ -9,7 +10,7 @@ TABLE = Table(
     (
         text("field", "name of the field; 'all' where the price holds for the farm", key=True),
         text("crop", "crop, a name of the crop list", key=True),
-        count("season", "year of the harvest", low=1900, high=2200, key=True),
+        SEASON,
         number(
             "price_per_kg",
             "currency/kg",
@@ -21,6 +22,6 @@ TABLE = Table(
         number("price_low_per_kg", "currency/kg", "lowest price thought likely", 0, 1000),
         number("price_high_per_kg", "currency/kg", "highest price thought likely", 0, 1000),
         text("price_as_written", "the price with its unit as the book has it", required=True),
-        text("notes", "the user's notes"),
+        NOTES,
     ),
 )

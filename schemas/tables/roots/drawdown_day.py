@@ -1,17 +1,18 @@
 """Water taken up from a layer in a day."""
 
-from schemas.table import Table, Tier, count, day, flag, number, partial, reason, share, text
+from schemas.shared_columns import DAY, DEPTH, FIELD, PROBE, STRIP, UPTAKE_METHODS, completeness
+from schemas.table import Table, Tier, count, flag, number, text
 
 TABLE = Table(
     "drawdown_day",
     Tier.DERIVED,
     "the water taken up from the soil layer of one sensor on one day",
     (
-        text("field", "name of the field", key=True),
-        text("strip", "side of the trial", key=True, one_of=("treated", "check")),
-        text("probe", "name of the probe", key=True),
-        number("depth_cm", "cm", "depth of the sensor", 0, 1000, key=True),
-        day("day", "climatological day", key=True),
+        FIELD,
+        STRIP,
+        PROBE,
+        DEPTH,
+        DAY,
         count(
             "season",
             "harvest year of the crop that stood; null between harvest and seeding",
@@ -41,15 +42,13 @@ TABLE = Table(
             60,
         ),
         number("uptake_error_mm", "mm", "standard error of the uptake", 0, 100),
-        text("method", "how the uptake was made", one_of=("day-night", "balance")),
+        text("method", "how the uptake was made", one_of=UPTAKE_METHODS),
         number("rain_mm", "mm", "rain of the strip that day", 0, 2000),
         flag(
             "both_strips",
             "true where treated and check both have an uptake at this depth on this day",
             required=True,
         ),
-        share("coverage", "share of the day with water content"),
-        partial(),
-        reason(),
+        *completeness("share of the day with water content"),
     ),
 )

@@ -1,17 +1,18 @@
 """A week's uptake by depth."""
 
-from schemas.table import Table, Tier, count, day, number, partial, reason, share, text
+from schemas.shared_columns import DEPTH, FIELD, SEASON, STRIP, WEEK_STARTS, completeness
+from schemas.table import Table, Tier, count, number
 
 TABLE = Table(
     "drawdown_week",
     Tier.DERIVED,
     "one depth of one strip in one week of a season: its uptake over the days on which both strips have data",
     (
-        text("field", "name of the field", key=True),
-        count("season", "year of the harvest", low=1900, high=2200, key=True),
-        text("strip", "side of the trial", key=True, one_of=("treated", "check")),
-        number("depth_cm", "cm", "depth of the sensor", 0, 1000, key=True),
-        day("week_starts", "the week's Monday", key=True),
+        FIELD,
+        SEASON,
+        STRIP,
+        DEPTH,
+        WEEK_STARTS,
         number("uptake_mm", "mm", "uptake summed over the days counted", -1000, 1000),
         number(
             "uptake_error_mm",
@@ -22,8 +23,6 @@ TABLE = Table(
         ),
         count("days", "days counted: both strips have an uptake at this depth", high=7),
         count("days_week", "days of the week on which the crop stood", low=1, high=7),
-        share("coverage", "days counted as a share of those"),
-        partial(),
-        reason(),
+        *completeness("days counted as a share of those"),
     ),
 )

@@ -1,17 +1,17 @@
 """The daily pulse of a soil sensor: how it moved by night, and what fell by day beyond that."""
 
-from schemas.table import Table, Tier, count, day, number, partial, reason, share, text
+from schemas.shared_columns import DEPTH, PROBE, PROBE_STOOD_IN, completeness
+from schemas.table import Table, Tier, count, day, number
 
 TABLE = Table(
     "soil_pulse_day",
     Tier.DAILY,
     "one sensor of a probe over one day and the nights before and after it",
     (
-        text("probe", "name of the probe", key=True),
-        number("depth_cm", "cm", "depth of the sensor", 0, 1000, key=True),
+        PROBE,
+        DEPTH,
         day("day", "climatological day in which the sun stood highest", key=True),
-        text("field", "field that the probe stood in that day"),
-        text("strip", "side of the trial", one_of=("treated", "check")),
+        *PROBE_STOOD_IN,
         number(
             "night_slope_pct_d",
             "percent/day",
@@ -60,8 +60,6 @@ TABLE = Table(
         ),
         count("readings", "readings that the fit was made from"),
         count("spikes", "single readings far from those around them, left out"),
-        share("coverage", "share of the day's hours and its two nights' hours with readings"),
-        partial(),
-        reason(),
+        *completeness("share of the day's hours and its two nights' hours with readings"),
     ),
 )

@@ -1,22 +1,22 @@
 """What can be believed of one sensor on one day."""
 
-from schemas.table import Table, Tier, day, flag, number, partial, reason, share, text
+from schemas.shared_columns import DAY, DEPTH, PROBE, PROBE_STOOD_IN, QUALITIES, completeness
+from schemas.table import Table, Tier, flag, number, text
 
 TABLE = Table(
     "soil_quality_day",
     Tier.DERIVED,
     "the quality checks of one sensor of a probe on one day",
     (
-        text("probe", "name of the probe", key=True),
-        number("depth_cm", "cm", "depth of the sensor", 0, 1000, key=True),
-        day("day", "climatological day", key=True),
-        text("field", "field that the probe stood in that day"),
-        text("strip", "side of the trial", one_of=("treated", "check")),
+        PROBE,
+        DEPTH,
+        DAY,
+        *PROBE_STOOD_IN,
         text(
             "quality",
             "the checks rolled up: the worst of them; not evaluated where none could be made",
             required=True,
-            one_of=("good", "suspect", "bad", "missing", "not evaluated"),
+            one_of=QUALITIES,
         ),
         flag("impossible", "water content outside of what any soil holds; null not evaluated"),
         flag(
@@ -30,13 +30,14 @@ TABLE = Table(
         number(
             "offset_pct",
             "percent",
-            "water content to add so that the record is even across a swapped sensor or an unexplained step; zero where there was none",
+            (
+                "water content to add so that the record is even across a swapped sensor or an "
+                "unexplained step; zero where there was none"
+            ),
             -100,
             100,
         ),
         flag("usable", "true where the day's water content may be used", required=True),
-        share("coverage", "share of the day with water content"),
-        partial(),
-        reason(),
+        *completeness("share of the day with water content"),
     ),
 )

@@ -3,26 +3,19 @@
 from dataclasses import replace
 
 from schemas.quantities import Instrument, columns_of
-from schemas.table import Table, Tier, number, text, time
+from schemas.shared_columns import DEPTH, PROBE, READING_DELIVERY, READING_TIME
+from schemas.table import Table, Tier
 
 TABLE = Table(
     "soil_reading",
     Tier.READING,
     "one sensor of a probe at one time",
     (
-        text("probe", "name of the probe", key=True),
-        replace(number("depth_cm", "cm", "depth of the sensor", 0, 1000, key=True), listed=True),
-        time("time", "end of the interval that the reading closes", key=True),
-        number(
-            "interval_s",
-            "s",
-            "length of the interval that ends at time",
-            1,
-            86400 * 31,
-            required=True,
-        ),
-        *(replace(column, listed=True) for column in columns_of(Instrument.PROBE)),
-        text("delivery", "the delivery that brought it last", provenance=True),
+        PROBE,
+        replace(DEPTH, as_list=True),
+        *READING_TIME,
+        *(replace(column, as_list=True) for column in columns_of(Instrument.PROBE)),
+        READING_DELIVERY,
     ),
-    kept=True,
+    wide=True,
 )

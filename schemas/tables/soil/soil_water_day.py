@@ -1,17 +1,17 @@
 """Water in the layer that a sensor stands for."""
 
-from schemas.table import Table, Tier, count, day, number, partial, reason, share, text
+from schemas.shared_columns import DAY, DEPTH, PROBE, PROBE_STOOD_IN, QUALITIES, completeness
+from schemas.table import Table, Tier, count, number, share, text
 
 TABLE = Table(
     "soil_water_day",
     Tier.DERIVED,
     "the soil layer of one sensor of a probe on one day",
     (
-        text("probe", "name of the probe", key=True),
-        number("depth_cm", "cm", "depth of the sensor", 0, 1000, key=True),
-        day("day", "climatological day", key=True),
-        text("field", "field that the probe stood in that day"),
-        text("strip", "side of the trial", one_of=("treated", "check")),
+        PROBE,
+        DEPTH,
+        DAY,
+        *PROBE_STOOD_IN,
         number(
             "layer_top_cm",
             "cm",
@@ -22,7 +22,10 @@ TABLE = Table(
         number(
             "layer_bottom_cm",
             "cm",
-            "bottom of the layer: the middle to the sensor below; for the last as far below the sensor as its top is above it",
+            (
+                "bottom of the layer: the middle to the sensor below; for the last as far below "
+                "the sensor as its top is above it"
+            ),
             0,
             2000,
         ),
@@ -30,12 +33,14 @@ TABLE = Table(
             "vwc_pct", "percent", "mean volumetric water content of the day, offset applied", 0, 100
         ),
         number("storage_mm", "mm", "water in the layer", 0, 10000),
-        number(
+        share(
             "range_share",
-            "1",
-            "where the layer stands between its dry point (0) and its full point (1); outside of 0 to 1 where it is drier or wetter than those",
-            -10,
-            10,
+            (
+                "where the layer stands between its dry point (0) and its full point (1); outside "
+                "of 0 to 1 where it is drier or wetter than those"
+            ),
+            low=-10,
+            high=10,
         ),
         number("full_point_pct", "percent", "drained upper limit of the layer", 0, 100),
         text(
@@ -48,13 +53,7 @@ TABLE = Table(
         ),
         number("dry_point_pct", "percent", "lowest sustained water content of the layer", 0, 100),
         text("dry_point_from", "where the dry point comes from", one_of=("given", "record")),
-        text(
-            "quality",
-            "quality of the sensor that day",
-            one_of=("good", "suspect", "bad", "missing", "not evaluated"),
-        ),
-        share("coverage", "share of the day with water content"),
-        partial(),
-        reason(),
+        text("quality", "quality of the sensor that day", one_of=QUALITIES),
+        *completeness("share of the day with water content"),
     ),
 )

@@ -1,16 +1,17 @@
 """The season's water balance, water use and water use efficiency of a strip."""
 
-from schemas.table import Table, Tier, count, day, number, partial, reason, share, text
+from schemas.shared_columns import CROP, FIELD, SEASON, STRIP, completeness, interval
+from schemas.table import Table, Tier, count, coverage, day, number, text
 
 TABLE = Table(
     "water_use_season",
     Tier.DERIVED,
     "the water balance of one season in one strip, over the same days in both strips",
     (
-        text("field", "name of the field", key=True),
-        count("season", "year of the harvest", low=1900, high=2200, key=True),
-        text("strip", "side of the trial", key=True, one_of=("treated", "check")),
-        text("crop", "crop of the season"),
+        FIELD,
+        SEASON,
+        STRIP,
+        CROP,
         day("from_day", "first day with soil water from seeding on"),
         day("to_day", "last day with soil water up to harvest"),
         count("days", "days of the balance"),
@@ -18,14 +19,10 @@ TABLE = Table(
         text("depths", "depths of the sensors behind the storage, in cm"),
         number("soil_depth_cm", "cm", "bottom of the deepest layer", 0),
         number("rain_mm", "mm", "rain of those days, of the days that were recorded", 0),
-        share("rain_coverage", "share of those days with a rain record"),
+        coverage("share of those days with a rain record", "rain_coverage"),
         number("storage_start_mm", "mm", "water in the profile at the start", 0),
         number("storage_end_mm", "mm", "water in the profile at the end", 0),
-        number(
-            "storage_used_mm",
-            "mm",
-            "start minus end; negative where the profile filled",
-        ),
+        number("storage_used_mm", "mm", "start minus end; negative where the profile filled"),
         number("storage_used_se_mm", "mm", "standard error of it", 0),
         number("drainage_mm", "mm", "water lost below the deepest sensor's layer, estimate", 0),
         number("drainage_low_mm", "mm", "the least that it can have been", 0),
@@ -51,34 +48,15 @@ TABLE = Table(
         number("crop_et_mm", "mm", "what a crop without lack of water would have used", 0),
         number("yield_kg_ha", "kg/ha", "yield of the strip at market moisture", 0),
         number("yield_se_kg_ha", "kg/ha", "its standard error", 0),
-        number(
-            "water_use_efficiency_kg_ha_mm",
-            "kg/hectare/mm",
-            "yield per mm of water use",
-            0,
-        ),
-        number(
-            "water_use_efficiency_low_kg_ha_mm",
-            "kg/hectare/mm",
-            "lower end of its 95 % interval",
-            0,
-        ),
-        number(
-            "water_use_efficiency_high_kg_ha_mm",
-            "kg/hectare/mm",
-            "upper end of its 95 % interval",
-            0,
-        ),
+        number("water_use_efficiency_kg_ha_mm", "kg/hectare/mm", "yield per mm of water use", 0),
+        *interval("water_use_efficiency", "kg/hectare/mm", low=0),
         number(
             "efficiency_change_pct",
             "percent",
             "efficiency of treated over check; the same in the rows of both strips",
             -100,
         ),
-        number("efficiency_change_low_pct", "percent", "lower end of its 95 % interval", -100),
-        number("efficiency_change_high_pct", "percent", "upper end of its 95 % interval", -100),
-        share("coverage", "share of the season's days that the balance holds"),
-        partial(),
-        reason(),
+        *interval("efficiency_change", "percent", low=-100),
+        *completeness("share of the season's days that the balance holds"),
     ),
 )

@@ -1,15 +1,16 @@
 """One combine pass as the field book has it: weighed, or read off a yield map by hand."""
 
-from schemas.table import Table, Tier, count, day, flag, number, text
+from schemas.shared_columns import BOOK_STRIP, FIELD, NOTES, SEASON
+from schemas.table import Table, Tier, day, flag, number, text
 
 TABLE = Table(
     "harvest_pass",
     Tier.SETUP,
     "one combine pass inside a strip, as the field book has it",
     (
-        text("field", "name of the field", key=True),
-        count("season", "year of the harvest", low=1900, high=2200, key=True),
-        text("strip", "the side", key=True, one_of=("treated", "check")),
+        FIELD,
+        SEASON,
+        BOOK_STRIP,
         text("pass", "number or name of the pass within its strip", key=True),
         text("method", "how it was measured", key=True, one_of=("scale wagon", "yield map")),
         text(
@@ -32,6 +33,6 @@ TABLE = Table(
         number("test_weight_kg_hl", "kg/hL", "test weight", 10, 120),
         flag("left_out", "true where the user says that the pass must not count", required=True),
         text("why_left_out", "why it must not count"),
-        text("notes", "the user's notes"),
+        NOTES,
     ),
 )

@@ -1,19 +1,23 @@
 """A combine pass made from the points of a yield map."""
 
-from schemas.table import Table, Tier, count, number, partial, reason, share, text
+from schemas.shared_columns import BOOK_STRIP, FIELD, SEASON, completeness
+from schemas.table import Table, Tier, count, number, text
 
 TABLE = Table(
     "mapped_pass",
     Tier.DERIVED,
     "one combine pass inside a strip, made from the cleaned points of a yield map",
     (
-        text("field", "name of the field", key=True),
-        count("season", "year of the harvest", low=1900, high=2200, key=True),
-        text("strip", "the side", key=True, one_of=("treated", "check")),
+        FIELD,
+        SEASON,
+        BOOK_STRIP,
         text("pass", "name of the pass", key=True),
         text(
             "block",
-            "the pass's place counted from the border between the strips; equal places are compared; null where the border cannot be found",
+            (
+                "the pass's place counted from the border between the strips; equal places are "
+                "compared; null where the border cannot be found"
+            ),
         ),
         number(
             "border_m", "m", "distance of the pass from the border between the strips", 0, 20000
@@ -32,7 +36,10 @@ TABLE = Table(
         number(
             "yield_se_kg_ha",
             "kg/ha",
-            "standard error from the spread along the pass, neighbours' likeness allowed for; the monitor's calibration is not in it",
+            (
+                "standard error from the spread along the pass, neighbours' likeness allowed for; "
+                "the monitor's calibration is not in it"
+            ),
             0,
             60000,
         ),
@@ -42,8 +49,6 @@ TABLE = Table(
             "the same from all points with a yield: beside yield_kg_ha the effect of the cleaning",
         ),
         number("moisture_pct", "percent", "mean moisture of the kept points, wet basis", 0, 60),
-        share("coverage", "kept points as a share of all points of the pass"),
-        partial(),
-        reason(),
+        *completeness("kept points as a share of all points of the pass"),
     ),
 )

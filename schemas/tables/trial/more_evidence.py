@@ -1,13 +1,14 @@
 """What more data would do to the uncertainty."""
 
-from schemas.table import Table, Tier, count, number, partial, reason, share, text
+from schemas.shared_columns import PRACTICE_KEY, completeness
+from schemas.table import Table, Tier, chance, count, number, text
 
 TABLE = Table(
     "more_evidence",
     Tier.DERIVED,
     "one choice of how to go on with the trial of a practice: what it would do to the uncertainty",
     (
-        text("practice", "the practice on trial", key=True),
+        PRACTICE_KEY,
         text(
             "choice",
             "how to go on",
@@ -34,13 +35,20 @@ TABLE = Table(
             "true mean response that would then be found four times out of five",
             0,
         ),
-        share(
+        # Not declared a chance: readers see it as a fraction, as they see p-values.
+        number(
             "chance_to_show",
+            "1",
             "chance that a true mean response as large as the pooled one would then be shown",
+            0,
+            1,
         ),
-        share(
+        chance(
             "wrong_chance",
-            "chance, as it stands, that the choice which looks better (repeat at the best interval, or never) is the worse one",
+            (
+                "chance, as it stands, that the choice which looks better (repeat at the best "
+                "interval, or never) is the worse one"
+            ),
         ),
         number(
             "value_per_ha",
@@ -48,8 +56,6 @@ TABLE = Table(
             "what the new data would be worth to that choice, by year and hectare it is made for, before their cost",
             0,
         ),
-        share("coverage", "share known of: response, money"),
-        partial(),
-        reason(),
+        *completeness("share known of: response, money"),
     ),
 )

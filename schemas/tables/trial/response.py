@@ -1,17 +1,29 @@
 """Treated minus check of one site-year."""
 
-from schemas.table import Table, Tier, count, day, flag, number, partial, reason, share, text
+from schemas.shared_columns import (
+    CROP,
+    FIELD,
+    LAST_OPERATION_DAY,
+    PRACTICE,
+    RESPONSE_PCT,
+    SEASON,
+    adjusted_p,
+    completeness,
+    interval,
+    p_value,
+)
+from schemas.table import Table, Tier, count, flag, number, text, unlimited_share
 
 TABLE = Table(
     "response",
     Tier.DERIVED,
     "one site-year: treated minus check yield, with what the trial can and cannot tell",
     (
-        text("field", "name of the field", key=True),
-        count("season", "year of the harvest", low=1900, high=2200, key=True),
-        text("crop", "crop of the season"),
-        text("practice", "the practice on trial"),
-        day("operation_day", "the last operation on the treated strip before the season"),
+        FIELD,
+        SEASON,
+        CROP,
+        PRACTICE,
+        LAST_OPERATION_DAY,
         count("years_since", "harvests since that operation, the first is 1", low=1),
         flag("check_worked", "true where the check strip was worked by then too: no test any more"),
         count("blocks", "pairs of passes compared across the border", required=True),
@@ -19,21 +31,14 @@ TABLE = Table(
         number("treated_kg_ha", "kg/ha", "yield of the treated strip over the blocks", 0, 60000),
         number("check_kg_ha", "kg/ha", "yield of the check strip over the blocks", 0, 60000),
         number("response_kg_ha", "kg/ha", "treated minus check, mean over the blocks"),
-        number("response_pct", "percent", "response in percent of the check strip's yield"),
+        RESPONSE_PCT,
         number(
             "response_se_kg_ha", "kg/ha", "standard error from this trial's own blocks alone", 0
         ),
         number("response_df", "1", "degrees of freedom of that error", 0),
-        number("response_low_kg_ha", "kg/ha", "lower end of the 95 % t interval"),
-        number("response_high_kg_ha", "kg/ha", "upper end of the 95 % t interval"),
-        number("p", "1", "chance of so large a difference between strips that do not differ", 0, 1),
-        number(
-            "p_adjusted",
-            "1",
-            "p after allowing for the number of site-years tested (Benjamini-Hochberg); the verdict goes by it",
-            0,
-            1,
-        ),
+        *interval("response", "kg/ha", "the 95 % t interval"),
+        p_value("p", "chance of so large a difference between strips that do not differ"),
+        adjusted_p("site-years tested"),
         number(
             "least_difference_kg_ha",
             "kg/ha",
@@ -47,9 +52,8 @@ TABLE = Table(
             0,
         ),
         text("leaning_block", "the block that the difference leans on most"),
-        number(
+        unlimited_share(
             "leaning_share",
-            "1",
             "its share of the sum of the block differences; above 1 where the others together point the other way",
         ),
         number("without_leaning_kg_ha", "kg/ha", "the response without that block"),
@@ -62,15 +66,8 @@ TABLE = Table(
         number("shared_df", "1", "degrees of freedom of the shared error", 0),
         count("map_sections", "sections along the strips with mapped points on both sides"),
         number("map_response_kg_ha", "kg/ha", "treated minus check, mean over the mapped sections"),
-        number(
-            "map_low_kg_ha",
-            "kg/ha",
-            "lower end of its 95 % interval, allowing for the likeness of neighbouring sections",
-        ),
-        number(
-            "map_high_kg_ha",
-            "kg/ha",
-            "upper end of its 95 % interval, allowing for the likeness of neighbouring sections",
+        *interval(
+            "map", "kg/ha", "its 95 % interval, allowing for the likeness of neighbouring sections"
         ),
         number(
             "before_kg_ha",
@@ -83,8 +80,6 @@ TABLE = Table(
             one_of=("gain", "loss", "not shown", "not tested"),
         ),
         text("limits", "what the trial cannot tell, in plain words"),
-        share("coverage", "compared passes as a share of the passes recorded"),
-        partial(),
-        reason(),
+        *completeness("compared passes as a share of the passes recorded"),
     ),
 )

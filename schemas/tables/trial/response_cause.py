@@ -1,6 +1,16 @@
 """A response beside what may have caused it."""
 
-from schemas.table import Column, Table, Tier, count, day, number, partial, reason, share, text
+from schemas.shared_columns import (
+    CROP,
+    FIELD,
+    LAST_OPERATION_DAY,
+    PRACTICE,
+    RESPONSE_PCT,
+    SEASON,
+    YEARS_SINCE,
+    completeness,
+)
+from schemas.table import Column, Table, Tier, number, text, unlimited_share
 
 # What may have caused a response. response_driver takes its list from here.
 CAUSES: tuple[Column, ...] = (
@@ -10,9 +20,8 @@ CAUSES: tuple[Column, ...] = (
         "rain from seeding to harvest in percent of its normal, mean of the field's stations",
         0,
     ),
-    number(
+    unlimited_share(
         "seeding_water_share",
-        "1",
         "where the profile of the check strip stood between dry (0) and full (1) at seeding",
     ),
     number(
@@ -20,7 +29,7 @@ CAUSES: tuple[Column, ...] = (
         "mm",
         "water in the profile at seeding, treated less check, same depths",
     ),
-    number("capture_gain", "1", "share of the rain events' water captured, treated less check"),
+    unlimited_share("capture_gain", "share of the rain events' water captured, treated less check"),
     number(
         "root_lead_d",
         "day",
@@ -34,12 +43,11 @@ CAUSES: tuple[Column, ...] = (
     ),
     number("uptake_gain_mm", "mm", "water taken up from all depths, treated less check"),
     number("operation_depth_cm", "cm", "working depth of the operation", 0, 200),
-    number(
+    unlimited_share(
         "operation_water_share",
-        "1",
         "where the layer at working depth stood between dry (0) and full (1) when it was worked",
     ),
-    count("years_since", "harvests since the operation, the first is 1", low=1),
+    YEARS_SINCE,
 )
 
 TABLE = Table(
@@ -47,13 +55,13 @@ TABLE = Table(
     Tier.DERIVED,
     "one response after an operation, beside what may have caused it",
     (
-        text("field", "name of the field", key=True),
-        count("season", "year of the harvest", low=1900, high=2200, key=True),
-        text("crop", "crop of the season"),
-        text("practice", "the practice on trial"),
-        day("operation_day", "the last operation on the treated strip before the season"),
+        FIELD,
+        SEASON,
+        CROP,
+        PRACTICE,
+        LAST_OPERATION_DAY,
         number("response_kg_ha", "kg/ha", "treated minus check yield"),
-        number("response_pct", "percent", "response in percent of the check strip's yield"),
+        RESPONSE_PCT,
         number("shared_se_pct", "percent", "its standard error, scatter shared", 0),
         text(
             "season_rain",
@@ -66,8 +74,6 @@ TABLE = Table(
             "percent",
             "water use efficiency, treated over check; the yield is in it, so it explains nothing",
         ),
-        share("coverage", "share of the causes that are known"),
-        partial(),
-        reason(),
+        *completeness("share of the causes that are known"),
     ),
 )

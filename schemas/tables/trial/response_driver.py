@@ -1,13 +1,14 @@
 """What the responses go with."""
 
-from schemas.table import Table, Tier, count, number, partial, reason, share, text
+from schemas.shared_columns import PRACTICE_KEY, adjusted_p, completeness, interval, p_value
+from schemas.table import Table, Tier, count, number, text
 
 TABLE = Table(
     "response_driver",
     Tier.DERIVED,
     "one possible cause of the responses of a practice: whether they go with it, and what would tell",
     (
-        text("practice", "the practice on trial", key=True),
+        PRACTICE_KEY,
         text(
             "cause",
             "the cause, a column of response_cause; crop is compared by groups, the others by rank",
@@ -22,14 +23,8 @@ TABLE = Table(
         ),
         count("observations", "observations with cause and response", required=True),
         number("rank_correlation", "1", "Spearman's, response in percent with the cause", -1, 1),
-        number("p", "1", "chance of so strong a one, over all orders (exact up to 8)", 0, 1),
-        number(
-            "p_adjusted",
-            "1",
-            "p after allowing for the number of causes looked at (Benjamini-Hochberg); the verdict goes by it",
-            0,
-            1,
-        ),
+        p_value("p", "chance of so strong a one, over all orders (exact up to 8)"),
+        adjusted_p("causes looked at"),
         number("cause_mean", "1", "mean of the cause, in its own unit"),
         number("cause_sd", "1", "standard deviation of the cause, in its own unit", 0),
         number(
@@ -37,12 +32,14 @@ TABLE = Table(
             "percent",
             "change of the response, in percent of the check yield, with one standard deviation of the cause",
         ),
-        number("slope_low_pct", "percent", "lower end of its 95 % interval (Hartung-Knapp)"),
-        number("slope_high_pct", "percent", "upper end of its 95 % interval (Hartung-Knapp)"),
+        *interval("slope", "percent", "its 95 % interval (Hartung-Knapp)"),
         number(
             "shrunken_slope_pct",
             "percent",
-            "the slope drawn toward none, as far as the slopes of all causes scatter no more than chance: what to expect of it",
+            (
+                "the slope drawn toward none, as far as the slopes of all causes scatter no more "
+                "than chance: what to expect of it"
+            ),
         ),
         count(
             "observations_needed",
@@ -54,8 +51,6 @@ TABLE = Table(
             one_of=("more with more", "less with more", "differs", "cannot tell yet"),
         ),
         text("would_tell", "what data would tell, where it cannot be told yet"),
-        share("coverage", "site-years with the cause known as a share of all"),
-        partial(),
-        reason(),
+        *completeness("site-years with the cause known as a share of all"),
     ),
 )

@@ -1,30 +1,30 @@
 """How the response fades with the years, and when a repeat is due."""
 
-from schemas.table import Table, Tier, count, flag, number, partial, reason, share, text
+from dataclasses import replace
+
+from schemas.shared_columns import PRACTICE_KEY, YEARS_SINCE, completeness, interval
+from schemas.table import Table, Tier, chance, count, flag, number, text
 
 TABLE = Table(
     "response_fade",
     Tier.DERIVED,
-    "one number of years since the operation: the response to expect then, and the yearly net of repeating the operation every so many years",
     (
-        text("practice", "the practice on trial", key=True),
-        count("years_since", "harvests since the operation, the first is 1", low=1, key=True),
+        "one number of years since the operation: the response to expect then, and the yearly net "
+        "of repeating the operation every so many years"
+    ),
+    (
+        PRACTICE_KEY,
+        replace(YEARS_SINCE, key=True),
         count("site_years", "site-years with a response at that many years", required=True),
         number("response_pct", "percent", "response in percent of the check, on the fitted line"),
-        number("response_low_pct", "percent", "lower end of the line's 95 % interval there"),
-        number("response_high_pct", "percent", "upper end of the line's 95 % interval there"),
+        *interval("response", "percent", "the line's 95 % interval there"),
         number(
             "change_pct",
             "percent",
             "change of the response with each year, in percent of the check; the same in every row",
         ),
-        number("change_low_pct", "percent", "lower end of its 95 % interval"),
-        number("change_high_pct", "percent", "upper end of its 95 % interval"),
-        text(
-            "verdict",
-            "whether the response fades",
-            one_of=("fades", "grows", "cannot tell yet"),
-        ),
+        *interval("change", "percent"),
+        text("verdict", "whether the response fades", one_of=("fades", "grows", "cannot tell yet")),
         number(
             "season_net_per_ha",
             "currency/hectare",
@@ -38,8 +38,7 @@ TABLE = Table(
             "currency/hectare",
             "net by year when the operation is repeated after so many harvests",
         ),
-        number("yearly_net_low_per_ha", "currency/hectare", "lower end of its 95 % interval"),
-        number("yearly_net_high_per_ha", "currency/hectare", "upper end of its 95 % interval"),
+        *interval("yearly_net", "currency/hectare"),
         number(
             "behind_best_per_ha",
             "currency/hectare",
@@ -47,10 +46,8 @@ TABLE = Table(
             0,
         ),
         flag("best", "true for the repeat interval with the best yearly net"),
-        share("best_chance", "probability that this interval is the best of those listed"),
+        chance("best_chance", "probability that this interval is the best of those listed"),
         flag("seen", "true where some field was followed for so many years", required=True),
-        share("coverage", "site-years behind the money as a share of those with a response"),
-        partial(),
-        reason(),
+        *completeness("site-years behind the money as a share of those with a response"),
     ),
 )

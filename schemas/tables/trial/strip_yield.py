@@ -1,15 +1,16 @@
 """Yield at market moisture by pass and by strip."""
 
-from schemas.table import Table, Tier, count, flag, number, partial, reason, share, text
+from schemas.shared_columns import BOOK_STRIP, CROP, FIELD, SEASON, completeness
+from schemas.table import Table, Tier, count, flag, number, text
 
 TABLE = Table(
     "strip_yield",
     Tier.DERIVED,
     "the yield of one pass, or (pass 'all') of one strip by each method and (method 'combined') by both together",
     (
-        text("field", "name of the field", key=True),
-        count("season", "year of the harvest", low=1900, high=2200, key=True),
-        text("strip", "the side", key=True, one_of=("treated", "check")),
+        FIELD,
+        SEASON,
+        BOOK_STRIP,
         text("pass", "name of the pass; 'all' for the whole strip", key=True),
         text(
             "method",
@@ -21,7 +22,7 @@ TABLE = Table(
             "block",
             "passes of the two strips with the same block are compared; null where pass is 'all'",
         ),
-        text("crop", "crop of the season"),
+        CROP,
         number("yield_kg_ha", "kg/ha", "yield at the crop's market moisture", 0, 60000),
         number(
             "yield_se_kg_ha",
@@ -35,14 +36,15 @@ TABLE = Table(
         count("passes", "passes that count", required=True),
         flag(
             "used",
-            "true for the pass rows to compare by block: weighed passes where both strips have them, else mapped ones; null where pass is 'all'",
+            (
+                "true for the pass rows to compare by block: weighed passes where both strips have "
+                "them, else mapped ones; null where pass is 'all'"
+            ),
         ),
         flag(
             "methods_disagree",
             "true where scale wagon and yield map differ by more than their errors; null where there is only one",
         ),
-        share("coverage", "passes that count as a share of those recorded"),
-        partial(),
-        reason(),
+        *completeness("passes that count as a share of those recorded"),
     ),
 )

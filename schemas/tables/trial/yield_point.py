@@ -1,5 +1,6 @@
 """Points of a yield map as the export has them."""
 
+from schemas.shared_columns import SEASON, SIDES
 from schemas.table import Table, Tier, count, number, text, time
 
 TABLE = Table(
@@ -8,7 +9,7 @@ TABLE = Table(
     "one point of a yield-map export, as it came, in SI units",
     (
         text("field", "name of the field as the export or its file name has it", key=True),
-        count("season", "year of the harvest", low=1900, high=2200, key=True),
+        SEASON,
         text("map_file", "name of the export without its ending", key=True),
         count("point", "place in the export, from 1", low=1, key=True),
         time("time", "when it was taken, where the export says"),
@@ -30,7 +31,7 @@ TABLE = Table(
         number("distance_m", "m", "distance since the point before", -1e5, 1e5),
         number("width_m", "m", "width of the cut, where written", -1000, 1000),
         number("heading_deg", "degree", "direction of travel, clockwise from north", -360, 360),
-        text("strip", "the side, where the export says", one_of=("treated", "check")),
+        text("strip", "the side, where the export says", one_of=SIDES),
         text("pass", "number or name of the pass, where the export says"),
     ),
 )

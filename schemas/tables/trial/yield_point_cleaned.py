@@ -1,17 +1,18 @@
 """Points of a yield map, each kept or removed with its reason."""
 
-from schemas.table import Table, Tier, count, flag, number, partial, reason, text
+from schemas.shared_columns import FIELD, PARTIAL, REASON, SEASON, SIDES
+from schemas.table import Table, Tier, count, flag, number, text
 
 TABLE = Table(
     "yield_point_cleaned",
     Tier.DERIVED,
     "one point of a yield map, kept or removed",
     (
-        text("field", "name of the field", key=True),
-        count("season", "year of the harvest", low=1900, high=2200, key=True),
+        FIELD,
+        SEASON,
         text("map_file", "name of the export without its ending", key=True),
         count("point", "place in the export, from 1", low=1, key=True),
-        text("strip", "the side that it lies in; null outside both", one_of=("treated", "check")),
+        text("strip", "the side that it lies in; null outside both", one_of=SIDES),
         text("pass", "the pass that it belongs to; null outside both strips"),
         number("east_m", "m", "east of the middle of the map's points, on a local plane"),
         number("north_m", "m", "north of the middle of the map's points, on a local plane"),
@@ -34,7 +35,7 @@ TABLE = Table(
         number("moisture_pct", "percent", "moisture of the grain, wet basis", -100, 200),
         flag("kept", "true where the point counts", required=True),
         text("removed_because", "the rule that removed it; null where it is kept"),
-        partial(),
-        reason(),
+        PARTIAL,
+        REASON,
     ),
 )

@@ -1,17 +1,17 @@
 """Reference and crop evapotranspiration of a station's day."""
 
-from schemas.table import Table, Tier, count, day, number, partial, reason, share, text
+from schemas.shared_columns import DAY, STANDING_SEASON, STATION, STATION_STOOD_IN, completeness
+from schemas.table import Table, Tier, number, text
 
 TABLE = Table(
     "evapotranspiration_day",
     Tier.DERIVED,
     "evapotranspiration at one station on one day",
     (
-        text("station", "name of the station", key=True),
-        day("day", "climatological day", key=True),
-        text("field", "field that the station stood in that day"),
-        text("strip", "side of the trial", one_of=("treated", "check")),
-        count("season", "harvest year of the standing crop; null outside seasons", low=1900),
+        STATION,
+        DAY,
+        *STATION_STOOD_IN,
+        STANDING_SEASON,
         text("crop", "the standing crop; null outside seasons"),
         number("reference_et_mm", "mm", "evapotranspiration of the grass reference", 0, 25),
         text(
@@ -35,21 +35,13 @@ TABLE = Table(
                 "lowest temperature",
             ),
         ),
-        text(
-            "wind_from",
-            "where Penman-Monteith took the wind from",
-            one_of=("measured", "2 m/s"),
-        ),
+        text("wind_from", "where Penman-Monteith took the wind from", one_of=("measured", "2 m/s")),
         text(
             "stage",
             "stage of the crop, or what the ground is without one",
             one_of=("initial", "development", "mid-season", "late", "bare soil", "snow"),
         ),
-        text(
-            "stage_by",
-            "what the stages are counted in",
-            one_of=("days", "growing degree days"),
-        ),
+        text("stage_by", "what the stages are counted in", one_of=("days", "growing degree days")),
         number("crop_coefficient", "1", "crop evapotranspiration over reference", 0, 1.5),
         number(
             "crop_et_mm",
@@ -58,8 +50,6 @@ TABLE = Table(
             0,
             30,
         ),
-        share("coverage", "share of the day behind the least covered of the measured inputs"),
-        partial(),
-        reason(),
+        *completeness("share of the day behind the least covered of the measured inputs"),
     ),
 )

@@ -1,22 +1,32 @@
 """Growing degree days and corn heat units by season, day by day."""
 
-from schemas.table import Table, Tier, count, day, number, partial, reason, share, text
+from schemas.shared_columns import (
+    AIR_TEMP_MAX,
+    AIR_TEMP_MIN,
+    CROP,
+    DAY,
+    FIELD,
+    SEASON,
+    STRIP,
+    completeness,
+)
+from schemas.table import Table, Tier, count, number, text
 
 TABLE = Table(
     "heat_day",
     Tier.DERIVED,
     "heat of one day of a season in one strip, from seeding to harvest, and its sum since seeding",
     (
-        text("field", "name of the field", key=True),
-        count("season", "year of the harvest", low=1900, high=2200, key=True),
-        text("strip", "side of the trial", key=True, one_of=("treated", "check")),
-        day("day", "climatological day", key=True),
-        text("crop", "crop of the season"),
+        FIELD,
+        SEASON,
+        STRIP,
+        DAY,
+        CROP,
         text("station", "station whose temperatures were taken"),
         number("base_temp_c", "degC", "base temperature of the crop", -5, 25),
         number("upper_temp_c", "degC", "upper temperature of the crop", 10, 50),
-        number("air_temp_max_c", "degC", "highest air temperature", -90, 60),
-        number("air_temp_min_c", "degC", "lowest air temperature", -90, 60),
+        AIR_TEMP_MAX,
+        AIR_TEMP_MIN,
         number(
             "gdd_average_c_d",
             "delta_degC*day",
@@ -45,8 +55,6 @@ TABLE = Table(
         number("corn_heat_units_sum", "1", "sum since seeding, of days with data", 0),
         count("days", "days since seeding, the day of seeding included"),
         count("days_missing", "of these, days without usable temperatures: the sums lack them"),
-        share("coverage", "share of the days since seeding that are in the sums"),
-        partial(),
-        reason(),
+        *completeness("share of the days since seeding that are in the sums"),
     ),
 )

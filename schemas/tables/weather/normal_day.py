@@ -1,11 +1,15 @@
 """The normals of the days of the year."""
 
-from schemas.table import Table, Tier, count, number, partial, reason, share
+from schemas.shared_columns import MONTH, completeness
+from schemas.table import Table, Tier, count, number
 
 TABLE = Table(
     "normal_day",
     Tier.DERIVED,
-    "the normal of one day of the year; days of a common year and of a leap year stand apart, so that February keeps its sum in both",
+    (
+        "the normal of one day of the year; days of a common year and of a leap year stand apart, "
+        "so that February keeps its sum in both"
+    ),
     (
         count(
             "days_in_year",
@@ -14,7 +18,7 @@ TABLE = Table(
             high=366,
             key=True,
         ),
-        count("month", "calendar month", low=1, high=12, key=True),
+        MONTH,
         count("day_of_month", "day of the month", low=1, high=31, key=True),
         number(
             "rain_mm",
@@ -32,8 +36,6 @@ TABLE = Table(
         ),
         number("air_temp_max_c", "degC", "normal highest air temperature, likewise", -90, 60),
         number("air_temp_min_c", "degC", "normal lowest air temperature, likewise", -90, 60),
-        share("coverage", "coverage of the month's normal"),
-        partial(),
-        reason(),
+        *completeness("coverage of the month's normal"),
     ),
 )

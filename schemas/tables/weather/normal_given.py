@@ -1,5 +1,6 @@
 """Monthly normals given by the user."""
 
+from schemas.shared_columns import MONTH
 from schemas.table import Table, Tier, count, number
 
 TABLE = Table(
@@ -7,7 +8,7 @@ TABLE = Table(
     Tier.SETUP,
     "one calendar month of a table of normals given by the user",
     (
-        count("month", "calendar month", low=1, high=12, key=True),
+        MONTH,
         number("rain_mm", "mm", "normal rain of the month", 0, 3000),
         number("air_temp_mean_c", "degC", "normal mean air temperature of the month", -70, 50),
         count("years", "years behind the value, where the table says so"),

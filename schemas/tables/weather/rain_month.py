@@ -1,24 +1,21 @@
 """Rain against normal, month by month."""
 
-from schemas.table import Table, Tier, count, flag, number, partial, reason, share, text
-from schemas.tables.weather import rain_day
-
-_TO_DATE = tuple(
-    column
-    for column in rain_day.TABLE.columns
-    if column.name.startswith(("year_to_date", "season"))
-)
+from schemas.shared_columns import MONTH, PARTIAL, RAIN_TO_DATE, REASON, STATION, STRIP_STOOD_IN
+from schemas.table import Table, Tier, count, coverage, flag, number, text
 
 TABLE = Table(
     "rain_month",
     Tier.DERIVED,
-    "rain at one station in one calendar month; columns to date are as of the month's last day in the record, those of the season as of its last day in the month",
     (
-        text("station", "name of the station", key=True),
+        "rain at one station in one calendar month; columns to date are as of the month's last day "
+        "in the record, those of the season as of its last day in the month"
+    ),
+    (
+        STATION,
         count("year", "calendar year", low=1800, high=2200, key=True),
-        count("month", "calendar month", low=1, high=12, key=True),
+        MONTH,
         text("field", "field that the station stood in; null where that changed within the month"),
-        text("strip", "side of the trial", one_of=("treated", "check")),
+        STRIP_STOOD_IN,
         number("rain_mm", "mm", "rain that was recorded", 0),
         number("normal_mm", "mm", "normal rain of the whole month", 0),
         number("normal_recorded_mm", "mm", "normal of the days that were recorded", 0),
@@ -28,11 +25,11 @@ TABLE = Table(
         count(
             "days_whole", "days recorded whole, those that a later total bridges included", high=31
         ),
-        share("coverage", "share of the month that was recorded; bridged days count"),
+        coverage("share of the month that was recorded; bridged days count"),
         number("may_be_snow_mm", "mm", "part of the rain that may have been snow", 0),
         flag("may_be_snow", "true where part of the rain may have been snow"),
-        *_TO_DATE,
-        partial(),
-        reason(),
+        *RAIN_TO_DATE,
+        PARTIAL,
+        REASON,
     ),
 )

@@ -1,26 +1,38 @@
 """Readings of a station reduced to a day."""
 
-from schemas.table import Table, Tier, count, day, flag, number, partial, share, text
+from schemas.shared_columns import (
+    AIR_TEMP_MAX,
+    AIR_TEMP_MIN,
+    DAY,
+    PARTIAL,
+    RAIN_OF_DAY,
+    STATION,
+    STATION_STOOD_IN,
+    WIND_HEIGHT,
+)
+from schemas.table import Table, Tier, count, coverage, flag, number
 
 TABLE = Table(
     "weather_day",
     Tier.DAILY,
     "one station on one day",
     (
-        text("station", "name of the station", key=True),
-        day("day", "climatological day", key=True),
-        text("field", "field that the station stood in that day"),
-        text("strip", "side of the trial", one_of=("treated", "check")),
+        STATION,
+        DAY,
+        *STATION_STOOD_IN,
         number(
             "air_temp_mean_c",
             "degC",
-            "mean air temperature: time-weighted mean of the readings, or half of the sum of the extremes where only they came",
+            (
+                "mean air temperature: time-weighted mean of the readings, or half of the sum of "
+                "the extremes where only they came"
+            ),
             -90,
             60,
         ),
-        number("air_temp_min_c", "degC", "lowest air temperature", -90, 60),
-        number("air_temp_max_c", "degC", "highest air temperature", -90, 60),
-        share("air_temp_coverage", "share of the day with air temperature"),
+        AIR_TEMP_MIN,
+        AIR_TEMP_MAX,
+        coverage("share of the day with air temperature", "air_temp_coverage"),
         number(
             "relative_humidity_mean_pct",
             "percent",
@@ -32,16 +44,13 @@ TABLE = Table(
         number("relative_humidity_max_pct", "percent", "highest relative humidity", 0, 100),
         number("dew_point_mean_c", "degC", "mean dew point as measured", -100, 40),
         number("vapour_pressure_mean_kpa", "kPa", "mean actual vapour pressure as measured", 0, 8),
-        share("humidity_coverage", "share of the day with humidity, dew point or vapour pressure"),
-        number("rain_mm", "mm", "rain of the day, of the part that was recorded", 0, 2000),
-        share("rain_coverage", "share of the day with a rain record"),
-        day(
-            "rain_since_day",
-            "first day of the rain total: earlier than day where a running total bridged a gap",
+        coverage(
+            "share of the day with humidity, dew point or vapour pressure", "humidity_coverage"
         ),
+        *RAIN_OF_DAY,
         number("wind_speed_mean_m_s", "m/s", "mean wind speed at the sensor's height", 0, 90),
         number("wind_gust_m_s", "m/s", "highest gust", 0, 120),
-        share("wind_coverage", "share of the day with wind speed"),
+        coverage("share of the day with wind speed", "wind_coverage"),
         number(
             "solar_energy_mj_m2",
             "MJ/m^2",
@@ -49,7 +58,7 @@ TABLE = Table(
             0,
             50,
         ),
-        share("solar_coverage", "share of the day with radiation"),
+        coverage("share of the day with radiation", "solar_coverage"),
         number("air_pressure_mean_kpa", "kPa", "mean air pressure at the station", 45, 110),
         number("snow_depth_cm", "cm", "last snow depth of the day", 0, 1500),
         number(
@@ -66,7 +75,7 @@ TABLE = Table(
             "rain counter steps that could not be explained (a small fall) and were left out",
         ),
         flag("gauge_heated", "true where the rain gauge is heated"),
-        number("wind_height_m", "m", "height of the wind sensor", 0.5, 100),
-        partial(),
+        WIND_HEIGHT,
+        PARTIAL,
     ),
 )

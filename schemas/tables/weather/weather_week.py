@@ -1,22 +1,30 @@
 """A week's weather at a station."""
 
-from schemas.table import Table, Tier, count, day, number, partial, reason, share, text
+from schemas.shared_columns import (
+    AIR_TEMP_MAX,
+    AIR_TEMP_MIN,
+    STATION,
+    STRIP_STOOD_IN,
+    WEEK_STARTS,
+    completeness,
+)
+from schemas.table import Table, Tier, count, number, text
 
 TABLE = Table(
     "weather_week",
     Tier.DERIVED,
     "one station in one week, Monday to Sunday; sums are of the days that were recorded",
     (
-        text("station", "name of the station", key=True),
-        day("week_starts", "the week's Monday", key=True),
+        STATION,
+        WEEK_STARTS,
         text("field", "field that the station stood in; null where that changed within the week"),
-        text("strip", "side of the trial", one_of=("treated", "check")),
+        STRIP_STOOD_IN,
         count("season", "harvest year of the crop on the week's last day with one", low=1900),
         number("rain_mm", "mm", "rain that was recorded", 0, 5000),
         number("normal_recorded_mm", "mm", "normal rain of what was recorded", 0, 5000),
         number("departure_mm", "mm", "rain minus the normal of what was recorded", -5000, 5000),
-        number("air_temp_max_c", "degC", "highest air temperature", -90, 60),
-        number("air_temp_min_c", "degC", "lowest air temperature", -90, 60),
+        AIR_TEMP_MAX,
+        AIR_TEMP_MIN,
         number("reference_et_mm", "mm", "reference evapotranspiration, of days with it", 0, 200),
         number("crop_et_mm", "mm", "crop evapotranspiration without lack of water", 0, 200),
         count("et_days", "days behind the evapotranspiration", high=7),
@@ -24,8 +32,6 @@ TABLE = Table(
         number("corn_heat_units", "1", "corn heat units, in a season", 0, 500),
         count("heat_days", "days behind the heat sums", high=7),
         count("days_whole", "days with a whole rain record", high=7),
-        share("coverage", "share of the week with a rain record, bridged days included"),
-        partial(),
-        reason(),
+        *completeness("share of the week with a rain record, bridged days included"),
     ),
 )

@@ -138,7 +138,7 @@ def test_from_version_2_stations_go_behind_a_view_too(old: FarmFolder) -> None:
         optional = [c.name for c in table.columns if not c.required]
         migrate.add_columns(con, table, optional)
         con.execute("ALTER TABLE weather_reading RENAME TO some_columns")
-        con.execute(generated.ddl(replace(TABLES["weather_reading"], kept=False)))
+        con.execute(generated.ddl(replace(TABLES["weather_reading"], wide=False)))
         con.execute("INSERT INTO weather_reading BY NAME FROM some_columns")
         con.execute(
             "INSERT INTO kept.soil_reading (probe, depth_cm, time, interval_s, vwc_pct) "

@@ -1,0 +1,149 @@
+"""Columns that several tables declare alike: who and when, readings, rain, work, intervals.
+
+A table has these by name beside its own, so that the same thing reads the same wherever it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from schemas.table import SUFFIX, Column, Share, count, coverage, day, flag, number, text, time
+
+SIDES = ("treated", "check")
+
+# Where and when
+FIELD = text("field", "name of the field", key=True)
+STRIP = text("strip", "side of the trial", key=True, one_of=SIDES)
+BOOK_STRIP = replace(STRIP, meaning="the side")
+SEASON = count("season", "year of the harvest", low=1900, high=2200, key=True)
+STANDING_SEASON = count(
+    "season", "harvest year of the standing crop; null outside seasons", low=1900
+)
+CROP = text("crop", "crop of the season")
+DAY = day("day", "climatological day", key=True)
+WEEK_STARTS = day("week_starts", "the week's Monday", key=True)
+MONTH = count("month", "calendar month", low=1, high=12, key=True)
+NOTES = text("notes", "the user's notes")
+
+# Instruments, and where they were
+STATION = text("station", "name of the station", key=True)
+PROBE = text("probe", "name of the probe", key=True)
+INSTRUMENT = text("instrument", "name of the station or probe", key=True)
+KIND_OF_INSTRUMENT = text("kind", "which of the two it is", key=True, one_of=("station", "probe"))
+DEPTH = number("depth_cm", "cm", "depth of the sensor", 0, 1000, key=True)
+STRIP_STOOD_IN = text("strip", "side of the trial", one_of=SIDES)
+STATION_STOOD_IN = (text("field", "field that the station stood in that day"), STRIP_STOOD_IN)
+PROBE_STOOD_IN = (text("field", "field that the probe stood in that day"), STRIP_STOOD_IN)
+WIND_HEIGHT = number("wind_height_m", "m", "height of the wind sensor", 0.5, 100)
+READING_TIME = (
+    time("time", "end of the interval that the reading closes", key=True),
+    number(
+        "interval_s", "s", "length of the interval that ends at time", 1, 86400 * 31, required=True
+    ),
+)
+READING_DELIVERY = text("delivery", "the delivery that brought it last", provenance=True)
+QUALITIES = ("good", "suspect", "bad", "missing", "not evaluated")
+UPTAKE_METHODS = ("day-night", "balance")
+
+# Weather
+AIR_TEMP_MAX = number("air_temp_max_c", "degC", "highest air temperature", -90, 60)
+AIR_TEMP_MIN = number("air_temp_min_c", "degC", "lowest air temperature", -90, 60)
+RAIN_OF_DAY = (
+    number("rain_mm", "mm", "rain of the day, of the part that was recorded", 0, 2000),
+    coverage("share of the day with a rain record", "rain_coverage"),
+    day(
+        "rain_since_day",
+        "first day of the rain total: earlier than day where a running total bridged a gap",
+    ),
+)
+
+
+def _rain_to_date(stem: str, since: str) -> tuple[Column, ...]:
+    """Declare the rain since a day, its normal, its share of that in percent, its coverage."""
+    return (
+        number(f"{stem}_mm", "mm", f"rain recorded since {since}", 0),
+        number(f"{stem}_normal_mm", "mm", f"normal of what was recorded since {since}", 0),
+        number(
+            f"{stem}_of_normal_pct",
+            "percent",
+            f"rain recorded since {since} in percent of its normal",
+            0,
+        ),
+        coverage(f"share of the days since {since} with a rain record", f"{stem}_coverage"),
+    )
+
+
+RAIN_TO_DATE = (
+    *_rain_to_date("year_to_date", "1 January"),
+    count("season", "season (year of harvest) that stood in the field", low=1900, high=2200),
+    *_rain_to_date("season_to_date", "seeding"),
+)
+
+# The practice and its work
+PRACTICE = text("practice", "the practice on trial")
+PRACTICE_KEY = replace(PRACTICE, key=True)
+WORKED_STRIP = replace(STRIP, meaning="the side that was worked")
+WORK_DAY = day("day", "day of the work", key=True)
+WORK_DEPTH = number("depth_cm", "cm", "working depth", 0, 200)
+WORK_SPEED = number("speed_km_h", "km/hour", "working speed", 0, 40)
+WORK_DRAFT = number(
+    "draft_kn", "kN", "draft of the whole implement, where it was measured", 0, 1000
+)
+CONTRACT_COST = number(
+    "contract_cost_per_ha",
+    "currency/hectare",
+    "contract rate; where it is given it stands for fuel, machine and labour",
+    0,
+)
+LAST_OPERATION_DAY = day(
+    "operation_day", "the last operation on the treated strip before the season"
+)
+YEARS_SINCE = count("years_since", "harvests since the operation, the first is 1", low=1)
+CONE_INDEX_MAX = number(
+    "cone_index_max_mpa", "MPa", "highest cone index of the compacted layer", 0, 20
+)
+COMPACTED_BOTTOM = number("compacted_bottom_cm", "cm", "bottom of the compacted layer", 0, 200)
+WORKING_DEPTH = number("working_depth_cm", "cm", "depth to work at, just below the layer", 0, 250)
+CAUTION = text("caution", "to be shown wherever this row is shown", required=True)
+
+# What is known of a number
+RESPONSE_PCT = number("response_pct", "percent", "response in percent of the check strip's yield")
+PARTIAL = flag("partial", "true where the row was made from part of the data that should be there")
+REASON = text("reason", "in plain words, why a number is missing or partial; null when whole")
+
+
+def completeness(covered: str) -> tuple[Column, ...]:
+    """Declare how every derived table ends: its coverage (``covered`` says of what), and why."""
+    return (coverage(covered), PARTIAL, REASON)
+
+
+def interval(
+    stem: str, unit: str, of: str = "its 95 % interval", low: float | None = None
+) -> tuple[Column, ...]:
+    """Declare the lower and the upper end of an interval, named by its stem, end and unit."""
+    return tuple(
+        number(f"{stem}_{end}{SUFFIX[unit]}", unit, f"{word} end of {of}", low)
+        for end, word in (("low", "lower"), ("high", "upper"))
+    )
+
+
+def share_interval(
+    stem: str, of: str = "its 95 % interval", limited: bool = True
+) -> tuple[Column, ...]:
+    """Declare the ends of a share's interval, between 0 and 1 if ``limited``."""
+    low, high = (0.0, 1.0) if limited else (None, None)
+    ends = interval(stem, "1", of)
+    return tuple(replace(end, low=low, high=high, share=Share.PART) for end in ends)
+
+
+def p_value(name: str, meaning: str) -> Column:
+    """Declare the probability of so extreme a result by chance alone; never shown in percent."""
+    return number(name, "1", meaning, 0, 1)
+
+
+def adjusted_p(compared: str, of: str = "p") -> Column:
+    """Declare the p-value after a correction for the number of things compared."""
+    return p_value(
+        "p_adjusted",
+        f"{of} after allowing for the number of {compared} (Benjamini-Hochberg); the verdict goes by it",
+    )
