@@ -169,9 +169,14 @@ def methods(have: dict[str, pl.DataFrame], uptake: pl.DataFrame) -> pl.DataFrame
             & c("season").is_not_null()
             & (c("rain_mm") < 1)
         )
-        .select(*KEYS, "probe", "day", default_pct=c("uptake_mm") / c("layer_thickness_cm") * 10,
-                balance_pct=c("fall_mm") / c("layer_thickness_cm") * 10)
-    )  # fmt: skip
+        .select(
+            *KEYS,
+            "probe",
+            "day",
+            default_pct=c("uptake_mm") / c("layer_thickness_cm") * 10,
+            balance_pct=c("fall_mm") / c("layer_thickness_cm") * 10,
+        )
+    )
     return day.join(soil_methods.compared(have), on=["probe", "depth_cm", "day"]).join(
         uptake.select(*KEYS, "day", true_pct="uptake_10cm_mm"), on=[*KEYS, "day"]
     )

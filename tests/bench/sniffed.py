@@ -146,10 +146,14 @@ def weather(
         rain = np.where(rng.random(n) < 0.25, rng.gamma(0.8, 6, n), 0)
         rain = np.round(rain / 0.2) * 0.2
         return {
-            "air_temp": temp, "air_temp_max": temp + swing / 2, "air_temp_min": temp - swing / 2,
-            "relative_humidity": np.clip(rng.normal(65, 12, n), 15, 100), "rain": rain,
-            "wind_speed": rng.gamma(3, 1.2, n), "solar_energy": energy,
-        }  # fmt: skip
+            "air_temp": temp,
+            "air_temp_max": temp + swing / 2,
+            "air_temp_min": temp - swing / 2,
+            "relative_humidity": np.clip(rng.normal(65, 12, n), 15, 100),
+            "rain": rain,
+            "wind_speed": rng.gamma(3, 1.2, n),
+            "solar_energy": energy,
+        }
     sun = frame.select(solar_hours(pl.col("t"), place.longitude) % 24).to_series().to_numpy()
     half = frame.select(half_day_h(pl.col("t").dt.ordinal_day(), place.latitude))
     long = half.to_series().to_numpy()
@@ -160,11 +164,15 @@ def weather(
     temp = base + 6 * np.cos((sun - 15) * np.pi / 12) * cloud
     rain = np.where(rng.random(n) < 0.02 * math.sqrt(step_s / 3600), rng.gamma(0.7, 2.5, n), 0)
     return {
-        "air_temp": temp, "relative_humidity": np.clip(75 - 3 * (temp - base), 12, 100),
-        "rain": np.round(rain / 0.2) * 0.2, "wind_speed": rng.gamma(3, 1.2, n),
-        "solar_radiation": np.clip(solar, 0, None), "battery": 12.6 + 0.4 * height,
-        "air_pressure": 101.3 * (1 - 2.2e-5 * place.elevation_m) ** 5.26 + np.clip(spell * 0.3, -2, 2),
-    }  # fmt: skip
+        "air_temp": temp,
+        "relative_humidity": np.clip(75 - 3 * (temp - base), 12, 100),
+        "rain": np.round(rain / 0.2) * 0.2,
+        "wind_speed": rng.gamma(3, 1.2, n),
+        "solar_radiation": np.clip(solar, 0, None),
+        "battery": 12.6 + 0.4 * height,
+        "air_pressure": 101.3 * (1 - 2.2e-5 * place.elevation_m) ** 5.26
+        + np.clip(spell * 0.3, -2, 2),
+    }
 
 
 def soil(values: dict[str, Any], depth: float, rng: np.random.Generator) -> tuple[Any, Any]:
@@ -189,9 +197,12 @@ def make(seed: int) -> Made:
     kind = str(rng.choice(["delimited"] * 7 + ["fixed", "json", "ndjson", "xlsx"]))
     time, clock, mark = _clock(rng, place, step_s)
     standard = Layout.model_validate(
-        {"step": f"{step_s} s" if step_s < 86400 else "1 day", "time": {"columns": ["t"], **_of(clock)},
-         "columns": {"x": {"quantity": "rain"}}}
-    )  # fmt: skip
+        {
+            "step": f"{step_s} s" if step_s < 86400 else "1 day",
+            "time": {"columns": ["t"], **_of(clock)},
+            "columns": {"x": {"quantity": "rain"}},
+        }
+    )
     if step_s >= 86400:
         begin = begin + timedelta(hours=0)
         days += int(rng.integers(60))

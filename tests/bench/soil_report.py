@@ -11,6 +11,11 @@ def _number(value: object, digits: int = 1) -> str:
     return "–" if value is None else f"{value:.{digits}f}"
 
 
+def head(columns: str) -> list[str]:
+    """Return the two lines that begin a table of Markdown."""
+    return [f"| {columns} |", "|" + " --- |" * (columns.count("|") + 1)]
+
+
 def _front_table(front: pl.DataFrame) -> list[str]:
     crop = front.filter(~pl.col("bare"))
     error = pl.col("error_d")
@@ -32,8 +37,10 @@ def _front_table(front: pl.DataFrame) -> list[str]:
     bare = front.filter("bare")
     false = bare["state"].is_in(["reached", "before the record"]).sum()
     return [
-        "| depth | seen | bias d | median error d | 90 % within d | within 5 d % | median from first uptake d | interval holds % | reached, not seen |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+        *head(
+            "depth | seen | bias d | median error d | 90 % within d | within 5 d % "
+            "| median from first uptake d | interval holds % | reached, not seen"
+        ),
         *(
             f"| {name} | {r[0]} | " + " | ".join(_number(v) for v in r[1:7]) + f" | {r[7]} |"
             for name, r in rows
@@ -59,8 +66,10 @@ def _share_table(share: pl.DataFrame) -> list[str]:
         return f"| {name} | {r[0]} | " + " | ".join(_number(v) for v in r[1:]) + " |"
 
     return [
-        "| depth | n | true share % | bias | median error | 90 % within | within 3 points % | median error of treated minus check | median error against the whole season |",
-        "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+        *head(
+            "depth | n | true share % | bias | median error | 90 % within | within 3 points % "
+            "| median error of treated minus check | median error against the whole season"
+        ),
         line("all", share),
         *(
             line(f"{depth:g} cm", group)
@@ -95,12 +104,13 @@ def _method_table(method: pl.DataFrame) -> list[str]:
             .select(pl.col("off").median())
             .item()
         )
-        rows.append(
-            f"| {name} | {_number(r[0], 3)} | {_number(r[1], 3)} | {_number(r[2], 2)} | {_number(total, 2)} |"
-        )
+        figures = (_number(r[0], 3), _number(r[1], 3), _number(r[2], 2), _number(total, 2))
+        rows.append(f"| {name} | {' | '.join(figures)} |")
     return [
-        "| method | bias %/d | standard deviation of a day %/d | correlation with truth | median error of a season's sum, % by volume |",
-        "| --- | --- | --- | --- | --- |",
+        *head(
+            "method | bias %/d | standard deviation of a day %/d | correlation with truth "
+            "| median error of a season's sum, % by volume"
+        ),
         *rows,
     ]
 
@@ -113,17 +123,23 @@ def report(found: dict[str, pl.DataFrame], sites: int, first_seed: int) -> str:
     lines = [
         "## Below ground",
         "",
-        f"{2 * sites} simulated strip-seasons ({sites} site-seasons of two strips, seeds {first_seed} to {first_seed + sites - 1}; "
-        f"four soils, two sets of depths, four loggers, frozen winters, faults), by `python -m tests.bench.bench_soil {sites} {first_seed}`. "
-        "Truth is the simulator's: the day on which the front passes the sensor's depth, and the uptake of the layer.",
+        f"{2 * sites} simulated strip-seasons ({sites} site-seasons of two strips, "
+        f"seeds {first_seed} to {first_seed + sites - 1}; four soils, two sets of depths, four "
+        "loggers, frozen winters, faults), by "
+        f"`python -m tests.bench.bench_soil {sites} {first_seed}`. Truth is the simulator's: the "
+        "day on which the front passes the sensor's depth, and the uptake of the layer.",
         "",
         "### Root front, readings every 15 to 60 minutes",
         "",
         *_front_table(found["front"]),
         "",
-        f"Lead of the treated strip (both seen): {len(error)} pairs, bias {_number(error.median())} d, median error {_number(error.abs().median())} d, "
-        f"90 % within {_number(error.abs().quantile(0.9))} d, within 3 d {100 * (error.abs() <= 3).mean():.0f} %, interval holds {100 * lead['held'].drop_nulls().mean():.0f} %. "
-        f"Bounds where one strip was not seen to get there: {bound.height}, wrong {int(bound['wrong_bound'].sum())}.",
+        f"Lead of the treated strip (both seen): {len(error)} pairs, bias "
+        f"{_number(error.median())} d, median error {_number(error.abs().median())} d, "
+        f"90 % within {_number(error.abs().quantile(0.9))} d, "
+        f"within 3 d {100 * (error.abs() <= 3).mean():.0f} %, "
+        f"interval holds {100 * lead['held'].drop_nulls().mean():.0f} %. "
+        "Bounds where one strip was not seen to get there: "
+        f"{bound.height}, wrong {int(bound['wrong_bound'].sum())}.",
         "",
         "### Root front from one value a day (balance)",
         "",

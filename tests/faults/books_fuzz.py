@@ -111,7 +111,7 @@ def run(n: int, found: Found, say: Callable[[str], None], first: int = 0) -> tup
             found.wrong += wrong
         except RuntimeError as error:
             found.wrong.append(f"field books from {start}: {str(error)[-500:]}")
-    row = ("field books", n, n - counts["refused"], counts["refused"], 0, counts["rows"], "", "",
-           len(found.wrong) - before)  # fmt: skip
+    refused, wrong = counts["refused"], len(found.wrong) - before
+    row = ("field books", n, n - refused, refused, 0, counts["rows"], "", "", wrong)
     say(f"{row}")
     return row

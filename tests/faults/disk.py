@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-_TRUE = {name: getattr(os, name) for name in (
-    "open", "close", "write", "ftruncate", "fsync", "replace", "rename", "unlink", "remove", "mkdir", "rmdir",
-    "sendfile", "chmod",
-)}  # fmt: skip
+_WATCHED = """
+open close write ftruncate fsync replace rename unlink remove mkdir rmdir sendfile chmod
+"""
+_TRUE = {name: getattr(os, name) for name in _WATCHED.split()}
 _OPEN = io.open
 
 

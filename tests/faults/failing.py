@@ -17,8 +17,10 @@ from tests.faults.post import Post
 from tests.faults.table import Found
 
 NAMES = ("collect, later", "publish", "digest, mailed")
-HEAD = ("step", "the fault", "faults", "ended with exit 1 or 2 and a sentence",
-        "went on without (a note, a record of runs)", "afterwards as undisturbed")  # fmt: skip
+HEAD = (
+    "step | the fault | faults | ended with exit 1 or 2 and a sentence"
+    " | went on without (a note, a record of runs) | afterwards as undisturbed"
+)
 
 
 def command(path: Path, name: str) -> None:

@@ -23,19 +23,34 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
 CAN = hasattr(os, "fork") and sys.platform.startswith("linux")
 # Enough of the derived tables to see that derive is whole; ``FEW = None`` makes all.
 FEW = ("soil_quality_day", "soil_water_day", "rain_day")
-MODULES = (
-    "flows.cli", "flows.run.steps", "flows.intake.collect", "flows.derive.derive", "flows.store.publish", "flows.trust.backup.rebuild",
-    "flows.store.checksum", "flows.trust.status", "flows.pages.digest.write", "flows.pages.mail.send", "flows.trust.audit.audit",
-    "flows.intake.readers.delimited", "flows.intake.readers.workbook", "flows.intake.readers.packed",
-    "flows.intake.readers.json_records", "flows.intake.readers.fixed_width", "pandera.polars", "openpyxl",
-    "matplotlib.pyplot", "pyarrow",
-)  # fmt: skip
+MODULES = """
+flows.cli
+flows.run.steps
+flows.trust.audit.audit
+flows.trust.backup.rebuild
+flows.trust.status
+flows.pages.digest.write
+flows.pages.mail.send
+flows.intake.collect
+flows.intake.readers.delimited
+flows.intake.readers.fixed_width
+flows.intake.readers.json_records
+flows.intake.readers.packed
+flows.intake.readers.workbook
+flows.derive.derive
+flows.store.checksum
+flows.store.publish
+matplotlib.pyplot
+openpyxl
+pandera.polars
+pyarrow
+"""
 FAULT = 70  # exit code of a child whose work raised
 
 
 def warm() -> None:
     """Import all that a step imports, so that no child has to."""
-    for name in MODULES:
+    for name in MODULES.split():
         importlib.import_module(name)
     from flows.base import units
     from flows.derive import derive

@@ -56,9 +56,9 @@ def run(n: int, root: Path, say: Callable[[str], None], only: str = "") -> Found
     """``n`` full disks: from the beginning with a little room left, or at a random moment."""
     found = Found(
         "A full disk",
-        ("step", "full disks", "ended with exit 1 or 2 and a sentence", "went through all the same",
-         "afterwards as undisturbed"),
-    )  # fmt: skip
+        "step | full disks | ended with exit 1 or 2 and a sentence | went through all the same"
+        " | afterwards as undisturbed",
+    )
     try:
         with Disk(root / "disk") as disk, Post(root / "post") as post:
             kills = Kills(root / "farms", post)

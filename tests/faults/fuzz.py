@@ -19,6 +19,10 @@ from tests.faults.table import Clock, Found
 
 BATCH = 50
 FIRST = 0  # number of the first case of each format: others than those looked at before
+FILLED = """
+weather_reading soil_reading superseded_reading quarantine delivery delivery_instrument touched_day
+"""
+COUNTED = ("files", "landed", "refused", "empty", "rows", "values landed", "not judged")
 SECONDS = 20  # no file of these may take longer
 UNFORESEEN = "could not be read"  # the cause that the landing gives where a reader broke down
 
@@ -78,8 +82,7 @@ class Landing:
         from schemas import generated
         from schemas.catalogue import TABLES
 
-        for table in ("weather_reading", "soil_reading", "superseded_reading", "quarantine", "delivery",
-                      "delivery_instrument", "touched_day"):  # fmt: skip
+        for table in FILLED.split():
             self.con.execute(f"DELETE FROM {generated.store(TABLES[table])}")
 
 
@@ -165,9 +168,9 @@ def run(n: int, root: Path, say: Callable[[str], None], only: str = "") -> Found
     """``n`` mutated deliveries, shared out over the formats, and a fifth as many field books."""
     found = Found(
         "Mutated files",
-        ("format", "files", "landed (in part)", "refused", "empty", "rows in", "values landed",
-         "not judged", "wrong"),
-    )  # fmt: skip
+        "format | files | landed (in part) | refused | empty | rows in | values landed"
+        " | not judged | wrong",
+    )
     keep = Path(tempfile.gettempdir()) / "fuzz-wrong"
     keep.mkdir(exist_ok=True)
     forms = [form for form in FORMATS.values() if only in form.name]
@@ -186,11 +189,8 @@ def run(n: int, root: Path, say: Callable[[str], None], only: str = "") -> Found
                 seen[form.name].wrong.append(f"{form.name}, from {start}: {str(error)[-500:]}")
             say(f"{form.name} {start - FIRST + size} of {many}, {len(seen[form.name].wrong)} wrong")
     for name, one in seen.items():
-        c = one.counts
-        found.rows.append(
-            (name, c["files"], c["landed"], c["refused"], c["empty"], c["rows"], c["values landed"],
-             c["not judged"], len(one.wrong))
-        )  # fmt: skip
+        counts = [one.counts[name] for name in COUNTED]
+        found.rows.append((name, *counts, len(one.wrong)))
         found.wrong += one.wrong
     if only in "field books":
         found.rows.append(books_fuzz.run(max(2, n // 5), found, say, FIRST))

@@ -101,8 +101,13 @@ def restored(path: Path) -> tuple[str, str, list[str]]:
 class States(dict[str, Path]):
     """The folders that the steps begin with, each made when it is first asked for."""
 
-    BEFORE: ClassVar = {"grown": "fresh", "landed": "grown", "derived": "landed",
-                        "saved": "derived", "mailed": "derived"}  # fmt: skip
+    BEFORE: ClassVar = {
+        "grown": "fresh",
+        "landed": "grown",
+        "derived": "landed",
+        "saved": "derived",
+        "mailed": "derived",
+    }
 
     def __init__(self, root: Path, port: int) -> None:
         super().__init__()
@@ -248,10 +253,10 @@ def run(n: int, root: Path, say: Callable[[str], None], only: str = "") -> Found
     """``n`` kills, shared out over the steps; one to six of them before each quiet run."""
     found = Found(
         "Kill −9",
-        ("step", "kills", "of them at a random moment", "at a random open, write, fsync or rename",
-         "quiet runs after", "of them with checksum and files as undisturbed",
-         "letters that came twice, same ID"),
-    )  # fmt: skip
+        "step | kills | of them at a random moment | at a random open, write, fsync or rename"
+        " | quiet runs after | of them with checksum and files as undisturbed"
+        " | letters that came twice, same ID",
+    )
     with Post(root / "post") as post:
         kills = Kills(root / "farms", post)
         wanted = [step for step in steps() if only in step.name]

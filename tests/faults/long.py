@@ -43,7 +43,7 @@ def main() -> None:
     Clock.limit(given.minutes)
     module, usual = WHAT[given.what]
     if not forked.CAN:
-        found = Found(given.what, (), skipped="it needs fork and /proc, as Linux has them")
+        found = Found(given.what, "", skipped="it needs fork and /proc, as Linux has them")
     else:
         found = _run(module, usual if given.n is None else given.n, given.only, given.first)
     print(json.dumps(found.as_dict()) if given.json else found.markdown())

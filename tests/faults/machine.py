@@ -250,7 +250,7 @@ def check(examples: int, steps: int) -> None:
 
 def run(n: int, root: Path, say: Callable[[str], None], only: str = "") -> Found:
     """``n`` sequences of up to 20 steps."""
-    found = Found("State machine", ("sequences", "steps each, at most", "crashes in them"))
+    found = Found("State machine", "sequences | steps each, at most | crashes in them")
     Farm.crashes = 0
     try:
         check(n, 20)

@@ -10,17 +10,31 @@ from collections.abc import Callable
 
 from tests.faults.samples import Format, pack
 
+# What stands in a cell in place of a number, and of a time; "|" parts them, and nothing is one too.
 NUMBERS = (
-    "1e308", "-1e400", "9" * 400, "nan", "inf", "-inf", "NaN", "1,5", "1.5.2", "0x10", "１２", "1_0",
-    "--3", "+4", "", " ", "null", "=1+1", "#DIV/0!", "1e", "٣", "-0", "00012", "1e-320", "True", "-9999",
-    "2021-06-01 03:00", "'5", "5 mm", "½", "\x00", "\ufeff7", "<b>", "${x}", "';DROP TABLE farm;--",
-)  # fmt: skip
+    f"1e308|-1e400|{'9' * 400}|nan|inf|-inf|NaN|1,5|1.5.2|0x10|１２|1_0|--3|+4|| |null|=1+1|#DIV/0!"
+    "|1e|٣|-0|00012|1e-320|True|-9999|2021-06-01 03:00|'5|5 mm|½|\x00|\ufeff7|<b>|${x}"
+    "|';DROP TABLE farm;--"
+)
 TIMES = (
-    "2021-02-30 00:00", "2021-06-01 24:00", "2021-06-01 25:00", "0000-00-00 00:00", "99999-01-01 00:00",
-    "2021-06-01T03:00Z", "2021-06-01", "20210601", "01/06/2021 03:00", "2021-6-1 3:0", "1622520000",
-    "2021-06-01 03:00:00.5", "2021-06-01 03", "noon", "2099-01-01 00:00", "1970-01-01 00:00",
-    "2021-06-01 03:00+09:00", "-2021-06-01 03:00", "2021-06-01 03:60", "",
-)  # fmt: skip
+    "2021-02-30 00:00|2021-06-01 24:00|2021-06-01 25:00|0000-00-00 00:00|99999-01-01 00:00"
+    "|2021-06-01T03:00Z|2021-06-01|20210601|01/06/2021 03:00|2021-6-1 3:0|1622520000"
+    "|2021-06-01 03:00:00.5|2021-06-01 03|noon|2099-01-01 00:00|1970-01-01 00:00"
+    "|2021-06-01 03:00+09:00|-2021-06-01 03:00|2021-06-01 03:60|"
+)
+# Parts of a workbook's cell, and what takes their place.
+SWAPS = b"""\
+t="n" t="s"
+t="n" t="b"
+t="n" t="d"
+t="s" t="n"
+t="n" t="e"
+r="B r="C
+r="2" r="99999999"
+r="A2" r="ZZZZ2"
+<v> <f>1+1</f><v>
+t="s" t="zz"
+"""
 Change = Callable[[bytes, random.Random, Format], bytes]
 
 
@@ -101,7 +115,9 @@ def cells(data: bytes, rng: random.Random, form: Format) -> bytes:
             case 2:
                 row[a], row[b] = row[b], row[a]
             case _:
-                strange = rng.choice(TIMES if a == 0 and rng.random() < 0.8 else NUMBERS)
+                strange = rng.choice(
+                    (TIMES if a == 0 and rng.random() < 0.8 else NUMBERS).split("|")
+                )
                 row[a] = strange.encode()
     return b"\n".join(d.join(row) for row in rows)
 
@@ -127,13 +143,17 @@ def columns(data: bytes, rng: random.Random, form: Format) -> bytes:
 def encoded(data: bytes, rng: random.Random, form: Format) -> bytes:
     """In another encoding, with other line ends or a mark before it."""
     text = data.decode(form.encoding, "replace")
+    codes = ("utf-16", "utf-16-be", "utf-32", "utf-8-sig")
+    ends = (b"\r\n", b"\r", b"\n\r")
     return rng.choice(
-        (
-            text.encode("utf-16", "replace"), text.encode("utf-16-be", "replace"), text.encode("utf-32", "replace"), text.encode("utf-8-sig", "replace"),
-            data.replace(b"\n", b"\r\n"), data.replace(b"\n", b"\r"), data.replace(b"\n", b"\n\r"),
-            text.encode("cp037", "replace"), b"\xef\xbb\xbf" * 2 + data, data.replace(b"0", "０".encode()),
-        )
-    )  # fmt: skip
+        [
+            *(text.encode(code, "replace") for code in codes),
+            *(data.replace(b"\n", end) for end in ends),
+            text.encode("cp037", "replace"),
+            b"\xef\xbb\xbf" * 2 + data,
+            data.replace(b"0", "０".encode()),
+        ]
+    )
 
 
 def words(data: bytes, rng: random.Random, form: Format) -> bytes:
@@ -144,7 +164,7 @@ def words(data: bytes, rng: random.Random, form: Format) -> bytes:
     for hit in sorted(
         rng.sample(found, min(len(found), rng.choice((1, 1, 3)))), key=lambda h: -h.start()
     ):
-        strange = rng.choice((*NUMBERS, *TIMES)).encode()
+        strange = rng.choice(f"{NUMBERS}|{TIMES}".split("|")).encode()
         data = data[: hit.start()] + strange + data[hit.end() :]
     return data
 
@@ -221,18 +241,14 @@ def _workbook(data: bytes, rng: random.Random, form: Format) -> bytes:
 
 def _types(data: bytes, rng: random.Random, form: Format) -> bytes:
     """Cells of another type, at another place."""
-    swaps = ((b't="n"', b't="s"'), (b't="n"', b't="b"'), (b't="n"', b't="d"'), (b't="s"', b't="n"'),
-             (b't="n"', b't="e"'), (b'r="B', b'r="C'), (b'r="2"', b'r="99999999"'), (b'r="A2"', b'r="ZZZZ2"'),
-             (b"<v>", b"<f>1+1</f><v>"), (b't="s"', b't="zz"'))  # fmt: skip
-    old, new = rng.choice(swaps)
+    old, new = rng.choice(SWAPS.splitlines()).split()
     return data.replace(old, new, rng.choice((1, 2, -1)))
 
 
 def _bomb(data: bytes, rng: random.Random, form: Format) -> bytes:
     """Entities that grow, or that name a file of this computer."""
-    grow = b'<!DOCTYPE x [<!ENTITY a "' + b"9" * 50 + b'">' + b"".join(
-        b'<!ENTITY %c "%s">' % (98 + i, b"&%c;" % (97 + i) * 10) for i in range(7)
-    ) + b"]>"  # fmt: skip
+    entities = [(b"a", b"9" * 50), *((b"%c" % (98 + i), b"&%c;" % (97 + i) * 10) for i in range(7))]
+    grow = b"<!DOCTYPE x [%s]>" % b"".join(b'<!ENTITY %s "%s">' % entity for entity in entities)
     reads = b'<!DOCTYPE x [<!ENTITY h SYSTEM "file:///etc/hostname">]>'
     head, _, rest = data.partition(b"?>") if data.startswith(b"<?xml") else (b"", b"", data)
     start = head + b"?>" if head else b""
@@ -246,10 +262,10 @@ def _bomb(data: bytes, rng: random.Random, form: Format) -> bytes:
 def _tricks(data: bytes, rng: random.Random, form: Format) -> bytes:
     """What archives can be made to do."""
     if form.packed == "gzip":
-        return rng.choice(
-            (data + data, data + b"junk", data + bytes(500), gzip.compress(data), gzip.compress(bytes(40 << 20)),
-             data[:-8] + bytes(8), data[:3] + b"\xff" + data[4:], data[:20] * 50)
-        )  # fmt: skip
+        after = [data + more for more in (data, b"junk", bytes(500))]
+        twice = [gzip.compress(inside) for inside in (data, bytes(40 << 20))]
+        torn = [data[:-8] + bytes(8), data[:3] + b"\xff" + data[4:], data[:20] * 50]
+        return rng.choice(after + twice + torn)
     inner = zipfile.ZipFile(io.BytesIO(data)).read("a.csv")
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:

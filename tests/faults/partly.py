@@ -73,9 +73,9 @@ def run(n: int, root: Path, say: Callable[[str], None], only: str = "") -> Found
     """Every place of every kind of file, or ``n`` places of each."""
     found = Found(
         "Files whose last blocks come later",
-        ("file", "block", "half files", "readings and all else the same after the whole file", "with rows in quarantine",
-         "with superseded values"),
-    )  # fmt: skip
+        "file | block | half files | readings and all else the same after the whole file"
+        " | with rows in quarantine | with superseded values",
+    )
     at, fresh = root / "farm", root / "fresh"
     forked.run(lambda: _bare(fresh))
     for kind in KINDS:

@@ -72,6 +72,13 @@ FIELDS = (
     "fields = {t = [1, 16], air = [18, 24], rain = [26, 31], upper = [33, 39], lower = [41, 47]}"
 )
 LONG = 'shape = "long"\nseries_column = "what"\nvalue_column = "value"'
+EUROPEAN = """delimiter = ";"
+decimal = ","
+encoding = "latin-1"
+header_starts = "day"
+after_header = 1
+time = {columns = ["day", "hour"], format = "%d.%m.%Y %H:%M", offset = "-06:00"}
+missing = ["NAN"]"""
 FORMATS = {
     f.name: f
     for f in (
@@ -79,9 +86,11 @@ FORMATS = {
         Format("quoted", ISO + '\nheader_starts = "t"'),
         Format(
             "semicolon",
-            'delimiter = ";"\ndecimal = ","\nencoding = "latin-1"\nheader_starts = "day"\nafter_header = 1\n'
-            'time = {columns = ["day", "hour"], format = "%d.%m.%Y %H:%M", offset = "-06:00"}\nmissing = ["NAN"]',
-            "%d.%m.%Y;%H:%M", ",", ";", encoding="latin-1",
+            EUROPEAN,
+            "%d.%m.%Y;%H:%M",
+            decimal=",",
+            delimiter=";",
+            encoding="latin-1",
         ),
         Format("tabbed", 'delimiter = "tab"\n' + ISO, delimiter="\t"),
         Format("long", ISO + "\n" + LONG, kind="long"),
@@ -92,7 +101,7 @@ FORMATS = {
         Format("gzip", ISO, packed="gzip"),
         Format("zip", ISO, packed="zip"),
     )
-}  # fmt: skip
+}
 
 
 def toml() -> str:
@@ -164,8 +173,8 @@ def _lines(form: Format, rows: list[tuple[datetime, dict[str, float]]]) -> list[
         cells = [[f'"{c}"' for c in row] for row in cells]
         return ['"made by",x', d.join(f'"{n}"' for n in ("t", *COLUMNS)), *map(d.join, cells)]
     if form.name == "semicolon":
-        return ["Größe;x", d.join(["day", "hour", *COLUMNS]), d.join(["", "", "°C", "mm", "%", "%"]),
-                *map(d.join, cells)]  # fmt: skip
+        heads = ["day", "hour", *COLUMNS], ["", "", "°C", "mm", "%", "%"]
+        return ["Größe;x", *map(d.join, [*heads, *cells])]
     return [d.join(["t", *COLUMNS]), *map(d.join, cells)]
 
 

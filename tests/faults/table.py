@@ -28,7 +28,7 @@ class Found:
     """Figures of one experiment; ``wrong`` is empty where every promise held."""
 
     title: str
-    head: tuple[str, ...]
+    head: str  # of the columns, as Markdown has them: "step | kills | letters"
     rows: list[tuple[Any, ...]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     wrong: list[str] = field(default_factory=list)
@@ -43,7 +43,7 @@ class Found:
         lines = [f"### {self.title}", ""]
         if self.skipped:
             return "\n".join([*lines, f"Not run: {self.skipped}", ""])
-        lines += ["| " + " | ".join(self.head) + " |", "|" + " --- |" * len(self.head)]
+        lines += [f"| {self.head} |", "|" + " --- |" * (self.head.count("|") + 1)]
         lines += ["| " + " | ".join(_cell(c) for c in row) + " |" for row in self.rows]
         for note in self.notes:
             lines += ["", note]

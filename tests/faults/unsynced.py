@@ -57,9 +57,7 @@ def _rebuilt(path: Path) -> str:
 
 def run(n: int, root: Path, say: Callable[[str], None], only: str = "") -> Found:
     """A power cut before every call of each step, or ``n`` of each; every way at each, or one by turns."""
-    found = Found(
-        "Power cuts", ("step", "power cuts at", "disk states", "afterwards as undisturbed")
-    )
+    found = Found("Power cuts", "step | power cuts at | disk states | afterwards as undisturbed")
     rng = random.Random(11)
     with Post(root / "post") as post:
         kills = Kills(root / "farms", post)

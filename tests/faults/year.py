@@ -21,12 +21,13 @@ from tests.faults.table import Clock, Found
 
 ZONE = ZoneInfo("America/Winnipeg")
 OFF = (date(2024, 7, 10), date(2024, 7, 24))  # the office is closed for a fortnight
-SILENT = (
-    date(2024, 3, 3),
-    date(2024, 3, 9),
-)  # no power at the eastern station: nothing was measured
-LATE = {date(2024, 3, 1): date(2024, 3, 12), date(2024, 6, 1): date(2024, 9, 20),
-        date(2024, 6, 2): date(2024, 12, 2)}  # fmt: skip
+# No power at the eastern station: nothing was measured.
+SILENT = (date(2024, 3, 3), date(2024, 3, 9))
+LATE = {
+    date(2024, 3, 1): date(2024, 3, 12),
+    date(2024, 6, 1): date(2024, 9, 20),
+    date(2024, 6, 2): date(2024, 12, 2),
+}
 HOUR = timedelta(hours=1)
 AUDIT_D = 28
 
@@ -216,9 +217,9 @@ def run(n: int, root: Path, say: Callable[[str], None], only: str = "") -> Found
     begin = date(2024, 1, 1) if n >= 300 else date(2024, 2, 26)
     found = Found(
         "A simulated year",
-        ("days", "turns", "times as fast", "readings", "digests due", "digests made", "letters",
-         "sent twice", "audits", "checksum as of a quiet landing"),
-    )  # fmt: skip
+        "days | turns | times as fast | readings | digests due | digests made | letters"
+        " | sent twice | audits | checksum as of a quiet landing",
+    )
     empty = root / "empty"
     empty.mkdir()
     with Post(root / "post") as post:
@@ -249,10 +250,9 @@ def run(n: int, root: Path, say: Callable[[str], None], only: str = "") -> Found
     if counts != lived.readings or odd:
         found.wrong.append(f"{counts} readings of {lived.readings}; {odd} deliveries do not add up")
     speed = round(lived.days * 86_400 / max(lived.seconds, 1))
-    found.rows.append(
-        (lived.days, lived.turns, speed, sum(counts.values()), len(lived.weeks), len(made), len(letters),
-         twice, lived.audits, "yes" if said == other else "no")
-    )  # fmt: skip
+    work = (lived.days, lived.turns, speed, sum(counts.values()), len(lived.weeks), len(made))
+    same = "yes" if said == other else "no"
+    found.rows.append((*work, len(letters), twice, lived.audits, same))
     told = ", ".join(f"{day} {mb:.0f}" for day, mb in lived.memory_mb)
     found.notes.append(f"Resident memory in MB: {told}.")
     return found

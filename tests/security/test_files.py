@@ -15,7 +15,7 @@ from tests.flows.loggers import FARM, ask, drop, make, usual
 MOST_MB = 1500  # of the whole process, where the files would unpack to many times that
 LIMIT_S = 240
 
-TOML = FARM.replace('glob = "*.csv"', 'glob = "*.*"') + """
+LAYOUTS = """
 [layouts.records]
 format = "json"
 step = "1 h"
@@ -28,18 +28,32 @@ step = "1 h"
 time = {columns = ["t"], offset = "-06:00"}
 [layouts.book.columns]
 T = {quantity = "air_temp"}
-"""  # fmt: skip
-SOURCES = "".join(
-    f'[[sources]]\nname = "{n}"\nlayout = "{layout}"\nstation = "west"\nprobe = "deep"\nglob = "{glob}"\nsettle_s = 0\n'
-    for n, layout, glob in (("j", "records", "*.json"), ("x", "book", "*.xlsx"))
-)
+"""
+SOURCES = """
+[[sources]]
+name = "j"
+layout = "records"
+station = "west"
+probe = "deep"
+glob = "*.json"
+settle_s = 0
+[[sources]]
+name = "x"
+layout = "book"
+station = "west"
+probe = "deep"
+glob = "*.xlsx"
+settle_s = 0
+"""
+# The first source that matches takes a file: the one of all files comes last.
+TOML = FARM.replace('glob = "*.csv"', 'glob = "*.*"') + LAYOUTS
 TOML = TOML.replace("[[sources]]", SOURCES + "[[sources]]", 1)
 
 COLLECT = """
 import resource, sys
 from pathlib import Path
-from flows import collect
-from flows.folder import FarmFolder
+from flows.farm.folder import FarmFolder
+from flows.intake import collect
 collect.collect(FarmFolder.at(Path(sys.argv[1])))
 print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
 """
@@ -56,8 +70,14 @@ def zipped(members):
 def workbook_bomb():
     cell = b'<row><c t="inlineStr"><is><t>' + b"A" * (1 << 20) + b"</t></is></c></row>"
     sheet = b"<worksheet><sheetData>" + cell * 300 + b"</sheetData></worksheet>"
-    book = b'<workbook xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheets><sheet name="a" sheetId="1" r:id="rId1" xmlns:r="http://schemas.openxmlformats.org/officeDocument/2006/relationships"/></sheets></workbook>'
-    return zipped({"[Content_Types].xml": b"<Types/>", "xl/workbook.xml": book, "xl/worksheets/sheet1.xml": sheet})  # fmt: skip
+    book = (
+        b'<workbook xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheets>'
+        b'<sheet name="a" sheetId="1" r:id="rId1" '
+        b'xmlns:r="http://schemas.openxmlformats.org/officeDocument/2006/relationships"/>'
+        b"</sheets></workbook>"
+    )
+    parts = {"xl/workbook.xml": book, "xl/worksheets/sheet1.xml": sheet}
+    return zipped({"[Content_Types].xml": b"<Types/>"} | parts)
 
 
 def bombs():
@@ -67,7 +87,8 @@ def bombs():
     yield "bomb.csv.gz", gzip.compress(head + b"\n" * (200 << 20), 1)
     yield "bomb.zip", zipped({"a.csv": head + b"0" * (1 << 28)})
     yield "long line.csv", head + b"x" * (24 << 20)
-    yield "wide.csv", b"t," + b",".join(b"c%d" % i for i in range(1_000_000)) + b"\n" + b"1," * 1_000_000 + b"1\n"  # fmt: skip
+    names = b",".join(b"c%d" % i for i in range(1_000_000))
+    yield "wide.csv", b"t," + names + b"\n" + b"1," * 1_000_000 + b"1\n"
     yield "wide rows.csv", head + b"," * 500_000 + b"\n" + line
     yield "deep.json", b"[" * 2_000_000
     yield "many.zip", zipped({f"{i}.csv": b"" for i in range(30_000)})
@@ -85,8 +106,11 @@ def test_bombs_cost_little_and_stop_nothing(tmp_path):
     drop(folder, "good.csv", [usual(i) for i in range(5)])
     done = subprocess.run(
         [sys.executable, "-c", COLLECT, str(folder.root)],
-        capture_output=True, text=True, timeout=LIMIT_S, check=False,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        timeout=LIMIT_S,
+        check=False,
+    )
     assert done.returncode == 0, done.stderr[-2000:]
     assert int(done.stdout.split()[-1]) < MOST_MB
     states = dict(ask(folder, "SELECT name, state FROM delivery"))
@@ -97,7 +121,11 @@ def test_bombs_cost_little_and_stop_nothing(tmp_path):
     assert bad["bomb.csv.gz"] in ("refused", "empty")
     causes = dict(ask(folder, "SELECT name, any_value(cause) FROM quarantine GROUP BY 1"))
     assert set(whole) <= set(causes)
-    sums = ask(folder, "SELECT rows_in - rows_landed - rows_quarantined - rows_duplicate FROM delivery WHERE rows_in IS NOT NULL")  # fmt: skip
+    sums = ask(
+        folder,
+        "SELECT rows_in - rows_landed - rows_quarantined - rows_duplicate FROM delivery "
+        "WHERE rows_in IS NOT NULL",
+    )
     assert set(sums) == {(0,)}
 
 
@@ -113,5 +141,7 @@ def test_a_path_inside_an_archive_leads_nowhere(tmp_path):
     collect.collect(folder)
     assert set(tmp_path.rglob("*evil*")) == before
     assert ask(folder, "SELECT count(*) FROM weather_reading") == [(5,)]  # read, never unpacked
-    receipts = [json.loads(line) for f in (folder.archive / "receipts").glob("*") for line in f.read_text().splitlines()]  # fmt: skip
-    assert sorted(r["name"] for r in receipts) == [f"{i}.zip" for i in range(5)]
+    receipts = "".join(f.read_text() for f in (folder.archive / "receipts").glob("*"))
+    assert sorted(json.loads(r)["name"] for r in receipts.splitlines()) == [
+        f"{i}.zip" for i in range(5)
+    ]

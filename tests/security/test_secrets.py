@@ -92,8 +92,14 @@ def test_the_mails_password_is_kept_nowhere(tmp_path, monkeypatch, capfd, caplog
     folder = make(tmp_path / "farm")
     steps.turn(folder)
     mail = Mail.model_validate(
-        {"server": "127.0.0.1", "port": 9, "from": "a@b.example", "user": "u", "readers": [{"address": "c@d.example"}]}
-    )  # fmt: skip
+        {
+            "server": "127.0.0.1",
+            "port": 9,
+            "from": "a@b.example",
+            "user": "u",
+            "readers": [{"address": "c@d.example"}],
+        }
+    )
     write.write(folder, Week.named("2020-W23"), mail)
     sent = send.send(folder, mail)
     assert sent.waiting == 1
@@ -101,11 +107,19 @@ def test_the_mails_password_is_kept_nowhere(tmp_path, monkeypatch, capfd, caplog
     assert b"smtp-p4ss" not in everything(folder) + told.encode()
 
 
+MAIL = """
+[mail]
+server = "s"
+from = "a@b.c"
+password = "hunter22"
+readers = [{address = "c@d.e"}]
+"""
+
+
 def test_a_secret_in_the_farm_file_itself_is_not_asked_for(tmp_path):
     """A password has no key in [mail]; one that is put there is refused by its name alone."""
     folder = make(tmp_path / "farm")
-    text = folder.farm_toml.read_text() + '\n[mail]\nserver = "s"\nfrom = "a@b.c"\npassword = "hunter22"\nreaders = [{address = "c@d.e"}]\n'  # fmt: skip
-    folder.farm_toml.write_text(text)
+    folder.farm_toml.write_text(folder.farm_toml.read_text() + MAIL)
     said = CliRunner().invoke(app, ["collect", str(folder.root)])
     told = said.output + str(said.exception)
     assert "password" in told
