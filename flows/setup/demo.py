@@ -30,8 +30,8 @@ _RAIN = """
         AS normal, round(100 * sum(rain_mm) / sum(normal_recorded_mm), 0) AS "% of normal",
         floor(100 * avg(coverage)) AS "% recorded"
     FROM rain_month m JOIN season s USING (field, season)
-    WHERE strip = 'check' AND make_date(m.year, m.month, 1) BETWEEN date_trunc('month', s.seeded)
-        AND coalesce(s.harvested, DATE '9999-12-31')
+    WHERE strip = 'check' AND make_date(m.year, m.month, 1) >= date_trunc('month', s.seeded)
+        AND coalesce(make_date(m.year, m.month, 1) <= s.harvested, true)
     GROUP BY field, season, crop ORDER BY field, season
 """
 _DRAWDOWN = """
@@ -128,8 +128,8 @@ def _findings(con: duckdb.DuckDBPyConnection) -> str:
 def _story(con: duckdb.DuckDBPyConnection) -> str:
     """The trial in words, in the farm's units: did it respond, how often, why, the money, what next."""
     from flows.pages import render  # noqa: PLC0415
-    from flows.pages.cells import Line, Section, say  # noqa: PLC0415
-    from flows.pages.digest.make import Page  # noqa: PLC0415
+    from flows.pages.cells import Line, Section, grid_of, say  # noqa: PLC0415
+    from flows.pages.page import Page  # noqa: PLC0415
     from flows.pages.published_tables import Tables  # noqa: PLC0415
     from flows.pages.report import trial  # noqa: PLC0415
     from flows.pages.sections import harvest  # noqa: PLC0415
@@ -140,14 +140,16 @@ def _story(con: duckdb.DuckDBPyConnection) -> str:
     caption = say(
         "Treated less check after the work, with the ends of its interval (nineteen in twenty)"
     )
-    grid = harvest.grid_of("response", worked.sort("field", "season").to_dicts(), _SHOWN, caption)
-    sections = [Section(("Did it respond?",), (grid,))] if grid else []
+    grid = grid_of("response", worked.sort("field", "season").to_dicts(), _SHOWN, caption)
+    sections = [Section(("Did it respond?",), tuple(grid))] if grid else []
     before: set[str] = set()
     for practice in sorted(worked["practice"].unique()):
         told = [
-            ln for ln in trial.in_words(tables, practice) if render.said(ln, show) not in before
+            ln
+            for ln in trial.in_words(tables, practice)
+            if render.line_text(ln, show) not in before
         ]
-        before |= {render.said(line, show) for line in told}
+        before |= {render.line_text(line, show) for line in told}
         heading = f"{practice.capitalize()}, all site-years together"
         sections.append(Section((heading,), tuple(told)))
     paid: list[Line] = []
@@ -157,7 +159,9 @@ def _story(con: duckdb.DuckDBPyConnection) -> str:
     advised: list[Line] = []
     for row in tables("field_outlook").sort("place").to_dicts():
         for line in harvest.fall(tables, row["field"], row["fall"], row["soil_state_day"]):
-            if render.said(line, show) not in {render.said(other, show) for other in advised}:
+            if render.line_text(line, show) not in {
+                render.line_text(other, show) for other in advised
+            }:
                 advised.append(line)
     sections.append(Section(("Which fields next?",), tuple(advised)))
     foot = (Line((harvest.NOT_ADVICE,)),)

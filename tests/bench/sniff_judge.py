@@ -11,7 +11,7 @@ from flows.base import units
 from flows.farm.farm_file import standard_offset_h
 from flows.intake.door.times import read_times
 from flows.intake.door.values import to_numbers
-from flows.intake.land import joined
+from flows.intake.land import join_frames
 from flows.intake.readers.by_format import reader_of
 from flows.intake.readers.chunk import Content
 from flows.setup.sniff.finding import CannotSniff, Proposal
@@ -38,7 +38,7 @@ def read(data: bytes, layout: Layout, standard_h: float) -> pl.DataFrame:
     """``time`` and, by quantity and depth, the values in SI."""
     content = Content("f", 0, lambda: iter(()), lambda: iter([data]))
     frames = [c.frame for c in reader_of(layout)(content, layout) if not c.frame.is_empty()]
-    frame = joined(frames, layout).with_columns(seq=pl.lit(1, pl.Int64))
+    frame = join_frames(frames, layout).with_columns(seq=pl.lit(1, pl.Int64))
     frame, _ = to_numbers(frame, layout)
     frame = read_times(frame, layout, timedelta(hours=standard_h))
     columns = {}

@@ -1,1 +1,1 @@
-"""``checkstrip inspect``: looks over the set-up and says what to do."""
+"""Looks over the set-up and lists what to fix; may import what ``flows.setup`` may, not its other rooms."""

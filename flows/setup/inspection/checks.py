@@ -45,10 +45,10 @@ def _all(folder: FarmFolder, mail: bool, now: datetime) -> Iterator[Finding]:
     yield from farm_folder.disk(folder)
     yield from farm_folder.at_work(folder)
     yield from settings.secrets(folder, farm)
-    with ExitStack() as held:
+    with ExitStack() as locks:
         archive = None
         try:
-            held.enter_context(lock.hold(folder.lock_file, "inspecting"))
+            locks.enter_context(lock.hold(folder.lock_file, "inspecting"))
             there = folder.archive.is_dir()
             archive = Archive.open(folder.archive) if there else Archive(folder.archive)
         except Busy:
@@ -62,10 +62,10 @@ def _all(folder: FarmFolder, mail: bool, now: datetime) -> Iterator[Finding]:
         yield from settings.sensors(farm)
         yield from settings.mail(farm, reach=mail)
         yield from settings.backup(folder, farm)
-    stands = status.status(folder, now.astimezone(UTC))
-    for sentence in stands.attention:
+    standing = status.status(folder, now.astimezone(UTC))
+    for sentence in standing.attention:
         yield attention("runs", sentence, f"checkstrip status {folder.root}")
-    if not stands.attention:
+    if not standing.attention:
         yield fine("runs", "The last runs and the instruments need no look.")
 
 

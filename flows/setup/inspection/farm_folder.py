@@ -24,7 +24,7 @@ from schemas.farm.farm import Farm
 PACKAGES = ("duckdb", "polars", "prefect", "pandera", "great-expectations")
 _DAY_S, _MONTH_S = 86_400, 30 * 86_400
 # Room for two copies of the warehouse (one published, one on its way) and some to spare.
-_COPIES, _LEAST = 3, 1 << 30
+_COPIES, _LEAST_FREE = 3, 1 << 30
 _LEAST_MONTHS = 6
 
 
@@ -37,13 +37,17 @@ def paths(folder: FarmFolder, farm: Farm | None) -> Iterator[Finding]:
     for source in farm.sources if farm else ():
         path = folder.root / source.path
         if source.kind == "folder" and not files.is_there(path, folder.root):
-            yield attention("paths", f"The folder {path} of the source {source.name} cannot be reached.", "Connect the share, make the folder, or mend its path in farm.toml.")  # fmt: skip
+            yield attention(
+                "paths",
+                f"The folder {path} of the source {source.name} cannot be reached.",
+                "Connect the share, make the folder, or mend its path in farm.toml.",
+            )
         elif source.kind == "folder":
             why = _unwritable(path) if source.after == "move" else _unreadable(path)
             if why:
                 trouble.append(f"{path} of the source {source.name} {why}")
-    for told in trouble:
-        yield attention("paths", f"{told}.", "Give access to the user that runs Checkstrip.")
+    for sentence in trouble:
+        yield attention("paths", f"{sentence}.", "Give access to the user that runs Checkstrip.")
     if not trouble:
         yield fine("paths", "The folders that are there can be read and written.")
     yield from _readable_by_others(folder)
@@ -68,10 +72,10 @@ def _unreadable(path: Path) -> str:
 def _readable_by_others(folder: FarmFolder) -> Iterator[Finding]:
     if sys.platform == "win32" or not folder.warehouse_file.exists():
         return
-    open_way = all(
+    all_passable = all(
         path.stat().st_mode & stat.S_IXOTH for path in (folder.warehouse, *folder.warehouse.parents)
     )
-    if open_way and folder.warehouse_file.stat().st_mode & stat.S_IROTH:
+    if all_passable and folder.warehouse_file.stat().st_mode & stat.S_IROTH:
         yield advice(
             "permissions",
             f"Every user of this computer can read {folder.warehouse_file} and the copy under "
@@ -89,9 +93,14 @@ def disk(folder: FarmFolder) -> Iterator[Finding]:
         (p.stat().st_size, p.stat().st_mtime) for p in folder.archive.rglob("*") if p.is_file()
     ]
     warehouse = folder.warehouse_file.stat().st_size if folder.warehouse_file.exists() else 0
-    needed = max(_LEAST, _COPIES * warehouse)
+    needed = max(_LEAST_FREE, _COPIES * warehouse)
     if free < needed:
-        yield attention("disk", f"The disk of {folder.root} has {free / 1e9:,.1f} GB free, and {needed / 1e9:,.1f} GB should be.", "Make room before it is full; nothing is lost then, but nothing new comes in.")  # fmt: skip
+        yield attention(
+            "disk",
+            f"The disk of {folder.root} has {free / 1e9:,.1f} GB free, and {needed / 1e9:,.1f} GB "
+            "should be.",
+            "Make room before it is full; nothing is lost then, but nothing new comes in.",
+        )
         return
     stored = sum(size for size, _ in sizes)
     first = min((at for _, at in sizes), default=time.time())
@@ -102,29 +111,47 @@ def disk(folder: FarmFolder) -> Iterator[Finding]:
     # The warehouse grows with the archive, and is there twice (published).
     a_month = (stored + 2 * warehouse) / days * 30
     months = (free - needed) / a_month
-    told = f"{free / 1e9:,.1f} GB are free, and about {a_month / 1e6:,.1f} MB a month are added"
+    growth = f"{free / 1e9:,.1f} GB are free, and about {a_month / 1e6:,.1f} MB a month are added"
     if months < _LEAST_MONTHS:
-        yield attention("disk", f"{told}: enough for {months:,.1f} months.", "Make room, or move the farm folder to a larger disk.")  # fmt: skip
+        yield attention(
+            "disk",
+            f"{growth}: enough for {months:,.1f} months.",
+            "Make room, or move the farm folder to a larger disk.",
+        )
     else:
-        yield fine("disk", f"{told}: enough for {min(months / 12, 99):,.1f} years.")
+        yield fine("disk", f"{growth}: enough for {min(months / 12, 99):,.1f} years.")
 
 
 def versions(folder: FarmFolder, *, ours: bool) -> Iterator[Finding]:
     """The program, what it stands on, and the warehouse's version (``ours``: we hold its lock)."""
-    told = ", ".join(f"{name} {version(name)}" for name in PACKAGES)
-    yield fine("versions", f"Checkstrip {VERSION}, Python {platform.python_version()}, {told}.")
+    packages = ", ".join(f"{name} {version(name)}" for name in PACKAGES)
+    yield fine("versions", f"Checkstrip {VERSION}, Python {platform.python_version()}, {packages}.")
     if ours and folder.warehouse_file.exists():
         try:
             upgrade.must_be_current(folder.warehouse_file)
         except UserError as error:
             later = "later" in str(error)
-            yield attention("versions", str(error), "Install the later Checkstrip again." if later else f"checkstrip once {folder.root}")  # fmt: skip
+            yield attention(
+                "versions",
+                str(error),
+                "Install the later Checkstrip again."
+                if later
+                else f"checkstrip once {folder.root}",
+            )
         else:
-            yield fine("versions", f"The warehouse is of version {migrate.SCHEMA_VERSION}, as this program makes it.")  # fmt: skip
-    copies = upgrade.kept(folder.warehouse_file)
+            yield fine(
+                "versions",
+                f"The warehouse is of version {migrate.SCHEMA_VERSION}, as this program makes it.",
+            )
+    copies = upgrade.saved_copies(folder.warehouse_file)
     if copies:
         size = sum(path.stat().st_size for path in copies)
-        yield advice("versions", f"{len(copies)} copies from before upgrades ({size / 1e6:,.0f} MB) lie in {folder.warehouse}, the last is {copies[-1].name}.", "Delete them when the newer program has proved itself.")  # fmt: skip
+        yield advice(
+            "versions",
+            f"{len(copies)} copies from before upgrades ({size / 1e6:,.0f} MB) lie in "
+            f"{folder.warehouse}, the last is {copies[-1].name}.",
+            "Delete them when the newer program has proved itself.",
+        )
 
 
 def at_work(folder: FarmFolder) -> Iterator[Finding]:
@@ -139,6 +166,15 @@ def at_work(folder: FarmFolder) -> Iterator[Finding]:
         return
     installed = install.definition(folder).path
     if installed.exists():
-        yield attention("running", f"The service {installed.name} is installed, but 'checkstrip run' is not at work.", f"Look at {folder.logs}, or install it again: checkstrip service install {folder.root}")  # fmt: skip
+        yield attention(
+            "running",
+            f"The service {installed.name} is installed, but 'checkstrip run' is not at work.",
+            f"Look at {folder.logs}, or install it again: checkstrip service install {folder.root}",
+        )
     else:
-        yield advice("running", "Nothing keeps it running: no 'checkstrip run' is at work and no service is installed.", f"checkstrip service install {folder.root} (or let the system's scheduler call 'checkstrip once').")  # fmt: skip
+        yield advice(
+            "running",
+            "Nothing keeps it running: no 'checkstrip run' is at work and no service is installed.",
+            f"checkstrip service install {folder.root} (or let the system's scheduler call "
+            "'checkstrip once').",
+        )

@@ -1,4 +1,4 @@
-"""Each layout against the newest file of its source: landed in a passing warehouse, and thrown away."""
+"""Each layout against the newest file of its source: landed in a temporary warehouse."""
 
 from __future__ import annotations
 
@@ -34,24 +34,29 @@ def sources(folder: FarmFolder, farm: Farm, archive: Archive | None) -> Iterator
 
     ``archive`` is None where another writer is at work; then only what lies in folders is looked at.
     """
-    newest, strangers = _looked(folder, farm)
-    with tempfile.TemporaryDirectory() as passing:
-        place = Path(passing)
+    newest, strangers = _newest_by_source(folder, farm)
+    with tempfile.TemporaryDirectory() as temporary:
+        place = Path(temporary)
         for source in farm.sources:
             if source.name not in newest and archive is not None:
-                again = _from_archive(archive, source, place)
-                if again:
-                    newest[source.name] = again
+                archived = _newest_in_archive(archive, source, place)
+                if archived:
+                    newest[source.name] = archived
         for source in farm.sources:
             if source.name not in newest:
-                yield _nothing(folder, source, archive)
+                yield _without_file(folder, source, archive)
         if strangers:
-            some = ", ".join(strangers[:_EXAMPLES])
-            yield attention("sources", f"{len(strangers)} files belong to no source: {some}{' and so on' if len(strangers) > _EXAMPLES else ''}.", "Mend the glob of a source in farm.toml, or take the files away.")  # fmt: skip
-        yield from _read(farm, newest, place)
+            more = " and so on" if len(strangers) > _EXAMPLES else ""
+            some = ", ".join(strangers[:_EXAMPLES]) + more
+            yield attention(
+                "sources",
+                f"{len(strangers)} files belong to no source: {some}.",
+                "Mend the glob of a source in farm.toml, or take the files away.",
+            )
+        yield from _as_read(farm, newest, place)
 
 
-def _looked(folder: FarmFolder, farm: Farm) -> tuple[dict[str, _Newest], list[str]]:
+def _newest_by_source(folder: FarmFolder, farm: Farm) -> tuple[dict[str, _Newest], list[str]]:
     """The newest file of each source in its folder, and files that none takes."""
     newest: dict[str, _Newest] = {}
     strangers: list[str] = []
@@ -70,8 +75,9 @@ def _looked(folder: FarmFolder, farm: Farm) -> tuple[dict[str, _Newest], list[st
             if found is None:
                 strangers.append(f"{path}/{name}")
                 continue
-            said = (found.source.name, found.station, found.probe)
-            target = "|".join(word or "" for word in said)
+            target = "|".join(
+                name or "" for name in (found.source.name, found.station, found.probe)
+            )
             at = file.stat().st_mtime
             before = newest.get(found.source.name)
             if before is None or before.at < at:
@@ -80,7 +86,7 @@ def _looked(folder: FarmFolder, farm: Farm) -> tuple[dict[str, _Newest], list[st
     return newest, strangers
 
 
-def _from_archive(archive: Archive, source: Source, place: Path) -> _Newest | None:
+def _newest_in_archive(archive: Archive, source: Source, place: Path) -> _Newest | None:
     receipts = [r for r in archive.receipts if r.source == source.name]
     if not receipts:
         return None
@@ -91,24 +97,35 @@ def _from_archive(archive: Archive, source: Source, place: Path) -> _Newest | No
     return _Newest(arrival, last.received_at.timestamp())
 
 
-def _nothing(folder: FarmFolder, source: Source, archive: Archive | None) -> Finding:
+def _without_file(folder: FarmFolder, source: Source, archive: Archive | None) -> Finding:
     if source.kind == "http":
-        said = f"The source {source.name} brought nothing yet."
         if archive is None:
-            said = f"Whether the source {source.name} brought something was not looked at: another writer is at work."  # fmt: skip
-            return fine("sources", said)
-        return attention("sources", said, f"checkstrip collect {folder.root} says how it answers.")
-    return attention("sources", f"No file in {folder.root / source.path} matches '{source.glob}' of the source {source.name}.", "Mend its path or glob in farm.toml, or see why no files arrive.")  # fmt: skip
+            return fine(
+                "sources",
+                f"Whether the source {source.name} brought something was not looked at: another writer "
+                "is at work.",
+            )
+        return attention(
+            "sources",
+            f"The source {source.name} brought nothing yet.",
+            f"checkstrip collect {folder.root} says how it answers.",
+        )
+    return attention(
+        "sources",
+        f"No file in {folder.root / source.path} matches '{source.glob}' of the source "
+        f"{source.name}.",
+        "Mend its path or glob in farm.toml, or see why no files arrive.",
+    )
 
 
-def _read(farm: Farm, newest: dict[str, _Newest], place: Path) -> Iterator[Finding]:
+def _as_read(farm: Farm, newest: dict[str, _Newest], place: Path) -> Iterator[Finding]:
     """Land each newest file into a warehouse of its own, and tell what became of it."""
     small = {n: one for n, one in newest.items() if one.arrival.path.stat().st_size <= LARGEST}
     if not small:
         return
     archive = Archive.open(place / "archive")
     archive.take([one.arrival for one in small.values()])
-    con = warehouse.open_file(place / "passing.duckdb", place / "spill")
+    con = warehouse.open_file(place / "newest.duckdb", place / "spill")
     try:
         with warehouse.transaction(con):
             migrate.bring_up(con)
@@ -122,12 +139,23 @@ def _read(farm: Farm, newest: dict[str, _Newest], place: Path) -> Iterator[Findi
     finally:
         con.close()
     for name, file, read, refused, values, reason, whole in rows:
-        told = f"{name}: {int(read):,} rows of {file} were read, {int(refused):,} refused, and {int(values):,} single values"  # fmt: skip
+        counts = (
+            f"{name}: {int(read):,} rows of {file} were read, {int(refused):,} refused, "
+            f"and {int(values):,} single values"
+        )
         if whole:
-            yield attention("layouts", f"{name}: {file} cannot be read by its layout: {reason}.", "checkstrip try shows why; checkstrip sniff proposes a layout.")  # fmt: skip
+            yield attention(
+                "layouts",
+                f"{name}: {file} cannot be read by its layout: {reason}.",
+                "checkstrip try shows why; checkstrip sniff proposes a layout.",
+            )
         elif refused or reason:
-            yield attention("layouts", f"{told}{f'; {reason}' if reason else ''}.", "checkstrip try lists the causes.")  # fmt: skip
+            yield attention(
+                "layouts",
+                f"{counts}{f'; {reason}' if reason else ''}.",
+                "checkstrip try lists the causes.",
+            )
         elif values:
-            yield advice("layouts", f"{told}.", "checkstrip try lists the causes.")
+            yield advice("layouts", f"{counts}.", "checkstrip try lists the causes.")
         else:
-            yield fine("layouts", f"{told}.")
+            yield fine("layouts", f"{counts}.")

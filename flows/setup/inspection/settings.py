@@ -36,41 +36,75 @@ def clock(farm: Farm, now: datetime, latest: datetime | None) -> Iterator[Findin
     sun_h, zone_h = place.longitude / 15, farm_file.standard_offset_h(place)
     apart = abs((sun_h - zone_h + 12) % 24 - 12)
     if apart > _FARTHEST_H:
-        yield attention("clock", f"The longitude {place.longitude:g} and the time zone {place.time_zone} are {apart:.0f} hours apart.", "Mend [place] in farm.toml: west is negative.")  # fmt: skip
+        yield attention(
+            "clock",
+            f"The longitude {place.longitude:g} and the time zone {place.time_zone} are {apart:.0f} "
+            "hours apart.",
+            "Mend [place] in farm.toml: west is negative.",
+        )
     here, there = now.utcoffset(), now.astimezone(place.zone).utcoffset()
     if here != there:
-        yield advice("clock", f"The computer's clock is in UTC{now:%z}, the farm in {place.time_zone} (UTC{now.astimezone(place.zone):%z}). Readings are not touched by that; schedules go by the farm's clock.", "Set the computer's time zone, if it stands on the farm.")  # fmt: skip
+        yield advice(
+            "clock",
+            f"The computer's clock is in UTC{now:%z}, the farm in {place.time_zone} "
+            f"(UTC{now.astimezone(place.zone):%z}). Readings are not touched by that; schedules go "
+            "by the farm's clock.",
+            "Set the computer's time zone, if it stands on the farm.",
+        )
     if latest is not None and latest > now + timedelta(minutes=5):
-        yield attention("clock", f"The last delivery came at {latest:%Y-%m-%d %H:%M} UTC, which is ahead of the computer's clock ({now:%Y-%m-%d %H:%M %z}).", "Set the computer's clock; let it be set by the network.")  # fmt: skip
+        yield attention(
+            "clock",
+            f"The last delivery came at {latest:%Y-%m-%d %H:%M} UTC, which is ahead of the "
+            f"computer's clock ({now:%Y-%m-%d %H:%M %z}).",
+            "Set the computer's clock; let it be set by the network.",
+        )
     elif apart <= _FARTHEST_H:
-        yield fine("clock", f"The clock is not behind what came in; it is {now.astimezone(place.zone):%Y-%m-%d %H:%M} on the farm.")  # fmt: skip
+        yield fine(
+            "clock",
+            "The clock is not behind what came in; it is "
+            f"{now.astimezone(place.zone):%Y-%m-%d %H:%M} on the farm.",
+        )
 
 
 def sensors(farm: Farm) -> Iterator[Finding]:
     """Instruments and sensors that no source or layout would ever fill."""
-    before = 0
+    lacking = 0
     for station in farm.stations:
-        if not any(_may_be_of(s, "station", station.name, farm) for s in farm.sources):
-            before += 1
-            yield attention("sensors", f"No source brings anything of the station {station.name}.", "Add a source to farm.toml, or name the station in one.")  # fmt: skip
+        if not any(_may_bring(s, "station", station.name, farm) for s in farm.sources):
+            lacking += 1
+            yield attention(
+                "sensors",
+                f"No source brings anything of the station {station.name}.",
+                "Add a source to farm.toml, or name the station in one.",
+            )
     for probe in farm.probes:
-        layouts = [farm.layouts[s.layout] for s in farm.sources if _may_be_of(s, "probe", probe.name, farm)]  # fmt: skip
+        layouts = [
+            farm.layouts[s.layout] for s in farm.sources if _may_bring(s, "probe", probe.name, farm)
+        ]
         if not layouts:
-            before += 1
-            yield attention("sensors", f"No source brings anything of the probe {probe.name}.", "Add a source to farm.toml, or name the probe in one.")  # fmt: skip
+            lacking += 1
+            yield attention(
+                "sensors",
+                f"No source brings anything of the probe {probe.name}.",
+                "Add a source to farm.toml, or name the probe in one.",
+            )
             continue
         lost = [s for s in probe.sensors if not any(_fills(layout, s) for layout in layouts)]
         if lost:
-            before += 1
-            yield attention("sensors", f"The probe {probe.name} has {_listed(probe, lost)} in no layout.", "Add the columns to its layout, or take the sensors out of [[probes]].")  # fmt: skip
-    if not before and (farm.stations or farm.probes):
+            lacking += 1
+            yield attention(
+                "sensors",
+                f"The probe {probe.name} has {_depths(probe, lost)} in no layout.",
+                "Add the columns to its layout, or take the sensors out of [[probes]].",
+            )
+    if not lacking and (farm.stations or farm.probes):
         yield fine("sensors", "Every station, probe and sensor has a source and a column.")
 
 
-def _may_be_of(source: Source, kind: str, name: str, farm: Farm) -> bool:
-    said = source.station if kind == "station" else source.probe
+def _may_bring(source: Source, kind: str, name: str, farm: Farm) -> bool:
+    named = source.station if kind == "station" else source.probe
     instruments = {rule.instrument for rule in farm.layouts[source.layout].columns.values()}
-    return said in (None, name) and Instrument(kind) in instruments
+    return named in (None, name) and Instrument(kind) in instruments
 
 
 def _fills(layout: Layout, sensor: Sensor) -> bool:
@@ -83,7 +117,7 @@ def _fills(layout: Layout, sensor: Sensor) -> bool:
     )
 
 
-def _listed(probe: Probe, lost: list[Sensor]) -> str:
+def _depths(probe: Probe, lost: list[Sensor]) -> str:
     if len(lost) == len(probe.sensors):
         return "all its sensors"
     return ", ".join(f"{sensor.depth_cm:g} cm" for sensor in lost)
@@ -104,7 +138,12 @@ def secrets(folder: FarmFolder, farm: Farm | None) -> Iterator[Finding]:
         if re.search(r"//[^/@{]+@", url) or any(_SECRET.search(word) for word, _ in words):
             found.append(f"the url of source {source.name}")
     if found:
-        yield attention("secrets", f"farm.toml seems to hold a password or key: {'; '.join(found)}.", "Put it into the environment and write env:NAME (in a url {env:NAME}). Change it if others have seen the file.")  # fmt: skip
+        yield attention(
+            "secrets",
+            f"farm.toml seems to hold a password or key: {'; '.join(found)}.",
+            "Put it into the environment and write env:NAME (in a url {env:NAME}). Change it if "
+            "others have seen the file.",
+        )
     else:
         yield fine("secrets", "No password or key was seen in farm.toml.")
 
@@ -112,17 +151,28 @@ def secrets(folder: FarmFolder, farm: Farm | None) -> Iterator[Finding]:
 def mail(farm: Farm, *, reach: bool) -> Iterator[Finding]:
     """Whether the digest can be sent; the server is spoken to only where ``reach`` asks for it."""
     if farm.mail is None:
-        yield advice("mail", "No [mail] is set up: the digest is only saved.", "Name the server and the readers in farm.toml, if it is to be mailed.")  # fmt: skip
+        yield advice(
+            "mail",
+            "No [mail] is set up: the digest is only saved.",
+            "Name the server and the readers in farm.toml, if it is to be mailed.",
+        )
         return
     if farm.mail.user is not None and send.password(farm.mail) is None:
-        yield attention("mail", f"No password is known for {farm.mail.user}.", f"Set {send.PASSWORD}, or put it into the keyring (service {send.SERVICE}).")  # fmt: skip
+        yield attention(
+            "mail",
+            f"No password is known for {farm.mail.user}.",
+            f"Set {send.PASSWORD}, or put it into the keyring (service {send.SERVICE}).",
+        )
     elif reach:
-        yield _reached(farm.mail)
+        yield _mail_server(farm.mail)
     else:
-        yield fine("mail", f"[mail] is complete; whether {farm.mail.server} answers was not asked (--mail asks).")  # fmt: skip
+        yield fine(
+            "mail",
+            f"[mail] is complete; whether {farm.mail.server} answers was not asked (--mail asks).",
+        )
 
 
-def _reached(given: Mail) -> Finding:
+def _mail_server(given: Mail) -> Finding:
     why = send.trouble(given)
     if why:
         return attention("mail", why, "Look at server, port, security and user in [mail].")
@@ -132,15 +182,27 @@ def _reached(given: Mail) -> Finding:
 def backup(folder: FarmFolder, farm: Farm) -> Iterator[Finding]:
     """Whether there are backups, and elsewhere than on the same disk."""
     if farm.backup is None:
-        yield attention("backup", "No backup is set up. What the instruments measured cannot be measured again.", "Add [backup] with a folder on another disk or share to farm.toml.")  # fmt: skip
+        yield attention(
+            "backup",
+            "No backup is set up. What the instruments measured cannot be measured again.",
+            "Add [backup] with a folder on another disk or share to farm.toml.",
+        )
         return
     to = last_good.target(folder, farm)
     if not files.answers(to, folder.root):
-        yield attention("backup", f"The folder {to} does not answer.", "Look at the share: is its computer on, the network up?")  # fmt: skip
+        yield attention(
+            "backup",
+            f"The folder {to} does not answer.",
+            "Look at the share: is its computer on, the network up?",
+        )
         return
     there = next((path for path in (to, *to.parents) if path.exists()), Path(to.anchor))
     if there.stat().st_dev == folder.root.stat().st_dev:
-        yield advice("backup", f"Backups go to {to}, on the same disk as the farm folder.", "Name a folder on another disk or share: this one dies with it.")  # fmt: skip
+        yield advice(
+            "backup",
+            f"Backups go to {to}, on the same disk as the farm folder.",
+            "Name a folder on another disk or share: this one dies with it.",
+        )
     good = last_good.last_good(folder)
     if good:
         yield fine("backup", f"The last good backup is {good['name']} in {good['to']}.")

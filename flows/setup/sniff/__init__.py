@@ -1,6 +1,7 @@
-"""Sniff: from an unknown export to a proposed layout, with the evidence for each item of it.
+"""Proposes a layout for an unknown export, with the evidence; may import what ``flows.setup`` may, not its other rooms.
 
-``text``, ``fixed``, ``other`` take the export apart to a grid of text; ``stamps`` finds the times,
-``columns`` the quantities and missing codes, ``fit`` the units, ``zone`` the clock, ``shape`` long
-exports; ``propose`` puts the layout together and ``toml`` writes it. Nothing here reads a file.
+``text``, ``fixed_width``, ``other_formats`` take the export apart to a grid of text; ``stamps`` finds
+the times, ``columns`` the quantities and missing codes, ``unit_fit`` the units, ``zone`` the clock,
+``long_exports`` the shape; ``propose`` puts the layout together and ``toml`` writes it. Only
+``sniff_file`` and ``nearby_rain`` read files.
 """

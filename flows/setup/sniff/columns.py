@@ -15,19 +15,8 @@ from flows.setup.sniff.finding import Grid, Sure
 from schemas.quantities import BY_NAME, Instrument
 
 SENTINELS = (
-    -9999,
-    -99999,
-    -999,
-    -99,
-    -6999,
-    6999,
-    7999,
-    -7999,
-    9999,
-    99999,
-    -999.9,
-    -99.9,
-    -9999.9,
+    *(-9999, -99999, -999, -99, -6999, 6999, 7999, -7999, 9999, 99999),
+    *(-999.9, -99.9, -9999.9),
 )
 USUAL_INCHES = {2.0, 4.0, 8.0, 20.0, 40.0}
 MOST_CODES = 4
@@ -40,7 +29,7 @@ class Column:
 
     place: int
     name: str
-    says: heading_words.Heading
+    heading: heading_words.Heading
     values: pl.Series
     rule: dict[str, Any] = field(default_factory=dict)
     missing: list[float] = field(default_factory=list)
@@ -56,16 +45,16 @@ def find(grid: Grid, taken: tuple[int, ...]) -> tuple[list[Column], list[str]]:
     for i, name in enumerate(grid.names):
         if i in taken:
             continue
-        says = heading_words.heading(name)
+        heading = heading_words.heading(name)
         below = heading_words.unit_of(grid.units[i].strip("[]() ")) if i < len(grid.units) else None
         values, odd = numbers(grid, i)
-        if says.quantity is None or values.drop_nulls().is_empty():
+        if heading.quantity is None or values.drop_nulls().is_empty():
             left_out.append(name)
             continue
         texts.update({word: n for word, n in odd.items() if n >= TEXT_MISSING})
-        columns.append(Column(i, name, says, values, unit_written=below or says.unit))
+        columns.append(Column(i, name, heading, values, unit_written=below or heading.unit))
     _missing(grid, columns, texts)
-    columns, twice = _one_each(columns, grid)
+    columns, twice = _one_a_quantity(columns, grid)
     return columns, left_out + twice
 
 
@@ -88,7 +77,7 @@ def _missing(grid: Grid, columns: list[Column], texts: Counter[str]) -> None:
     found_codes = {id(column): _codes(column) for column in columns}
     common = {c for own in found_codes.values() for c in own if c in SENTINELS}
     for column in columns:
-        more = {c: int((column.values == c).sum()) for c in common if _apart(column.values, c, 1)}
+        more = {c: int((column.values == c).sum()) for c in common if _far_off(column.values, c, 1)}
         for code, often in (more | found_codes[id(column)]).items():
             codes.setdefault(code, []).append(f"{column.name} ({often} times)")
             column.missing.append(code)
@@ -121,13 +110,13 @@ def _could_be_true(code: float, columns: list[Column]) -> bool:
 
 def _codes(column: Column) -> dict[float, int]:
     """Values far outside what the quantity can be in any unit, which come again and again."""
-    quantity = BY_NAME[str(column.says.quantity)]
+    quantity = BY_NAME[str(column.heading.quantity)]
     options = heading_words.MEASURED_IN[heading_words.family(quantity.name)]
-    units_ = [column.unit_written] if column.unit_written in options else list(options)
+    written_in = [column.unit_written] if column.unit_written in options else list(options)
     low, high = math.inf, -math.inf
-    for unit in units_:
+    for unit in written_in:
         slope, zero = (
-            units.line(str(unit), quantity.unit) if _fits(str(unit), quantity.unit) else (1, 0)
+            units.line(str(unit), quantity.unit) if _converts(str(unit), quantity.unit) else (1, 0)
         )
         for limit in (quantity.column.low, quantity.column.high):
             if limit is not None:
@@ -136,20 +125,20 @@ def _codes(column: Column) -> dict[float, int]:
     known = {
         float(s): int((values == s).sum())
         for s in SENTINELS
-        if (values == s).any() and (s < low or s > high or _apart(values, s))
+        if (values == s).any() and (s < low or s > high or _far_off(values, s))
     }
-    if column.says.total:
+    if column.heading.total:
         return known
     outside = values.filter((values < low) | (values > high))
-    often = Counter(v for v in outside.to_list() if v not in known)
-    again = {value: n for value, n in often.items() if n >= 2}
+    frequent = Counter(v for v in outside.to_list() if v not in known)
+    repeated = {value: n for value, n in frequent.items() if n >= 2}
     # many different ones are values in another unit than the heading says, not codes
     return known | {
-        v: n for v, n in again.items() if len(often) <= MOST_CODES or n > outside.len() / 5
+        v: n for v, n in repeated.items() if len(frequent) <= MOST_CODES or n > outside.len() / 5
     }
 
 
-def _apart(values: pl.Series, code: float, least: int = 2) -> bool:
+def _far_off(values: pl.Series, code: float, least: int = 2) -> bool:
     """Whether a usual code lies alone, far from all other values, at least so many times."""
     others = values.filter(values != code)
     if int((values == code).sum()) < least or others.len() < 10:
@@ -158,7 +147,7 @@ def _apart(values: pl.Series, code: float, least: int = 2) -> bool:
     return min(abs(code - low), abs(code - high)) > 0.5 * (high - low) and not low <= code <= high
 
 
-def _fits(unit: str, target: str) -> bool:
+def _converts(unit: str, target: str) -> bool:
     try:
         units.line(unit, target)
     except ValueError:
@@ -166,17 +155,17 @@ def _fits(unit: str, target: str) -> bool:
     return True
 
 
-def _one_each(columns: list[Column], grid: Grid) -> tuple[list[Column], list[str]]:
+def _one_a_quantity(columns: list[Column], grid: Grid) -> tuple[list[Column], list[str]]:
     """One column a quantity and depth; of several the mean, else the first."""
     chosen: dict[tuple[str, float | None], Column] = {}
     left_out: list[str] = []
     for column in columns:
-        key = (str(column.says.quantity), column.says.depth)
+        key = (str(column.heading.quantity), column.heading.depth)
         other = chosen.get(key)
         if other is None:
             chosen[key] = column
             continue
-        better = column.says.mean and not other.says.mean
+        better = column.heading.mean and not other.heading.mean
         keep, drop = (column, other) if better else (other, column)
         chosen[key] = keep
         left_out.append(drop.name)
@@ -191,9 +180,9 @@ def _one_each(columns: list[Column], grid: Grid) -> tuple[list[Column], list[str
 
 def depths(grid: Grid, columns: list[Column]) -> None:
     """Depth of each probe column: by the unit written with it, else by the usual depths."""
-    probe = [c for c in columns if BY_NAME[str(c.says.quantity)].instrument is Instrument.PROBE]
-    found = {c.says.depth for c in probe if c.says.depth is not None}
-    written = {c.says.depth_unit for c in probe if c.says.depth_unit}
+    probe = [c for c in columns if BY_NAME[str(c.heading.quantity)].instrument is Instrument.PROBE]
+    found = {c.heading.depth for c in probe if c.heading.depth is not None}
+    written = {c.heading.depth_unit for c in probe if c.heading.depth_unit}
     unit, sure, why = "cm", Sure.LIKELY, "no unit stands with the depths; they are taken for cm"
     if written:
         unit, sure = str(next(iter(written))), Sure.CERTAIN
@@ -210,9 +199,9 @@ def depths(grid: Grid, columns: list[Column]) -> None:
         unit, sure, why = "m", Sure.UNSURE, "the depths are small: metres, feet or centimetres?"
     slope, _ = units.line(unit, "cm")
     for column in probe:
-        if column.says.depth is not None:
-            column.rule["depth_cm"] = round(column.says.depth * slope, 2)
-        elif column.says.quantity != "probe_battery":
+        if column.heading.depth is not None:
+            column.rule["depth_cm"] = round(column.heading.depth * slope, 2)
+        elif column.heading.quantity != "probe_battery":
             column.rule["depth_cm"] = 10.0
             grid.note(
                 f"columns.{column.name}.depth_cm",

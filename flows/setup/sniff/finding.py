@@ -50,6 +50,11 @@ class Grid:
         """Add a finding."""
         self.found.append(Finding(item, str(value), sure, evidence))
 
+    def note_again(self, item: str, value: object, sure: Sure, evidence: str) -> None:
+        """Add a finding in place of what was found of the item before."""
+        self.found = [finding for finding in self.found if finding.item != item]
+        self.note(item, value, sure, evidence)
+
 
 @dataclass(slots=True)
 class Proposal:

@@ -14,13 +14,13 @@ from flows.farm.folder import FarmFolder
 from flows.intake.door.places import Places
 from flows.intake.door.times import read_times
 from flows.intake.door.values import to_numbers
-from flows.intake.land import joined
+from flows.intake.land import join_frames
 from flows.intake.readers.by_format import reader_of
 from flows.intake.readers.chunk import Content, Unreadable
 from flows.intake.sources.match import match
 from flows.setup.sniff.finding import CannotSniff, Finding
 from flows.setup.sniff.propose import propose
-from flows.setup.sniff.rain_clock import MOST_STEP_S, Neighbour
+from flows.setup.sniff.rain_clock import MOST_STEP_S, Neighbor
 from flows.store import publish, query
 from schemas.farm.farm import Farm, Place
 from schemas.farm.layout import Layout
@@ -38,7 +38,7 @@ class _Named:
     source: str | None = None
 
 
-def of_farm(folder: FarmFolder) -> list[Neighbour]:
+def of_farm(folder: FarmFolder) -> list[Neighbor]:
     """The stations whose rain is published, in steps of two hours or less; none is no mistake."""
     if publish.newest(folder) is None:
         return []
@@ -50,7 +50,7 @@ def of_farm(folder: FarmFolder) -> list[Neighbour]:
             params=[MOST_STEP_S],
         ).pl()
     return [
-        Neighbour(
+        Neighbor(
             f"station {frame['station'][0]}",
             _rain(frame, frame["rain_counter_mm"].null_count() == frame.height),
         )
@@ -65,7 +65,7 @@ def _rain(frame: pl.DataFrame, increments: bool) -> pl.DataFrame:
     return frame.select("time", "step_s", rain=rain)
 
 
-def of_file(file: Path, data: bytes, place: Place | None, farm: Farm | None) -> Neighbour:
+def of_file(file: Path, data: bytes, place: Place | None, farm: Farm | None) -> Neighbor:
     """The rain of another export: by the farm's own layout for it, else by sniffing that too.
 
     Raises UserError where it has no rain that can be placed in time.
@@ -86,7 +86,7 @@ def of_file(file: Path, data: bytes, place: Place | None, farm: Farm | None) -> 
             "Put it in first, or name a file whose layout stands in farm.toml."
         )
     standard = timedelta(hours=0.0 if place is None else standard_offset_h(place))
-    return Neighbour(file.name, _read(file, data, layout, standard), "stamp" not in unsure)
+    return Neighbor(file.name, _read(file, data, layout, standard), "stamp" not in unsure)
 
 
 def _known(file: Path, farm: Farm) -> Layout | None:
@@ -111,7 +111,7 @@ def _read(file: Path, data: bytes, layout: Layout, standard: timedelta) -> pl.Da
         raise UserError(f"{file.name} cannot be compared with: {error}.") from None
     if not frames:
         raise UserError(f"{file.name} cannot be compared with: there are no rows in it.")
-    frame, _ = to_numbers(joined(frames, layout).with_columns(seq=pl.lit(1, pl.Int64)), layout)
+    frame, _ = to_numbers(join_frames(frames, layout).with_columns(seq=pl.lit(1, pl.Int64)), layout)
     frame = read_times(frame, layout, standard)
     if "series" in frame.columns:
         frame = frame.filter(pl.col("series") == name)

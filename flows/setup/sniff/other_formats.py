@@ -127,14 +127,12 @@ def as_workbook(data: bytes) -> Grid:
     table = [[workbook.cell_text(cell, None) or "" for cell in row] for row in sheets[name]]
     width = max((len(row) for row in table), default=0)
     table = [row + [""] * (width - len(row)) if any(row) else [] for row in table]
-    first = text.first_row(table)
-    head = [i for i in range(max(0, first - text.MOST_HEAD), first) if table[i]]
-    names, units, header = text.headings(table, head, first, width)
+    above = text.headings(table)
     layout: dict[str, Any] = {"format": "xlsx"}
     if next(iter(sheets)) != name:
         layout["sheet"] = name
-    body = [row for row in table[first:] if row]
-    grid = Grid(names, text.frame(names, body), layout | header, units)
+    body = [row for row in table[above.first :] if row]
+    grid = Grid(above.names, text.frame(above.names, body), layout | above.keys, above.units)
     grid.note("format", "xlsx", Sure.CERTAIN, f"a workbook; its fullest sheet is '{name}'")
     return grid
 

@@ -28,10 +28,8 @@ LEAST_DAYS = 45.0
 TIPS_MM = (0.1, 0.2, 0.25, 0.254, 0.5)
 LEAST_AMOUNTS = 5
 CLEAR_DAYS = 10.0
-CLEAR_SHARE = (
-    0.5,
-    1.05,
-)  # of the top of the atmosphere at noon, in the brightest step of many days
+# of the top of the atmosphere at noon, in the brightest step of many days
+CLEAR_SHARE = (0.5, 1.05)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +44,9 @@ class Setting:
 
 def units_of(column: Column, setting: Setting) -> list[str]:
     """The units that stay possible, of those that the quantity is measured in."""
-    quantity = str(column.says.quantity)
+    quantity = str(column.heading.quantity)
     kind = heading_words.family(quantity)
-    possible = [u for u in options(kind) if _possible(column, u, kind, setting)]
+    possible = [u for u in heading_words.MEASURED_IN[kind] if _possible(column, u, kind, setting)]
     if kind == "rain":
         possible = [u for u in possible if u[0] != "0" or _whole_numbers(column)]
         if len(possible) > 1:
@@ -56,11 +54,6 @@ def units_of(column: Column, setting: Setting) -> list[str]:
     if kind == "solar" and len(possible) > 1:
         possible = [u for u in possible if _clear_once(column, u, setting)] or possible
     return possible
-
-
-def options(kind: str) -> tuple[str, ...]:
-    """The units that a kind of quantity is measured in."""
-    return ("W/m^2", "MJ/m^2", "kJ/m^2") if kind == "solar" else heading_words.MEASURED_IN[kind]
 
 
 def _whole_numbers(column: Column) -> bool:
@@ -120,7 +113,7 @@ def _clear_once(column: Column, unit: str, setting: Setting) -> bool:
 
 def _possible(column: Column, written: str, kind: str, setting: Setting) -> bool:
     """Whether values in that unit are something that the quantity can be."""
-    quantity = BY_NAME[str(column.says.quantity)]
+    quantity = BY_NAME[str(column.heading.quantity)]
     target = {"solar": "MJ/m^2" if written != "W/m^2" else "W/m^2"}.get(kind, quantity.unit)
     slope, zero = units.line(written, target)
     values = (column.values * slope + zero).drop_nulls()
@@ -164,7 +157,7 @@ def expected_c(latitude: float, day_of_year: float) -> float:
 def _season_fits(column: Column, slope: float, zero: float, setting: Setting) -> bool:
     frame = pl.DataFrame({"time": setting.time, "value": column.values * slope + zero}).drop_nulls()
     mean = float(frame["value"].sum() / max(frame.height, 1))
-    soil = str(column.says.quantity) == "soil_temp"
+    soil = str(column.heading.quantity) == "soil_temp"
     if not _quantile(frame["value"], 0.01) >= -55 or _quantile(frame["value"], 0.99) > (
         45 if soil else 52
     ):
@@ -173,7 +166,7 @@ def _season_fits(column: Column, slope: float, zero: float, setting: Setting) ->
         return -25 <= mean <= 35
     days = frame["time"].dt.ordinal_day().to_list()[:: max(1, frame.height // 500)]
     wanted = sum(expected_c(setting.place.latitude, d) for d in days) / max(len(days), 1)
-    shift = {"air_temp_max": 6.0, "air_temp_min": -6.0}.get(str(column.says.quantity), 0.0)
+    shift = {"air_temp_max": 6.0, "air_temp_min": -6.0}.get(str(column.heading.quantity), 0.0)
     if soil:  # deep soil keeps the year's mean
         wanted = (wanted + expected_c(setting.place.latitude, 110)) / 2
     return abs(mean - wanted - shift) <= FAR_C

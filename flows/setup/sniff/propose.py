@@ -24,7 +24,7 @@ from flows.setup.sniff import (
 )
 from flows.setup.sniff.columns import Column
 from flows.setup.sniff.finding import CannotSniff, Finding, Grid, Proposal, Sure
-from flows.setup.sniff.rain_clock import Neighbour
+from flows.setup.sniff.rain_clock import Neighbor
 from schemas.farm.farm import Place
 from schemas.quantities import BY_NAME, Instrument
 
@@ -32,11 +32,13 @@ ENOUGH = 24 << 20  # bytes of an export that are looked at
 MOST_UNPACKED = 64 << 20
 
 
-def propose(data: bytes, place: Place | None = None, beside: Sequence[Neighbour] = ()) -> Proposal:
+def propose(
+    data: bytes, place: Place | None = None, neighbors: Sequence[Neighbor] = ()
+) -> Proposal:
     """A layout for an export's bytes, by its content alone.
 
     ``place`` (of the farm) is needed to tell the clock and helps to tell units; the rain of
-    neighbours ``beside`` it tells the clock and the end of the interval. Raises CannotSniff where
+    ``neighbors`` tells the clock and the end of the interval. Raises CannotSniff where
     no rows or no times can be found.
     """
     data, notes = _unpacked(data)
@@ -74,7 +76,7 @@ def propose(data: bytes, place: Place | None = None, beside: Sequence[Neighbour]
         grid.rows, found.local = grid.rows.filter(only), found.local.filter(only)
         for column in columns:
             column.values = column.values.filter(only)
-    keys = zone.find(grid, found, columns, place, beside)
+    keys = zone.find(grid, found, columns, place, neighbors)
     _rules(grid, columns, found, place, by_row=depth_at is not None)
     layout = _layout(grid, columns, found, time, keys)
     return Proposal(layout, grid.found, left_out)
@@ -138,28 +140,28 @@ def _rules(
     unit_fit.temperatures(grid, columns)
     unit_fit.like_the_others(grid, columns)
     for column in columns:
-        said = BY_NAME[str(column.says.quantity)]
+        quantity = BY_NAME[str(column.heading.quantity)]
         other = [n for n in grid.later if _same_column(heading_words.heading(n), column)]
         if other:
             column.rule["names"] = other
             why = f"further down it is called {', '.join(other)}"
             grid.note(f"columns.{column.name}.names", other, Sure.LIKELY, why)
         grid.note(
-            f"columns.{column.name}", said.name, Sure.LIKELY, f"its heading is '{column.name}'"
+            f"columns.{column.name}", quantity.name, Sure.LIKELY, f"its heading is '{column.name}'"
         )
-        if said.name == "rain" and possible_units.is_total(column.values):
+        if quantity.name == "rain" and possible_units.is_total(column.values):
             column.rule["counts"] = "total"
             why = "it climbs and stays, as a running total does"
             grid.note(f"columns.{column.name}.counts", "total", Sure.LIKELY, why)
-        elif said.name == "rain" and column.says.total:
+        elif quantity.name == "rain" and column.heading.total:
             why = "the heading speaks of a total, but the values do not climb: which is it?"
             grid.note(f"columns.{column.name}.counts", "increment", Sure.UNSURE, why)
 
 
-def _same_column(says: heading_words.Heading, column: Column) -> bool:
+def _same_column(heading: heading_words.Heading, column: Column) -> bool:
     """Whether another heading speaks of the same quantity at the same depth, in the same unit."""
-    same = (says.quantity, says.depth) == (column.says.quantity, column.says.depth)
-    return same and says.unit in (None, column.unit_written, column.rule.get("unit"))
+    same = (heading.quantity, heading.depth) == (column.heading.quantity, column.heading.depth)
+    return same and heading.unit in (None, column.unit_written, column.rule.get("unit"))
 
 
 def _layout(

@@ -1,8 +1,8 @@
 """Clock and end of the interval by rain: it falls at the same time at a station near by.
 
 Each way to read the stamps (a clock, and stamps at the start or at the end of the interval) puts
-the rain somewhere else in time. The neighbour's rain is summed over the same intervals and held
-against it; the way that lies nearest on clearly more of the wet days is the answer (sign test of
+the rain somewhere else in time. The neighbor's rain is summed over the same intervals and compared
+with it; the candidate that lies nearest on clearly more of the wet days is the answer (sign test of
 days, since the steps of one storm are not independent). Method: our own; common practice, no source.
 """
 
@@ -15,15 +15,15 @@ from math import comb
 
 import polars as pl
 
-MOST_STEP_S = 7200  # a neighbour that reports more seldom cannot tell one hour from the next
+MOST_STEP_S = 7200  # a neighbor that reports more seldom cannot tell one hour from the next
 LEAST_WET_DAYS = 6
-LEAST_ALIKE = 0.3  # on the mean of wet days: less, and it is no neighbour
+LEAST_ALIKE = 0.3  # on the mean of wet days: less, and it is no neighbor
 SAME_RECORD = 0.005  # apart on the mean of wet days: two gauges never agree so well
 CHANCE = 0.01  # of being that clear by luck
 
 
 @dataclass(frozen=True, slots=True)
-class Neighbour:
+class Neighbor:
     """Another station's rain: ``time`` (UTC, end of the interval), ``step_s``, ``rain`` (any unit).
 
     ``end_known`` is false where it was itself sniffed and its own end of the interval is open.
@@ -35,7 +35,7 @@ class Neighbour:
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class Candidate:
     """One way to read the stamps: the ends of the intervals in UTC."""
 
     name: str
@@ -43,42 +43,49 @@ class Way:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
-    """The ways that stay possible (by place in the list), and the evidence in a sentence."""
+class RainAnswer:
+    """The candidates that stay possible (by their place in the list), and the evidence in a sentence."""
 
     left: tuple[int, ...]
     evidence: str
 
 
 def compare(
-    ways: Sequence[Way], labels: pl.Series, rain: pl.Series, step_s: int, neighbour: Neighbour
-) -> Told | None:
-    """The ways by which rain falls when it falls at the neighbour; None where the two say nothing.
+    candidates: Sequence[Candidate],
+    labels: pl.Series,
+    rain: pl.Series,
+    step_s: int,
+    neighbor: Neighbor,
+) -> RainAnswer | None:
+    """The candidates by which rain falls when it falls at the neighbor; None where the two say nothing.
 
     ``labels`` and ``rain`` are the rows' stamps as written and the rain of each interval.
     """
-    other = neighbour.rain.drop_nulls().unique("time", keep="last").sort("time")
-    steps = other["step_s"].mode()
+    nearby = neighbor.rain.drop_nulls().unique("time", keep="last").sort("time")
+    steps = nearby["step_s"].mode()
     if steps.is_empty() or not 0 < step_s <= MOST_STEP_S or int(steps[0]) > MOST_STEP_S:
         return None
-    if not neighbour.end_known and int(steps[0]) * 2 > step_s:
+    if not neighbor.end_known and int(steps[0]) * 2 > step_s:
         return None  # its own open end would move the answer
-    days = [_days(way.ends, labels, rain, step_s, other, int(steps[0])) for way in ways]
+    days = [
+        _days(candidate.ends, labels, rain, step_s, nearby, int(steps[0]))
+        for candidate in candidates
+    ]
     table = days[0]
     for i, frame in enumerate(days[1:], 1):
         table = table.join(frame, on="day", how="full", coalesce=True, suffix=f"_{i}")
-    names = ["apart", *(f"apart_{i}" for i in range(1, len(ways)))]
+    names = ["apart", *(f"apart_{i}" for i in range(1, len(candidates)))]
     table = table.with_columns(pl.col(names).fill_null(0.0))
     wet = table.height
     if wet < LEAST_WET_DAYS:
         return None
-    best = min(range(len(ways)), key=lambda i: float(table[names[i]].sum()))
+    best = min(range(len(candidates)), key=lambda i: float(table[names[i]].sum()))
     apart = float(table[names[best]].sum()) / wet
     if apart > 1.0 - LEAST_ALIKE or apart < SAME_RECORD:
-        return None  # no neighbour, or the same record that came in before, perhaps read wrongly
+        return None  # no neighbor, or the same record that came in before, perhaps read wrongly
     left = [best]
     fewest = wet
-    for i in range(len(ways)):
+    for i in range(len(candidates)):
         if i == best:
             continue
         won = int((table[names[best]] < table[names[i]] - 1e-9).sum())
@@ -87,10 +94,13 @@ def compare(
             left.append(i)
         else:
             fewest = min(fewest, won)
-    if len(left) == len(ways):
+    if len(left) == len(candidates):
         return None
-    said = f"by rain at {neighbour.name}: read as {ways[best].name} it falls at the same time, nearer than otherwise on {fewest} or more of {wet} wet days"
-    return Told(tuple(sorted(left)), said)
+    evidence = (
+        f"by rain at {neighbor.name}: read as {candidates[best].name} it falls at the same time, "
+        f"nearer than otherwise on {fewest} or more of {wet} wet days"
+    )
+    return RainAnswer(tuple(sorted(left)), evidence)
 
 
 def _luck(won: int, of: int) -> float:
@@ -103,21 +113,21 @@ def _days(  # noqa: PLR0917
     labels: pl.Series,
     rain: pl.Series,
     step_s: int,
-    other: pl.DataFrame,
-    other_s: int,
+    nearby: pl.DataFrame,
+    nearby_s: int,
 ) -> pl.DataFrame:
     """Per wet day, how far apart the two are: 0 alike, 1 nothing in common.
 
-    Days are those of the rows' labels (or of the neighbour, where it is the coarser), so that they
-    are the same for every way.
+    Days are those of the rows' labels (or of the neighbor, where it is the coarser), so that they
+    are the same for every candidate.
     """
     own = pl.DataFrame({"time": ends, "rain": rain, "label": labels}).drop_nulls()
     own = own.unique("time", keep="first").sort("time")
-    other = other.select("time", "rain", label=pl.col("time").dt.replace_time_zone(None))
-    if other_s <= step_s:
-        coarse, summed = own, _over(other, other_s, own["time"], step_s)
+    nearby = nearby.select("time", "rain", label=pl.col("time").dt.replace_time_zone(None))
+    if nearby_s <= step_s:
+        coarse, summed = own, _over(nearby, nearby_s, own["time"], step_s)
     else:
-        coarse, summed = other, _over(own, step_s, other["time"], other_s)
+        coarse, summed = nearby, _over(own, step_s, nearby["time"], nearby_s)
     both = coarse.join(summed, on="time").drop_nulls()
     x, y = pl.col("rain").clip(0, None), pl.col("fine").clip(0, None)
     both = both.select(

@@ -17,7 +17,7 @@ from flows.setup.sniff.propose import MOST_UNPACKED, instruments, propose
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Sniffed:
     """What a sniff says: the proposal, its name, and the TOML to paste."""
 
     proposal: Proposal
@@ -28,7 +28,7 @@ class Told:
 
 def sniff(
     file: Path, folder: Path | None, name: str | None = None, beside: Path | None = None
-) -> Told:
+) -> Sniffed:
     """A layout for a file, by the place of a farm folder if one is given; raises UserError.
 
     Stations of that farm, and another file ``beside`` it, tell by their rain how stamps are meant.
@@ -43,8 +43,8 @@ def sniff(
         proposal = propose(_bytes(file), place, near)
     except CannotSniff as error:
         raise UserError(f"{file.name} cannot be made out. {error}") from None
-    called = name or re.sub(r"[^A-Za-z0-9_]+", "_", file.stem).strip("_").lower() or "layout"
-    return Told(proposal, called, toml.text(proposal, called), file)
+    layout_name = name or re.sub(r"[^A-Za-z0-9_]+", "_", file.stem).strip("_").lower() or "layout"
+    return Sniffed(proposal, layout_name, toml.text(proposal, layout_name), file)
 
 
 def _bytes(file: Path) -> bytes:
@@ -55,7 +55,7 @@ def _bytes(file: Path) -> bytes:
         raise UserError(f"{file} cannot be read: {error.strerror}.") from None
 
 
-def write(told: Told, folder: Path) -> str:
+def write(sniffed: Sniffed, folder: Path) -> str:
     """Add the layout, and a source for it where one instrument is clear, to farm.toml; what was done.
 
     Raises UserError where the name is taken or the result would not be a valid farm file; then
@@ -63,11 +63,11 @@ def write(told: Told, folder: Path) -> str:
     """
     farm_toml = FarmFolder.at(folder).farm_toml
     farm = farm_file.load(farm_toml)
-    if told.name in farm.layouts:
-        raise UserError(f"There is a layout '{told.name}' already. Choose another with --name.")
-    text = farm_toml.read_text(encoding="utf-8-sig").rstrip("\n") + "\n\n" + told.toml
-    source = _source(told, [s.name for s in farm.stations], [p.name for p in farm.probes])
-    if source and told.name not in {s.name for s in farm.sources}:
+    if sniffed.name in farm.layouts:
+        raise UserError(f"There is a layout '{sniffed.name}' already. Choose another with --name.")
+    text = farm_toml.read_text(encoding="utf-8-sig").rstrip("\n") + "\n\n" + sniffed.toml
+    source = _source(sniffed, [s.name for s in farm.stations], [p.name for p in farm.probes])
+    if source and sniffed.name not in {s.name for s in farm.sources}:
         text += "\n" + source
     part = farm_toml.with_name("farm.sniffed.toml")
     files.write_text(part, text)
@@ -76,18 +76,20 @@ def write(told: Told, folder: Path) -> str:
     finally:
         part.unlink()
     files.write_text(farm_toml, text)
-    more = f" and a source '{told.name}'" if source else ""
-    return (
-        f"Wrote the layout '{told.name}'{more} to {farm_toml}. Try it with: checkstrip try {folder}"
-    )
+    more = f" and a source '{sniffed.name}'" if source else ""
+    return f"Wrote the layout '{sniffed.name}'{more} to {farm_toml}. Try it with: checkstrip try {folder}"
 
 
-def _source(told: Told, stations: list[str], probes: list[str]) -> str:
+def _source(sniffed: Sniffed, stations: list[str], probes: list[str]) -> str:
     """A source that takes files like this one, where it is clear which instrument it is of."""
-    kinds = {kind.value for kind in instruments(told.proposal)}
+    kinds = {kind.value for kind in instruments(sniffed.proposal)}
     named = {"station": stations, "probe": probes}
     if not kinds or any(len(named[kind]) != 1 for kind in kinds):
         return ""
-    lines = ["[[sources]]", f"name = {toml.value(told.name)}", f"layout = {toml.value(told.name)}"]
+    lines = [
+        "[[sources]]",
+        f"name = {toml.value(sniffed.name)}",
+        f"layout = {toml.value(sniffed.name)}",
+    ]
     lines += [f"{kind} = {toml.value(named[kind][0])}" for kind in sorted(kinds)]
-    return "\n".join([*lines, f"glob = {toml.value('*' + told.file.suffix)}"]) + "\n"
+    return "\n".join([*lines, f"glob = {toml.value('*' + sniffed.file.suffix)}"]) + "\n"

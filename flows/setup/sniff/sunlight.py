@@ -43,10 +43,10 @@ def offsets(local: pl.Series, zone: ZoneInfo) -> pl.Series:
 
 
 def by_sun(stamps: Stamps, columns: list[Column], place: Place) -> pl.DataFrame | None:
-    """Per day: the clock's hour of the centre of the radiation, and its solar noon if it were UTC."""
+    """Per day: the clock's hour of the center of the radiation, and its solar noon if it were UTC."""
     if not 0 < stamps.step_s <= 3600:
         return None
-    column = next((c for c in columns if c.says.quantity == "solar_radiation"), None)
+    column = next((c for c in columns if c.heading.quantity == "solar_radiation"), None)
     if column is None:
         return None
     frame = pl.DataFrame({"local": stamps.local, "value": column.values}).drop_nulls()
@@ -63,13 +63,13 @@ def by_sun(stamps: Stamps, columns: list[Column], place: Place) -> pl.DataFrame 
         frame.with_columns(day=moved.dt.date(), hour=(moved.dt.hour() + moved.dt.minute() / 60))
         .group_by("day")
         .agg(
-            centre=(pl.col("hour") * pl.col("value")).sum() / pl.col("value").sum(),
+            center=(pl.col("hour") * pl.col("value")).sum() / pl.col("value").sum(),
             most=pl.col("value").max(),
             n=pl.len(),
         )
         .filter((pl.col("n") >= 0.95 * DAY_S / stamps.step_s) & (pl.col("most") > 0.45 * top))
         .sort("day")
-        .with_columns(centre=pl.col("centre") + brightest - 12)
+        .with_columns(center=pl.col("center") + brightest - 12)
     )
     if per_day.height < LEAST_DAYS:
         return None
@@ -98,16 +98,16 @@ def near(
 
 
 def _scatter(sun: pl.DataFrame) -> float:
-    """Standard error in hours of the days' median, by the median distance from their neighbours."""
-    centre = sun["centre"] - sun["noon_utc"]
-    away = (centre - centre.rolling_median(9, min_samples=1, center=True)).abs().median()
+    """Standard error in hours of the days' median, by the median distance from their neighbors."""
+    center = sun["center"] - sun["noon_utc"]
+    away = (center - center.rolling_median(9, min_samples=1, center=True)).abs().median()
     return 1.86 * float(away) / sun.height**0.5 if isinstance(away, int | float) else NEAR_H
 
 
 def sun_error(sun: pl.DataFrame, clock: Clock, end: str, step_s: int) -> float:
-    """Hours between the centre of the radiation and the sun's noon by that clock; median of the days."""
+    """Hours between the center of the radiation and the sun's noon by that clock; median of the days."""
     half = step_s / 7200
-    shown = sun["centre"] - half if end == "end" else sun["centre"] + half
+    shown = sun["center"] - half if end == "end" else sun["center"] + half
     if "zone" in clock.keys:
         days = sun["day"].cast(pl.Datetime("us")).dt.offset_by("12h")
         offset = offsets(days, ZoneInfo(str(clock.keys["zone"])))
@@ -127,7 +127,7 @@ def by_warmth(
     stamps: Stamps, columns: list[Column], place: Place, clocks: Sequence[C]
 ) -> list[C] | None:
     """The clocks by which the warmest and coldest hours fall where they should, within three hours."""
-    column = next((c for c in columns if c.says.quantity == "air_temp"), None)
+    column = next((c for c in columns if c.heading.quantity == "air_temp"), None)
     if column is None or not 0 < stamps.step_s <= 3600:
         return None
     frame = pl.DataFrame({"local": stamps.local, "value": column.values}).drop_nulls()

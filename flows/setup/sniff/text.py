@@ -6,19 +6,16 @@ import codecs
 import csv
 import re
 from collections import Counter
+from dataclasses import dataclass
 from itertools import pairwise
 
 import polars as pl
 
+from flows.setup.sniff import fixed_width
 from flows.setup.sniff.finding import CannotSniff, Grid, Sure
-from flows.setup.sniff.heading_words import AGGREGATES, unit_of
+from flows.setup.sniff.rows import STAMP, is_aggregates, is_data, is_units
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
-NUMBER = re.compile(r"^[+-]?(\d+([.,' ]\d+)*|[.,]\d+)(e[+-]?\d+)?$", re.IGNORECASE)
-MISSING_WORD = re.compile(r"^(nan|na|n/a|null|none|nodata|missing|inf|-+|\*+|m|-)$", re.IGNORECASE)
-STAMP = re.compile(
-    r"\d{1,4}[-/. ]\w{1,4}[-/. ]\d{1,4}|\d{1,2}:\d{2}|^\d{8}$|^\d{8}T?\d{4,6}Z?$|^\d{10}(\d{3})?$"
-)
 MOST_HEAD = 60
 PROBE_LINES = 400
 
@@ -59,8 +56,6 @@ def grid(data: bytes) -> Grid:
         raise CannotSniff("There is nothing in it.")
     delimiter = _delimiter(lines)
     if delimiter is None or (delimiter == " " and _blanks_in_headings(lines)):
-        from flows.setup.sniff import fixed_width  # noqa: PLC0415 - uses this module
-
         found = fixed_width.grid(lines)
     else:
         found = _delimited(lines, delimiter)
@@ -119,28 +114,26 @@ def _decimal_commas(lines: list[str]) -> bool:
 
 def _delimited(lines: list[str], delimiter: str) -> Grid:
     table = [cells(line, delimiter) if line.strip() else [] for line in lines]
-    first = first_row(table)
-    width = len(table[first])
-    head = [i for i in range(max(0, first - MOST_HEAD), first) if table[i]]
+    above = headings(table)
+    names, first, width = above.names, above.first, len(above.names)
     layout: dict[str, object] = {}
     word = DELIMITERS.get(delimiter, "space")
     if delimiter != ",":
         layout["delimiter"] = word
-    names, units, header = headings(table, head, first, width)
     later, until = _later_headings(names, table, first)
     body = [row for row in table[first:until] if len(row) == width and is_data(row)]
-    found = Grid(names, frame(names, body), layout, units, later)
+    found = Grid(names, frame(names, body), layout, above.units, later)
     if until < len(table):
         what = f"line {until + 1} has other headings; the rows before it were looked at"
         found.note("headings", "change", Sure.LIKELY, what)
-    layout |= header
+    layout |= above.keys
     found.note(
         "delimiter",
         word,
         Sure.CERTAIN,
         f"it cuts {len(body)} of {sum(map(bool, table[first:]))} rows into {width} columns",
     )
-    decimal(found, delimiter)
+    _note_decimal(found, delimiter)
     return found
 
 
@@ -168,14 +161,6 @@ def frame(names: list[str], body: list[list[str]]) -> pl.DataFrame:
     )
 
 
-def is_data(row: list[str]) -> bool:
-    """Whether a row holds values, not headings."""
-    filled = [cell.strip() for cell in row if cell.strip()]
-    values = [c for c in filled if NUMBER.match(c) or MISSING_WORD.match(c) or STAMP.search(c)]
-    numbers = [c for c in filled if NUMBER.match(c) or STAMP.search(c)]
-    return bool(numbers) and len(values) >= max(1, len(filled) * 0.5)
-
-
 def first_row(table: list[list[str]]) -> int:
     """The first row of values: the rows after it have its width; raises CannotSniff."""
     for i, row in enumerate(table):
@@ -186,22 +171,30 @@ def first_row(table: list[list[str]]) -> int:
     raise CannotSniff("No rows of values can be found in it.")
 
 
-def headings(
-    table: list[list[str]], head: list[int], first: int, width: int
-) -> tuple[list[str], list[str], dict[str, object]]:
-    """Headings, units by column, and the layout keys ``skip``, ``header``, ``after_header``."""
-    block: list[int] = []
-    for i in reversed(head):
-        if len(table[i]) != width or (block and i != block[-1] - 1):
-            break
-        block.append(i)
-    block.reverse()
+@dataclass(frozen=True, slots=True)
+class Headings:
+    """The first row of values of a table, what stands above it, and the layout keys that say so.
+
+    ``names`` and ``units`` are by column; ``keys`` are ``skip``, ``header`` and ``after_header``.
+    """
+
+    first: int
+    names: list[str]
+    units: list[str]
+    keys: dict[str, object]
+
+
+def headings(table: list[list[str]]) -> Headings:
+    """Return the headings of a table of cells; raises CannotSniff if it has no rows of values."""
+    first = first_row(table)
+    width = len(table[first])
+    block = _heading_rows(table, first)
     naming = [i for i in block if not is_units(table[i]) and not is_aggregates(table[i])]
     if not naming:
         keys: dict[str, object] = {"header": 0}
         if first:
             keys["skip"] = first
-        return [str(i + 1) for i in range(width)], [""] * width, keys
+        return Headings(first, [str(i + 1) for i in range(width)], [""] * width, keys)
     many = naming[-1:]
     if len(naming) > 1 and naming[-2] == naming[-1] - 1 and _joined(table, naming[-2:]):
         many = naming[-2:]
@@ -225,7 +218,19 @@ def headings(
         keys["header"] = len(many)
     if after:
         keys["after_header"] = after
-    return names, units, keys
+    return Headings(first, names, units, keys)
+
+
+def _heading_rows(table: list[list[str]], first: int) -> list[int]:
+    """The rows right above the first row of values that are as wide as it."""
+    block: list[int] = []
+    for i in range(first - 1, max(0, first - MOST_HEAD) - 1, -1):
+        if not table[i] and not block:
+            continue
+        if len(table[i]) != len(table[first]):
+            break
+        block.append(i)
+    return block[::-1]
 
 
 def _joined(table: list[list[str]], rows: list[int]) -> bool:
@@ -235,23 +240,7 @@ def _joined(table: list[list[str]], rows: list[int]) -> bool:
     return not lower_alone and len(set(upper)) < len(upper) and any(lower)
 
 
-def is_units(row: list[str]) -> bool:
-    """Whether a row holds units."""
-    filled = [cell for cell in row if cell.strip()]
-    units = [cell for cell in filled if unit_of(cell.strip("[]() "))]
-    others = [
-        c for c in filled if c.strip().upper() in ("TS", "RN", "UTC", "TIME", "DATE", "DEG", "-")
-    ]
-    return len(units) >= 1 and len(units) + len(others) >= len(filled) * 0.6
-
-
-def is_aggregates(row: list[str]) -> bool:
-    """Whether a row says how values were made of samples (Avg, Tot)."""
-    filled = [cell for cell in row if cell.strip()]
-    return bool(filled) and all(AGGREGATES.match(cell.strip()) for cell in filled)
-
-
-def decimal(found: Grid, delimiter: str) -> None:
+def _note_decimal(found: Grid, delimiter: str) -> None:
     """Decimal mark and thousands separator, from the cells that are numbers."""
     if delimiter == ",":
         quoted = _share(found, r"^[+-]?\d{1,3}(,\d{3})+(\.\d+)?$")

@@ -16,12 +16,10 @@ LEAST_VALUES = 12
 
 def unit(grid: Grid, column: Column, setting: Setting) -> None:
     """Put the unit into the column's rule, and say why."""
-    quantity = str(column.says.quantity)
+    quantity = str(column.heading.quantity)
     kind = heading_words.family(quantity)
-    options = possible_units.options(kind)
-    written = (
-        column.unit_written if column.unit_written in heading_words.MEASURED_IN[kind] else None
-    )
+    options = heading_words.MEASURED_IN[kind]
+    written = column.unit_written if column.unit_written in options else None
     possible = column.possible = possible_units.units_of(column, setting)
     item = f"columns.{column.name}.unit"
     values = column.values.drop_nulls()
@@ -58,27 +56,25 @@ def like_the_others(grid: Grid, columns: list[Column]) -> None:
     for column in columns:
         if not column.values.drop_nulls().is_empty() or column.unit_written:
             continue
-        kind = heading_words.family(str(column.says.quantity))
+        kind = heading_words.family(str(column.heading.quantity))
         others = {
             str(c.rule["unit"])
             for c in columns
             if c is not column
-            and heading_words.family(str(c.says.quantity)) == kind
+            and heading_words.family(str(c.heading.quantity)) == kind
             and "unit" in c.rule
             and not c.values.drop_nulls().is_empty()
         }
         if len(others) == 1:
             column.rule["unit"] = others.pop()
             item = f"columns.{column.name}.unit"
-            grid.found = [f for f in grid.found if f.item != item]
-            grid.note(
-                item, column.rule["unit"], Sure.LIKELY, "it is empty; the others of its kind are"
-            )
+            why = "it is empty; the others of its kind are"
+            grid.note_again(item, column.rule["unit"], Sure.LIKELY, why)
 
 
 def temperatures(grid: Grid, columns: list[Column]) -> None:
     """Temperatures that may be in two units take the one that the others of the file are surely in."""
-    temps = [c for c in columns if heading_words.family(str(c.says.quantity)) == "temp"]
+    temps = [c for c in columns if heading_words.family(str(c.heading.quantity)) == "temp"]
     sure = {f.item for f in grid.found if f.sure is not Sure.UNSURE}
     known = {str(c.rule["unit"]) for c in temps if f"columns.{c.name}.unit" in sure}
     if len(known) != 1:
@@ -91,14 +87,13 @@ def temperatures(grid: Grid, columns: list[Column]) -> None:
         before = next(f for f in grid.found if f.item == item)
         if unit in column.possible and column.unit_written in (None, unit):
             why = f"the other temperatures of the file are, and its values fit {' and '.join(column.possible)}"
-            again = (unit, Sure.LIKELY, why)
+            judged = (Sure.LIKELY, why)
         elif column.unit_written == unit:
-            again = (unit, Sure.UNSURE, f"{before.evidence} The other temperatures are in {unit}.")
+            judged = (Sure.UNSURE, f"{before.evidence} The other temperatures are in {unit}.")
         else:
             continue
         column.rule["unit"] = unit
-        grid.found = [f for f in grid.found if f.item != item]
-        grid.note(item, *again)
+        grid.note_again(item, unit, *judged)
 
 
 def _shown(value: object) -> str:

@@ -1,6 +1,6 @@
 """Which clock the stamps keep: daylight saving by its two days, the zone by the sun.
 
-The centre of each day's radiation, on average over days, lies at solar noon. Compared with the sun
+The center of each day's radiation, on average over days, lies at solar noon. Compared with the sun
 at the farm's longitude it tells the clock's offset from UTC to a few minutes, so also whether a
 'Z' in the stamps is true. Without radiation the hours of the warmest and coldest air tell UTC from
 local time where the two lie far apart. Rain that falls when it falls at a station near by tells
@@ -21,12 +21,12 @@ from flows.farm.farm_file import standard_offset_h
 from flows.setup.sniff import daylight_saving, heading_words, possible_units, sunlight
 from flows.setup.sniff.columns import Column
 from flows.setup.sniff.finding import Grid, Sure
-from flows.setup.sniff.rain_clock import Neighbour, Told, Way, compare
+from flows.setup.sniff.rain_clock import Candidate, Neighbor, RainAnswer, compare
 from flows.setup.sniff.stamps import Stamps, joined
 from schemas.farm.farm import Place
 
 DAY_S = 86400
-_SAID = "the file says so itself"
+_NAMED_BY_FILE = "the file says so itself"
 _EPOCH = "seconds since 1970 are UTC"
 
 
@@ -44,15 +44,14 @@ def find(
     stamps: Stamps,
     columns: list[Column],
     place: Place | None,
-    beside: Sequence[Neighbour] = (),
+    neighbors: Sequence[Neighbor] = (),
 ) -> dict[str, object]:
     """The layout's zone keys (for ``time``) and, by the way, a note on ``stamp``."""
     if stamps.step_s >= DAY_S and not stamps.epoch:
         return _daily(grid, stamps)
     if place is not None and stamps.step_s < DAY_S:
-        return _decide(grid, stamps, columns, place, _clocks(stamps, place), beside)
-    said = _said(grid, stamps)
-    _stamp(grid, said, _SAID)
+        return _decide(grid, stamps, columns, place, _clocks(stamps, place), neighbors)
+    _note_stamp(grid, _end_named(grid, stamps), _NAMED_BY_FILE)
     if stamps.epoch:
         grid.note("time.zone", "UTC", Sure.CERTAIN, _EPOCH)
         return {}
@@ -79,7 +78,6 @@ def _daily(grid: Grid, stamps: Stamps) -> dict[str, object]:
 def _clocks(stamps: Stamps, place: Place) -> list[Clock]:
     standard = standard_offset_h(place)
     local = stamps.local
-    named = place.time_zone
     if stamps.epoch:
         zero = pl.repeat(0.0, local.len(), eager=True, dtype=pl.Float64)
         return [Clock("UTC", {"offset": "Z"}, zero)]
@@ -94,9 +92,10 @@ def _clocks(stamps: Stamps, place: Place) -> list[Clock]:
         )
         for name, h in {h: (n, h) for n, h in reversed(steady)}.values()
     ]
-    saving = sunlight.offsets(local, ZoneInfo(named))
-    if _has_saving(ZoneInfo(named)):
-        clocks.append(Clock("local time with daylight saving", {"zone": named}, saving))
+    if _has_saving(place.zone):
+        saving = sunlight.offsets(local, place.zone)
+        keys: dict[str, object] = {"zone": place.time_zone}
+        clocks.append(Clock("local time with daylight saving", keys, saving))
     return clocks
 
 
@@ -124,7 +123,7 @@ def _decide(  # noqa: PLR0917
     columns: list[Column],
     place: Place,
     clocks: list[Clock],
-    beside: Sequence[Neighbour],
+    neighbors: Sequence[Neighbor],
 ) -> dict[str, object]:
     """Keep the ways to read the stamps that the evidence allows; one is the answer, several a question."""
     reasons: list[str] = []
@@ -136,16 +135,17 @@ def _decide(  # noqa: PLR0917
             if follows
             else "the clock goes straight through the days when daylight saving changes"
         )
-    ends = (said,) if (said := _said(grid, stamps)) else ("end", "start")
+    named = _end_named(grid, stamps)
+    ends = (named,) if named else ("end", "start")
     pairs = [(clock, end) for clock in clocks for end in ends]
-    unsure, ended = False, [] if said is None else [_SAID]
+    unsure, end_reasons = False, [_NAMED_BY_FILE] if named else []
     sun = sunlight.by_sun(stamps, columns, place)
     if sun is not None:
-        near, told = sunlight.near(sun, pairs, stamps.step_s)
+        near, tells_end = sunlight.near(sun, pairs, stamps.step_s)
         unsure = not near
         if near:
             pairs = near
-            ended += ["by the sun"] if told else []
+            end_reasons += ["by the sun"] if tells_end else []
             off = min(abs(sunlight.sun_error(sun, *pair, stamps.step_s)) for pair in pairs)
             reasons.append(
                 f"the sun's noon falls within {off * 60:.0f} minutes of that over {len(sun)} days"
@@ -157,33 +157,34 @@ def _decide(  # noqa: PLR0917
         if warm is not None and len(warm) < len(clocks):
             pairs = [pair for pair in pairs if pair[0] in warm]
             reasons.append("the warmest and coldest hours of the day fit")
-    for neighbour in beside:
-        said_so = _by_rain(stamps, columns, pairs, neighbour)
-        if said_so is not None:
-            pairs = [pairs[i] for i in said_so.left]
-            ended.append(said_so.evidence)
-            reasons.append(said_so.evidence)
+    for neighbor in neighbors:
+        answer = _by_rain(stamps, columns, pairs, neighbor)
+        if answer is not None:
+            pairs = [pairs[i] for i in answer.left]
+            end_reasons.append(answer.evidence)
+            reasons.append(answer.evidence)
     left = list({id(clock): clock for clock, _ in pairs}.values())
     kept = {end for _, end in pairs}
-    _stamp(grid, kept.pop() if len(kept) == 1 and ended else None, "; ".join(ended))
-    return _answer(grid, stamps, left, reasons, unsure=unsure)
+    end = kept.pop() if len(kept) == 1 and end_reasons else None
+    _note_stamp(grid, end, "; ".join(end_reasons))
+    return _note_zone(grid, stamps, left, reasons, unsure=unsure)
 
 
 def _by_rain(
-    stamps: Stamps, columns: list[Column], pairs: list[tuple[Clock, str]], beside: Neighbour
-) -> Told | None:
-    """The pairs by which rain falls when it falls at a neighbour."""
-    column = next((c for c in columns if c.says.quantity == "rain"), None)
+    stamps: Stamps, columns: list[Column], pairs: list[tuple[Clock, str]], neighbor: Neighbor
+) -> RainAnswer | None:
+    """The pairs by which rain falls when it falls at a neighbor."""
+    column = next((c for c in columns if c.heading.quantity == "rain"), None)
     if column is None or len(pairs) < 2:
         return None
     rain = column.values
     if possible_units.is_total(rain):
         rain = rain.diff().clip(0, None)
-    ways = [
-        Way(f"{clock.name}, stamped at the {end}", _ends(stamps, clock, end))
+    candidates = [
+        Candidate(f"{clock.name}, stamped at the {end}", _ends(stamps, clock, end))
         for clock, end in pairs
     ]
-    return compare(ways, stamps.local, rain, stamps.step_s, beside)
+    return compare(candidates, stamps.local, rain, stamps.step_s, neighbor)
 
 
 def _ends(stamps: Stamps, clock: Clock, end: str) -> pl.Series:
@@ -194,7 +195,7 @@ def _ends(stamps: Stamps, clock: Clock, end: str) -> pl.Series:
     return utc.dt.replace_time_zone("UTC")
 
 
-def _said(grid: Grid, stamps: Stamps) -> str | None:
+def _end_named(grid: Grid, stamps: Stamps) -> str | None:
     """The end of the interval that the file itself names: in a heading, or by a day's hour 24."""
     heading = " ".join(grid.names[i] for i in stamps.places)
     if re.search(r"(?i)\b(end|ending|to|until)\b", heading_words.plain(heading)):
@@ -205,7 +206,7 @@ def _said(grid: Grid, stamps: Stamps) -> str | None:
     return "end" if stamp.str.contains(r"(?:^|\D)24(?::?00)(?::00)?$").any() else None
 
 
-def _answer(
+def _note_zone(
     grid: Grid, stamps: Stamps, left: list[Clock], reasons: list[str], *, unsure: bool = False
 ) -> dict[str, object]:
     if stamps.epoch:
@@ -217,7 +218,7 @@ def _answer(
     written = 0.0 if marked and str(stamps.mark)[0] not in "+-" else None
     if marked and written is None:
         written = _hours(str(stamps.mark))
-    true = [c for c in left if written is not None and _is(c, written)]
+    true = [c for c in left if written is not None and _keeps(c, written)]
     chosen = left[0] if not true or (marked and reasons and true[0] is not left[0]) else true[0]
     names = [f"{c.name} ({next(iter(c.keys.values()))})" for c in left]
     why = "; ".join(reasons) or "nothing in it tells the clock"
@@ -239,11 +240,11 @@ def _answer(
     return dict(chosen.keys)
 
 
-def _is(clock: Clock, hours: float) -> bool:
+def _keeps(clock: Clock, hours: float) -> bool:
     return "offset" in clock.keys and clock.offset_h[0] == hours
 
 
-def _stamp(grid: Grid, end: str | None, why: str = "") -> None:
+def _note_stamp(grid: Grid, end: str | None, why: str = "") -> None:
     grid.layout["stamp"] = end or "end"
     if end is not None:
         grid.note("stamp", end, Sure.LIKELY, f"stamps are at the {end} of the interval: {why}")

@@ -227,9 +227,12 @@ def test_backups_are_wanted(farm: FarmFolder) -> None:
 
 
 MAIL = {
-    "server": "localhost", "port": 1, "security": "none", "from": "a@example.org",
+    "server": "localhost",
+    "port": 1,
+    "security": "none",
+    "from": "a@example.org",
     "readers": [{"address": "b@example.org"}],
-}  # fmt: skip
+}
 
 
 def test_the_mail_server_is_asked_only_on_demand(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -29,7 +29,7 @@ def test_a_daily_export_with_a_row_a_sensor():
             ("RH (%)", 60),
             ("Rain (mm)", 0.2 * (i % 4)),
         ):
-            lines.append(f"{day:%Y-%m-%d},{name},{value}")  # fmt: skip
+            lines.append(f"{day:%Y-%m-%d},{name},{value}")
     proposal = propose("\n".join([*lines, ""]).encode(), PLACE)
     assert proposal.layout["series_column"] == "sensor"
     assert (proposal.layout["step"], proposal.layout["stamp"]) == ("1 day", "start")
@@ -51,7 +51,8 @@ def test_several_stations_in_one_file(by_time):
         for i, day in enumerate(datetime(2020, 6, 1) + timedelta(hours=h) for h in range(600))
     ]
     lines.sort(key=lambda row: row[0] if by_time else row[1])
-    text = "\n".join(["time,Station id,Air Temp (C),Rain (mm)", *(",".join(map(str, r)) for r in lines), ""])  # fmt: skip
+    rows = [",".join(map(str, line)) for line in lines]
+    text = "\n".join(["time,Station id,Air Temp (C),Rain (mm)", *rows, ""])
     proposal = propose(text.encode(), PLACE)
     assert proposal.layout["instrument_column"] == "Station id"
     assert proposal.layout["step"] == "1 h"
@@ -139,7 +140,8 @@ def test_the_sun_tells_the_end_of_short_steps_too(step_s, stamp):
 
 def test_a_clock_half_a_short_step_wrong_is_asked_about():
     step_s = 900
-    ends = [datetime(2020, 7, 1, tzinfo=UTC) + timedelta(seconds=step_s * (i + 1)) for i in range(14 * 96)]  # fmt: skip
+    first = datetime(2020, 7, 1, tzinfo=UTC)
+    ends = [first + timedelta(seconds=step_s * (i + 1)) for i in range(14 * 96)]
     times = pl.Series(ends, dtype=pl.Datetime("us", "UTC"))
     solar = weather(PLACE, times, step_s, np.random.default_rng(2))["solar_radiation"]
     wrong = timedelta(minutes=-7)

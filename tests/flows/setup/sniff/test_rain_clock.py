@@ -13,7 +13,7 @@ from flows.setup.sniff import sniff_file
 from flows.setup.sniff.finding import Sure
 from flows.setup.sniff.nearby_rain import of_farm
 from flows.setup.sniff.propose import propose
-from flows.setup.sniff.rain_clock import Neighbour
+from flows.setup.sniff.rain_clock import Neighbor
 from flows.store import publish, warehouse
 from schemas.farm.farm import Place
 from tests.flows.loggers import FARM, make
@@ -74,7 +74,7 @@ def test_rain_tells_the_end_of_the_interval_and_the_clock(stamp, offset_h, step_
     data = export(own, step_s, stamp=stamp, offset_h=offset_h)
     alone = propose(data, PLACE)
     assert stamp_of(alone).sure is Sure.UNSURE
-    proposal = propose(data, PLACE, [Neighbour("station east", other)])
+    proposal = propose(data, PLACE, [Neighbor("station east", other)])
     told = stamp_of(proposal)
     layout = proposal.layout["time"]
     if (offset_h, stamp, step_s) in ((-5.0, "start", 3600), (-6.0, "end", 3600)):
@@ -100,7 +100,7 @@ def test_it_is_seldom_wrong_and_mostly_answers():
             f"{int(datetime.fromisoformat(t).replace(tzinfo=UTC).timestamp())},{r}" for t, r in rows
         ]
         data = "\n".join(["epoch,Rain (mm)", *epoch, ""]).encode()
-        told = stamp_of(propose(data, PLACE, [Neighbour("n", other)]))
+        told = stamp_of(propose(data, PLACE, [Neighbor("n", other)]))
         said.append(None if told.sure is Sure.UNSURE else told.value == stamp)
     assert said.count(False) == 0
     assert said.count(True) >= 24
@@ -109,26 +109,26 @@ def test_it_is_seldom_wrong_and_mostly_answers():
 def test_a_gauge_far_away_tells_nothing():
     for seed in range(12):
         own, other = pair(seed)[0], pair(1000 + seed)[1]
-        told = stamp_of(propose(export(own, 3600), PLACE, [Neighbour("far", other)]))
+        told = stamp_of(propose(export(own, 3600), PLACE, [Neighbor("far", other)]))
         assert told.sure is Sure.UNSURE
 
 
 def test_the_same_record_read_before_is_no_neighbour():
     own, _ = pair(3)
     shifted = own.with_columns(pl.col("time") + timedelta(hours=1))  # it was read wrongly then
-    told = stamp_of(propose(export(own, 3600), PLACE, [Neighbour("itself", shifted)]))
+    told = stamp_of(propose(export(own, 3600), PLACE, [Neighbor("itself", shifted)]))
     assert told.sure is Sure.UNSURE
 
 
 def test_a_neighbour_whose_own_end_is_open_helps_only_with_shorter_steps():
     own, other = pair(7, 3600, 3600, days=90)
     data = export(own, 3600, offset_h=0.0)
-    told = stamp_of(propose(data, PLACE, [Neighbour("n", other, end_known=False)]))
+    told = stamp_of(propose(data, PLACE, [Neighbor("n", other, end_known=False)]))
     assert told.sure is Sure.UNSURE
     own, other = pair(7, 3600, 900, days=90)
-    for shift in (0, 900):  # whichever end the neighbour writes
+    for shift in (0, 900):  # whichever end the neighbor writes
         moved = other.with_columns(pl.col("time") - timedelta(seconds=shift))
-        told = stamp_of(propose(data, PLACE, [Neighbour("n", moved, end_known=False)]))
+        told = stamp_of(propose(data, PLACE, [Neighbor("n", moved, end_known=False)]))
         assert (told.value, told.sure) == ("end", Sure.LIKELY)
 
 
