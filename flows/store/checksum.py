@@ -35,41 +35,41 @@ class Sum:
 
 
 def checksums(con: duckdb.DuckDBPyConnection) -> list[Sum]:
-    """One sum a table, by name."""
+    """Return one sum a table, by name."""
     return [_of(con, table) for table in TABLES.values()]
 
 
 def total(con: duckdb.DuckDBPyConnection) -> str:
-    """The sum of all tables that say what was measured and what follows from it."""
+    """Return the sum of all tables of what was measured and what follows from it."""
     return _total(checksums(con))
 
 
 def lines(con: duckdb.DuckDBPyConnection) -> list[str]:
-    """The sums as text, the sum of all last."""
+    """Return the sums as lines of text, the sum of all last."""
     sums = checksums(con)
     return [*map(str, sums), f"{_total(sums)} {sum(s.rows for s in sums if s.counts):>10} all"]
 
 
 def _total(sums: list[Sum]) -> str:
-    said = "\n".join(f"{s.name} {s.rows} {s.value:016x}" for s in sums if s.counts)
-    return hashlib.sha256(said.encode()).hexdigest()[:16]
+    counted = "\n".join(f"{s.name} {s.rows} {s.value:016x}" for s in sums if s.counts)
+    return hashlib.sha256(counted.encode()).hexdigest()[:16]
 
 
 def _of(con: duckdb.DuckDBPyConnection, table: Table) -> Sum:
     if con.sql(f"SELECT count(*) FROM {generated.quoted(table.name)}").fetchall() == [(0,)]:
         return Sum(table.name, 0, 0, table.checksum)
-    said = " || ".join(_text(column) for column in table.columns if not column.provenance)
-    # Where how it arrived is part of the key, the same said twice is said once.
+    values = " || ".join(_text(column) for column in table.columns if not column.provenance)
+    # If how a row arrived is part of the key, rows alike in all else count once.
     once = "DISTINCT " if any(c.key and c.provenance for c in table.columns) else ""
-    ((rows, value),) = con.sql(
-        f"SELECT count(*), coalesce(sum(md5_number_lower(said)), 0) "
-        f"FROM (SELECT {once}{said} AS said FROM {generated.quoted(table.name)})"
-    ).fetchall()
+    ((rows, value),) = con.sql(f"""
+        SELECT count(*), coalesce(sum(md5_number_lower(text)), 0)
+        FROM (SELECT {once}{values} AS text FROM {generated.quoted(table.name)})
+    """).fetchall()
     return Sum(table.name, int(rows), int(value) % _WHOLE, table.checksum)
 
 
 def _text(column: Column) -> str:
-    """A value as SQL text that no other value has, its length before it; null is ``-``."""
+    """Return SQL for a value as text that no other value has, its length first; null is ``-``."""
     name = generated.quoted(column.name)
     match column.kind:
         case Kind.NUMBER:

@@ -69,7 +69,7 @@ OF_CROP: tuple[Customary, ...] = (
 
 
 def line(unit: Customary) -> tuple[float, float]:
-    """Factor and offset of a conversion; of one by bushel, for a bushel of 1 kg."""
+    """Return factor and offset of a conversion; of one by bushel, for a bushel of 1 kg."""
     # A bushel is a volume to pint, and here the mass that is sold by its name.
     to = unit.to.replace("bushel", "kg")
     at = [float(registry().Quantity(x, unit.unit).to(to).magnitude) for x in (0.0, 1000.0)]
@@ -77,14 +77,14 @@ def line(unit: Customary) -> tuple[float, float]:
 
 
 def arithmetic(unit: Customary, value: str, bushel: str = "") -> str:
-    """A conversion as SQL."""
+    """Return a conversion as SQL."""
     factor, offset = line(unit)
-    said = f"{value} * {_double(factor)}"
+    result = f"{value} * {_double(factor)}"
     if abs(offset) > 1e-9:
-        said += f" + {_double(offset)}"
+        result += f" + {_double(offset)}"
     if not unit.by_bushel:
-        return said
-    return f"{said} * {bushel}" if unit.unit.endswith("/kg") else f"{said} / {bushel}"
+        return result
+    return f"{result} * {bushel}" if unit.unit.endswith("/kg") else f"{result} / {bushel}"
 
 
 def _double(number: float) -> str:
@@ -92,7 +92,7 @@ def _double(number: float) -> str:
 
 
 def converted(table: Table, column: Column) -> tuple[Column, Customary] | None:
-    """The column as its customary view declares it; None where its unit stays."""
+    """Return the column as its customary view declares it; None if its unit stays."""
     crop_known = "crop" in table.names and table.name != "crop"
     for unit in (*OF_CROP, *PLAIN) if crop_known else PLAIN:
         suffix = SUFFIX.get(column.unit, "")
@@ -108,14 +108,14 @@ def converted(table: Table, column: Column) -> tuple[Column, Customary] | None:
 
 
 def columns(table: Table) -> tuple[Column, ...]:
-    """The columns of a table's customary view."""
+    """Return the columns of a table's customary view."""
     return tuple(
         pair[0] if (pair := converted(table, column)) else column for column in table.columns
     )
 
 
 def macros(bushels: dict[str, float]) -> list[str]:
-    """CREATE MACRO and COMMENT ON MACRO statements.
+    """Return the CREATE MACRO and COMMENT ON MACRO statements.
 
     The bushels stand in the macro, not a look-up: a look-up fails where the file is attached to
     another database under a name of its own.
@@ -126,16 +126,16 @@ def macros(bushels: dict[str, float]) -> list[str]:
     bushel = f"(CASE crop {listed or 'WHEN NULL THEN NULL'} END)"
     statements = {}
     for unit in (*PLAIN, *OF_CROP):
-        taken, given = ("x, crop", bushel) if unit.by_bushel else ("x", "")
+        parameters, given = ("x, crop", bushel) if unit.by_bushel else ("x", "")
         statements[unit.macro] = [
-            f"CREATE OR REPLACE MACRO {unit.macro}({taken}) AS {arithmetic(unit, 'x', given)}",
+            f"CREATE OR REPLACE MACRO {unit.macro}({parameters}) AS {arithmetic(unit, 'x', given)}",
             f"COMMENT ON MACRO {unit.macro} IS {generated.literal(f'{unit.unit} to {unit.to}')}",
         ]
     return [statement for pair in statements.values() for statement in pair]
 
 
 def view(table: Table) -> list[str]:
-    """CREATE VIEW and COMMENT ON statements of a table's customary view."""
+    """Return the CREATE VIEW and COMMENT ON statements of a table's customary view."""
     bushel = "(SELECT c.bushel_kg FROM main.crop c WHERE c.crop = t.crop)"
     selected = []
     for column in table.columns:

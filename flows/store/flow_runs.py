@@ -16,7 +16,6 @@ from flows.base.errors import Busy, UserError, of_the_disk
 from flows.farm import logs
 from flows.farm.folder import FarmFolder
 from flows.store import warehouse
-from schemas.catalogue import TABLES
 
 
 @dataclass(slots=True)
@@ -57,7 +56,7 @@ def recorded(folder: FarmFolder, flow: str) -> Iterator[Run]:
 
 
 def last(folder: FarmFolder) -> dict[str, Run]:
-    """The last run of each flow."""
+    """Return the last run of each flow."""
     return {flow: Run(**run) for flow, run in files.read_json(_path(folder)).items()}
 
 
@@ -69,15 +68,17 @@ def _end(folder: FarmFolder, run: Run) -> None:
     """Write the run down; that it cannot be written must not hide how the run itself ended."""
     run.ended_at = _now()
     with suppress(OSError):
-        said = files.read_json(_path(folder)) | {run.flow: asdict(run)}
-        files.write_text(_path(folder), json.dumps(said, indent=1))
+        runs = files.read_json(_path(folder)) | {run.flow: asdict(run)}
+        files.write_text(_path(folder), json.dumps(runs, indent=1))
     with (
         suppress(OSError, UserError, duckdb.Error),
         warehouse.open_writer(folder, f"noting the run of {run.flow}") as con,
     ):
         con.execute(
-            f"INSERT INTO {TABLES['flow_run'].name} (flow, started_at, ended_at, state, summary) "
-            "VALUES (?, ?, ?, ?, ?)",
+            """
+            INSERT INTO flow_run (flow, started_at, ended_at, state, summary)
+            VALUES (?, ?, ?, ?, ?)
+            """,
             [run.flow, run.started_at, run.ended_at, run.state, files.readable(run.summary)],
         )
 

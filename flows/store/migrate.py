@@ -60,14 +60,14 @@ def bring_up(con: duckdb.DuckDBPyConnection) -> bool:
 def stored_version(
     con: duckdb.DuckDBPyConnection, stored: dict[str, dict[str, str]] | None = None
 ) -> int | None:
-    """The version of the file's tables; None of a file that has none yet."""
+    """Return the version of the file's tables; None of a file that has none yet."""
     if "about" not in (stored_columns(con) if stored is None else stored):
         return None
     return int(fact(con, "schema_version") or 0)
 
 
 def refuse_later(version: int) -> None:
-    """Raise UserError where a warehouse's version is of a later program."""
+    """Raise UserError if a warehouse's version is of a later program."""
     if version > SCHEMA_VERSION:
         raise UserError(
             f"This warehouse was made by a later Checkstrip (its tables are of version {version}, "
@@ -77,7 +77,7 @@ def refuse_later(version: int) -> None:
 
 
 def alters(con: duckdb.DuckDBPyConnection) -> bool:
-    """Whether bringing this file up would change a table that it has already."""
+    """Return whether an upgrade would change a table that the file has already."""
     stored = stored_columns(con)
     version = stored_version(con, stored)
     return version is not None and (
@@ -87,17 +87,22 @@ def alters(con: duckdb.DuckDBPyConnection) -> bool:
 
 
 def stored_columns(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, str]]:
-    """Tables of the file: name to the columns that are written, with their SQL types, in order.
+    """Return the tables of the file: name to the columns that are written, with SQL types, in order.
 
     Of a kept table these are the columns of what stands behind its view.
     """
-    rows = con.sql(
-        "SELECT c.table_name, c.column_name, c.data_type FROM duckdb_columns() c "
-        f"WHERE database_name = current_database() AND NOT internal AND (schema_name = '{generated.WIDE_SCHEMA}' "
-        "OR schema_name = 'main' AND NOT EXISTS (FROM duckdb_views() v "
-        "WHERE v.database_name = c.database_name AND v.schema_name = 'main' AND v.view_name = c.table_name)) "
-        "ORDER BY table_name, column_index"
-    ).fetchall()
+    rows = con.sql(f"""
+        SELECT c.table_name, c.column_name, c.data_type FROM duckdb_columns() c
+        WHERE database_name = current_database() AND NOT internal AND (
+            schema_name = '{generated.WIDE_SCHEMA}'
+            OR schema_name = 'main' AND NOT EXISTS (
+                FROM duckdb_views() v
+                WHERE v.database_name = c.database_name
+                    AND v.schema_name = 'main' AND v.view_name = c.table_name
+            )
+        )
+        ORDER BY table_name, column_index
+    """).fetchall()
     tables: dict[str, dict[str, str]] = {}
     for table, column, kind in rows:
         tables.setdefault(table, {})[column] = kind
@@ -105,7 +110,7 @@ def stored_columns(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, str]]:
 
 
 def columns_of(con: duckdb.DuckDBPyConnection, relation: str) -> tuple[str, ...]:
-    """The columns of a table or view (``relation`` as SQL), in order."""
+    """Return the columns of a table or view (``relation`` as SQL), in order."""
     found = con.execute(f"SELECT * FROM {relation} LIMIT 0").description
     return tuple(column[0] for column in found)
 
@@ -152,40 +157,40 @@ def _stands(con: duckdb.DuckDBPyConnection, table: Table, stored: dict[str, str]
 
 def _is_plain(con: duckdb.DuckDBPyConnection, table: Table) -> bool:
     """Whether a kept table is still a table of its own, as older programs made it."""
-    return bool(
-        con.execute(
-            "FROM duckdb_tables() WHERE database_name = current_database() "
-            "AND schema_name = 'main' AND table_name = ?",
-            [table.name],
-        ).fetchall()
+    found = con.execute(
+        """
+        FROM duckdb_tables()
+        WHERE database_name = current_database() AND schema_name = 'main' AND table_name = ?
+        """,
+        [table.name],
     )
+    return bool(found.fetchall())
 
 
 def _behind_view(con: duckdb.DuckDBPyConnection, table: Table, stored: dict[str, str]) -> None:
-    """What was a table of its own goes behind a view: columns that have values, entries as lists."""
+    """Put a table of its own behind a view: only columns that have values, entries as lists."""
+    quoted = generated.quoted
     names = [name for name in table.names if name in stored]
-    counts = ", ".join(f"count({generated.quoted(name)})" for name in names)
-    (found,) = con.sql(f"SELECT {counts} FROM {generated.quoted(table.name)}").fetchall()
-    said = [n for n, values in zip(names, found, strict=True) if values or table[n].required]
-    con.execute(
-        f"ALTER TABLE {generated.quoted(table.name)} RENAME TO of_before; {generated.ddl(table)}"
-    )
-    add_columns(con, table, [name for name in said if not table[name].required])
-    by = ", ".join(generated.quoted(name) for name in said if name not in table.list_columns)
-    first = generated.quoted(table.list_columns[0]) if table.list_columns else ""
+    counts = ", ".join(f"count({quoted(name)})" for name in names)
+    (found,) = con.sql(f"SELECT {counts} FROM {quoted(table.name)}").fetchall()
+    filled = [n for n, values in zip(names, found, strict=True) if values or table[n].required]
+    con.execute(f"ALTER TABLE {quoted(table.name)} RENAME TO of_before; {generated.ddl(table)}")
+    add_columns(con, table, [name for name in filled if not table[name].required])
+    by = ", ".join(quoted(name) for name in filled if name not in table.list_columns)
     lists = "".join(
-        f", list({generated.quoted(name)} ORDER BY {first}) AS {generated.quoted(name)}"
-        for name in said
+        f", list({quoted(name)} ORDER BY {quoted(table.list_columns[0])}) AS {quoted(name)}"
+        for name in filled
         if name in table.list_columns
     )
-    con.execute(
-        f"INSERT INTO {generated.store(table)} BY NAME SELECT {by}{lists} FROM of_before "
-        f"{f'GROUP BY {by}' if lists else ''}; DROP TABLE of_before"
-    )
+    con.execute(f"""
+        INSERT INTO {generated.store(table)} BY NAME
+        SELECT {by}{lists} FROM of_before {f"GROUP BY {by}" if lists else ""};
+        DROP TABLE of_before
+    """)
 
 
 def add_columns(con: duckdb.DuckDBPyConnection, table: Table, names: Iterable[str]) -> None:
-    """Give a table further declared columns, all null; of a kept one, its view shows them then."""
+    """Give a table further declared columns, all null; a view in front of it shows them too."""
     for name in names:
         kind = generated.stored_types(table)[name]
         con.execute(
@@ -197,7 +202,7 @@ def add_columns(con: duckdb.DuckDBPyConnection, table: Table, names: Iterable[st
 
 
 def _to_be_filled(con: duckdb.DuckDBPyConnection, table: Table) -> None:
-    """See to it that an empty table of a warehouse that has data is filled again."""
+    """Have an empty table of a warehouse that has data filled by the next collect or derive."""
     set_fact(con, "derive_all", "true")
     if table.tier is Tier.SETUP:
         # A book whose receipt names no set-up is read again by the next collect.
@@ -212,7 +217,7 @@ def _stored_type(kind: str) -> str:
 
 
 def fact(con: duckdb.DuckDBPyConnection, name: str) -> str | None:
-    """A fact that the warehouse stores about itself."""
+    """Return a fact that the warehouse stores about itself, None if it does not have it."""
     rows = con.execute("SELECT value FROM about WHERE fact = ?", [name]).fetchall()
     return rows[0][0] if rows else None
 

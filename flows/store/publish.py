@@ -54,20 +54,20 @@ def publish(folder: FarmFolder) -> Published:
         )
     with lock.hold(folder.lock_file, "publishing"), files.private():
         upgrade.must_be_current(folder.warehouse_file)
-        says, waits = _close_up(folder)
-        kept = files.read_json(_record(folder))
+        content, waits = _close_up(folder)
+        before = files.read_json(_record(folder))
         there = newest(folder)
-        number = int(kept.get("number", 0))
+        number = int(before.get("number", 0))
         if there is not None and waits:
             return Published(there, new=False, waits=True)
-        new = there is None or kept.get("says") != says
+        new = there is None or before.get("says") != content
         try:
             if new:
                 number += 1
                 there = _copy(folder, number)
             assert there is not None
             path = _settle(folder, there)
-            record = {"number": number, "file": path.name, "says": says}
+            record = {"number": number, "file": path.name, "says": content}
             files.write_text(_record(folder), json.dumps(record))
         except OSError as error:
             raise Attention(
@@ -79,7 +79,7 @@ def publish(folder: FarmFolder) -> Published:
 
 
 def newest(folder: FarmFolder) -> Path | None:
-    """The published copy to read; None where nothing was published."""
+    """Return the published copy to read; None if nothing was published."""
     name = files.read_json(_record(folder)).get("file", folder.published_file.name)
     for path in (folder.published / str(name), folder.published_file):
         if path.is_file():
@@ -107,17 +107,17 @@ def _close_up(folder: FarmFolder) -> tuple[str, bool]:
             if name not in warehouse.UNSEEN
         )
         facts = con.sql("SELECT fact, value FROM about").fetchall()
-        says = json.dumps([sorted(con.sql(counts).fetchall()), sorted(facts)])
+        content = json.dumps([sorted(con.sql(counts).fetchall()), sorted(facts)])
         waits = migrate.fact(con, "derive_all") is not None
         # Without it the copy would silently lack what is still in the write-ahead log.
         con.execute("CHECKPOINT")
     finally:
         con.close()
-    return says, waits
+    return content, waits
 
 
 def _copy(folder: FarmFolder, number: int) -> Path:
-    """A whole copy under a numbered name, forced to disk, read-only."""
+    """Make a whole copy under a numbered name, forced to disk, read-only."""
     files.make_folder_for(folder.published, 0o755)
     target = folder.published / f"{folder.published_file.stem}-{number:06}.duckdb"
     part = target.with_suffix(".part")

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Iterator
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -23,20 +22,20 @@ from flows.base.errors import Attention, UserError
 from flows.store import migrate
 
 
-def make_ready(path: Path) -> None:
-    """Look at the warehouse without writing; put a copy aside where it is about to be changed.
+def save_before_upgrade(path: Path) -> None:
+    """Look at the warehouse without writing; save a copy if it is about to be changed.
 
     The caller holds the writer's lock. Raises UserError where it is of a later program, and
     Attention where there is no room for the copy; then nothing was changed.
     """
-    found = _look(path)
-    if found.alters and not any(_revisions(path, found.version, found.revision)):
-        _put_aside(path, found.version)
+    found = _stored_version(path)
+    if found.alters and not _is_saved(path, found):
+        _save_copy(path, found.version)
 
 
 def must_be_current(path: Path) -> None:
     """Raise UserError where the warehouse is of a later program, or not brought up to this one yet."""
-    if _look(path).alters:
+    if _stored_version(path).alters:
         raise UserError(
             "This Checkstrip is newer than the warehouse. Run first: "
             f"checkstrip once {path.parent.parent}"
@@ -45,39 +44,41 @@ def must_be_current(path: Path) -> None:
 
 def refuse_later(path: Path) -> None:
     """Raise UserError where the warehouse is of a later program; it is not opened for writing."""
-    _look(path)
+    _stored_version(path)
 
 
 @dataclass(frozen=True, slots=True)
-class _Found:
+class _StoredVersion:
+    """The version of a warehouse's tables, its revision, and whether an upgrade alters a table."""
+
     version: int = 0
     revision: str | None = None
     alters: bool = False
 
 
-def _look(path: Path) -> _Found:
+def _stored_version(path: Path) -> _StoredVersion:
     if not path.exists():
-        return _Found()
+        return _StoredVersion()
     try:
         con = duckdb.connect(str(path), read_only=True)
     except duckdb.Error:
-        return _Found()  # whoever opens it for work says in full what is wrong
+        return _StoredVersion()  # whoever opens it for work says in full what is wrong
     with closing(con):
         version = migrate.stored_version(con)
         if version is None:
-            return _Found()
+            return _StoredVersion()
         migrate.refuse_later(version)
-        return _Found(version, migrate.fact(con, "revision"), migrate.alters(con))
+        return _StoredVersion(version, migrate.fact(con, "revision"), migrate.alters(con))
 
 
-def kept(path: Path) -> list[Path]:
-    """The copies that were put aside, oldest first."""
+def saved_copies(path: Path) -> list[Path]:
+    """Return the copies that were saved before upgrades, oldest first."""
     return sorted(
         path.parent.glob(f"{path.stem}-version-*.duckdb"), key=lambda p: p.stat().st_mtime
     )
 
 
-def _put_aside(path: Path, version: int) -> None:
+def _save_copy(path: Path, version: int) -> None:
     day = datetime.now(UTC).strftime("%Y-%m-%d")
     target = path.with_name(f"{path.stem}-version-{version}-{day}.duckdb")
     number = 1
@@ -104,11 +105,13 @@ def _put_aside(path: Path, version: int) -> None:
         ) from error
 
 
-def _revisions(path: Path, version: int, revision: str | None) -> Iterator[bool]:
-    """Whether each kept copy of that version holds what the warehouse holds now.
+def _is_saved(path: Path, found: _StoredVersion) -> bool:
+    """Return whether a copy of that version and revision was saved before.
 
     So a step that fails at every try does not fill the disk with copies.
     """
-    for copy in path.parent.glob(f"{path.stem}-version-{version}-*.duckdb"):
+    for copy in path.parent.glob(f"{path.stem}-version-{found.version}-*.duckdb"):
         with suppress(duckdb.Error), duckdb.connect(str(copy), read_only=True) as con:
-            yield migrate.fact(con, "revision") == revision
+            if migrate.fact(con, "revision") == found.revision:
+                return True
+    return False

@@ -37,14 +37,14 @@ UNSEEN = ("about", "touched_day", "flow_run")
 def open_writer(
     folder: FarmFolder, doing: str = "writing the warehouse"
 ) -> Iterator[duckdb.DuckDBPyConnection]:
-    """The connection of the one writer, its tables made as declared.
+    """Open the connection of the one writer, its tables made as declared.
 
     Holds the operating system's lock for as long as it is open. Raises Busy when another process
     writes, UserError when the file cannot be opened or is of a later Checkstrip, and Attention when
     an older one cannot be put aside before it is brought up to date.
     """
     with lock.hold(folder.lock_file, doing), files.private():
-        upgrade.make_ready(folder.warehouse_file)
+        upgrade.save_before_upgrade(folder.warehouse_file)
         con = open_file(folder.warehouse_file, folder.state / "spill")
         try:
             with transaction(con):
@@ -55,14 +55,15 @@ def open_writer(
 
 
 def open_file(path: Path, spill: Path | None = None) -> duckdb.DuckDBPyConnection:
-    """A read-write connection to a database file, made with the old storage version when new."""
+    """Open a database file for writing; a new file gets the old storage version."""
     files.make_folder_for(path.parent, 0o711)
     try:
         if not path.exists():
             with duckdb.connect() as maker:
-                maker.execute(
-                    f"ATTACH {generated.literal(str(path))} AS made (STORAGE_VERSION '{STORAGE_VERSION}')"
-                )
+                maker.execute(f"""
+                    ATTACH {generated.literal(str(path))} AS made
+                    (STORAGE_VERSION '{STORAGE_VERSION}')
+                """)
                 maker.execute("DETACH made")
             path.chmod(0o600)
         con = duckdb.connect(str(path), config=_OFFLINE)
@@ -71,24 +72,26 @@ def open_file(path: Path, spill: Path | None = None) -> duckdb.DuckDBPyConnectio
             f"The warehouse {path} cannot be opened: {_first_line(error)}. Other programs should "
             "open the copy under published/ instead; close whatever holds this file and try again."
         ) from error
-    con.execute("SET TimeZone = 'UTC'")
-    con.execute("SET enable_progress_bar = false")
+    _settings(con)
     if spill is not None:
         con.execute(f"SET temp_directory = {generated.literal(str(spill))}")
     return con
 
 
 def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
-    """A read-only connection to a published copy."""
+    """Open a published copy for reading only."""
     con = duckdb.connect(str(path), read_only=True, config=_OFFLINE)
-    con.execute("SET TimeZone = 'UTC'")
-    con.execute("SET enable_progress_bar = false")
+    _settings(con)
     return con
+
+
+def _settings(con: duckdb.DuckDBPyConnection) -> None:
+    con.execute("SET TimeZone = 'UTC'; SET enable_progress_bar = false")
 
 
 @contextmanager
 def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
-    """All that is written inside is written, or none of it."""
+    """Write all that is written inside, or none of it."""
     con.execute("BEGIN TRANSACTION")
     try:
         yield
@@ -100,7 +103,7 @@ def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
 
 @contextmanager
 def shown(con: duckdb.DuckDBPyConnection, **frames: pl.DataFrame) -> Iterator[None]:
-    """Frames that queries inside can name as tables."""
+    """Let queries inside name these frames as tables."""
     try:
         for name, frame in frames.items():
             con.register(name, frame)
@@ -111,7 +114,7 @@ def shown(con: duckdb.DuckDBPyConnection, **frames: pl.DataFrame) -> Iterator[No
 
 
 def read(con: duckdb.DuckDBPyConnection, table: Table, where: str = "") -> pl.DataFrame:
-    """The rows of a table, with exactly the declared columns and types, sorted by its key."""
+    """Return the rows of a table with exactly the declared columns and types, sorted by its key."""
     names = ", ".join(generated.quoted(name) for name in table.names)
     order = ", ".join(generated.quoted(name) for name in table.key) or "ALL"
     condition = f"WHERE {where} " if where else ""
@@ -136,7 +139,7 @@ def changed(con: duckdb.DuckDBPyConnection) -> None:
 
 
 def revision(con: duckdb.DuckDBPyConnection) -> int:
-    """How often the content was changed."""
+    """Return how often the content was changed."""
     return int(migrate.fact(con, "revision") or 0)
 
 
@@ -184,10 +187,10 @@ def _with_columns_of_store(
     """Rows without columns that never had a value; the store gets those that now have the first."""
     there = migrate.columns_of(con, generated.store(table))
     new = [name for name in rows.columns if name not in there]
-    said = [name for name in new if wide_rows.has_values(rows[name])]
-    if said:
-        migrate.add_columns(con, table, said)
-    return rows.drop(name for name in new if name not in said)
+    filled = [name for name in new if wide_rows.has_values(rows[name])]
+    if filled:
+        migrate.add_columns(con, table, filled)
+    return rows.drop(name for name in new if name not in filled)
 
 
 def insert_many(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
@@ -200,22 +203,24 @@ def insert_many(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFram
 
 
 def check(table: Table, frame: pl.DataFrame) -> None:
-    """Hold rows to their declaration; raises ValueError that names the first columns at fault."""
+    """Check rows against their declaration; raise ValueError that names the first faults."""
     if frame.is_empty() and frame.schema == generated.polars_schema(table):
         return
+    # here, so that commands that write nothing start without it
     from pandera.errors import SchemaErrors  # noqa: PLC0415
 
     try:
         generated.check(table).validate(frame, lazy=True)
     except SchemaErrors as errors:
         cases = errors.failure_cases
-        told = [_told(table, case) for case in cases.head(3).to_dicts()]
+        first = "; ".join(_fault(table, case) for case in cases.head(3).to_dicts())
         raise ValueError(
-            f"{len(cases)} values do not fit the declaration of {table.name}. " + "; ".join(told)
+            f"{len(cases)} values do not fit the declaration of {table.name}. {first}"
         ) from errors
 
 
-def _told(table: Table, case: dict[str, Any]) -> str:
+def _fault(table: Table, case: dict[str, Any]) -> str:
+    """Return one of pandera's failure cases as text."""
     if case["check"] == "multiple_fields_uniqueness":
         return f"the same {', '.join(table.key)} twice: {case['failure_case']}"
     return f"{case['column'] or table.name}: {case['failure_case']} breaks {case['check']}"

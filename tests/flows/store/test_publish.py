@@ -17,6 +17,7 @@ from flows.derive import derive
 from flows.farm.folder import FarmFolder
 from flows.store import publish, query, warehouse
 from tests.flows import invented
+from tests.flows.store import front_end
 from transforms import order
 
 
@@ -142,63 +143,18 @@ def test_a_log_left_beside_the_copy_is_not_read_into_the_next(folder: FarmFolder
     assert not log.exists()
 
 
-# Readers as they exist: each opens the copy in a process of its own again and again, checks that
-# what it sees belongs together, and says how often.
-READERS = {
-    "duckdb": """
-import duckdb
-def look(path):
-    with duckdb.connect(path, read_only=True) as con:
-        return con.sql("SELECT (SELECT count(*) FROM weather_reading), (SELECT count(*) FROM weather_day)").fetchall()[0]
-""",
-    "polars": """
-import duckdb, polars as pl
-def look(path):
-    with duckdb.connect(path, read_only=True) as con:
-        return con.sql("FROM weather_reading").pl().height, con.sql("FROM weather_day").pl().height
-""",
-    "pandas": """
-import duckdb, pandas as pd
-def look(path):
-    with duckdb.connect(path, read_only=True) as con:
-        return len(con.sql("FROM weather_reading").df()), len(con.sql("FROM weather_day").df())
-""",
-    "SQLAlchemy": """
-import sqlalchemy as sa
-def look(path):
-    engine = sa.create_engine(sa.URL.create("duckdb", database=path), connect_args={"read_only": True})
-    tables = [sa.table(name) for name in ("weather_reading", "weather_day")]
-    with engine.connect() as con:
-        found = [con.scalar(sa.select(sa.func.count()).select_from(table)) for table in tables]
-    engine.dispose()
-    return found
-""",
-}
-LOOP = """
-import sys, time
-path, until = sys.argv[1], sys.argv[2]
-import pathlib
-seen, count = set(), 0
-while not pathlib.Path(until).exists() or count == 0:
-    readings, days = look(path)
-    assert readings == 4 * days, (readings, days)
-    seen.add(days); count += 1
-    time.sleep(0.01)
-print(count, len(seen))
-"""
-
-
 def test_front_ends_read_while_the_pipeline_writes(folder: FarmFolder, tmp_path: Path) -> None:
     grow(folder, 0)
     until = tmp_path / "enough"
+    program = [sys.executable, front_end.__file__, folder.published_file, until]
     readers = {
         name: subprocess.Popen(
-            [sys.executable, "-c", code + LOOP, str(folder.published_file), str(until)],
+            [*map(str, program), name],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
         )
-        for name, code in READERS.items()
+        for name in front_end.READERS
     }
     # And one that opened the first copy and never lets go of it.
     with query.open_published(folder) as held:

@@ -22,6 +22,8 @@ from flows.trust.backup import rebuild
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.flows import loggers
+from tests.flows.store import killed_upgrade
+from tests.flows.store.killed_upgrade import RENAME
 
 OLD = """
 CREATE TABLE about (fact VARCHAR NOT NULL, value VARCHAR);
@@ -41,7 +43,6 @@ INSERT INTO weather_day VALUES ('west', '2024-04-01', 0.2);
 CREATE TABLE field (field VARCHAR NOT NULL);
 INSERT INTO field VALUES ('Home');
 """
-RENAME = "ALTER TABLE weather_reading RENAME COLUMN temp_c TO air_temp_c"
 READINGS = "SELECT station, air_temp_c, rain_mm, battery_v FROM weather_reading ORDER BY time"
 
 WEATHER = {"station", "time", "interval_s", "air_temp_c", "rain_mm", "delivery"}
@@ -99,18 +100,21 @@ def test_an_older_warehouse_is_brought_up_and_its_copy_kept(old: FarmFolder) -> 
         assert migrate.fact(con, "derive_all") == "true"
         setups = con.sql("SELECT source, setup FROM delivery ORDER BY sequence").fetchall()
         assert setups == [("hourly", "x"), ("fieldbook", None)]
-    (copy,) = upgrade.kept(old.warehouse_file)
+    (copy,) = upgrade.saved_copies(old.warehouse_file)
     assert copy.name.startswith("checkstrip-version-1-20")
     stands_as_it_was(copy)
     with warehouse.open_writer(old) as con:
         assert con.sql("SELECT count(*) FROM weather_reading").fetchall() == [(2,)]
-    assert upgrade.kept(old.warehouse_file) == [copy]
+    assert upgrade.saved_copies(old.warehouse_file) == [copy]
 
 
 def test_from_version_1_sensors_are_put_into_lists(old: FarmFolder) -> None:
     with duckdb.connect(str(old.warehouse_file)) as con:
         con.execute(SOIL)
-        asked = "SELECT probe, depth_cm, time, interval_s, vwc_pct, soil_temp_c, delivery FROM soil_reading ORDER BY ALL"
+        asked = """
+            SELECT probe, depth_cm, time, interval_s, vwc_pct, soil_temp_c, delivery
+            FROM soil_reading ORDER BY ALL
+        """
         before = con.sql(asked).fetchall()
         con.execute(f"{RENAME}; ALTER TABLE weather_reading ADD COLUMN battery_v DOUBLE")
         weather = con.sql(READINGS).fetchall()
@@ -124,7 +128,7 @@ def test_from_version_1_sensors_are_put_into_lists(old: FarmFolder) -> None:
         assert migrate.stored_version(con) == 3
         assert set(migrate.stored_columns(con)) == set(TABLES)
         assert not migrate.alters(con)
-    (copy,) = upgrade.kept(old.warehouse_file)
+    (copy,) = upgrade.saved_copies(old.warehouse_file)
     with duckdb.connect(str(copy), read_only=True) as con:
         assert con.sql(asked).fetchall() == before
 
@@ -151,7 +155,9 @@ def test_from_version_2_stations_go_behind_a_view_too(old: FarmFolder) -> None:
         assert con.sql(READINGS).fetchall() == weather
         assert set(migrate.stored_columns(con)["weather_reading"]) == WEATHER
         assert not migrate.alters(con)
-    assert [p.name[:20] for p in upgrade.kept(old.warehouse_file)] == ["checkstrip-version-2"]
+    assert [p.name[:20] for p in upgrade.saved_copies(old.warehouse_file)] == [
+        "checkstrip-version-2"
+    ]
 
 
 def test_a_step_that_fails_half_way_leaves_the_old_one_and_one_copy(
@@ -163,35 +169,7 @@ def test_a_step_that_fails_half_way_leaves_the_old_one_and_one_copy(
         with pytest.raises(duckdb.Error, match="no such luck"), warehouse.open_writer(old):
             pass
         stands_as_it_was(old.warehouse_file)
-        assert len(upgrade.kept(old.warehouse_file)) == 1
-
-
-KILLED = """
-import os, signal, sys
-from pathlib import Path
-from flows import migrate, warehouse
-from flows.folder import FarmFolder
-migrate.SCHEMA_VERSION, migrate.STEPS = 2, {1: lambda con: con.execute(sys.argv[2])}
-def dies(*_):
-    os.kill(os.getpid(), signal.SIGKILL)
-if sys.argv[3] == "tables":
-    known, made = migrate._bring_up_table, []
-    def bring_up_table(con, table, stored, *, fresh):
-        if len(made) == 20:
-            dies()
-        made.append(table)
-        return known(con, table, stored, fresh=fresh)
-    migrate._bring_up_table = bring_up_table
-else:
-    known = migrate.set_fact
-    def set_fact(con, name, value):
-        known(con, name, value)
-        if name == "schema_version":
-            dies()
-    migrate.set_fact = set_fact
-with warehouse.open_writer(FarmFolder(Path(sys.argv[1]))):
-    pass
-"""
+        assert len(upgrade.saved_copies(old.warehouse_file)) == 1
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="kill -9 is of POSIX")
@@ -200,14 +178,13 @@ with warehouse.open_writer(FarmFolder(Path(sys.argv[1]))):
 def test_killed_in_the_middle_the_old_one_stands_and_the_next_try_is_whole(
     old: FarmFolder, moment: str
 ) -> None:
-    killed = subprocess.run(
-        [sys.executable, "-c", KILLED, str(old.root), RENAME, moment], check=False
-    )
+    program = [sys.executable, "-m", killed_upgrade.__name__, str(old.root), moment]
+    killed = subprocess.run(program, cwd=Path(__file__).parents[3], check=False)
     assert killed.returncode == -signal.SIGKILL
     stands_as_it_was(old.warehouse_file)
     with warehouse.open_writer(old) as con:
         assert con.sql(READINGS).fetchall()[0] == ("west", 4.5, 0.2, None)
-    assert len(upgrade.kept(old.warehouse_file)) == 1
+    assert len(upgrade.saved_copies(old.warehouse_file)) == 1
 
 
 def test_a_later_warehouse_is_neither_written_nor_changed(old: FarmFolder) -> None:
@@ -239,7 +216,7 @@ def test_without_room_for_the_copy_nothing_is_begun(
     with pytest.raises(Attention, match="No space left"), warehouse.open_writer(old):
         pass
     stands_as_it_was(old.warehouse_file)
-    assert upgrade.kept(old.warehouse_file) == []
+    assert upgrade.saved_copies(old.warehouse_file) == []
 
 
 def test_what_an_upgrade_emptied_is_not_published(old: FarmFolder) -> None:

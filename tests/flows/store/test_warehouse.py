@@ -156,7 +156,7 @@ def test_a_transaction_that_fails_leaves_nothing(con: duckdb.DuckDBPyConnection)
 
 def test_a_second_writer_is_told_who_is_at_work(folder: FarmFolder) -> None:
     script = (
-        "import sys, time; from pathlib import Path; from flows import warehouse\n"
+        "import sys, time; from pathlib import Path; from flows.store import warehouse\n"
         "from flows.farm.folder import FarmFolder\n"
         "with warehouse.open_writer(FarmFolder(Path(sys.argv[1])), 'landing files'):\n"
         "    print('open', flush=True); time.sleep(60)\n"
