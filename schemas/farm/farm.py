@@ -37,7 +37,7 @@ class Place(Strict):
 
     @field_validator("time_zone")
     @classmethod
-    def _zone(cls, value: str) -> str:
+    def _check_time_zone(cls, value: str) -> str:
         if value not in available_timezones():
             raise ValueError(
                 "expected an IANA time zone such as America/Winnipeg or Australia/Adelaide"
@@ -46,7 +46,7 @@ class Place(Strict):
 
     @property
     def zone(self) -> ZoneInfo:
-        """The zone itself."""
+        """Return the zone itself."""
         return ZoneInfo(self.time_zone)
 
 
@@ -83,7 +83,7 @@ class Source(Strict):
     next_field: str | None = None
 
     @model_validator(mode="after")
-    def _complete(self) -> Source:
+    def _check_kind(self) -> Source:
         if self.kind == "http" and not self.url:
             raise ValueError("an http source needs url")
         if self.kind == "folder" and self.url:
@@ -99,7 +99,7 @@ class Normals(Strict):
     years: tuple[int, int] = (1991, 2020)
 
     @model_validator(mode="after")
-    def _one(self) -> Normals:
+    def _check_origin_and_years(self) -> Normals:
         if bool(self.station) == bool(self.table):
             raise ValueError(
                 "give station (a long daily record) or table (a file of monthly normals), one of them"
@@ -109,7 +109,7 @@ class Normals(Strict):
         return self
 
 
-def _cron(value: str) -> str:
+def _check_cron(value: str) -> str:
     try:
         CronSim(value, datetime(2000, 1, 1))  # noqa: DTZ001 - only whether it can be read
     except CronSimError as error:
@@ -120,7 +120,7 @@ def _cron(value: str) -> str:
     return value
 
 
-Cron = Annotated[str, AfterValidator(_cron)]
+Cron = Annotated[str, AfterValidator(_check_cron)]
 
 
 class Schedules(Strict):
@@ -135,8 +135,7 @@ class Schedules(Strict):
 class Backup(Strict):
     """[backup]: where backups go, when, and how many are kept.
 
-    ``to`` is a folder on another disk or a share; one that begins without a root is below the farm
-    folder.
+    ``to`` is a folder on another disk or a network drive; without a root it is below the farm folder.
     """
 
     to: Annotated[str, Field(min_length=1)]
@@ -169,7 +168,7 @@ class Mail(Strict):
     readers: Annotated[tuple[Reader, ...], Field(min_length=1)]
 
     @model_validator(mode="after")
-    def _safe(self) -> Mail:
+    def _check_security_and_readers(self) -> Mail:
         near = self.server in ("localhost", "127.0.0.1", "::1")
         if self.security == "none" and not near:
             raise ValueError(
@@ -233,7 +232,7 @@ class Farm(Strict):
     fieldbook: str = "fieldbook.xlsx"
 
     @model_validator(mode="after")
-    def _names_meet(self) -> Farm:
+    def _check_names(self) -> Farm:
         for kind, things in (
             ("stations", self.stations),
             ("probes", self.probes),

@@ -23,13 +23,13 @@ class Spell(Strict):
     to_day: Annotated[date | None, Field(alias="to")] = None
 
     @model_validator(mode="after")
-    def _order(self) -> Spell:
+    def _check_days(self) -> Spell:
         if self.to_day is not None and self.to_day < self.from_day:
             raise ValueError(f"'to' ({self.to_day}) is before 'from' ({self.from_day})")
         return self
 
 
-def _no_overlap(spells: tuple[Spell, ...]) -> None:
+def _check_no_overlap(spells: tuple[Spell, ...]) -> None:
     ordered = sorted(spells, key=lambda s: s.from_day)
     for earlier, later in pairwise(ordered):
         if earlier.to_day is None or earlier.to_day >= later.from_day:
@@ -50,8 +50,8 @@ class Station(Strict):
 
     @field_validator("spells")
     @classmethod
-    def _spells(cls, value: tuple[Spell, ...]) -> tuple[Spell, ...]:
-        _no_overlap(value)
+    def _check_spells(cls, value: tuple[Spell, ...]) -> tuple[Spell, ...]:
+        _check_no_overlap(value)
         return value
 
 
@@ -77,8 +77,8 @@ class Probe(Strict):
 
     @field_validator("spells")
     @classmethod
-    def _spells(cls, value: tuple[Spell, ...]) -> tuple[Spell, ...]:
-        _no_overlap(value)
+    def _check_spells(cls, value: tuple[Spell, ...]) -> tuple[Spell, ...]:
+        _check_no_overlap(value)
         for spell in value:
             if spell.field is None or spell.strip is None:
                 raise ValueError("a probe's spell needs field and strip")
@@ -86,7 +86,7 @@ class Probe(Strict):
 
     @field_validator("sensors")
     @classmethod
-    def _sensors(cls, value: tuple[Sensor, ...]) -> tuple[Sensor, ...]:
+    def _check_sensors(cls, value: tuple[Sensor, ...]) -> tuple[Sensor, ...]:
         depths = [sensor.depth_cm for sensor in value]
         twice = sorted({depth for depth in depths if depths.count(depth) > 1})
         if twice:

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from schemas.farm.layout_open import filled
+from schemas.farm.layout_open import fill_open_format
 from schemas.farm.layout_parts import ColumnRule, Strict, TimeStamp
 from schemas.quantities import Instrument
 
@@ -84,12 +84,12 @@ class Layout(Strict):
 
     @model_validator(mode="before")
     @classmethod
-    def _open(cls, content: Any) -> Any:
-        return filled(content)
+    def _fill_open_format(cls, content: Any) -> Any:
+        return fill_open_format(content)
 
     @field_validator("delimiter")
     @classmethod
-    def _delimiter(cls, value: str) -> str:
+    def _check_delimiter(cls, value: str) -> str:
         value = {"tab": "\t", "space": " ", "comma": ",", "semicolon": ";", "pipe": "|"}.get(
             value, value
         )
@@ -99,21 +99,21 @@ class Layout(Strict):
 
     @field_validator("step")
     @classmethod
-    def _step(cls, value: str) -> str:
+    def _check_step(cls, value: str) -> str:
         match = STEP.match(value)
         if not match or int(match[1]) == 0:
             raise ValueError("expected a step such as '15 min', '1 h' or '1 day'")
         return value
 
     @model_validator(mode="after")
-    def _zone(self) -> Layout:
+    def _check_zone(self) -> Layout:
         # a daily record without a zone keeps the days of the farm
         if not self.time.has_zone and self.step_s < DAY_S:
             raise ValueError("time: say the clock's offset (-06:00) or its zone (America/Winnipeg)")
         return self
 
     @model_validator(mode="after")
-    def _fields(self) -> Layout:
+    def _check_fields(self) -> Layout:
         if (self.format == "fixed") != bool(self.fields):
             raise ValueError("fields (first and last character) and format = 'fixed' go together")
         for name, (first, last) in self.fields.items():
@@ -122,7 +122,7 @@ class Layout(Strict):
         return self
 
     @model_validator(mode="after")
-    def _one_column_each(self) -> Layout:
+    def _check_targets(self) -> Layout:
         seen: dict[tuple[str, str, float | None, str | None], str] = {}
         for name, rule in self.columns.items():
             target = (rule.quantity, rule.counts, rule.depth_cm, rule.sensor)
@@ -135,7 +135,7 @@ class Layout(Strict):
         return self
 
     @model_validator(mode="after")
-    def _shape(self) -> Layout:
+    def _check_shape(self) -> Layout:
         if self.shape == "long" and bool(self.series_column) != bool(self.value_column):
             raise ValueError("series_column and value_column go together")
         if self.shape == "long" and not (
@@ -162,7 +162,7 @@ class Layout(Strict):
 
     @property
     def step_s(self) -> int:
-        """The step in seconds."""
+        """Return the step in seconds."""
         match = STEP.match(self.step)
         assert match is not None
         return int(match[1]) * STEP_SECONDS[match[2].lower()]

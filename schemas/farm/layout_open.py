@@ -101,8 +101,8 @@ OPEN: dict[str, dict[str, Any]] = {
 }
 
 
-def filled(content: Any) -> Any:
-    """A layout as written in the farm file, with what its open format says beneath it.
+def fill_open_format(content: Any) -> Any:
+    """Return a layout as written in the farm file, completed with what its open format says.
 
     ``columns`` given in the farm file are added to the format's own; the tables ``time`` are
     joined key by key.

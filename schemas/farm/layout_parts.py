@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from difflib import get_close_matches
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from schemas.did_you_mean import nearest
 from schemas.quantities import BY_NAME, Instrument
 
 OFFSET = re.compile(r"^(?:Z|UTC|[+-]\d{2}:?\d{2})$")
@@ -36,13 +36,13 @@ class TimeStamp(Strict):
 
     @field_validator("offset")
     @classmethod
-    def _offset(cls, value: str | None) -> str | None:
+    def _check_offset(cls, value: str | None) -> str | None:
         if value is not None and not OFFSET.match(value):
             raise ValueError("expected an offset from UTC such as -06:00 or Z")
         return value
 
     @model_validator(mode="after")
-    def _one_zone(self) -> TimeStamp:
+    def _check_one_zone(self) -> TimeStamp:
         if self.offset and self.zone:
             raise ValueError(
                 "give offset (the same all year) or zone (with daylight saving), not both"
@@ -51,7 +51,7 @@ class TimeStamp(Strict):
 
     @property
     def has_zone(self) -> bool:
-        """Whether it says, or the stamps say, which instant a stamp is."""
+        """Return whether it says, or the stamps say, which instant a stamp is."""
         return bool(self.offset or self.zone or self.trust_zone or self.format.startswith("epoch"))
 
 
@@ -77,16 +77,16 @@ class ColumnRule(Strict):
 
     @field_validator("quantity")
     @classmethod
-    def _known(cls, value: str) -> str:
+    def _check_quantity(cls, value: str) -> str:
         if value not in BY_NAME or value.startswith("rain_counter"):
             known = sorted(n for n in BY_NAME if not n.startswith("rain_counter"))
-            near = get_close_matches(value, known, n=1)
+            near = nearest(value, known, likeness=0.6)
             hint = f"did you mean {near[0]}? " if near else ""
             raise ValueError(f"{hint}expected one of {', '.join(known)}")
         return value
 
     @model_validator(mode="after")
-    def _total_is_rain(self) -> ColumnRule:
+    def _check_counts(self) -> ColumnRule:
         if self.counts == "total" and self.quantity != "rain":
             raise ValueError("counts = 'total' is only for rain")
         if self.rolls_at is not None and self.counts != "total":
@@ -95,5 +95,5 @@ class ColumnRule(Strict):
 
     @property
     def instrument(self) -> Instrument:
-        """Whether a station or a probe reports it."""
+        """Return whether a station or a probe reports it."""
         return BY_NAME[self.quantity].instrument

@@ -61,14 +61,14 @@ def text(  # noqa: PLR0917
     also: tuple[str, ...] = (),
     must: bool = False,
 ) -> Heading:
-    """A column of words."""
+    """Declare a column of words."""
     return Heading(name, (column,), Reads.TEXT, help_, also, must=must, example=(example, example))
 
 
 def word(  # noqa: PLR0917
     name: str, column: str, help_: str, example: str, also: tuple[str, ...] = (), must: bool = False
 ) -> Heading:
-    """A column of one of some words; a wrong one refuses the row."""
+    """Declare a column of one of some words; a wrong one rejects the row."""
     return Heading(
         name, (column,), Reads.WORD, help_, also, must=must, vital=True, example=(example, example)
     )
@@ -77,7 +77,7 @@ def word(  # noqa: PLR0917
 def day(  # noqa: PLR0917
     name: str, column: str, help_: str, example: str, also: tuple[str, ...] = (), must: bool = False
 ) -> Heading:
-    """A column of days."""
+    """Declare a column of days."""
     return Heading(name, (column,), Reads.DAY, help_, also, must=must, example=(example, example))
 
 
@@ -92,7 +92,7 @@ def number(  # noqa: PLR0917
     must: bool = False,
     vital: bool = False,
 ) -> Heading:
-    """A column of numbers with its unit."""
+    """Declare a column of numbers with its unit."""
     landing = (columns,) if isinstance(columns, str) else columns
     return Heading(
         name, landing, Reads.NUMBER, help_, also, unit, must, vital or must, written, example
@@ -102,7 +102,7 @@ def number(  # noqa: PLR0917
 def field_name(
     help_: str = "name of the field, as on the sheet fields", must: bool = True
 ) -> Heading:
-    """The column that names the field."""
+    """Declare the column that names the field."""
     return Heading(
         "field",
         ("field",),
@@ -115,7 +115,7 @@ def field_name(
 
 
 def season_year(must: bool) -> Heading:
-    """The column of the harvest year."""
+    """Declare the column of the harvest year."""
     return Heading(
         "season",
         ("season",),
@@ -128,7 +128,7 @@ def season_year(must: bool) -> Heading:
 
 
 def side(help_: str = "treated or check", must: bool = True) -> Heading:
-    """The column of the strip."""
+    """Declare the column of the strip."""
     return word("strip", "strip", help_, "treated", ("side", "treatment"), must)
 
 

@@ -11,7 +11,7 @@ from flows.derive import derive
 from flows.farm import farm_file
 from schemas import generated
 from schemas.catalogue import ROOMS, TABLES
-from schemas.table import SUFFIX, Kind, Share, Tier
+from schemas.table import SUFFIX, Column, Kind, Share, Tier
 from transforms import order
 
 ROOT = Path(__file__).parents[2]
@@ -65,6 +65,14 @@ def test_every_share_is_declared_with_its_limits():
         assert (column.share is Share.COVERAGE) == column.name.endswith("coverage")
         assert (column.share is Share.CHANCE) == column.name.endswith("chance")
         assert column in within or column.share is Share.PART
+
+
+def test_what_three_tables_declare_alike_is_one_shared_column():
+    uses: dict[Column, set[int]] = {}
+    for _, column in COLUMNS:
+        uses.setdefault(column, set()).add(id(column))
+    # A coverage is declared by its words alone.
+    assert not [c for c, ids in uses.items() if len(ids) > 2 and c.share is not Share.COVERAGE]
 
 
 def test_a_key_column_is_required():

@@ -215,6 +215,7 @@ def test_tables_lists_all_and_finds_the_nearest(
     assert all(f" {name} " in out for name in TABLES)
     detail = table_text.detail(TABLES["weather_day"])
     assert all(column.meaning in detail for column in TABLES["weather_day"].columns)
+    assert detail.endswith("Room: weather")
     with pytest.raises(UserError, match="Did you mean weather_day"):
         table_text.find("wether_day")
 
