@@ -1,4 +1,5 @@
-"""Make each table by a pure function, polars frames in and one polars frame out; may import ``schemas``, never the clock or files.
+"""Make each table by a pure function: polars frames in, one frame out; may import ``schemas`` only.
 
-A file directly in a room makes the table of its name; ``methods`` hold what tables share.
+No clock, no files. A file directly in a room makes the table of its name; ``methods`` hold what
+tables share.
 """

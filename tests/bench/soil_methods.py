@@ -15,7 +15,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms.soil import soil_day, soil_pulse_day
+from transforms.soil import soil_pulse_day
+from transforms.soil.methods.water_readings import water_readings
 
 SENSOR = ["probe", "depth_cm"]
 WINDOW = ["sensor_no", "solar_day"]
@@ -25,7 +26,7 @@ def compared(tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
     """probe, depth_cm, day, three_lines_pct, step_shape_pct."""
     readings, farm = tables["soil_reading"], tables["farm"]
     sensors = readings.select(SENSOR).unique().sort(SENSOR).with_row_index("sensor_no")
-    water = soil_day.water_readings(readings, tables["sensor"], farm).join(sensors, on=SENSOR)
+    water = water_readings(readings, tables["sensor"], farm).join(sensors, on=SENSOR)
     placed = soil_pulse_day._without_spikes(soil_pulse_day._placed(water, farm))
     windows = soil_pulse_day._windows(placed)
     dusk = pl.col("half") / 24

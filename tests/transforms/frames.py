@@ -25,9 +25,10 @@ FARM = {
 }
 
 
-def rows(name: str, items: Sequence[Mapping[str, Any]]) -> pl.DataFrame:
-    """The table ``name`` with the given rows; columns left out are null."""
+def rows(name: str, items: Sequence[Mapping[str, Any]], **shared: Any) -> pl.DataFrame:
+    """The table ``name`` with the given rows, all with the ``shared`` values; the rest is null."""
     table = TABLES[name]
+    items = [{**shared, **item} for item in items]
     schema = generated.polars_schema(table)
     for item in items:
         assert not set(item) - set(schema), set(item) - set(schema)
@@ -37,6 +38,15 @@ def rows(name: str, items: Sequence[Mapping[str, Any]]) -> pl.DataFrame:
 
 def farm(**changes: Any) -> pl.DataFrame:
     return rows("farm", [{**FARM, **changes}])
+
+
+def season(
+    seeded: str, harvested: str | None = None, emerged: str | None = None, **more: Any
+) -> dict[str, Any]:
+    """A row of ``season``: wheat of 2024 in the field f, unless given otherwise."""
+    given = {"seeded": seeded, "harvested": harvested, "emerged": emerged}
+    dates = {name: date.fromisoformat(text) for name, text in given.items() if text}
+    return {"field": "f", "season": 2024, "crop": "w", **dates, **more}
 
 
 def utc(text: str) -> datetime:

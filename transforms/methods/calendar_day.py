@@ -7,11 +7,14 @@ whole to the day with ``start < time <= next start``.
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 import polars as pl
 
 DAY_S = 86_400.0
+
+# The last day of a spell or season that is still open.
+OPEN_END = date(9999, 12, 31)
 
 # A day counts as whole from here on: clocks drift by seconds and steps are rounded. Common
 # practice, no source.
@@ -52,6 +55,11 @@ def seconds(span: pl.Expr) -> pl.Expr:
     # Here as elsewhere a constant is multiplied with, not divided by: polars divides a column of
     # one row otherwise than a longer one, and the last bit would hang on who came along.
     return (span.dt.total_microseconds() * 1e-6).round(6)
+
+
+def interval() -> pl.Expr:
+    """Return the interval of a reading, ``interval_s``, as a span of time."""
+    return pl.duration(microseconds=(pl.col("interval_s") * 1e6).cast(pl.Int64))
 
 
 def covered_s(present: pl.Expr, group: str) -> pl.Expr:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
-OPEN = pl.date(9999, 12, 31)
+from transforms.methods.calendar_day import OPEN_END
+
 TO_EMERGENCE = "10d"  # from seeding, where emergence was not noted; common practice, no source
 
 
@@ -28,7 +29,7 @@ def with_season(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
         )
         .filter(
             (pl.col("day") >= pl.col("seeded"))
-            & (pl.col("day") <= pl.col("harvested").fill_null(OPEN))
+            & (pl.col("day") <= pl.col("harvested").fill_null(OPEN_END))
         )
         .sort("field", "day", "seeded")
         .unique(["field", "day"], keep="last", maintain_order=True)

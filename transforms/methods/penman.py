@@ -69,7 +69,10 @@ def declination(day_of_year: pl.Expr) -> pl.Expr:
 
 
 def sunset_angle(latitude: pl.Expr, day_of_year: pl.Expr) -> pl.Expr:
-    """Sunset hour angle [rad] at a latitude [degree]. Eq 25; pi under a midnight sun, 0 in a polar night."""
+    """Return the sunset hour angle [rad] at a latitude [degree]. Eq 25.
+
+    pi under a midnight sun, 0 in a polar night.
+    """
     cosine = -latitude.radians().tan() * declination(day_of_year).tan()
     return cosine.clip(-1.0, 1.0).arccos()
 
@@ -98,7 +101,10 @@ def clear_sky(top: pl.Expr, elevation: pl.Expr) -> pl.Expr:
 def radiation_from_range(
     highest: pl.Expr, lowest: pl.Expr, top: pl.Expr, clear: pl.Expr
 ) -> pl.Expr:
-    """Short-wave radiation [MJ/m2/day] from the temperature range [degC]. Eq 50, interior; never above a clear sky's."""
+    """Estimate short-wave radiation [MJ/m2/day] from the temperature range [degC].
+
+    Eq 50, interior; never above a clear sky's.
+    """
     span = (highest - lowest).clip(lower_bound=0.0)
     return pl.min_horizontal(INTERIOR * span.sqrt() * top, clear)
 
@@ -150,9 +156,10 @@ def penman_monteith(
 
 
 def hargreaves_samani(highest: pl.Expr, lowest: pl.Expr, top: pl.Expr) -> pl.Expr:
-    """Reference evapotranspiration [mm/day] from temperature alone. Eq 52, after Hargreaves and Samani 1985, doi 10.13031/2013.26773.
+    """Estimate reference evapotranspiration [mm/day] from temperature alone. Eq 52.
 
-    Temperatures [degC]; radiation at the top of the atmosphere [MJ/m2/day], as water by Eq 20.
+    After Hargreaves and Samani 1985, doi 10.13031/2013.26773. Temperatures [degC]; radiation at
+    the top of the atmosphere [MJ/m2/day], as water by Eq 20.
     """
     mean = (highest + lowest) / 2.0
     span = (highest - lowest).clip(lower_bound=0.0)

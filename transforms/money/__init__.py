@@ -1,1 +1,1 @@
-"""Tables of what it cost, whether it has paid and where next; may import ``transforms/methods`` and ``trial/methods``."""
+"""Tables of cost, payback and the next field; may import ``transforms/methods``, ``trial/methods``."""

@@ -11,18 +11,18 @@ from scipy import stats
 
 from schemas import generated
 from schemas.tables.money.field_outlook import TABLE
+from transforms.methods.texts import joined
 from transforms.trial.methods.fade_line import DIMENSIONS, Fade
+from transforms.trial.methods.fade_money import money_line, practice_cost
 from transforms.trial.methods.since_operation import treated_operations
 from transforms.trial.methods.trial_pooling import fixed_points
 from transforms.trial.methods.trial_statistics import CONFIDENCE
-from transforms.trial.response_fade import money_line, practice_cost
 
 Array = NDArray[np.float64]
 
 LIKELY, UNLIKELY = 0.8, 0.2
-WINDOW_D = (
-    60  # days after harvest that count as the fall's working time; common practice, no source
-)
+# Days after harvest that count as the fall's working time. Common practice, no source.
+WINDOW_D = 60
 
 CAUTION = (
     "Have buried lines, cables and drains located before any ground is worked. Local rules and "
@@ -79,7 +79,7 @@ class Farm:
             "net_high_per_ha": high,
             "net_chance": chance,
             "own_share": max(size, 0.0),
-            "outlook": _word(chance),
+            "outlook": _outlook(chance),
             "fading": bool(self.line.line[1] < 0),
         }
 
@@ -97,11 +97,12 @@ def derive(
     """What working each field in the coming fall should earn, in currency per hectare.
 
     The coming fall is that of the farm's latest season. Over the best repeat interval of
-    ``response_fade``, but no longer than any field was followed, the season nets of the farm's fitted line if the field is worked, less those
-    to expect from the operation it had. A field that earned more or less than the line is taken to
-    go on so, as far as fields differ beyond chance (moments, as in empirical Bayes). The range
-    and the probability hold the line's error, the field's and the seasons' scatter, by fixed
-    draws. The compacted layer and the soil's state come from ``working_window``.
+    ``response_fade``, but no longer than any field was followed, the season nets of the farm's
+    fitted line if the field is worked, less those to expect from the operation it had. A field
+    that earned more or less than the line is taken to go on so, as far as fields differ beyond
+    chance (moments, as in empirical Bayes). The range and the probability hold the line's error,
+    the field's and the seasons' scatter, by fixed draws. The compacted layer and the soil's state
+    come from ``working_window``.
     """
     if field.is_empty() or season.is_empty():
         return generated.empty(TABLE)
@@ -138,7 +139,7 @@ def derive(
             place=pl.col("expected_net_per_ha").rank("ordinal", descending=True),
         )
     )
-    return generated.conform(_worded(out), TABLE).sort(TABLE.key)
+    return generated.conform(_with_reason(out), TABLE).sort(TABLE.key)
 
 
 _LATER = (
@@ -157,7 +158,7 @@ _LATER = (
 )
 
 
-def _word(chance: float) -> str:
+def _outlook(chance: float) -> str:
     if chance >= LIKELY:
         return "likely to pay"
     return "unlikely to pay" if chance <= UNLIKELY else "cannot tell yet"
@@ -206,8 +207,8 @@ def _farm(
     repeats = float((counts - 1).sum())
     within = float(departures["within"].sum()) / max(repeats, 1.0)
     # How fields differ shows only where there are several and some have more than one season.
-    told = counts.size > 1 and repeats > 0
-    between = float(np.mean(means**2 - within / counts)) if told else 0.0
+    differ = counts.size > 1 and repeats > 0
+    between = float(np.mean(means**2 - within / counts)) if differ else 0.0
     field_var = min(max(between, 0.0), line.scatter)
     return Farm(
         line=line,
@@ -275,8 +276,8 @@ def _layer(working_window: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _worded(out: pl.DataFrame) -> pl.DataFrame:
-    """Coverage and reasons in words."""
+def _with_reason(out: pl.DataFrame) -> pl.DataFrame:
+    """Add coverage, ``partial`` and the reasons in words."""
     parts = {
         "no season's money of this field is known": pl.col("site_years") > 0,
         "fewer than three seasons' money, or no cost, on the whole farm": pl.col(
@@ -285,15 +286,13 @@ def _worded(out: pl.DataFrame) -> pl.DataFrame:
         "no compacted layer was measured": pl.col("compacted_top_cm").is_not_null(),
         "no working window is known": pl.col("window_days") > 0,
     }
-    reason = pl.concat_str(
+    reason = joined(
         *(pl.when(~known).then(pl.lit(words)) for words, known in parts.items()),
         pl.when(~pl.col("fading") & pl.col("operation_day").is_not_null()).then(
             pl.lit("no fading was seen: what the last working gives goes on without a repeat")
         ),
-        separator="; ",
-        ignore_nulls=True,
     )
     return out.with_columns(
         coverage=pl.mean_horizontal(known.cast(pl.Float64) for known in parts.values()),
-        reason=pl.when(reason != "").then(reason),
+        reason=reason,
     ).select(pl.exclude("fading"), partial=pl.col("coverage") < 1)

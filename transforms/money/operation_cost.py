@@ -6,6 +6,8 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.money.operation_cost import TABLE
+from transforms.methods.texts import joined
+from transforms.money.methods.fuel import fuel_l_ha
 
 PARTS = ("fuel", "machine", "labour")
 
@@ -28,11 +30,8 @@ def derive(operation: pl.DataFrame) -> pl.DataFrame:
             .alias(f"{part}_cost_per_ha")
         )
 
-    fuel_l_ha = pl.coalesce(
-        "fuel_l_ha", pl.when(pl.col("area_ha") > 0).then(pl.col("fuel_l") / pl.col("area_ha"))
-    )
     rows = operation.with_columns(
-        (fuel_l_ha * pl.col("fuel_price_per_l")).alias("fuel_cost_per_ha"),
+        (fuel_l_ha() * pl.col("fuel_price_per_l")).alias("fuel_cost_per_ha"),
         by_area_and_hour("machine"),
         by_area_and_hour("labour"),
     )
@@ -40,13 +39,12 @@ def derive(operation: pl.DataFrame) -> pl.DataFrame:
     contract = pl.col("contract_cost_per_ha")
     known = pl.sum_horizontal(part.is_not_null().cast(pl.Float64) for part in own)
     anything = contract.is_not_null() | (known > 0) | pl.col("other_cost_per_ha").is_not_null()
-    missing = pl.concat_str(
+    missing = joined(
         *(
             pl.when(part.is_null()).then(pl.lit(name))
             for name, part in zip(PARTS, own, strict=True)
         ),
         separator=", ",
-        ignore_nulls=True,
     )
     whole = contract.is_not_null() | (known == len(PARTS))
     basis = pl.when(contract.is_not_null()).then(contract).otherwise(pl.sum_horizontal(own))

@@ -6,6 +6,8 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.money.operation_fuel import TABLE
+from transforms.methods.texts import joined
+from transforms.money.methods.fuel import fuel_l_ha
 
 WEEK = 7
 LINE = ["field", "strip", "practice"]
@@ -25,9 +27,7 @@ def derive(operation: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFram
     if operation.is_empty():
         return generated.empty(TABLE)
     ordered = operation.sort("day").with_columns(
-        fuel_l_ha=pl.coalesce(
-            "fuel_l_ha", pl.when(pl.col("area_ha") > 0).then(pl.col("fuel_l") / pl.col("area_ha"))
-        ),
+        fuel_l_ha=fuel_l_ha(),
         working=pl.col("day").cum_count().over(LINE, order_by="day").cast(pl.Int64),
     )
     first = {
@@ -52,16 +52,15 @@ def derive(operation: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFram
         "speed": pl.col("speed_km_h"),
         "soil water at working depth": pl.col("vwc_pct"),
     }
-    missing = pl.concat_str(
+    missing = joined(
         *(pl.when(value.is_null()).then(pl.lit(name)) for name, value in wanted.items()),
         separator=", ",
-        ignore_nulls=True,
     )
     rows = rows.with_columns(
         coverage=pl.mean_horizontal(
             value.is_not_null().cast(pl.Float64) for value in wanted.values()
         ),
-        reason=pl.when(missing != "").then(pl.format("not known: {}", missing)),
+        reason=pl.format("not known: {}", missing),
     ).with_columns(partial=pl.col("coverage") < 1)
     return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
 

@@ -9,8 +9,9 @@ from scipy import stats
 
 from schemas import generated
 from schemas.tables.money.payback import TABLE
+from transforms.methods.texts import joined
 from transforms.money.methods import paid_chance
-from transforms.trial.methods import trial_statistics as ts
+from transforms.trial.methods.trial_statistics import summed_df, t_interval
 
 RUN = ["field", "operation_day"]
 RATE_PCT = 5.0
@@ -34,10 +35,9 @@ def derive(
     before it, so a repeat starts a new sum. The probability of having paid is Student's t of the
     sum: the response's error (shared over site-years) times price, and the price's spread; degrees
     of freedom after Satterthwaite 1946. Where the farm has several fields, each response is drawn
-    toward what all show for it (``paid_chance``). A season without a response or a price adds nothing and
-    makes all later rows partial. Where the farm has several fields the probability takes each
-    response with what the others show (``paid_chance``). Net present value and internal rate by numpy-financial, a
-    season's money at the end of its year.
+    toward what all show for it (``paid_chance``). A season without a response or a price adds
+    nothing and makes all later rows partial. Net present value and internal rate by
+    numpy-financial, a season's money at the end of its year.
     """
     seasons = _seasons(response, operation_cost, price, cost, field)
     if seasons.is_empty():
@@ -47,10 +47,10 @@ def derive(
     most = float(response["response_df"].fill_null(0).sum())
     alike = paid_chance.drawn(seasons)
     summed = pl.concat(
-        _summed(group, rate, most, alike.get(group["practice"][0]))
+        _sums(group, rate, most, alike.get(group["practice"][0]))
         for _, group in seasons.group_by(RUN, maintain_order=True)
     )
-    return generated.conform(_worded(summed).select(TABLE.names), TABLE).sort(TABLE.key)
+    return generated.conform(_with_reason(summed).select(TABLE.names), TABLE).sort(TABLE.key)
 
 
 def _seasons(
@@ -119,7 +119,7 @@ def _prices(response: pl.DataFrame, price: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _summed(
+def _sums(
     run: pl.DataFrame, rate: float, most: float, alike: paid_chance.Drawn | None
 ) -> pl.DataFrame:
     """The sums of one operation's seasons, in order."""
@@ -140,20 +140,20 @@ def _summed(
         now = counted[: i + 1]
         v, p = yield_var[: i + 1][now], price_var[: i + 1][now]
         row: dict[str, float | None] = {
-            "season_net_df": _one_df(yield_var[i], price_var[i], df[i], most)
+            "season_net_df": _season_df(yield_var[i], price_var[i], df[i], most)
         }
         if start is not None and now.any():
             total = float(flow[: i + 1].sum()) - start
             row |= {"cumulative_net_per_ha": total} | _chance(total, v, p, df[: i + 1][now], most)
             if alike is not None and "paid_chance" in row:
-                said = alike.above(
+                chance = alike.above(
                     [key for key, counts in zip(keys, now, strict=False) if counts],
                     price[: i + 1][now],
                     start + float(extra[: i + 1].sum()),
                     float(p.sum()),
                     _freedom(v, p, df[: i + 1][now], most),
                 )
-                row["paid_chance"] = row["paid_chance"] if said is None else said
+                row["paid_chance"] = row["paid_chance"] if chance is None else chance
             row |= _breakeven(start + extra[: i + 1].sum(), price[: i + 1], response[: i + 1])
             flows = np.zeros(int(year[i]) + 1)
             flows[0] = -start
@@ -162,13 +162,13 @@ def _summed(
             row["irr_pct"] = 100 * float(npf.irr(flows)) if (flows > 0).any() else None
         row["coverage"] = float(now.sum() / year[i])
         rows.append(row)
-    sums = pl.DataFrame(rows, schema=dict.fromkeys(_SUMMED, pl.Float64))
+    sums = pl.DataFrame(rows, schema=dict.fromkeys(_SUM_COLUMNS, pl.Float64))
     return pl.concat(
         [run.drop("coverage"), sums.with_columns(pl.all().fill_nan(None))], how="horizontal"
     ).with_columns(discount_rate_pct=pl.lit(rate))
 
 
-_SUMMED = (
+_SUM_COLUMNS = (
     "season_net_df",
     "cumulative_net_per_ha",
     "cumulative_low_per_ha",
@@ -182,8 +182,8 @@ _SUMMED = (
 )
 
 
-def _one_df(yield_var: float, price_var: float, df: float, most: float) -> float | None:
-    found = ts.summed_df([yield_var, price_var], [df, np.inf])
+def _season_df(yield_var: float, price_var: float, df: float, most: float) -> float | None:
+    found = summed_df([yield_var, price_var], [df, np.inf])
     return min(found, max(most, 1.0)) if np.isfinite(found) else None
 
 
@@ -194,7 +194,7 @@ def _chance(
     if not np.isfinite(yield_var).all() or yield_var.sum() + price_var.sum() <= 0:
         return {}
     freedom = _freedom(yield_var, price_var, df, most)
-    found = ts.t_interval(total, float(np.sqrt(yield_var.sum() + price_var.sum())), freedom)
+    found = t_interval(total, float(np.sqrt(yield_var.sum() + price_var.sum())), freedom)
     return {
         "cumulative_low_per_ha": found.low,
         "cumulative_high_per_ha": found.high,
@@ -206,7 +206,7 @@ def _freedom(yield_var: np.ndarray, price_var: np.ndarray, df: np.ndarray, most:
     """Degrees of freedom of the sum's error."""
     variances = np.concatenate([yield_var, price_var])
     degrees = np.concatenate([df, np.full(price_var.size, np.inf)])
-    return min(ts.summed_df(variances, degrees), max(most, 1.0))
+    return min(summed_df(variances, degrees), max(most, 1.0))
 
 
 def _breakeven(needed: float, price: np.ndarray, response: np.ndarray) -> dict[str, float | None]:
@@ -218,14 +218,14 @@ def _breakeven(needed: float, price: np.ndarray, response: np.ndarray) -> dict[s
     }
 
 
-def _worded(rows: pl.DataFrame) -> pl.DataFrame:
-    """Payback season, and reasons in plain words."""
+def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add the payback season, ``partial`` and the reasons in plain words."""
     paid = pl.col("cumulative_net_per_ha") >= 0
     first = pl.col("season").filter(paid).min().over(RUN)
     unweighed = pl.col("response_kg_ha").is_null()
     unpriced = pl.col("response_kg_ha").is_not_null() & pl.col("price_per_kg").is_null()
     gap = (pl.col("coverage") < 1) & ~unweighed & ~unpriced
-    reason = pl.concat_str(
+    reason = joined(
         pl.when(pl.col("cost_per_ha").is_null()).then(
             pl.coalesce("cost_reason", pl.lit("the cost of the operation is not known"))
         ),
@@ -242,8 +242,6 @@ def _worded(rows: pl.DataFrame) -> pl.DataFrame:
         pl.when(pl.col("cumulative_net_per_ha").is_not_null() & pl.col("irr_pct").is_null()).then(
             pl.lit("no internal rate: so far the seasons earned nothing in all")
         ),
-        separator="; ",
-        ignore_nulls=True,
     )
     return rows.with_columns(
         paid=paid,
@@ -252,5 +250,5 @@ def _worded(rows: pl.DataFrame) -> pl.DataFrame:
         | pl.col("cost_per_ha").is_null()
         | pl.col("cost_partial").fill_null(False)
         | pl.col("partial").fill_null(False),
-        reason=pl.when(reason != "").then(reason),
+        reason=reason,
     )

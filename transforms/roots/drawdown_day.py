@@ -74,7 +74,7 @@ def derive(
     )
     rows = _moved(with_season(rows, season))
     rows = _taken(rows.join(_pulses(rows, soil_pulse_day), on=[*SENSOR, "day"], how="left"))
-    rows = _said(_without_evaporation(rows, evaporation_day))
+    rows = _with_reason(_without_evaporation(rows, evaporation_day))
     both = pl.col("strip").filter(pl.col("uptake_mm").is_not_null()).n_unique() == 2
     rows = rows.with_columns(both_strips=both.over("field", "depth_cm", "day"))
     return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
@@ -159,8 +159,8 @@ def _without_evaporation(rows: pl.DataFrame, evaporation_day: pl.DataFrame) -> p
     evaporated = lost.filter(bare).sum().over(soil)
     shown = (c("uptake_mm").filter(bare).sum().over(soil) / evaporated).clip(0.0, MOST_SHOWN)
     usual = pl.when(c("depth_cm") <= EVAPORATES_CM).then(1.0).otherwise(0.0)
-    told = (days >= LEAST_BARE_DAYS) & (evaporated >= LEAST_BARE_MM)
-    taken = pl.when(at_surface).then(lost * pl.when(told).then(shown).otherwise(usual))
+    learned = (days >= LEAST_BARE_DAYS) & (evaporated >= LEAST_BARE_MM)
+    taken = pl.when(at_surface).then(lost * pl.when(learned).then(shown).otherwise(usual))
     return (
         rows.join(own, on=["field", "strip", "day"], how="left")
         .join(both, on=["field", "day"], how="left")
@@ -169,8 +169,8 @@ def _without_evaporation(rows: pl.DataFrame, evaporation_day: pl.DataFrame) -> p
     )
 
 
-def _said(rows: pl.DataFrame) -> pl.DataFrame:
-    """Partial, and in plain words why there is no uptake or a doubtful one."""
+def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add ``partial``, and in plain words why there is no uptake or a doubtful one."""
     c = pl.col
     none = c("uptake_mm").is_null()
     why = (

@@ -20,6 +20,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.roots.drawdown_season import TABLE
+from transforms.methods.texts import joined
 
 DEPTH = ["field", "season", "depth_cm"]
 STRIP = [*DEPTH, "strip"]
@@ -77,7 +78,7 @@ def derive(
             ).then(length.dt.total_days() + 1)
         )
     )
-    return generated.conform(_said(rows).select(TABLE.names), TABLE).sort(TABLE.key)
+    return generated.conform(_with_reason(rows).select(TABLE.names), TABLE).sort(TABLE.key)
 
 
 def _shares(days: pl.DataFrame) -> pl.DataFrame:
@@ -118,8 +119,8 @@ def _layers(soil_water_day: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _said(rows: pl.DataFrame) -> pl.DataFrame:
-    """Coverage, partial and reason; a sum over no day is null."""
+def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add coverage, ``partial`` and the reason; a sum over no day is null."""
     none = pl.col("days") == 0
     coverage = (pl.col("days") / pl.col("days_season")).clip(0, 1)
     no_share = pl.col("uptake_share").is_null()
@@ -131,7 +132,7 @@ def _said(rows: pl.DataFrame) -> pl.DataFrame:
         days_share=pl.col("days_share").fill_null(0),
         coverage=coverage,
         partial=none | no_share | (coverage < WHOLE) | pl.col("harvested").is_null(),
-        reason=pl.concat_str(
+        reason=joined(
             pl.when(none & (pl.col("has_any") == 0)).then(
                 pl.lit("no day with an uptake at this depth")
             ),
@@ -145,7 +146,5 @@ def _said(rows: pl.DataFrame) -> pl.DataFrame:
                 pl.lit("no share: too few days on which all depths have data, or too little uptake")
             ),
             pl.when(pl.col("harvested").is_null()).then(pl.lit("the crop still stands")),
-            separator="; ",
-            ignore_nulls=True,
-        ).replace("", None),
+        ),
     )

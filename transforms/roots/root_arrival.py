@@ -25,7 +25,8 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.roots.root_arrival import TABLE
-from transforms.methods.crop_days import OPEN, emergence
+from transforms.methods.calendar_day import OPEN_END
+from transforms.methods.crop_days import emergence
 from transforms.roots.methods.root_onset import onset, quiet_until
 from transforms.roots.methods.root_series import DEPTH, days, series
 from transforms.roots.methods.root_winter import fall_reach
@@ -63,7 +64,7 @@ def derive(
         .join(pl.DataFrame(arrivals, schema=schema, orient="row"), on=DEPTH, how="left")
         .join(fall_reach(season, weather_day), on=["field", "season"], how="left")
     )
-    return generated.conform(_said(rows).select(TABLE.names), TABLE).sort(TABLE.key)
+    return generated.conform(_with_state(rows).select(TABLE.names), TABLE).sort(TABLE.key)
 
 
 def _arrival(group: pl.DataFrame, not_before: date | None) -> tuple[date | None, ...]:
@@ -108,15 +109,16 @@ def _expected(drawdown_day: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
         .filter(pl.col("seeded") <= pl.col("last"))
         .with_columns(
             length=(
-                pl.min_horizontal(pl.col("harvested").fill_null(OPEN), "last") - pl.col("emerges")
+                pl.min_horizontal(pl.col("harvested").fill_null(OPEN_END), "last")
+                - pl.col("emerges")
             ).dt.total_days()
             + 1
         )
     )
 
 
-def _said(rows: pl.DataFrame) -> pl.DataFrame:
-    """State, coverage, partial and reason."""
+def _with_state(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add state, coverage, ``partial`` and the reason."""
     c = pl.col
     out = c("days").fill_null(0) == 0
     shallow = c("depth_cm") < EVAPORATION_CM

@@ -113,12 +113,12 @@ def _line(
 
 def _reason(strip: pl.DataFrame, seen: int) -> str | None:
     """Why there is no front, or what it lacks."""
-    said = []
+    reasons = []
     if seen == 0:
-        said.append("no arrival of roots is known at any depth")
+        reasons.append("no arrival of roots is known at any depth")
     silent = strip.filter(~pl.col("state").is_in(KNOWN))["depth_cm"]
     if len(silent):
-        said.append("nothing known at " + ", ".join(f"{d:g}" for d in silent) + " cm")
+        reasons.append("nothing known at " + ", ".join(f"{d:g}" for d in silent) + " cm")
     if strip["noted"].to_list()[0] is None:
-        said.append("emergence not noted, ten days after seeding taken")
-    return "; ".join(said) or None
+        reasons.append("emergence not noted, ten days after seeding taken")
+    return "; ".join(reasons) or None

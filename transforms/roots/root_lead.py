@@ -5,7 +5,7 @@ positive where the treated strip was first. Where both days are known, the lead 
 uptake of both strips together (``root_onset.shift``): under the same demand for water (reference
 evapotranspiration) and with the same length of rise, what is fitful or unsure in both falls out of
 the difference. So it may differ by some days from the difference of the two days, each of which
-was found alone; it is the better figure of the two (``tests/bench/FIGURES.md``).
+was found alone; in simulation it was the better figure of the two.
 
 Where only one strip's day is known something is known all the same, as in any record that ends too
 early (censored): the check's roots had not come as long as its record shows not even weak uptake, so
@@ -23,6 +23,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.roots.root_lead import TABLE
+from transforms.methods.texts import joined
 from transforms.roots.methods import root_series
 from transforms.roots.methods.root_onset import Array, Fit, fit, shift
 
@@ -61,7 +62,9 @@ def derive(
     rows = rows.join(
         _together(both, drawn, root_arrival, evapotranspiration_day), on=KEY, how="left"
     )
-    return generated.conform(_said(_lead(rows)).select(TABLE.names), TABLE).sort(TABLE.key)
+    return generated.conform(_with_reason(_with_lead(rows)).select(TABLE.names), TABLE).sort(
+        TABLE.key
+    )
 
 
 def _together(
@@ -112,8 +115,8 @@ def _fit(strip: pl.DataFrame, first: date, not_before: date | None) -> Fit | Non
     return fit(drawn.uptake, drawn.look, asked)
 
 
-def _lead(rows: pl.DataFrame) -> pl.DataFrame:
-    """The lead and its ends, and which strips are known to have got there."""
+def _with_lead(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add the lead and its ends, and which strips are known to have got there."""
     c = pl.col
 
     def apart(later: str, earlier: str) -> pl.Expr:
@@ -164,11 +167,11 @@ def _lead(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _said(rows: pl.DataFrame) -> pl.DataFrame:
-    """Coverage, partial, and each strip's reason where there is no lead."""
+def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add coverage, partial, and each strip's reason where there is no lead."""
     c = pl.col
-    said = pl.concat_str(
-        [
+    reasons = joined(
+        *(
             pl.when(c(f"{s}_day").is_null()).then(
                 pl.concat_str(
                     pl.lit(f"{s}: "),
@@ -176,9 +179,7 @@ def _said(rows: pl.DataFrame) -> pl.DataFrame:
                 )
             )
             for s in ("treated", "check")
-        ],
-        separator="; ",
-        ignore_nulls=True,
+        )
     )
     return rows.with_columns(
         crop=pl.coalesce("crop_treated", "crop_check"),
@@ -189,7 +190,7 @@ def _said(rows: pl.DataFrame) -> pl.DataFrame:
         | c("treated_partial").fill_null(True)
         | c("check_partial").fill_null(True),
         reason=pl.when(c("lead_d").is_null())
-        .then(said)
+        .then(reasons)
         .when(c("treated_partial").fill_null(True) | c("check_partial").fill_null(True))
         .then(pl.lit("part of the days were not measured")),
     )

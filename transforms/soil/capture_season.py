@@ -16,23 +16,26 @@ from scipy import stats
 
 from schemas import generated
 from schemas.tables.soil.capture_season import TABLE
+from transforms.methods.texts import joined
 
 LEAST_EVENTS = 3
 _KEY = ["field", "season", "days_after"]
 
 
 def derive(rain_event: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
-    """One row a field, season and day after (see ``schemas/tables/soil/capture_season.py``)."""
+    """One row a field, season and day after."""
     if season.is_empty():
         return generated.empty(TABLE)
     pairs = _pairs(rain_event.filter(~pl.col("winter")))
     rows = (
         _crop_years(season)
         .join(pl.DataFrame({"days_after": [1, 2]}, schema={"days_after": pl.Int64}), how="cross")
-        .join(_summed(_crop_years(season), pairs), on=_KEY, how="left")
+        .join(_sums(_crop_years(season), pairs), on=_KEY, how="left")
         .with_columns(pl.col("events", "common_events").fill_null(0))
     )
-    return generated.conform(_told(_with_interval(rows)).select(TABLE.names), TABLE).sort(TABLE.key)
+    return generated.conform(_with_reason(_with_interval(rows)).select(TABLE.names), TABLE).sort(
+        TABLE.key
+    )
 
 
 def _crop_years(season: pl.DataFrame) -> pl.DataFrame:
@@ -75,7 +78,7 @@ def _pairs(event: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _summed(years: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
+def _sums(years: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
     inside = (pl.col("day") > pl.col("after")).fill_null(True) & (
         pl.col("day") <= pl.col("until")
     ).fill_null(True)
@@ -113,18 +116,16 @@ def _with_interval(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _told(rows: pl.DataFrame) -> pl.DataFrame:
+def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
     n, all_events = pl.col("common_events"), pl.col("events")
     return rows.with_columns(
         partial=(n < all_events) | (n < LEAST_EVENTS) | pl.col("until").is_null(),
-        reason=pl.concat_str(
+        reason=joined(
             pl.when(pl.col("until").is_null()).then(pl.lit("the crop still stands")),
             pl.when(all_events == 0)
             .then(pl.lit("no rain event"))
             .when(n < all_events)
             .then(pl.format("{} of {} events have a capture in both strips", n, all_events)),
             pl.when((n > 0) & (n < LEAST_EVENTS)).then(pl.lit("too few events for an interval")),
-            separator="; ",
-            ignore_nulls=True,
-        ).replace("", None),
+        ),
     )

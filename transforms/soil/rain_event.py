@@ -10,12 +10,11 @@ and to two days after its end, over the rain (``event_gain``, ``strip_storage``)
 profile holds, not what went in: water used or drained in those days is gone from it, and from
 both strips alike. It may pass 1 or fall below 0: a probe speaks for a hand's breadth, a gauge for
 a field. What wets only the soil above the first sensor is taken from the balance of the
-evaporation layer (``unseen_1d_mm``, ``unseen_2d_mm``), alike in both strips; how far capture is
-off in simulation stands in ``tests/bench/FIGURES.md``. Where other rain of more than ``OTHER_RAIN`` of the event's fell between the two values,
-there is no capture, nor where a strip's gauge caught less than ``GAUGES_AGREE`` of the field's
-mean (clogged, or a cloudburst's edge). Winter is left out, in both strips at once: snow on the
-ground, precipitation at a mean temperature below ``SNOW_C``, or frozen soil from the day before
-to two days after.
+evaporation layer (``unseen_1d_mm``, ``unseen_2d_mm``), alike in both strips. Where other rain of
+more than ``OTHER_RAIN`` of the event's fell between the two values, there is no capture, nor where
+a strip's gauge caught less than ``GAUGES_AGREE`` of the field's mean (clogged, or a cloudburst's
+edge). Winter is left out, in both strips at once: snow on the ground, precipitation at a mean
+temperature below ``SNOW_C``, or frozen soil from the day before to two days after.
 
 Method: the profile's storage before and after an event is common practice; no source for the
 limits named here.
@@ -29,6 +28,7 @@ from schemas import generated
 from schemas.tables.soil.rain_event import TABLE
 from transforms.methods import calendar_day, crop_days
 from transforms.methods.strip_rain import WHOLE
+from transforms.methods.texts import depth_text, joined
 from transforms.soil.methods import event_gain, rain_clusters, strip_storage
 
 OTHER_RAIN = 0.1
@@ -49,7 +49,7 @@ def derive(
     season: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
-    """One row an event and strip (see ``schemas/tables/soil/rain_event.py``)."""
+    """Make one row an event and strip."""
     if rain_spell.is_empty():
         return generated.empty(TABLE)
     clusters, by_station = rain_clusters.clusters(rain_spell, weather_day, farm)
@@ -68,7 +68,7 @@ def derive(
     storage = strip_storage.layers(soil_water_day, soil_day, farm)
     layers = event_gain.gains(events, storage, event_gain.surface(evaporation_day, farm))
     rows = _with_gain(events, layers, clusters)
-    return generated.conform(_told(rows, season).select(TABLE.names), TABLE).sort(TABLE.key)
+    return generated.conform(_with_reason(rows, season).select(TABLE.names), TABLE).sort(TABLE.key)
 
 
 def _rain(
@@ -203,7 +203,7 @@ def _with_gain(events: pl.DataFrame, layers: pl.DataFrame, clusters: pl.DataFram
 
 def _depths(depth: pl.Expr) -> pl.Expr:
     """Depths as a text such as '10, 30, 50' (an aggregation)."""
-    return depth.sort().round(1).cast(pl.String).str.strip_suffix(".0").str.join(", ")
+    return depth_text(depth.sort()).str.join(", ")
 
 
 def _other_rain(rows: pl.DataFrame, clusters: pl.DataFrame, until: str, name: str) -> pl.DataFrame:
@@ -227,8 +227,8 @@ def _other_rain(rows: pl.DataFrame, clusters: pl.DataFrame, until: str, name: st
     )
 
 
-def _told(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
-    """Adds the season, flags and reasons."""
+def _with_reason(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
+    """Add the season, flags and reasons."""
     no_record = pl.col("rain_from").is_null()
     no_soil = pl.col("layers_seen").fill_null(0) == 0
     winter = pl.col("winter_reason").is_not_null()
@@ -237,14 +237,12 @@ def _told(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
     return crop_days.with_season(rows, season).with_columns(
         winter=winter,
         partial=no_record | no_soil | winter | wet_again | blind | ~pl.col("agree"),
-        reason=pl.concat_str(
+        reason=joined(
             pl.when(no_record).then(pl.lit("no gauge of the field recorded the whole event")),
             pl.when(winter).then("winter_reason"),
             pl.when(~pl.col("agree")).then(pl.lit("the gauges of the two strips disagree")),
             pl.when(no_soil).then(pl.lit("no soil water of the strip before and after the rain")),
             pl.when(wet_again).then(pl.lit("other rain fell too close to it")),
             pl.when(blind).then(pl.format("no value at {} cm", pl.col("blind"))),
-            separator="; ",
-            ignore_nulls=True,
-        ).replace("", None),
+        ),
     )

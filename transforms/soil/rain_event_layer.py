@@ -23,7 +23,7 @@ def derive(
     evaporation_day: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
-    """One row an event, strip and depth (see ``schemas/tables/soil/rain_event_layer.py``)."""
+    """One row an event, strip and depth."""
     if rain_event.is_empty():
         return generated.empty(TABLE)
     storage = strip_storage.layers(soil_water_day, soil_day, farm)

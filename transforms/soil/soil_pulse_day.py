@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 from schemas import generated
 from schemas.tables.soil.soil_pulse_day import TABLE
 from transforms.methods import calendar_day, sun
-from transforms.soil import soil_day
+from transforms.soil.methods.water_readings import SENSOR, water_readings
 
 MARGIN_DAYS = 1
 
@@ -45,7 +45,6 @@ _SUMMED = ("readings", "before", "by_day", "after", "hours", "hours_all", *PAIRS
 
 Array = NDArray[np.float64]
 
-SENSOR = ["probe", "depth_cm"]
 WINDOW = ["sensor_no", "solar_day"]
 
 
@@ -62,7 +61,7 @@ def derive(
     if soil_reading.is_empty():
         return generated.empty(TABLE)
     sensors = soil_reading.select(SENSOR).unique().sort(SENSOR).with_row_index("sensor_no")
-    water = soil_day.water_readings(soil_reading, sensor, farm).join(sensors, on=SENSOR)
+    water = water_readings(soil_reading, sensor, farm).join(sensors, on=SENSOR)
     readings = _without_spikes(_placed(water, farm))
     reported = readings.group_by(WINDOW).agg(
         spikes=pl.col("spike").sum(), reported=pl.col("vwc").count()
@@ -75,7 +74,7 @@ def derive(
     noon_us = (pl.col("solar_day") * sun.DAY_H + 12 - farm["longitude_deg"].item() / 15) * 3.6e9
     noon = pl.from_epoch(noon_us.cast(pl.Int64), time_unit="us").dt.replace_time_zone("UTC")
     placed = calendar_day.in_spell(
-        _said(rows).with_columns(day=calendar_day.day_of(noon, farm)),
+        _with_reason(rows).with_columns(day=calendar_day.day_of(noon, farm)),
         probe_spell,
         "probe",
         ["field", "strip"],
@@ -253,8 +252,8 @@ def _fitted(sums: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _said(rows: pl.DataFrame) -> pl.DataFrame:
-    """Coverage, partial and why there is no fit."""
+def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add coverage, ``partial`` and why there is no fit."""
     none = pl.col("day_fall_pct").is_null()
     return rows.with_columns(
         readings=pl.col("readings").fill_null(0),

@@ -8,12 +8,15 @@ one; where not, common practice, no source.
 
 | check | what it looks for | network's flag | when true |
 | --- | --- | --- | --- |
-| impossible | mean of the day at or below 0.5 % or above 70 % (the network takes 60 %; swelling clay can hold more) | C01, C02 | bad |
-| frozen | soil at or below 0.5 degC, at this depth or the nearest that has a temperature | D01 | bad |
+| impossible | mean of the day at or below 0.5 % or above 70 % | C01, C02 | bad |
+| frozen | soil at or below 0.5 degC, at this depth or the nearest that has one | D01 | bad |
 | spike | a day far from those before and after that agree with each other | D06 | bad |
-| step | a jump from steady to steady with the rest of the probe still, no rain, no thaw; it stays | D07, D08 | suspect |
+| step | a jump from steady to steady that stays, nothing to explain it | D07, D08 | suspect |
 | stuck | unchanged for days, in a sensor that else flickers | D09, D10 | bad |
 | settling | the first three weeks in the soil | none | suspect |
+
+Impossible: the network takes 60 %, but swelling clay can hold more. Nothing to explain a step: the
+rest of the probe is still, and there was no rain and no thaw.
 
 A step that stays is what a swapped or newly calibrated sensor leaves behind: its size is taken
 off all later days of the spell by ``offset_pct``, so that storages before and after compare.
@@ -28,6 +31,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.soil.soil_quality_day import TABLE
 from transforms.methods.strip_rain import strip_rain
+from transforms.methods.texts import joined
 from transforms.soil.methods.soil_layers import expected_days
 
 LOWEST_PCT, HIGHEST_PCT = 0.5, 70.0
@@ -63,7 +67,7 @@ def derive(
     rows = _spike(rows.with_columns(impossible=~_vwc().is_between(LOWEST_PCT, HIGHEST_PCT)))
     rows = _stuck(_step(rows))
     rows = rows.with_columns(settling=pl.col("day") < pl.col("spell_from") + SETTLING)
-    return generated.conform(_rolled_up(rows).select(TABLE.names), TABLE).sort(TABLE.key)
+    return generated.conform(_with_quality(rows).select(TABLE.names), TABLE).sort(TABLE.key)
 
 
 def _vwc() -> pl.Expr:
@@ -182,7 +186,7 @@ def _stuck(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _rolled_up(rows: pl.DataFrame) -> pl.DataFrame:
+def _with_quality(rows: pl.DataFrame) -> pl.DataFrame:
     """Worst check stands; what was never evaluated never counts as good."""
 
     def yes(name: str) -> pl.Expr:
@@ -195,7 +199,7 @@ def _rolled_up(rows: pl.DataFrame) -> pl.DataFrame:
         pl.col(name).is_not_null() for name in ("frozen", "spike", "step")
     )
     missing = _vwc().is_null()
-    words = {
+    texts = {
         "impossible": "the sensor reads what no soil holds",
         "frozen": "the soil is frozen",
         "spike": "a single value far from its neighbours",
@@ -203,11 +207,9 @@ def _rolled_up(rows: pl.DataFrame) -> pl.DataFrame:
         "step": "a jump that nothing explains; later days are shifted by it",
         "settling": "first weeks after the probe was set",
     }
-    said = pl.concat_str(
-        [pl.when(yes(name)).then(pl.lit(text)) for name, text in words.items()]
-        + [pl.when(little & ~missing).then(pl.lit("less than half of the day was recorded"))],
-        separator="; ",
-        ignore_nulls=True,
+    reasons = joined(
+        *(pl.when(yes(name)).then(pl.lit(text)) for name, text in texts.items()),
+        pl.when(little & ~missing).then(pl.lit("less than half of the day was recorded")),
     )
     return rows.with_columns(
         quality=pl.when(missing)
@@ -224,6 +226,5 @@ def _rolled_up(rows: pl.DataFrame) -> pl.DataFrame:
         partial=missing | bad | little,
         reason=pl.when(missing)
         .then(pl.lit("no water content from this sensor that day"))
-        .when(said != "")
-        .then(said),
+        .otherwise(reasons),
     )

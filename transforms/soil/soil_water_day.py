@@ -18,6 +18,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.soil.soil_water_day import TABLE
+from transforms.methods.texts import joined
 from transforms.soil.methods.soil_layers import with_layers
 from transforms.soil.methods.soil_points import LAYER, LEAST_RANGE_PCT, points
 
@@ -47,14 +48,12 @@ def derive(
     no_range = pl.col("range_share").is_null() & pl.col("vwc_pct").is_not_null()
     rows = rows.with_columns(
         partial=pl.col("partial") | no_range,
-        reason=pl.concat_str(
+        reason=joined(
             "reason",
             pl.when(no_range).then(
                 pl.lit("the record has not yet seen this layer both full and dry")
             ),
-            separator="; ",
-            ignore_nulls=True,
-        ).replace("", None),
+        ),
     )
     return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
 

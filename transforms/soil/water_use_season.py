@@ -27,6 +27,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.soil.water_use_season import TABLE
+from transforms.methods.texts import depth_text, joined
 from transforms.soil.methods import season_balance, strip_storage
 from transforms.soil.methods.season_balance import SEASON, STRIP
 
@@ -57,7 +58,7 @@ def derive(
     probe_spell: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
-    """One row a field, season and strip (see ``schemas/tables/soil/water_use_season.py``)."""
+    """One row a field, season and strip."""
     if season.is_empty():
         return generated.empty(TABLE)
     storage = strip_storage.layers(soil_water_day, soil_day, farm)
@@ -75,7 +76,7 @@ def derive(
         .join(_yields(strip_yield), on=STRIP, how="left")
     )
     rows = _with_change(_with_efficiency(_with_use(rows)))
-    return generated.conform(_told(rows).select(TABLE.names), TABLE).sort(TABLE.key)
+    return generated.conform(_with_reason(rows).select(TABLE.names), TABLE).sort(TABLE.key)
 
 
 def _sums(day: pl.DataFrame) -> pl.DataFrame:
@@ -111,10 +112,9 @@ def _sums(day: pl.DataFrame) -> pl.DataFrame:
 def _depths(layers: pl.DataFrame) -> pl.DataFrame:
     """Depths of the balance, its bottom, and the depths left out."""
     used = pl.col("used")
-    depth = pl.col("depth_cm").round(1).cast(pl.String).str.strip_suffix(".0")
 
-    def listed(which: pl.Expr) -> pl.Expr:
-        return depth.filter(which).str.join(", ")
+    def listing(which: pl.Expr) -> pl.Expr:
+        return depth_text(pl.col("depth_cm")).filter(which).str.join(", ")
 
     return (
         layers.group_by(*STRIP, "depth_cm")
@@ -122,8 +122,8 @@ def _depths(layers: pl.DataFrame) -> pl.DataFrame:
         .sort(*STRIP, "depth_cm")
         .group_by(STRIP, maintain_order=True)
         .agg(
-            depths=listed(used),
-            without=listed(~used),
+            depths=listing(used),
+            without=listing(~used),
             soil_depth_cm=pl.col("layer_bottom_cm").filter(used).max(),
             gap=(pl.col("layer_top_cm").filter(used).max() > 0)
             & (
@@ -203,8 +203,8 @@ def _with_change(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _told(rows: pl.DataFrame) -> pl.DataFrame:
-    """Adds coverage, the partial flag and the reasons."""
+def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add coverage, the partial flag and the reasons."""
     late = (pl.col("from_day") - pl.col("seeded")).dt.total_days()
     early = (pl.col("harvested") - pl.col("to_day")).dt.total_days()
     length = (pl.col("harvested") - pl.col("seeded")).dt.total_days()
@@ -230,7 +230,8 @@ def _told(rows: pl.DataFrame) -> pl.DataFrame:
     cut = (late > NEAR_D) | (early > NEAR_D)
     window = pl.when(cut.fill_null(False)).then(
         pl.format(
-            "the balance runs from {} days after seeding to {} days before harvest, so the efficiency looks too high",
+            "the balance runs from {} days after seeding to {} days before harvest, "
+            "so the efficiency looks too high",
             late,
             early.fill_null(0),
         )
@@ -244,12 +245,10 @@ def _told(rows: pl.DataFrame) -> pl.DataFrame:
         days_season=length,
         coverage=pl.when(~no_soil).then((pl.col("days") / length).clip(0.0, 1.0)),
         partial=partial.fill_null(False),
-        reason=pl.concat_str(
+        reason=joined(
             *(pl.when(flag).then(pl.lit(text)) for text, flag in reasons.items()),
             window,
             without,
             pl.when(no_yield).then(pl.lit("no yield yet: the balance stands alone")),
-            separator="; ",
-            ignore_nulls=True,
-        ).replace("", None),
+        ),
     )

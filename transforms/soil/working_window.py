@@ -22,6 +22,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.soil.working_window import TABLE
 from transforms.methods import crop_days
+from transforms.methods.texts import joined
 
 LIMIT_MPA = 2.0
 LEAST_LAYER_CM = 5.0
@@ -41,7 +42,7 @@ _PROFILE = [*_STRIP, "profile_day"]
 def derive(
     penetrometer: pl.DataFrame, soil_water_day: pl.DataFrame, season: pl.DataFrame
 ) -> pl.DataFrame:
-    """One row a strip and day since its first profile (see ``schemas/tables/soil/working_window.py``)."""
+    """Make one row a strip and day since its first profile."""
     if penetrometer.is_empty() or soil_water_day.is_empty():
         return generated.empty(TABLE)
     layers = soil_water_day.group_by(*_STRIP, "day", "layer_top_cm", "layer_bottom_cm").agg(
@@ -64,7 +65,7 @@ def derive(
     )
     at_depth = _at(days, layers, "day", "working_depth_cm")
     rows = crop_days.with_season(days.join(at_depth, on=[*_STRIP, "day"], how="left"), season)
-    return generated.conform(_told(rows).select(TABLE.names), TABLE).sort(TABLE.key)
+    return generated.conform(_with_state(rows).select(TABLE.names), TABLE).sort(TABLE.key)
 
 
 def compacted(penetrometer: pl.DataFrame) -> pl.DataFrame:
@@ -147,8 +148,8 @@ def _at(rows: pl.DataFrame, layers: pl.DataFrame, day: str, depth: str) -> pl.Da
     )
 
 
-def _told(rows: pl.DataFrame) -> pl.DataFrame:
-    """Adds state, flags, caution and reasons."""
+def _with_state(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add state, flags, caution and reasons."""
     where, pushed = pl.col("range_share"), pl.col("range_share_at_push")
     hard, bottom = pl.col("hard"), pl.col("compacted_bottom_cm")
     working = pl.col("working_depth_cm").is_not_null()
@@ -166,7 +167,7 @@ def _told(rows: pl.DataFrame) -> pl.DataFrame:
         dry_enough=where <= SHATTERS,
         caution=pl.lit(CAUTION),
         partial=~working | unknown | dry_push,
-        reason=pl.concat_str(
+        reason=joined(
             pl.when(~hard).then(pl.lit("no layer at 2 MPa or more in the profile")),
             pl.when(hard & bottom.is_null()).then(
                 pl.lit("hard to the end of the profile: push deeper to find its bottom")
@@ -179,7 +180,5 @@ def _told(rows: pl.DataFrame) -> pl.DataFrame:
                     "layer_reason", pl.lit("no probe layer with a known range at working depth")
                 )
             ),
-            separator="; ",
-            ignore_nulls=True,
-        ).replace("", None),
+        ),
     )

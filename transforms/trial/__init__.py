@@ -1,3 +1,1 @@
-"""Tables of what the strips yielded, whether the practice worked, why and for how long; may import
-``transforms/methods``.
-"""
+"""Tables of strip yields and the practice's response; may import ``transforms/methods``."""

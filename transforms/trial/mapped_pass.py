@@ -29,7 +29,7 @@ ASSUMED_WIDTH_M = 9.0  # only to tell places apart where the export has no width
 
 def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
     """One row a pass; a pass with fewer than ten kept points has a null yield and the reason."""
-    points = _named(
+    points = _with_pass_name(
         yield_point_cleaned.filter(pl.col("strip").is_not_null() & pl.col("pass").is_not_null())
     )
     if points.is_empty():
@@ -70,11 +70,11 @@ def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
         .then("whys"),
     )
     return generated.conform(
-        _blocked(passes).select(pl.selectors.by_name(TABLE.names, require_all=False)), TABLE
+        _with_block(passes).select(pl.selectors.by_name(TABLE.names, require_all=False)), TABLE
     ).sort(TABLE.key)
 
 
-def _named(points: pl.DataFrame) -> pl.DataFrame:
+def _with_pass_name(points: pl.DataFrame) -> pl.DataFrame:
     """Where several maps cover a strip in one season, the map's name goes before the pass."""
     several = pl.col("map_file").n_unique().over(STRIP) > 1
     return points.sort("map_file", "point").with_columns(
@@ -85,7 +85,7 @@ def _named(points: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _blocked(passes: pl.DataFrame) -> pl.DataFrame:
+def _with_block(passes: pl.DataFrame) -> pl.DataFrame:
     """The pass's place from the border, as text: a new place where the distance jumps half a swath."""
     half = pl.coalesce(pl.col("width_m").mean().over(STRIP), pl.lit(ASSUMED_WIDTH_M)) / 2
     placed = passes.sort(*STRIP, "border_m", nulls_last=True).with_columns(

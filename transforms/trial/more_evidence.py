@@ -9,12 +9,16 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy import stats
 
-from schemas import generated
 from schemas.tables.trial.more_evidence import TABLE
-from transforms.trial.methods import trial_statistics as ts
+from transforms.trial.methods.by_practice import by_practice
+from transforms.trial.methods.fade_money import money_line
 from transforms.trial.methods.field_effects import alike, fitted
 from transforms.trial.methods.trial_pooling import pooled
-from transforms.trial.response_fade import money_line
+from transforms.trial.methods.trial_statistics import (
+    chance_to_find,
+    findable_difference,
+    least_difference,
+)
 
 LEAST = 3
 
@@ -84,16 +88,10 @@ def derive(
     never working, on a normal net (Raiffa and Schlaifer 1961, Applied Statistical Decision
     Theory, chapter 5): what it would spare, on average, by turning a wrong choice. An estimate.
     """
-    rows = [
-        row
-        for (practice,), group in response_cause.sort("field", "season").group_by(
-            "practice", maintain_order=True
-        )
-        for row in _practice(str(practice), group, response, payback, response_fade)
-    ]
-    out = pl.DataFrame(rows, schema=generated.polars_schema(TABLE), orient="row")
-    return generated.conform(out.with_columns(pl.col(pl.Float64).fill_nan(None)), TABLE).sort(
-        TABLE.key
+    return by_practice(
+        response_cause,
+        TABLE,
+        lambda practice, group: _practice(practice, group, response, payback, response_fade),
     )
 
 
@@ -115,7 +113,9 @@ def _practice(
         Choice("a second probe in each strip", season=False),
     )
     return [
-        _one(practice, choice, group.height + fields * choice.season + choice.fields, seen, money)
+        _of_choice(
+            practice, choice, group.height + fields * choice.season + choice.fields, seen, money
+        )
         for choice in choices
     ]
 
@@ -134,7 +134,7 @@ def _evidence(group: pl.DataFrame, response: pl.DataFrame) -> Evidence | None:
         line = fitted(value, variance, np.ones((value.size, 1)), names)
         found, season_var, field_var = line.at([1.0]), line.season_var, line.field_var
         # The mixture's tails are not a t's: the error that gives its interval.
-        se = (found.high - found.low) / 2 / ts.least_difference(1.0, np.inf)
+        se = (found.high - found.low) / 2 / least_difference(1.0, np.inf)
     else:
         plain = pooled(value, variance)
         found, season_var, field_var, se = plain.mean, plain.tau2, 0.0, plain.mean.se
@@ -164,7 +164,7 @@ def _money(
     return float(best["yearly_net_per_ha"][0]), line.fit.at(row).se
 
 
-def _one(
+def _of_choice(
     practice: str,
     choice: Choice,
     site_years: int,
@@ -182,15 +182,16 @@ def _one(
         return row | {"reason": PROBE, "partial": True}
     if seen is None:
         return row | {
-            "reason": "fewer than three site-years with known scatter between blocks: one more season is the first step"
+            "reason": "fewer than three site-years with known scatter between blocks: "
+            "one more season is the first step"
         }
     left, se, df = seen.after(choice)
     row |= {
         "blocks": seen.blocks + choice.pairs,
         "response_pct": seen.mean,
-        "half_width_pct": ts.least_difference(se, df),
-        "findable_response_pct": ts.findable_difference(se, df),
-        "chance_to_show": ts.chance_to_find(seen.mean, se, df),
+        "half_width_pct": least_difference(se, df),
+        "findable_response_pct": findable_difference(se, df),
+        "chance_to_show": chance_to_find(seen.mean, se, df),
     }
     if money is None:
         return row | {"reason": "the money is not known well enough for a value of new data"}

@@ -7,9 +7,18 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.response import TABLE
-from transforms.trial.methods import response_along, response_words
-from transforms.trial.methods import trial_statistics as ts
+from transforms.trial.methods.response_along import sections
+from transforms.trial.methods.response_words import with_limits_and_reason
 from transforms.trial.methods.since_operation import since_operation
+from transforms.trial.methods.trial_statistics import (
+    CONFIDENCE,
+    false_discovery,
+    findable_difference,
+    leaning_block,
+    least_difference,
+    paired,
+    shared_variances,
+)
 
 SITE_YEAR = ["field", "season"]
 
@@ -38,7 +47,7 @@ def derive(
         _sides(strip_yield)
         .join(since_operation(season, operation, field), on=SITE_YEAR, how="left")
         .join(tested, on=SITE_YEAR, how="left")
-        .join(response_along.sections(yield_point_cleaned), on=SITE_YEAR, how="left")
+        .join(sections(yield_point_cleaned), on=SITE_YEAR, how="left")
         .with_columns(
             pl.col("blocks").fill_null(0),
             response_kg_ha=pl.coalesce("response_kg_ha", "whole_response"),
@@ -52,8 +61,10 @@ def derive(
         )
         .sort(SITE_YEAR)
     )
-    rows = _judged(_shared(rows)).join(_before(rows), on="field", how="left")
-    return generated.conform(response_words.worded(rows).select(TABLE.names), TABLE).sort(TABLE.key)
+    rows = _with_verdict(_with_shared_error(rows)).join(_before(rows), on="field", how="left")
+    return generated.conform(with_limits_and_reason(rows).select(TABLE.names), TABLE).sort(
+        TABLE.key
+    )
 
 
 def _blocks(strip_yield: pl.DataFrame) -> pl.DataFrame:
@@ -121,16 +132,16 @@ def _tests(blocks: pl.DataFrame) -> pl.DataFrame:
             "response_kg_ha": float(d.mean()),
         }
         if d.size > 1:
-            found = ts.paired(d)
-            at, leaning, without = ts.leaning_block(d)
+            found = paired(d)
+            at, leaning, without = leaning_block(d)
             row |= {
                 "response_se_kg_ha": found.se,
                 "response_df": found.df,
                 "response_low_kg_ha": found.low,
                 "response_high_kg_ha": found.high,
                 "p": found.p,
-                "least_difference_kg_ha": ts.least_difference(found.se, found.df),
-                "findable_difference_kg_ha": ts.findable_difference(found.se, found.df),
+                "least_difference_kg_ha": least_difference(found.se, found.df),
+                "findable_difference_kg_ha": findable_difference(found.se, found.df),
                 "leaning_block": group["block"][at],
                 "leaning_share": leaning,
                 "without_leaning_kg_ha": without,
@@ -172,14 +183,14 @@ def _sides(strip_yield: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _shared(rows: pl.DataFrame) -> pl.DataFrame:
-    """The standard error with the blocks' relative scatter shared over the site-years."""
+def _with_shared_error(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add the standard error with the blocks' relative scatter shared over the site-years."""
     level = rows["check_kg_ha"].fill_null(float("nan")).to_numpy()
     level = np.where(level > 0, level, np.nan)
     blocks = rows["blocks"].to_numpy().astype(float)
     se = rows["response_se_kg_ha"].fill_null(float("nan")).to_numpy()
     relative = (se / level) ** 2 * blocks
-    variance, df = ts.shared_variances(relative, np.maximum(blocks - 1, 0))
+    variance, df = shared_variances(relative, np.maximum(blocks - 1, 0))
     known = rows["response_kg_ha"].is_not_null().to_numpy()
     shared = np.where(known, np.sqrt(variance / np.maximum(blocks, 1)) * level, np.nan)
     return rows.with_columns(
@@ -188,17 +199,17 @@ def _shared(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _judged(rows: pl.DataFrame) -> pl.DataFrame:
-    """The adjusted p and the verdict. A check strip that was worked too is no check."""
+def _with_verdict(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add the adjusted p and the verdict. A check strip that was worked too is no check."""
     usable = pl.when(~pl.col("check_worked").fill_null(False)).then(pl.col("p"))
     p = rows.select(usable.fill_null(float("nan")))["p"].to_numpy()
-    adjusted = pl.Series(ts.false_discovery(p)).fill_nan(None)
+    adjusted = pl.Series(false_discovery(p)).fill_nan(None)
     return rows.with_columns(p_adjusted=adjusted).with_columns(
         verdict=pl.when(pl.col("response_kg_ha").is_null())
         .then(None)
         .when(pl.col("p_adjusted").is_null())
         .then(pl.lit("not tested"))
-        .when(pl.col("p_adjusted") > 1 - ts.CONFIDENCE)
+        .when(pl.col("p_adjusted") > 1 - CONFIDENCE)
         .then(pl.lit("not shown"))
         .when(pl.col("response_kg_ha") > 0)
         .then(pl.lit("gain"))

@@ -6,6 +6,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.response_cause import CAUSES, TABLE
+from transforms.methods.texts import joined
 
 SITE_YEAR = ["field", "season"]
 # About a third of the years fall on each side where seasonal rain varies by a third from year to
@@ -80,14 +81,12 @@ def derive(
         .when(wet.is_not_null())
         .then(pl.lit("normal"))
     )
-    missing = pl.concat_str(
-        *(pl.when(pl.col(c.name).is_null()).then(pl.lit(c.name)) for c in CAUSES),
-        separator=", ",
-        ignore_nulls=True,
+    missing = joined(
+        *(pl.when(pl.col(c.name).is_null()).then(pl.lit(c.name)) for c in CAUSES), separator=", "
     )
     rows = rows.with_columns(
         coverage=pl.mean_horizontal(pl.col(c.name).is_not_null().cast(pl.Float64) for c in CAUSES),
-        reason=pl.when(missing != "").then(pl.format("not known: {}", missing)),
+        reason=pl.format("not known: {}", missing),
     ).with_columns(partial=pl.col("coverage") < 1)
     return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
 

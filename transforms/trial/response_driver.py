@@ -7,12 +7,17 @@ import math
 import numpy as np
 import polars as pl
 
-from schemas import generated
 from schemas.tables.trial.response_cause import CAUSES
 from schemas.tables.trial.response_cause import TABLE as TABLE_OF_CAUSES
 from schemas.tables.trial.response_driver import TABLE
-from transforms.trial.methods import trial_statistics as ts
+from transforms.trial.methods.by_practice import by_practice
 from transforms.trial.methods.trial_pooling import regression
+from transforms.trial.methods.trial_statistics import (
+    CONFIDENCE,
+    false_discovery,
+    groups_differ,
+    rank_correlation,
+)
 
 # Site-years that share the value by nature are one observation of it, not several.
 BY_OPERATION = ("operation_depth_cm", "operation_water_share")
@@ -39,31 +44,22 @@ MANY = 1000
 def derive(response_cause: pl.DataFrame) -> pl.DataFrame:
     """Rank correlation and a random-effects slope of the response (percent) on each cause.
 
-    Crops are compared as groups, by a permutation test on ranks. For the others, Spearman's correlation with its permutation p (exact up to eight observations). The slope by
-    one standard deviation of the cause comes from a random-effects regression with the
-    Hartung-Knapp interval, and is drawn toward none by empirical Bayes over the practice's causes
+    Crops are compared as groups, by a permutation test on ranks. For the others, Spearman's
+    correlation with its permutation p (exact up to eight observations). The slope by one standard
+    deviation of the cause comes from a random-effects regression with the Hartung-Knapp interval,
+    and is drawn toward none by empirical Bayes over the practice's causes
     (Efron and Morris 1975, doi 10.1080/01621459.1975.10479864): where the slopes scatter no more
     than their errors, all go to none. The number needed after Bonett and Wright 2000
     (doi 10.1007/BF02294183). Causes of one farm's few years go together: none is proven here.
     """
-    rows = [
-        row
-        for (practice,), group in response_cause.sort("field", "season").group_by(
-            "practice", maintain_order=True
-        )
-        for row in _practice(str(practice), group)
-    ]
-    out = pl.DataFrame(rows, schema=generated.polars_schema(TABLE), orient="row")
-    return generated.conform(out.with_columns(pl.col(pl.Float64).fill_nan(None)), TABLE).sort(
-        TABLE.key
-    )
+    return by_practice(response_cause, TABLE, _practice)
 
 
 def _practice(practice: str, group: pl.DataFrame) -> list[dict[str, object]]:
-    """All causes of one practice, judged together."""
-    rows = [_one(practice, column.name, column.meaning, group) for column in CAUSES]
-    rows.append(_crop(practice, group))
-    adjusted = ts.false_discovery([_number(row["p"]) for row in rows])
+    """Return the rows of all causes of one practice, tested together."""
+    rows = [_of_cause(practice, column.name, column.meaning, group) for column in CAUSES]
+    rows.append(_of_crop(practice, group))
+    adjusted = false_discovery([_number(row["p"]) for row in rows])
     shrunken = _shrunken(
         np.array([_number(row["slope_pct"]) for row in rows]),
         np.array([_number(row.pop("slope_se")) for row in rows]),
@@ -71,7 +67,7 @@ def _practice(practice: str, group: pl.DataFrame) -> list[dict[str, object]]:
     for row, p, slope in zip(rows, adjusted, shrunken, strict=True):
         row["p_adjusted"] = float(p)
         row["shrunken_slope_pct"] = float(slope)
-        _say(row)
+        _add_verdict(row)
     return rows
 
 
@@ -103,13 +99,13 @@ def _observations(cause: str, group: pl.DataFrame) -> tuple[str, pl.DataFrame]:
     )
 
 
-def _one(practice: str, cause: str, meaning: str, group: pl.DataFrame) -> dict[str, object]:
+def _of_cause(practice: str, cause: str, meaning: str, group: pl.DataFrame) -> dict[str, object]:
     unit, seen = _observations(cause, group)
     x, y = seen["x"].to_numpy(), seen["y"].to_numpy()
     v = seen["v"].fill_null(float("nan")).to_numpy()
     n = x.size
     known = group.filter(pl.col(cause).is_not_null()).height
-    rho, p = ts.rank_correlation(x, y)
+    rho, p = rank_correlation(x, y)
     spread = float(x.std(ddof=1)) if n > 1 else float("nan")
     row: dict[str, object] = {
         "practice": practice,
@@ -139,7 +135,7 @@ def _one(practice: str, cause: str, meaning: str, group: pl.DataFrame) -> dict[s
     return row
 
 
-def _crop(practice: str, group: pl.DataFrame) -> dict[str, object]:
+def _of_crop(practice: str, group: pl.DataFrame) -> dict[str, object]:
     """Whether the response differs between crops: groups, so no correlation and no slope."""
     known = group.filter(pl.col("crop").is_not_null() & pl.col("response_pct").is_not_null())
     return {
@@ -148,7 +144,7 @@ def _crop(practice: str, group: pl.DataFrame) -> dict[str, object]:
         "meaning": TABLE_OF_CAUSES["crop"].meaning,
         "unit_counted": "site-year",
         "observations": known.height,
-        "p": ts.groups_differ(known["crop"], known["response_pct"]),
+        "p": groups_differ(known["crop"], known["response_pct"]),
         "slope_se": None,
         "slope_pct": None,
         "coverage": known.height / group.height,
@@ -177,14 +173,14 @@ def _shrunken(slope: np.ndarray, se: np.ndarray) -> np.ndarray:
     return np.where(known, slope * share, np.nan)
 
 
-def _say(row: dict[str, object]) -> None:
-    """Verdict, what would tell, and reason, in words."""
+def _add_verdict(row: dict[str, object]) -> None:
+    """Add the verdict, what would tell, and the reason, in words."""
     n, unit = int(_number(row["observations"])), str(row["unit_counted"])
     plural = f"{n} {unit}" + ("s" if n != 1 else "")
     rho, record = _number(row.get("rank_correlation")), RECORD[str(row["cause"])]
-    known = _number(row["p_adjusted"]) <= 1 - ts.CONFIDENCE
+    known = _number(row["p_adjusted"]) <= 1 - CONFIDENCE
     if row["cause"] == "crop":
-        _say_crop(row, known=known)
+        _add_verdict_of_crop(row, known=known)
         return
     more = "more with more" if rho > 0 else "less with more"
     row["verdict"] = more if known else "cannot tell yet"
@@ -204,14 +200,17 @@ def _say(row: dict[str, object]) -> None:
     elif int(_number(needed)) > max(MANY, n):
         tell = "nothing soon: a correlation as weak as this needs more than a thousand"
     elif int(_number(needed)) > n:
-        tell = f"about {needed} {unit}s in all, were the correlation as strong as it looks, with {record}"
+        tell = (
+            f"about {needed} {unit}s in all, were the correlation as strong as it looks, "
+            f"with {record}"
+        )
     else:
         tell = f"a few more {unit}s, with {record}: it looks strong, but many causes were looked at"
     row["would_tell"] = tell
 
 
-def _say_crop(row: dict[str, object], *, known: bool) -> None:
-    """The same for the crop."""
+def _add_verdict_of_crop(row: dict[str, object], *, known: bool) -> None:
+    """Add the same for the crop."""
     row["verdict"] = "differs" if known else "cannot tell yet"
     if math.isnan(_number(row["p"])):
         row["reason"] = "no two crops have two site-years each"

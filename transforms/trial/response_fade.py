@@ -6,9 +6,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from schemas import generated
 from schemas.tables.trial.response_fade import TABLE
+from transforms.trial.methods.by_practice import by_practice
 from transforms.trial.methods.fade_line import Fade, fade
+from transforms.trial.methods.fade_money import money_line, practice_cost
 from transforms.trial.methods.trial_statistics import CONFIDENCE
 
 Array = NDArray[np.float64]
@@ -25,51 +26,19 @@ def derive(
     hectare, over the harvests since the operation, that allows for the seasons of a field being
     alike (``field_effects``; where fields cannot be told apart, REML with Hartung-Knapp). It is the
     simplest shape that can fade; a fade ends at nothing, and for the money a rise counts as a
-    level, since nothing is known that makes a response grow by itself. Yearly net of an interval of N harvests: the sum of the first N seasons' net less the
-    cost, by N. Its interval and the chance of being best come from fixed draws of the line.
-    Up to three years beyond the longest seen are listed, marked as unseen.
+    level, since nothing is known that makes a response grow by itself. Yearly net of an interval
+    of N harvests: the sum of the first N seasons' net less the cost, by N. Its interval and the
+    chance of being best come from fixed draws of the line. Up to three years beyond the longest
+    seen are listed, marked as unseen.
     """
-    rows = [
-        row
-        for (practice,), group in response_cause.sort("field", "season").group_by(
-            "practice", maintain_order=True
-        )
-        for row in _practice(str(practice), group, payback, operation_cost)
-    ]
-    out = pl.DataFrame(rows, schema=generated.polars_schema(TABLE), orient="row")
-    return generated.conform(out.with_columns(pl.col(pl.Float64).fill_nan(None)), TABLE).sort(
-        TABLE.key
+    return by_practice(
+        response_cause,
+        TABLE,
+        lambda practice, group: _practice(practice, group, payback, operation_cost),
     )
 
 
-def money_line(practice: str, payback: pl.DataFrame) -> Fade | None:
-    """The line of the season's net over the years since, of one practice."""
-    known = payback.filter(
-        (pl.col("practice") == practice)
-        & pl.col("season_net_per_ha").is_not_null()
-        & pl.col("years_since").is_not_null()
-    ).sort("field", "season")
-    return fade(
-        known["season_net_per_ha"],
-        known["season_net_se_per_ha"].fill_null(float("nan")).to_numpy() ** 2,
-        known["years_since"],
-        known["field"],
-    )
-
-
-def practice_cost(practice: str, operation_cost: pl.DataFrame) -> float | None:
-    """Mean cost of the practice's operations that are known whole, else of all that are known."""
-    known = operation_cost.filter(
-        (pl.col("practice") == practice)
-        & (pl.col("strip") == "treated")
-        & pl.col("cost_per_ha").is_not_null()
-    )
-    whole = known.filter(~pl.col("partial"))
-    used = whole if whole.height else known
-    return float(np.mean(used["cost_per_ha"].to_numpy())) if used.height else None
-
-
-def yearly_net(values: Array, cost: float) -> Array:
+def _yearly_net(values: Array, cost: float) -> Array:
     """Net by year of repeating after 1, 2, ... harvests, from values by year (n x years)."""
     years = np.arange(1, values.shape[1] + 1)
     return np.asarray((np.cumsum(values, axis=1) - cost) / years)
@@ -105,16 +74,16 @@ def _practice(
         known["field"],
     )
     if line is not None:
-        _put_response(rows, line, years)
+        _add_response(rows, line, years)
     worth, cost = money_line(practice, payback), practice_cost(practice, operation_cost)
     if worth is not None:
-        _put_money(rows, worth, cost, years)
+        _add_money(rows, worth, cost, years)
     for row in rows:
-        _say(row, known.height, line, worth, cost)
+        _add_reason(row, known.height, line, worth, cost)
     return rows
 
 
-def _put_response(rows: list[dict[str, object]], line: Fade, years: Array) -> None:
+def _add_response(rows: list[dict[str, object]], line: Fade, years: Array) -> None:
     """Line, its interval and the yearly change, in percent."""
     tail = 100 * (1 - CONFIDENCE) / 2
     drawn = line.values(line.draws(), years, may_rise=True)
@@ -137,7 +106,7 @@ def _put_response(rows: list[dict[str, object]], line: Fade, years: Array) -> No
                 row["verdict"] = "fades" if change.mean < 0 else "grows"
 
 
-def _put_money(
+def _add_money(
     rows: list[dict[str, object]], worth: Fade, cost: float | None, years: Array
 ) -> None:
     """Season's net to expect, and the yearly net of each repeat interval."""
@@ -146,8 +115,8 @@ def _put_money(
         row |= {"season_net_per_ha": middle[0, i], "cost_per_ha": cost}
     if cost is None:
         return
-    net = yearly_net(middle, cost)[0]
-    drawn = yearly_net(worth.values(worth.draws(), years), cost)
+    net = _yearly_net(middle, cost)[0]
+    drawn = _yearly_net(worth.values(worth.draws(), years), cost)
     tail = 100 * (1 - CONFIDENCE) / 2
     low, high = np.percentile(drawn, [tail, 100 - tail], axis=0)
     chance = np.bincount(np.argmax(drawn, axis=1), minlength=years.size) / drawn.shape[0]
@@ -163,14 +132,14 @@ def _put_money(
         }
 
 
-def _say(
+def _add_reason(
     row: dict[str, object],
     site_years: int,
     line: Fade | None,
     worth: Fade | None,
     cost: float | None,
 ) -> None:
-    """Partial and reason, in words."""
+    """Add ``partial`` and the reason in words."""
     reasons = [
         f"{site_years} site-years: no line is made of fewer than three" if line is None else "",
         "no fading can be told yet: the mean stands for all years"

@@ -9,8 +9,8 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.response_pooled import TABLE
-from transforms.trial.methods import trial_statistics as ts
 from transforms.trial.methods.trial_pooling import pooled
+from transforms.trial.methods.trial_statistics import CONFIDENCE, Interval, false_discovery, wilson
 
 LEAST = 3  # groups under three are listed and not averaged
 
@@ -43,11 +43,11 @@ def derive(
     if rows.is_empty():
         return generated.empty(TABLE)
     out = pl.DataFrame(
-        [_one(*name, group) for name, group in _groups(rows)],
+        [_of_group(*name, group) for name, group in _groups(rows)],
         schema=generated.polars_schema(TABLE),
         orient="row",
     ).with_columns(pl.col(pl.Float64).fill_nan(None))
-    return generated.conform(_judged(out), TABLE).sort(TABLE.key)
+    return generated.conform(_with_verdict(out), TABLE).sort(TABLE.key)
 
 
 def _site_years(
@@ -87,34 +87,36 @@ def _groups(rows: pl.DataFrame) -> Iterator[tuple[tuple[str, str, str], pl.DataF
             yield (str(practice), grouping, str(name)), group
 
 
-def _one(practice: str, grouping: str, member: str, group: pl.DataFrame) -> dict[str, object]:
+def _of_group(practice: str, grouping: str, member: str, group: pl.DataFrame) -> dict[str, object]:
     """One row: counts always, averages from three site-years on."""
     known = group.filter(pl.col("response_kg_ha").is_not_null())
     priced = known.filter(
         pl.col("season_net_per_ha").is_not_null() & pl.col("cost_per_ha").is_not_null()
     )
     n = known.height
+    gained = int((known["response_kg_ha"] > 0).sum())
+    paid_alone = int((priced["season_net_per_ha"] >= priced["cost_per_ha"]).sum())
     row: dict[str, object] = {
         "practice": practice,
         "grouping": grouping,
         "member": member,
         "site_years": n,
         "fields": known["field"].n_unique(),
-        "gained": int((known["response_kg_ha"] > 0).sum()),
+        "gained": gained,
         "priced": priced.height,
-        "paid_alone": int((priced["season_net_per_ha"] >= priced["cost_per_ha"]).sum()),
-        "members": _listed(known),
+        "paid_alone": paid_alone,
+        "members": _listing(known),
         "limits": ONE_FARM if grouping == "all" else f"{ONE_FARM} {CHOSEN}",
         "coverage": n / group.height,
     }
     if n:
-        row["gained_share"] = row["gained"] / n  # type: ignore[operator]
-        row["gained_low"], row["gained_high"] = ts.wilson(row["gained"], n)  # type: ignore[arg-type]
+        low, high = wilson(gained, n)
+        row |= {"gained_share": gained / n, "gained_low": low, "gained_high": high}
     if priced.height:
-        low, high = ts.wilson(row["paid_alone"], priced.height)  # type: ignore[arg-type]
+        low, high = wilson(paid_alone, priced.height)
         row |= {"paid_alone_low": low, "paid_alone_high": high}
     if n >= LEAST:
-        row |= _averaged(known)
+        row |= _averages(known)
     reasons = [
         f"{group.height - n} harvested without a response" if group.height > n else "",
         f"{n} site-years: listed, not averaged" if n < LEAST else "",
@@ -127,7 +129,7 @@ def _one(practice: str, grouping: str, member: str, group: pl.DataFrame) -> dict
     return row
 
 
-def _averaged(known: pl.DataFrame) -> dict[str, object]:
+def _averages(known: pl.DataFrame) -> dict[str, object]:
     def column(name: str) -> np.ndarray:
         return known[name].fill_null(float("nan")).to_numpy()
 
@@ -170,7 +172,7 @@ def _averaged(known: pl.DataFrame) -> dict[str, object]:
     return row
 
 
-def widest(known: pl.DataFrame, by_site_year: ts.Interval) -> tuple[str, ts.Interval]:
+def widest(known: pl.DataFrame, by_site_year: Interval) -> tuple[str, Interval]:
     """The widest of the intervals by site-years, by means of fields and by means of seasons."""
     found = {"site-year": by_site_year}
     variance = pl.col("shared_se_kg_ha") ** 2
@@ -184,20 +186,20 @@ def widest(known: pl.DataFrame, by_site_year: ts.Interval) -> tuple[str, ts.Inte
     return max(found.items(), key=lambda item: item[1].high - item[1].low)
 
 
-def _judged(out: pl.DataFrame) -> pl.DataFrame:
-    """Verdicts: the whole by its own p, the groups of a practice by p adjusted for their number."""
+def _with_verdict(out: pl.DataFrame) -> pl.DataFrame:
+    """Add verdicts: the whole by its own p, the groups of a practice by p adjusted for their number."""
     whole = pl.col("grouping") == "all"
     adjusted = (
         pl.col("wide_p")
         .fill_null(float("nan"))
-        .map_batches(lambda p: pl.Series(ts.false_discovery(p)), return_dtype=pl.Float64)
+        .map_batches(lambda p: pl.Series(false_discovery(p)), return_dtype=pl.Float64)
         .over("practice", whole)
         .fill_nan(None)
     )
     return out.with_columns(p_adjusted=adjusted).with_columns(
         verdict=pl.when(pl.col("p_adjusted").is_null())
         .then(pl.lit("too few"))
-        .when(pl.col("p_adjusted") > 1 - ts.CONFIDENCE)
+        .when(pl.col("p_adjusted") > 1 - CONFIDENCE)
         .then(pl.lit("not shown"))
         .when(pl.col("response_kg_ha") > 0)
         .then(pl.lit("gain"))
@@ -205,7 +207,7 @@ def _judged(out: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _listed(known: pl.DataFrame) -> str:
+def _listing(known: pl.DataFrame) -> str:
     """'north 2020 +4.1 %; south 2020 -0.3 %'."""
     return "; ".join(
         f"{field} {season} " + ("no check yield" if pct is None else f"{pct:+.1f} %")

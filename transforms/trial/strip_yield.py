@@ -19,6 +19,8 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.strip_yield import TABLE
+from transforms.methods.texts import joined
+from transforms.trial.methods.market_moisture import at_market_moisture, gross_yield
 
 MASS_ERROR = 0.01
 LENGTH_ERROR = 0.005
@@ -31,18 +33,6 @@ DISAGREE = 1.96
 
 SEASON = ["field", "season"]
 STRIP = [*SEASON, "strip"]
-
-
-def gross_yield() -> pl.Expr:
-    """Wet yield of a pass [kg/ha]: from mass, length and width, else as written; null without either."""
-    area = pl.col("length_m") * pl.col("width_m")
-    weighed = pl.when(area > 0).then(pl.col("mass_kg") / area * 10_000)
-    return pl.coalesce(weighed, "yield_kg_ha")
-
-
-def at_market_moisture(yield_: pl.Expr, moisture_pct: pl.Expr, market_pct: pl.Expr) -> pl.Expr:
-    """A wet yield as what the same dry matter weighs at market moisture; moistures in % wet basis."""
-    return yield_ * (100 - moisture_pct) / (100 - market_pct)
 
 
 def derive(
@@ -74,12 +64,6 @@ def derive(
     )
 
 
-def _said(*parts: pl.Expr) -> pl.Expr:
-    """The reasons that hold, as one text; null where none does."""
-    joined = pl.concat_str(parts, separator="; ", ignore_nulls=True)
-    return pl.when(joined != "").then(joined)
-
-
 def _booked(passes: pl.DataFrame) -> pl.DataFrame:
     """Passes of the field book at market moisture, with their error of measurement."""
     wet = pl.col("moisture_pct")
@@ -102,7 +86,7 @@ def _booked(passes: pl.DataFrame) -> pl.DataFrame:
             yield_se_kg_ha=pl.col("yield_kg_ha")
             * pl.when(mapped).then(MONITOR_ERROR).otherwise(relative),
             counts=~pl.col("left_out") & pl.col("yield_kg_ha").is_not_null(),
-            reason=_said(
+            reason=joined(
                 pl.when("left_out").then(
                     pl.concat_str(
                         pl.lit("left out"),
@@ -150,7 +134,7 @@ def _one_map(booked: pl.DataFrame, mapped: pl.DataFrame) -> pl.DataFrame:
         passes=pl.lit(0, pl.Int64),
         coverage=pl.lit(0.0),
         partial=pl.lit(True),
-        reason=_said(
+        reason=joined(
             pl.col("reason"), pl.lit("the points of the yield map itself are used instead")
         ),
         **{"pass": pl.col("pass") + " (book)"},
@@ -159,13 +143,12 @@ def _one_map(booked: pl.DataFrame, mapped: pl.DataFrame) -> pl.DataFrame:
 
 
 def _chosen(passes: pl.DataFrame) -> pl.DataFrame:
-    """Marks the passes to compare by block: weighed where both strips are, else mapped, else whatever is."""
+    """Mark the passes to compare by block: weighed if both strips are, else mapped, else any."""
     counts = passes.filter("counts")
     sides = counts.group_by([*SEASON, "method"]).agg(sides=pl.col("strip").n_unique())
     best = (
-        sides.sort(
-            ["sides", "method"], descending=[True, False]
-        )  # 'scale wagon' before 'yield map'
+        # 'scale wagon' sorts before 'yield map'
+        sides.sort(["sides", "method"], descending=[True, False])
         .unique(SEASON, keep="first", maintain_order=True)
         .select(*SEASON, best=pl.col("method"))
     )
@@ -193,7 +176,7 @@ def _by_method(passes: pl.DataFrame) -> pl.DataFrame:
     out = weighted.group_by(keys).agg(
         crop=pl.col("crop").first(),
         mean=mean,
-        # one pass has no spread; of two the spread may be small by luck, never below the measurement
+        # One pass has no spread; that of two may be small by luck, so never below the measurement.
         variance=pl.when(n > 1).then(pl.max_horizontal(spread, measured)).otherwise(measured),
         moisture_pct=pl.col("moisture_pct").filter(counted).mean(),
         area_ha=pl.col("area_ha").filter(counted).sum(),
@@ -217,7 +200,7 @@ def _by_method(passes: pl.DataFrame) -> pl.DataFrame:
             (pl.col("variance") + pl.col("calibration") ** 2).sqrt()
         ),
         partial=(pl.col("passes") < pl.col("recorded")) | pl.col("partly"),
-        reason=_said(
+        reason=joined(
             pl.when(~found).then(pl.lit("no pass counts")),
             pl.when(found & (pl.col("passes") < pl.col("recorded"))).then(
                 pl.format("{} of {} passes count", "passes", "recorded")
@@ -256,7 +239,7 @@ def _combined(methods: pl.DataFrame) -> pl.DataFrame:
         method=pl.lit("combined"),
         **{"pass": pl.lit("all")},
     ).with_columns(
-        reason=_said(
+        reason=joined(
             pl.when(pl.col("methods_disagree").fill_null(False)).then(
                 pl.format(
                     "scale wagon and yield map differ by {} kg/ha, more than their errors allow",

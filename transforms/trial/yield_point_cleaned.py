@@ -44,7 +44,7 @@ from transforms.trial.methods.map_geometry import (
     neighbour_median,
     plane,
 )
-from transforms.trial.strip_yield import at_market_moisture
+from transforms.trial.methods.market_moisture import at_market_moisture
 
 MOISTURE_PCT = (2.0, 45.0)
 START_S, END_S = 12.0, 6.0
@@ -87,7 +87,7 @@ def derive(
     points = pl.concat(
         _placed(one, strip_outline) for one in points.partition_by(MAP, maintain_order=True)
     )
-    points = _judged(_yielded(_passes(_moved(points))))
+    points = _cleaned(_with_yield(_with_passes(_with_speed(points))))
     return generated.conform(
         points.select(pl.selectors.by_name(TABLE.names, require_all=False)), TABLE
     ).sort(TABLE.key)
@@ -95,13 +95,13 @@ def derive(
 
 def _as_book(rows: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
     """Fields by the name that the field book has, case and spaces aside."""
-    said = pl.col("field").str.strip_chars().str.to_lowercase()
-    book = names.select(said=said, book=pl.col("field")).unique("said")
+    plain = pl.col("field").str.strip_chars().str.to_lowercase()
+    book = names.select(plain=plain, book=pl.col("field")).unique("plain")
     return (
-        rows.with_columns(said=said)
-        .join(book, on="said", how="left", maintain_order="left")
+        rows.with_columns(plain=plain)
+        .join(book, on="plain", how="left", maintain_order="left")
         .with_columns(field=pl.coalesce("book", "field"))
-        .drop("said", "book")
+        .drop("plain", "book")
     )
 
 
@@ -144,7 +144,7 @@ def _placed(points: pl.DataFrame, outlines: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _moved(points: pl.DataFrame) -> pl.DataFrame:
+def _with_speed(points: pl.DataFrame) -> pl.DataFrame:
     """Time step, distance and speed of each point, from the export where it says them."""
     step_s = pl.col("time").diff().over(MAP).dt.total_milliseconds() / 1000
     step_m = (
@@ -159,7 +159,7 @@ def _moved(points: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _passes(points: pl.DataFrame) -> pl.DataFrame:
+def _with_passes(points: pl.DataFrame) -> pl.DataFrame:
     """Passes: runs inside one strip in one direction without a gap, numbered within the strip.
 
     Where the export names its passes, a change of name begins a new one too and no direction is
@@ -186,7 +186,7 @@ def _passes(points: pl.DataFrame) -> pl.DataFrame:
     ).with_columns(until_end_m=pl.col("along_m").max().over(PASS) - pl.col("along_m"))
 
 
-def _yielded(points: pl.DataFrame) -> pl.DataFrame:
+def _with_yield(points: pl.DataFrame) -> pl.DataFrame:
     """Yield at market moisture: as written, else flow over speed and width."""
     wet = pl.col("moisture_pct")
     market = pl.col("market_moisture_pct")
@@ -210,8 +210,8 @@ def _yielded(points: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _judged(points: pl.DataFrame) -> pl.DataFrame:
-    """The first rule that removes each point."""
+def _cleaned(points: pl.DataFrame) -> pl.DataFrame:
+    """Add ``kept`` and ``removed_because``, the first rule that removes the point."""
     points = points.with_columns(removed_because=_rule_by_rule()).with_columns(
         kept=pl.col("removed_because").is_null()
     )

@@ -9,13 +9,13 @@ few Kc max) (Eq 71), with Kc max the larger of 1.2 and Kcb + 0.05 (Eq 72 without
 climate), ground cover from Eq 76 for a crop of ``HEIGHT_M``, few (Eq 75) and Kr (Eq 74) from the
 depletion of the evaporation layer, carried from day to day (Eq 77; rain early in the day, run-off
 none, what is more than the layer lacks goes down), with the water that roots take from that layer
-as in Allen and others 2005 (Journal of Irrigation and Drainage Engineering 131, 2-13). Total and readily evaporable water: Eq 73 for a
-layer of 0.10 m and Table 19, the middle of the texture's range; clay where the field's texture is
-not known. Tables 12 and 19 (water contents) read; Table 17, Table 19 (readily evaporable water),
-the equations and the paper of 2005 from memory.
+as in Allen and others 2005 (Journal of Irrigation and Drainage Engineering 131, 2-13). Total and
+readily evaporable water: Eq 73 for a layer of 0.10 m and Table 19, the middle of the texture's
+range; clay where the field's texture is not known. Tables 12 and 19 (water contents) read; Table
+17, Table 19 (readily evaporable water), the equations and the paper of 2005 from memory.
 
-A day without rain on record counts as dry, one without reference evapotranspiration as still; both
-are said. The layer starts half empty, which the first rains make good.
+A day without rain on record counts as dry, one without reference evapotranspiration as still; the
+reason says so. The layer starts half empty, which the first rains make good.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from schemas import generated
 from schemas.tables.weather.evaporation_day import TABLE
+from transforms.methods.texts import joined
 
 Array = NDArray[np.float64]
 
@@ -61,7 +62,9 @@ def derive(
     frames = [_station(group) for _, group in rows.group_by("station", maintain_order=True)]
     if not frames:
         return generated.empty(TABLE)
-    return generated.conform(_said(pl.concat(frames)).select(TABLE.names), TABLE).sort(TABLE.key)
+    return generated.conform(_with_reason(pl.concat(frames)).select(TABLE.names), TABLE).sort(
+        TABLE.key
+    )
 
 
 def basal(single: pl.Expr) -> pl.Expr:
@@ -114,14 +117,14 @@ def _station(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _soil(said: list[str]) -> tuple[float, float, float]:
+def _soil(textures: list[str]) -> tuple[float, float, float]:
     """Water contents and readily evaporable water of the texture named last, else of clay."""
-    word = said[-1].strip().lower() if said else "clay"
+    word = textures[-1].strip().lower() if textures else "clay"
     return TEXTURES.get(word, TEXTURES["clay"])
 
 
-def _said(rows: pl.DataFrame) -> pl.DataFrame:
-    """Coverage, partial and reasons."""
+def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add coverage, ``partial`` and the reasons."""
     c = pl.col
     no_demand = c("reference_et_mm").is_null()
     covered = ~no_demand & c("basal_coefficient").is_null()
@@ -129,14 +132,12 @@ def _said(rows: pl.DataFrame) -> pl.DataFrame:
     return rows.with_columns(
         coverage=((~no_demand).cast(pl.Float64) + (~dry).cast(pl.Float64)) / 2,
         partial=c("partial") | no_demand | covered | dry,
-        reason=pl.concat_str(
+        reason=joined(
             pl.when(no_demand).then(pl.lit("no reference evapotranspiration that day")),
             pl.when(covered).then(
                 pl.lit("no crop coefficient holds that day (snow, or none given)")
             ),
             pl.when(dry).then(pl.lit("no rain record that day: taken as dry")),
             pl.when(~no_demand).then("reason"),
-            separator="; ",
-            ignore_nulls=True,
-        ).replace("", None),
+        ),
     )

@@ -17,10 +17,11 @@ result) counts as zero.
 
 Crop evapotranspiration is reference times the single crop coefficient (``crop_coefficient``), its
 stages counted from the day of seeding: in growing degree days (of the mean of the extremes, from
-``heat_day``) where the crop list gives all four lengths so, else in days. Outside seasons the ground counts as bare soil with the initial
-coefficient of Table 12 for field crops, ``BARE_SOIL`` (chapter 11: bare soil has the initial
-coefficient; it does not follow single wettings here). Over snow no coefficient holds (chapter 11),
-and the crop value is null. All of it is demand: a crop short of water uses less.
+``heat_day``) where the crop list gives all four lengths so, else in days. Outside seasons the
+ground counts as bare soil with the initial coefficient of Table 12 for field crops, ``BARE_SOIL``
+(chapter 11: bare soil has the initial coefficient; it does not follow single wettings here). Over
+snow no coefficient holds (chapter 11), and the crop value is null. All of it is demand: a crop
+short of water uses less.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.weather.evapotranspiration_day import TABLE
 from transforms.methods import calendar_day, crop_days, penman
+from transforms.methods.texts import joined
 from transforms.weather.methods import crop_coefficient
 
 # Share of the day that a mean or an extreme must stand on. Common practice, no source.
@@ -48,7 +50,7 @@ def derive(
     heat_day: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
-    """One row a station and day (see ``schemas/tables/weather/evapotranspiration_day.py``)."""
+    """Make one row a station and day."""
     if weather_day.is_empty():
         return generated.empty(TABLE)
     frame = _with_crop(_with_reference(_with_inputs(weather_day, farm)), season, crop, heat_day)
@@ -164,7 +166,7 @@ def _with_reference(frame: pl.DataFrame) -> pl.DataFrame:
         partial=~(known & solar & humid & windy),
         reference_reason=pl.when(known)
         .then(
-            _list(
+            joined(
                 pl.when(alone).then(pl.lit("only temperature was measured")),
                 pl.when(~alone & ~solar).then(
                     pl.lit("radiation estimated from the temperature range")
@@ -252,10 +254,5 @@ def _with_crop(
         partial=pl.col("partial")
         | pl.col("crop_coefficient").is_null()
         | heatless.fill_null(False),
-        reason=_list("reference_reason", crop_reason),
+        reason=joined("reference_reason", crop_reason),
     )
-
-
-def _list(*reasons: str | pl.Expr) -> pl.Expr:
-    """Reasons in one text, null where there is none."""
-    return pl.concat_str(*reasons, separator="; ", ignore_nulls=True).replace("", None)

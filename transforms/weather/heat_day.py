@@ -7,6 +7,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.weather.heat_day import TABLE
 from transforms.methods import calendar_day
+from transforms.methods.texts import joined
 from transforms.weather.methods import heat
 
 # Share of a day that must be covered for its extremes to be taken for the day's. Common
@@ -29,14 +30,17 @@ def derive(
     strip: pl.DataFrame,
     crop: pl.DataFrame,
 ) -> pl.DataFrame:
-    """One row a field, season, strip and day (see ``schemas/tables/weather/heat_day.py``).
+    """Make one row a field, season, strip and day.
 
     From seeding to harvest, or to the newest day that any station reported while the crop stands.
     Temperatures are those of a station of the strip; a station of the field that is at neither
     strip serves both. The other strip's station is never put in the place of one that is down.
     A day covered less than ``EXTREMES_COVERAGE`` is missing: its heat is null, it is counted, and
-    every sum that lacks it is partial. Methods: see ``transforms/weather/methods/heat.py``; corn heat units are
-    given for every crop and mean something for corn and soybean.
+    every sum that lacks it is partial. Growing degree days from a day's extremes: the mean of the
+    extremes limited to base and upper temperature (average), the mean of the limited extremes
+    (clipped; both McMaster and Wilhelm 1997, doi:10.1016/S0168-1923(97)00027-0), and one sine
+    through the extremes (Baskerville and Emin 1969, doi:10.2307/1933912). Corn heat units (Brown
+    and Bootsma 1993) are given for every crop and mean something for corn and soybean.
     """
     days = _days(season, strip, weather_day)
     if days.is_empty():
@@ -54,8 +58,7 @@ def derive(
         heat.gdd_sine(high, low, base, upper).alias("gdd_sine_c_d"),
         heat.corn_heat_units(high, low).alias("corn_heat_units"),
     )
-    judged = _judged(_summed(daily))
-    return generated.conform(judged.select(TABLE.names), TABLE)
+    return generated.conform(_with_reason(_with_sums(daily)).select(TABLE.names), TABLE)
 
 
 def _days(season: pl.DataFrame, strip: pl.DataFrame, weather_day: pl.DataFrame) -> pl.DataFrame:
@@ -123,8 +126,8 @@ def _temperatures(
     )
 
 
-def _summed(days: pl.DataFrame) -> pl.DataFrame:
-    """Sums since seeding over the days with data, and the days that they lack."""
+def _with_sums(days: pl.DataFrame) -> pl.DataFrame:
+    """Add sums since seeding over the days with data, and the days that they lack."""
     there = pl.col("gdd_average_c_d").is_not_null()
     summed = days.with_columns(
         *(
@@ -143,8 +146,8 @@ def _summed(days: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _judged(days: pl.DataFrame) -> pl.DataFrame:
-    """Partial or not, and the reason in words."""
+def _with_reason(days: pl.DataFrame) -> pl.DataFrame:
+    """Add ``partial`` and the reason in words."""
     thin = (pl.col("air_temp_coverage") < calendar_day.WHOLE).fill_null(True)
     other = pl.lit("the other strip's station is not put in its place")
     share = (100 * pl.col("air_temp_coverage")).floor().cast(pl.Int64)
@@ -161,8 +164,7 @@ def _judged(days: pl.DataFrame) -> pl.DataFrame:
     lacks = pl.when(pl.col("days_missing") > 0).then(
         pl.format("the sums lack {} of {} days", "days_missing", "days")
     )
-    reason = pl.concat_str(own, lacks, separator="; ", ignore_nulls=True)
     return days.with_columns(
         (thin | (pl.col("days_missing") > 0)).alias("partial"),
-        pl.when(reason != "").then(reason).alias("reason"),
+        joined(own, lacks).alias("reason"),
     )

@@ -23,7 +23,7 @@ _SUMS_WEIGHT = 1e4
 
 
 def derive(normal_month: pl.DataFrame) -> pl.DataFrame:
-    """731 rows (see ``schemas/tables/weather/normal_day.py``); none without monthly normals.
+    """Make 731 rows; none without monthly normals.
 
     Of all daily series that go round the year and keep each month's sum (rain) or mean
     (temperature), the smoothest: the one with the least sum of squared second differences. Method:
@@ -34,9 +34,9 @@ def derive(normal_month: pl.DataFrame) -> pl.DataFrame:
     if normal_month.is_empty():
         return generated.empty(TABLE)
     months = normal_month.sort("month")
-    said = months.select("month", "coverage", "partial", "reason")
+    quality = months.select("month", "coverage", "partial", "reason")
     years = [_days_of_year(months, 365), _days_of_year(months, 366)]
-    days = pl.concat(years).join(said, on="month", how="left")
+    days = pl.concat(years).join(quality, on="month", how="left")
     return generated.conform(days.sort("days_in_year", "month", "day_of_month"), TABLE)
 
 

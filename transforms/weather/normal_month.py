@@ -8,7 +8,8 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.weather.normal_month import TABLE
-from transforms.methods import calendar_day
+from transforms.methods.texts import joined
+from transforms.weather.methods.complete_rain import complete_rain
 
 # WMO-No. 1203, Guidelines on the Calculation of Climate Normals: a monthly mean is missing with
 # this many days missing, or this many in a row; a normal needs this share of the years.
@@ -36,7 +37,7 @@ _COLUMNS = {"rain": "rain_mm", **_TEMPS}
 def derive(
     weather_day: pl.DataFrame, normal_given: pl.DataFrame, farm: pl.DataFrame
 ) -> pl.DataFrame:
-    """Twelve rows (see ``schemas/tables/weather/normal_month.py``); none without a farm.
+    """Make twelve rows; none without a farm.
 
     From the days of ``farm.normal_station`` in ``farm.normal_from`` to ``farm.normal_to`` (where
     these are null, the years of the record) by WMO-No. 1203: the normal is the mean of the years'
@@ -49,17 +50,17 @@ def derive(
         return generated.empty(TABLE)
     station: str | None = farm["normal_station"].item()
     if station is None:
-        return generated.conform(_given(normal_given), TABLE)
+        return generated.conform(_as_given(normal_given), TABLE)
     record = weather_day.filter(pl.col("station") == station)
     years = _period(record, farm)
     monthly = _months_of_years(record, years)
-    found = _averaged(monthly, years).with_columns(
+    found = _averages(monthly, years).with_columns(
         pl.lit(station).alias("station"),
         pl.lit("record").alias("origin"),
         pl.lit(years[0]).alias("from_year"),
         pl.lit(years[1]).alias("to_year"),
     )
-    return generated.conform(_judged(found, years).sort("month"), TABLE)
+    return generated.conform(_with_coverage(found, years).sort("month"), TABLE)
 
 
 def _period(record: pl.DataFrame, farm: pl.DataFrame) -> tuple[int, int]:
@@ -103,28 +104,13 @@ def _months_of_years(record: pl.DataFrame, years: tuple[int, int]) -> pl.DataFra
     )
 
 
-def complete_rain(start: pl.Expr, group: str) -> pl.Expr:
-    """True for each day of a month whose rain is in the month's sum.
-
-    The frame is sorted by day within ``group`` (one month of one station), without gaps, and has
-    ``day``, ``rain_mm``, ``rain_coverage`` and ``rain_since_day``; ``start`` is the month's first
-    day. A total that reaches back beyond the month is not the month's, and its day is not there.
-    """
-    whole = pl.col("rain_mm").is_not_null() & (pl.col("rain_coverage") >= calendar_day.WHOLE)
-    since = pl.when(whole).then("rain_since_day")
-    # cum_min leaves null where the row itself is null, so the last one found is carried on.
-    later = since.shift(-1).reverse().cum_min().forward_fill().reverse().over(group)
-    own = whole & (pl.col("rain_since_day") >= start).fill_null(True)
-    return (own | (~whole & (later <= pl.col("day"))).fill_null(False)).fill_null(False)
-
-
 def _enough(missing: pl.Expr) -> pl.Expr:
     """True where a month's days suffice for a mean (an aggregation)."""
     in_a_row = missing.rle().struct.field("len").filter(missing.rle().struct.field("value")).max()
     return (missing.sum() < MISSING_DAYS) & (in_a_row.fill_null(0) < MISSING_IN_A_ROW)
 
 
-def _averaged(monthly: pl.DataFrame, years: tuple[int, int]) -> pl.DataFrame:
+def _averages(monthly: pl.DataFrame, years: tuple[int, int]) -> pl.DataFrame:
     """The twelve means over the years, with the years behind each."""
     months = pl.DataFrame({"month": range(1, 13)}, schema={"month": pl.Int64})
     values = monthly.with_columns(pl.col("start").dt.month().cast(pl.Int64).alias("month"))
@@ -142,8 +128,8 @@ def _averaged(monthly: pl.DataFrame, years: tuple[int, int]) -> pl.DataFrame:
     )
 
 
-def _judged(found: pl.DataFrame, years: tuple[int, int]) -> pl.DataFrame:
-    """Coverage, partial and reason of the normals from a record."""
+def _with_coverage(found: pl.DataFrame, years: tuple[int, int]) -> pl.DataFrame:
+    """Add coverage, ``partial`` and the reason to normals from a record."""
     possible = max(years[1] - years[0] + 1, 0)
     if possible == 0:
         return found.with_columns(
@@ -156,7 +142,7 @@ def _judged(found: pl.DataFrame, years: tuple[int, int]) -> pl.DataFrame:
     needed = f"; {YEARS_SHARE:.0%} of the years are needed"
     # A record that has no temperatures at all (a rain gauge) is no partial record of rain.
     kept = {q: (pl.col(f"{q}_years").max() > 0) | pl.lit(q == "rain") for q in _COLUMNS}
-    said = [
+    reasons = [
         pl.when(kept[q] & (pl.col(f"{q}_years") < possible)).then(
             pl.concat_str(
                 pl.lit(f"{words} from "),
@@ -168,15 +154,14 @@ def _judged(found: pl.DataFrame, years: tuple[int, int]) -> pl.DataFrame:
         for q, words in _WORDS.items()
     ]
     fewest = pl.min_horizontal(pl.when(kept[q]).then(f"{q}_years") for q in _COLUMNS)
-    reason = pl.concat_str(said, separator="; ", ignore_nulls=True)
     return found.with_columns(
         (fewest / possible).clip(0.0, 1.0).alias("coverage"),
         (fewest < possible).alias("partial"),
-        pl.when(reason != "").then(reason).alias("reason"),
+        joined(*reasons).alias("reason"),
     )
 
 
-def _given(normal_given: pl.DataFrame) -> pl.DataFrame:
+def _as_given(normal_given: pl.DataFrame) -> pl.DataFrame:
     """The user's own table, a row a month."""
     months = pl.DataFrame({"month": range(1, 13)}, schema={"month": pl.Int64})
     lacking = pl.col("rain_mm").is_null()

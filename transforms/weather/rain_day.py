@@ -7,6 +7,8 @@ import polars as pl
 from schemas import generated
 from schemas.tables.weather.rain_day import TABLE
 from transforms.methods import calendar_day
+from transforms.methods.texts import joined
+from transforms.weather.methods.complete_rain import begin_of_later_totals
 
 _KEY = ["station", "day"]
 _READ = ["rain_mm", "rain_coverage", "rain_since_day", "air_temp_mean_c"]
@@ -18,7 +20,7 @@ def derive(
     normal_day: pl.DataFrame,
     season: pl.DataFrame,
 ) -> pl.DataFrame:
-    """One row a station and day (see ``schemas/tables/weather/rain_day.py``).
+    """Make one row a station and day.
 
     Every day from a station's first to its last stands; one without rain data has nulls and a
     reason. What a row stands for, ``recorded_d``, is the recorded part of its own day and, where
@@ -38,8 +40,8 @@ def derive(
     started = _in_season(compared, season).with_columns(
         pl.date(pl.col("day").dt.year(), 1, 1).alias("year_to_date_start")
     )
-    judged = _judged(_to_date(_to_date(started, "year_to_date"), "season_to_date"))
-    return generated.conform(judged.select(c for c in TABLE.names if c in judged.columns), TABLE)
+    rows = _with_reason(_to_date(_to_date(started, "year_to_date"), "season_to_date"))
+    return generated.conform(rows.select(c for c in TABLE.names if c in rows.columns), TABLE)
 
 
 def _grid(weather_day: pl.DataFrame) -> pl.DataFrame:
@@ -82,7 +84,7 @@ def _compared(days: pl.DataFrame) -> pl.DataFrame:
         (lost.cum_sum() - lost).over("station").alias("lost_d"),
         (lost * pl.col("normal_mm")).fill_null(0.0).cum_sum().over("station").alias("lost_mm"),
         pl.col("normal_mm").is_null().cum_sum().over("station").alias("unknown"),
-        since.shift(-1).reverse().cum_min().forward_fill().reverse().over("station").alias("later"),
+        begin_of_later_totals(since).over("station").alias("later"),
     ).with_columns(
         (pl.col("lost_mm") - (lost * pl.col("normal_mm")).fill_null(0.0)).alias("lost_mm"),
     )
@@ -151,8 +153,8 @@ def _to_date(days: pl.DataFrame, span: str) -> pl.DataFrame:
     )
 
 
-def _judged(days: pl.DataFrame) -> pl.DataFrame:
-    """Flags and the reason in words."""
+def _with_reason(days: pl.DataFrame) -> pl.DataFrame:
+    """Add the flags and the reason in words."""
     whole = pl.col("rain_coverage") >= calendar_day.WHOLE
     reaches_back = (pl.col("rain_since_day") < pl.col("day")).fill_null(False)
     share = (100 * pl.col("rain_coverage")).floor().cast(pl.Int64)
@@ -169,13 +171,12 @@ def _judged(days: pl.DataFrame) -> pl.DataFrame:
     no_normal = pl.when(pl.col("normal_mm").is_null()).then(
         pl.lit("there is no normal for the day")
     )
-    reason = pl.concat_str(rain_reason, no_normal, separator="; ", ignore_nulls=True)
     frost = pl.col("air_temp_mean_c") <= 0
     unheated = ~pl.col("gauge_heated").fill_null(False)
     wet = pl.col("rain_mm") > 0
     return days.with_columns(
         (~whole | reaches_back).alias("partial"),
-        pl.when(reason != "").then(reason).alias("reason"),
+        joined(rain_reason, no_normal).alias("reason"),
         # A dry day and a heated gauge say no whatever the temperature; else null while unknown.
         (wet & unheated & frost).alias("may_be_snow"),
     )

@@ -6,7 +6,8 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.weather.rain_month import TABLE
-from transforms.weather.normal_month import complete_rain
+from transforms.methods.texts import joined
+from transforms.weather.methods.complete_rain import complete_rain
 
 _KEY = ["station", "year", "month"]
 _YEAR = [c for c in TABLE.names if c.startswith("year_to_date")]
@@ -14,7 +15,7 @@ _SEASON = [c for c in TABLE.names if c.startswith("season")]
 
 
 def derive(rain_day: pl.DataFrame, normal_month: pl.DataFrame) -> pl.DataFrame:
-    """One row a station and calendar month (see ``schemas/tables/weather/rain_month.py``).
+    """Make one row a station and calendar month.
 
     ``rain_mm`` is all that was recorded, ``normal_recorded_mm`` the normal of just the days (and
     parts of days) that it is of; departure and percent compare these two. A month is whole when
@@ -32,11 +33,11 @@ def derive(rain_day: pl.DataFrame, normal_month: pl.DataFrame) -> pl.DataFrame:
         pl.struct("station", "start").rle_id().alias("group"),
     ).with_columns(complete_rain(pl.col("start"), "group").alias("there"))
     normals = normal_month.select("month", pl.col("rain_mm").alias("normal_mm"))
-    months = _summed(days).join(normals, on="month", how="left")
-    return generated.conform(_judged(months).select(TABLE.names).sort(_KEY), TABLE)
+    months = _sums(days).join(normals, on="month", how="left")
+    return generated.conform(_with_departure(months).select(TABLE.names).sort(_KEY), TABLE)
 
 
-def _summed(days: pl.DataFrame) -> pl.DataFrame:
+def _sums(days: pl.DataFrame) -> pl.DataFrame:
     """The months of each station."""
     recorded = pl.col("recorded_d") > 0
     part = pl.when("there").then(1.0).otherwise("rain_coverage")
@@ -71,12 +72,12 @@ def _summed(days: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _judged(months: pl.DataFrame) -> pl.DataFrame:
-    """Departure, percent, coverage and the reason in words."""
+def _with_departure(months: pl.DataFrame) -> pl.DataFrame:
+    """Add departure, percent, coverage and the reason in words."""
     departure = pl.col("rain_mm") - pl.col("normal_recorded_mm")
     share = pl.col("rain_mm") / pl.col("normal_recorded_mm").replace(0.0, None)
     end = pl.col("last_day").dt.month_end()
-    said = [
+    lacks = joined(
         pl.when(pl.col("first_day").dt.day() > 1).then(
             pl.format("the record begins on {}", "first_day")
         ),
@@ -87,8 +88,7 @@ def _judged(months: pl.DataFrame) -> pl.DataFrame:
         pl.when(pl.col("back_day").is_not_null()).then(
             pl.format("the total of {} is of the days since {}", "back_day", "back_since")
         ),
-    ]
-    lacks = pl.concat_str(said, separator="; ", ignore_nulls=True)
+    )
     no_normal = pl.when(pl.col("normal_mm").is_null()).then(
         pl.lit("there is no normal for the month")
     )
@@ -96,10 +96,6 @@ def _judged(months: pl.DataFrame) -> pl.DataFrame:
         departure.alias("departure_mm"),
         (100.0 * share).alias("of_normal_pct"),
         (pl.col("parts") / pl.col("month_days")).clip(0.0, 1.0).alias("coverage"),
-        (lacks != "").alias("partial"),
-        pl.concat_str(
-            pl.when(lacks != "").then(lacks), no_normal, separator="; ", ignore_nulls=True
-        )
-        .replace("", None)
-        .alias("reason"),
+        lacks.is_not_null().alias("partial"),
+        joined(lacks, no_normal).alias("reason"),
     )

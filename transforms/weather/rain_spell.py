@@ -21,7 +21,7 @@ _TOUCHING = pl.duration(seconds=30)
 
 
 def derive(weather_reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
-    """One row a station, day and spell (see ``schemas/tables/weather/rain_spell.py``).
+    """One row a station, day and spell.
 
     ``weather_reading`` as for ``weather_day``: all readings of the days wanted and the last
     rain-counter reading before each. Where a day has increments and a counter, the record that
@@ -64,10 +64,9 @@ def _increments(reading: pl.DataFrame) -> pl.DataFrame:
     present = reading.filter(pl.col("rain_mm").is_not_null()).with_columns(
         pl.struct(*_OF_DAY).rle_id().alias("group")
     )
-    interval = pl.duration(microseconds=(pl.col("interval_s") * 1e6).cast(pl.Int64))
     return present.select(
         *_OF_DAY,
-        (pl.col("time") - interval).alias("began"),
+        (pl.col("time") - calendar_day.interval()).alias("began"),
         pl.col("time").alias("ended"),
         "rain_mm",
         calendar_day.covered_s(pl.lit(True), "group").alias("covered_s"),

@@ -1,8 +1,8 @@
 """The centre of each day's radiation against the sun's noon: what a station's clock is worth.
 
 On a clear day radiation is symmetrical about solar noon, so its centre of mass lies there. Solar
-noon by transforms/methods/sun.py (FAO-56, equations 24, 32, 33), radiation at the top of the atmosphere by
-FAO-56 equation 21.
+noon by FAO-56 equations 24, 32 and 33, radiation at the top of the atmosphere by FAO-56 equation
+21 (Allen et al. 1998, FAO Irrigation and Drainage Paper 56).
 """
 
 from __future__ import annotations

@@ -35,7 +35,7 @@ _VALUES: dict[str, tuple[str, ...]] = {
 def derive(
     weather_reading: pl.DataFrame, station_spell: pl.DataFrame, farm: pl.DataFrame
 ) -> pl.DataFrame:
-    """One row a station and day (see ``schemas/tables/weather/weather_day.py``).
+    """Reduce weather readings to one row a station and day.
 
     ``weather_reading`` holds all readings of the days wanted and, for each of them, the last
     rain-counter reading before it; the row of the day that this one reading lies in is not a
@@ -99,7 +99,7 @@ def _prepared(weather_reading: pl.DataFrame, farm: pl.DataFrame) -> pl.LazyFrame
             _seconds("rain_mm").alias("rain_s"),
             # An increment of several days (a gauge read after a weekend) fell since its start.
             pl.when(pl.col("interval_s") > calendar_day.DAY_S)
-            .then(calendar_day.day_after(pl.col("time") - _interval(), farm))
+            .then(calendar_day.day_after(pl.col("time") - calendar_day.interval(), farm))
             .otherwise("day")
             .alias("since"),
         )
@@ -196,7 +196,3 @@ def _choose_rain(day: pl.DataFrame) -> pl.DataFrame:
 def _sum(column: str) -> pl.Expr:
     """Sum of a column, null where there is nothing to sum (an aggregation)."""
     return pl.when(pl.col(column).is_not_null().any()).then(pl.col(column).sum())
-
-
-def _interval() -> pl.Expr:
-    return pl.duration(microseconds=(pl.col("interval_s") * 1e6).cast(pl.Int64))

@@ -29,7 +29,7 @@ def derive(
     for other in (_extremes(weather_day), _et(evapotranspiration_day), _heat(heat_day)):
         weeks = weeks.join(other, on=_WEEK, how="left")
     lacking = pl.col("coverage") < 1 - 1e-9
-    said = weeks.with_columns(
+    rows = weeks.with_columns(
         pl.col("et_days", "heat_days").fill_null(0),
         lacking.alias("partial"),
         pl.when(lacking)
@@ -41,7 +41,7 @@ def derive(
         )
         .alias("reason"),
     )
-    return generated.conform(said.sort(_WEEK), TABLE)
+    return generated.conform(rows.sort(_WEEK), TABLE)
 
 
 def _rain(rain_day: pl.DataFrame) -> pl.DataFrame:

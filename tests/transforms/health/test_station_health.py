@@ -10,13 +10,25 @@ from schemas.catalogue import TABLES
 from schemas.tables.health.station_health import SEVERITY
 from tests.transforms.frames import check, farm, rows, utc
 from transforms.health import station_health
-from transforms.health.station_health import ADVICE, MISSING
+from transforms.health.methods.advice import ADVICE, MISSING
 
 FIRST, N = date(2023, 4, 1), 540
 DAYS = [FIRST + timedelta(days=i) for i in range(N)]
 LAST = DAYS[-1]
 SIDES = ("treated", "check")
 DEPTHS = (10.0, 30.0, 50.0)
+PROBE = {"probe": "p", "field": "a", "strip": "check"}
+COVERED = ("air_temp", "humidity", "rain", "wind", "solar")
+USUAL = {
+    "field": "a",
+    "air_temp_min_c": 8.0,
+    "air_temp_max_c": 22.0,
+    "relative_humidity_min_pct": 40.0,
+    "relative_humidity_max_pct": 90.0,
+    "wind_speed_mean_m_s": 3.0,
+    "readings": 96,
+    **{f"{quantity}_coverage": 1.0 for quantity in COVERED},
+}
 
 
 def weather(**changes: Any) -> pl.DataFrame:
@@ -28,15 +40,16 @@ def weather(**changes: Any) -> pl.DataFrame:
     for s, strip in enumerate(SIDES):
         for i, day in enumerate(DAYS):
             row: dict[str, Any] = {
-                "station": strip, "day": day, "field": "a", "strip": strip,
-                "air_temp_mean_c": 15 + noise[s, i], "air_temp_min_c": 8.0, "air_temp_max_c": 22.0,
-                "air_temp_coverage": 1.0, "relative_humidity_mean_pct": 60 + 10 * noise[s, i],
-                "relative_humidity_min_pct": 40.0, "relative_humidity_max_pct": 90.0,
-                "humidity_coverage": 1.0, "rain_mm": float(fallen[i] * (1 + noise[s, i])),
-                "rain_coverage": 1.0, "wind_speed_mean_m_s": 3.0, "wind_coverage": 1.0,
-                "solar_energy_mj_m2": 20 + noise[s, i], "solar_coverage": 1.0,
-                "battery_min_v": 12.6 + 0.2 * np.cos(i / 58) + noise[s, i], "readings": 96,
-            }  # fmt: skip
+                **USUAL,
+                "station": strip,
+                "strip": strip,
+                "day": day,
+                "air_temp_mean_c": 15 + noise[s, i],
+                "relative_humidity_mean_pct": 60 + 10 * noise[s, i],
+                "rain_mm": float(fallen[i] * (1 + noise[s, i])),
+                "solar_energy_mj_m2": 20 + noise[s, i],
+                "battery_min_v": 12.6 + 0.2 * np.cos(i / 58) + noise[s, i],
+            }
             kept = True
             for column, change in changes.items():
                 if column == "drop":
@@ -53,24 +66,36 @@ def soil(change: Any = lambda depth, i, v: v) -> pl.DataFrame:
     return rows(
         "soil_day",
         [
-            {"probe": "p", "depth_cm": depth, "day": day, "field": "a", "strip": "check",
-             "vwc_mean_pct": change(depth, i, 20 + depth / 5 + rng.normal(0, 0.05)),
-             "soil_temp_min_c": 12.0, "readings": 24}
+            {
+                "depth_cm": depth,
+                "day": day,
+                "vwc_mean_pct": change(depth, i, 20 + depth / 5 + rng.normal(0, 0.05)),
+            }
             for depth in DEPTHS
             for i, day in enumerate(DAYS)
         ],
-    )  # fmt: skip
+        **PROBE,
+        soil_temp_min_c=12.0,
+        readings=24,
+    )
 
 
 def quality(stuck: range = range(0), impossible: range = range(0)) -> pl.DataFrame:
     return rows(
         "soil_quality_day",
         [
-            {"probe": "p", "depth_cm": 30.0, "day": day, "quality": "good", "usable": True,
-             "stuck": i in stuck, "impossible": None if i in stuck else i in impossible}
+            {
+                "day": day,
+                "stuck": i in stuck,
+                "impossible": None if i in stuck else i in impossible,
+            }
             for i, day in enumerate(DAYS)
         ],
-    )  # fmt: skip
+        probe="p",
+        depth_cm=30.0,
+        quality="good",
+        usable=True,
+    )
 
 
 def health(**given: pl.DataFrame) -> pl.DataFrame:
@@ -142,13 +167,16 @@ def test_a_silent_station_is_told_by_its_own_habit() -> None:
     by_hand = {
         "delivery": rows(
             "delivery",
-            [{"delivery": str(i), "sequence": i + 1, "received_at": t} for i, t in enumerate(monthly)],
+            [
+                {"delivery": str(i), "sequence": i, "received_at": t}
+                for i, t in enumerate(monthly, 1)
+            ],
         ),
         "delivery_instrument": rows(
             "delivery_instrument",
-            [{"sequence": i + 1, "kind": "station", "instrument": "check"} for i in range(8)],
+            [{"sequence": i, "kind": "station", "instrument": "check"} for i in range(1, 9)],
         ),
-    }  # fmt: skip
+    }
     assert not [f for f in found(health(weather_day=gone, **by_hand)) if f[2] == "silent"]
 
 
@@ -157,10 +185,12 @@ def test_a_station_that_was_taken_away_is_not_silent() -> None:
     spells = rows(
         "station_spell",
         [
-            {"station": "treated", "from_day": FIRST, "field": "a", "strip": "treated"},
-            {"station": "check", "from_day": FIRST, "to_day": day(N - 11), "field": "a", "strip": "check"},
+            {"station": "treated", "strip": "treated"},
+            {"station": "check", "strip": "check", "to_day": day(N - 11)},
         ],
-    )  # fmt: skip
+        from_day=FIRST,
+        field="a",
+    )
     frame = health(weather_day=gone, station_spell=spells)
     assert not [f for f in found(frame) if f[2] == "silent"]
     silent = frame.filter((pl.col("finding") == "silent") & (pl.col("instrument") == "check"))
@@ -284,13 +314,16 @@ def test_a_clock_in_the_future_is_found_where_readings_were_refused() -> None:
     frame = health(
         delivery=rows(
             "delivery",
-            [{"delivery": "d", "sequence": 1, "station": "check", "received_at": utc("2024-09-21 00:00"), "last_reading": utc("2024-09-20 10:00")}],
+            [{"received_at": utc("2024-09-21 00:00"), "last_reading": utc("2024-09-20 10:00")}],
+            delivery="d",
+            sequence=1,
+            station="check",
         ),
         quarantine=rows(
             "quarantine",
             [{"delivery": "d", "line": 3, "column_name": "", "cause": "time after its receipt"}],
         ),
-    )  # fmt: skip
+    )
     assert found(frame) == [("check", "clock", "clock", date(2024, 9, 20), date(2024, 9, 20), True)]
 
 

@@ -2,6 +2,7 @@ from datetime import date
 
 import polars as pl
 
+from tests.transforms import frames
 from tests.transforms.frames import rows
 from transforms.methods.crop_days import with_season
 
@@ -10,10 +11,10 @@ def test_season_and_growth_by_day() -> None:
     season = rows(
         "season",
         [
-            {"field": "f", "season": 2024, "crop": "w", "seeded": date(2023, 9, 20), "emerged": date(2023, 10, 2), "harvested": date(2024, 8, 10)},
-            {"field": "f", "season": 2025, "crop": "c", "seeded": date(2025, 5, 1)},
+            frames.season("2023-09-20", "2024-08-10", "2023-10-02"),
+            frames.season("2025-05-01", season=2025, crop="c"),
         ],
-    )  # fmt: skip
+    )
     asked = {
         date(2023, 9, 19): (None, False),
         date(2023, 9, 20): (2024, False),

@@ -9,7 +9,7 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms import invented_trial as it
+from tests.transforms import invented_trial
 from tests.transforms.frames import by_key, check, rows
 from transforms.money import field_outlook
 from transforms.trial import response_fade
@@ -23,7 +23,7 @@ def _money(field: str, nets: dict[int, float], first: int = 2019, se: float = 3.
             "field": field,
             "operation_day": date(first - 1, 10, 20),
             "season": first + t - 1,
-            "practice": it.PRACTICE,
+            "practice": invented_trial.PRACTICE,
             "years_since": t,
             "season_net_per_ha": net,
             "season_net_se_per_ha": se,
@@ -33,7 +33,10 @@ def _money(field: str, nets: dict[int, float], first: int = 2019, se: float = 3.
 
 
 def _derive(money, names=("old", "fresh", "never"), operations=None, window=(), latest: int = 2023):
-    work = operations or [it.worked("old", "2018-10-20"), it.worked("fresh", "2022-10-20")]
+    work = operations or [
+        invented_trial.worked("old", "2018-10-20"),
+        invented_trial.worked("fresh", "2022-10-20"),
+    ]
     costs = rows(
         "operation_cost",
         [
@@ -49,7 +52,7 @@ def _derive(money, names=("old", "fresh", "never"), operations=None, window=(), 
             {
                 "field": m["field"],
                 "season": m["season"],
-                "practice": it.PRACTICE,
+                "practice": invented_trial.PRACTICE,
                 "years_since": m["years_since"],
                 "response_pct": m["season_net_per_ha"] / 5,
                 "shared_se_pct": 1.0,
@@ -58,9 +61,11 @@ def _derive(money, names=("old", "fresh", "never"), operations=None, window=(), 
         ],
     )
     out = field_outlook.derive(
-        field=it.fields(*names),
-        season=it.seasons([(n, y, "spring_wheat") for n in names for y in range(2019, latest + 1)]),
-        operation=it.operations(*work),
+        field=invented_trial.fields(*names),
+        season=invented_trial.seasons(
+            [(n, y, "spring_wheat") for n in names for y in range(2019, latest + 1)]
+        ),
+        operation=invented_trial.operations(*work),
         operation_cost=costs,
         payback=paid,
         response_fade=response_fade.derive(causes, paid, costs),
@@ -104,7 +109,7 @@ def test_a_field_that_earns_more_goes_before_one_that_earns_less() -> None:
     money = []
     for name, plus in (("good", 25.0), ("poor", -25.0), ("mean", 0.0)):
         money += _money(name, {t: v + plus + rng.normal(0, 4) for t, v in NETS.items()})
-    work = [it.worked(n, "2018-10-20") for n in ("good", "poor", "mean")]
+    work = [invented_trial.worked(n, "2018-10-20") for n in ("good", "poor", "mean")]
     out = _derive(money, ("good", "poor", "mean", "new"), work)
     assert out["good"]["own_share"] > 1.3
     assert out["poor"]["own_share"] < 0.7
@@ -125,7 +130,9 @@ def test_fields_that_differ_by_chance_are_not_told_apart() -> None:
         money = []
         for name in "abc":
             money += _money(name, {t: v + rng.normal(0, 25) for t, v in NETS.items()})
-        out = _derive(money, ("a", "b", "c"), [it.worked(n, "2018-10-20") for n in "abc"])
+        out = _derive(
+            money, ("a", "b", "c"), [invented_trial.worked(n, "2018-10-20") for n in "abc"]
+        )
         away += [abs(row["own_share"] - 1) for row in out.values()]
         assert all(0.02 < row["net_chance"] < 0.98 for row in out.values())
     assert np.mean(away) < 0.045  # taking their means at face value gives 0.063

@@ -6,7 +6,7 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms import invented_trial as it
+from tests.transforms import invented_trial
 from tests.transforms.frames import by_key, check
 from transforms.money import operation_cost
 
@@ -15,7 +15,9 @@ L_HA_PER_GAL_AC = 3.785411784 / 0.40468564224
 
 
 def _one(**more):
-    out = operation_cost.derive(it.operations(it.worked("north", "2018-10-20", **more)))
+    out = operation_cost.derive(
+        invented_trial.operations(invented_trial.worked("north", "2018-10-20", **more))
+    )
     check(out, "operation_cost")
     return next(iter(by_key(out, "operation_cost").values()))
 

@@ -8,7 +8,7 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms import invented_trial as it
+from tests.transforms import invented_trial
 from tests.transforms.frames import by_key, check, rows
 from transforms.money import operation_fuel
 
@@ -39,25 +39,29 @@ def test_a_repeat_on_loosened_ground_takes_a_tenth_less() -> None:
     """Common practice, no source: 2 gal/ac never worked, 1.8 on ground worked four years before."""
     gal_ac = 3.785411784 / 0.40468564224
     out = _derive(
-        it.operations(
-            it.worked("north", "2022-10-20", fuel_l_ha=1.8 * gal_ac, speed_km_h=7.0),
-            it.worked("north", "2018-10-20", fuel_l_ha=2.0 * gal_ac, speed_km_h=6.5),
-            it.worked("south", "2018-10-21", fuel_l_ha=3.0 * gal_ac),
+        invented_trial.operations(
+            invented_trial.worked("north", "2022-10-20", fuel_l_ha=1.8 * gal_ac, speed_km_h=7.0),
+            invented_trial.worked("north", "2018-10-20", fuel_l_ha=2.0 * gal_ac, speed_km_h=6.5),
+            invented_trial.worked("south", "2018-10-21", fuel_l_ha=3.0 * gal_ac),
         )
     )
-    first, repeat = (out["north", "treated", date(y, 10, 20), it.PRACTICE] for y in (2018, 2022))
+    first, repeat = (
+        out["north", "treated", date(y, 10, 20), invented_trial.PRACTICE] for y in (2018, 2022)
+    )
     assert first["working"] == 1
     assert first["fuel_against_first_pct"] is None
     assert repeat["working"] == 2
     assert repeat["years_since_last"] == pytest.approx(4.0, abs=0.01)
     assert repeat["fuel_against_first_pct"] == pytest.approx(-10)
     assert repeat["speed_against_first_km_h"] == pytest.approx(0.5)
-    assert out["south", "treated", date(2018, 10, 21), it.PRACTICE]["working"] == 1
+    assert out["south", "treated", date(2018, 10, 21), invented_trial.PRACTICE]["working"] == 1
 
 
 def test_soil_water_is_of_the_layer_at_working_depth_in_the_week_before() -> None:
     out = _derive(
-        it.operations(it.worked("north", "2018-10-20", fuel_l_ha=19.0, speed_km_h=6.0)),
+        invented_trial.operations(
+            invented_trial.worked("north", "2018-10-20", fuel_l_ha=19.0, speed_km_h=6.0)
+        ),
         [
             _water("2018-10-18", "treated", 25, 45, 30.0),
             _water("2018-10-18", "check", 25, 45, 34.0),
@@ -76,14 +80,17 @@ def test_soil_water_is_of_the_layer_at_working_depth_in_the_week_before() -> Non
 
 def test_a_repeat_looks_at_its_own_strip() -> None:
     out = _derive(
-        it.operations(it.worked("north", "2018-10-20"), it.worked("north", "2022-10-20")),
+        invented_trial.operations(
+            invented_trial.worked("north", "2018-10-20"),
+            invented_trial.worked("north", "2022-10-20"),
+        ),
         [
             _water("2022-10-18", "treated", 25, 45, 30.0),
             _water("2022-10-18", "check", 25, 45, 34.0),
         ],
     )
-    assert out["north", "treated", date(2022, 10, 20), it.PRACTICE]["vwc_pct"] == 30
-    first = out["north", "treated", date(2018, 10, 20), it.PRACTICE]
+    assert out["north", "treated", date(2022, 10, 20), invented_trial.PRACTICE]["vwc_pct"] == 30
+    first = out["north", "treated", date(2018, 10, 20), invented_trial.PRACTICE]
     assert first["vwc_pct"] is None
     assert first["reason"] == "not known: fuel, speed, soil water at working depth"
     assert first["partial"]
@@ -91,7 +98,7 @@ def test_a_repeat_looks_at_its_own_strip() -> None:
 
 def test_a_probe_that_was_out_for_the_work_counts_after_it_in_the_unworked_strip() -> None:
     out = _derive(
-        it.operations(it.worked("north", "2018-10-20")),
+        invented_trial.operations(invented_trial.worked("north", "2018-10-20")),
         [
             _water("2018-10-24", "check", 25, 45, 31.0),
             _water("2018-10-26", "check", 25, 45, 33.0),
@@ -105,7 +112,7 @@ def test_a_probe_that_was_out_for_the_work_counts_after_it_in_the_unworked_strip
 
 def test_a_bad_sensor_and_an_old_reading_do_not_count() -> None:
     out = _derive(
-        it.operations(it.worked("north", "2018-10-20")),
+        invented_trial.operations(invented_trial.worked("north", "2018-10-20")),
         [
             _water("2018-10-19", "check", 25, 45, 30.0, quality="bad"),
             _water("2018-10-13", "check", 25, 45, 30.0),

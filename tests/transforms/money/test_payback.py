@@ -13,7 +13,7 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms import invented_trial as it
+from tests.transforms import invented_trial
 from tests.transforms.frames import by_key, check, farm, rows
 from transforms.money import operation_cost, payback
 from transforms.trial import response
@@ -36,10 +36,12 @@ def _price(season: int, per_kg: float, **more):
 
 def _derive(harvests, operations, prices, costs=(), *, rate: float = 8.0):
     """harvests: {season: (treated, check)} of the field north."""
-    seasons = it.seasons([("north", y, "spring_wheat") for y in harvests])
-    fields = it.fields("north")
+    seasons = invented_trial.seasons([("north", y, "spring_wheat") for y in harvests])
+    fields = invented_trial.fields("north")
     found = response.derive(
-        it.strip_yields(*(it.passes("north", y, t, c) for y, (t, c) in harvests.items())),
+        invented_trial.strip_yields(
+            *(invented_trial.passes("north", y, t, c) for y, (t, c) in harvests.items())
+        ),
         seasons,
         operations,
         fields,
@@ -60,7 +62,9 @@ def _derive(harvests, operations, prices, costs=(), *, rate: float = 8.0):
 def _flat(worth: list[float], cost: float, rate: float):
     """Seasons worth these sums at a price of 1, without scatter between blocks."""
     harvests = {2019 + i: ([1e4 + w] * 2, [1e4] * 2) for i, w in enumerate(worth)}
-    operations = it.operations(it.worked("north", "2018-10-20", contract_cost_per_ha=cost))
+    operations = invented_trial.operations(
+        invented_trial.worked("north", "2018-10-20", contract_cost_per_ha=cost)
+    )
     return _derive(harvests, operations, [_price(y, 1.0) for y in harvests], rate=rate)
 
 
@@ -92,24 +96,25 @@ def test_no_scatter_means_no_probability() -> None:
     assert "no probability" in row["reason"]
 
 
-WORKED = it.worked("north", "2018-10-20", contract_cost_per_ha=60.0)
+WORKED = invented_trial.worked("north", "2018-10-20", contract_cost_per_ha=60.0)
 THREE = {
     2019: ([3300, 3400, 3350], [3000, 3050, 3020]),
     2020: ([3100, 3000, 3150], [3080, 3000, 3060]),
     2021: ([3300, 3420, 3290], [3000, 3100, 3050]),
 }
+DRYING = {"field": "north", "season": 2019, "what": "drying", "kind": "drying"}
 
 
 def test_extra_costs_and_the_fields_own_price() -> None:
     out = _derive(
         THREE,
-        it.operations(WORKED),
+        invented_trial.operations(WORKED),
         [_price(y, 0.2) for y in THREE] + [_price(2020, 0.3, field="north")],
         [
-            {"field": "north", "season": 2019, "strip": s, "what": "drying", "kind": "drying", "cost_per_ha": c}
-            for s, c in (("treated", 9.0), ("check", 4.0), ("both", 50.0))
+            {**DRYING, "strip": strip, "cost_per_ha": cost}
+            for strip, cost in (("treated", 9.0), ("check", 4.0), ("both", 50.0))
         ],
-    )  # fmt: skip
+    )
     first = out[2019]
     assert first["season_extra_cost_per_ha"] == 5
     assert first["season_net_per_ha"] == pytest.approx(0.2 * first["response_kg_ha"] - 5)
@@ -123,7 +128,9 @@ def test_extra_costs_and_the_fields_own_price() -> None:
 def test_a_repeat_starts_a_new_sum() -> None:
     out = _derive(
         THREE,
-        it.operations(WORKED, it.worked("north", "2020-10-20", contract_cost_per_ha=40.0)),
+        invented_trial.operations(
+            WORKED, invented_trial.worked("north", "2020-10-20", contract_cost_per_ha=40.0)
+        ),
         [_price(y, 0.2) for y in THREE],
     )
     assert out[2020]["years_since"] == 2
@@ -133,7 +140,9 @@ def test_a_repeat_starts_a_new_sum() -> None:
 
 def test_missing_price_or_season_is_said_and_adds_nothing() -> None:
     out = _derive(
-        {2019: THREE[2019], 2021: THREE[2021]}, it.operations(WORKED), [_price(2021, 0.2)]
+        {2019: THREE[2019], 2021: THREE[2021]},
+        invented_trial.operations(WORKED),
+        [_price(2021, 0.2)],
     )
     assert out[2019]["season_net_per_ha"] is None
     assert "no price" in out[2019]["reason"]
@@ -145,7 +154,9 @@ def test_missing_price_or_season_is_said_and_adds_nothing() -> None:
 
 def test_cost_unknown() -> None:
     out = _derive(
-        THREE, it.operations(it.worked("north", "2018-10-20")), [_price(y, 0.2) for y in THREE]
+        THREE,
+        invented_trial.operations(invented_trial.worked("north", "2018-10-20")),
+        [_price(y, 0.2) for y in THREE],
     )
     assert out[2021]["cumulative_net_per_ha"] is None
     assert out[2021]["paid"] is None
@@ -153,10 +164,10 @@ def test_cost_unknown() -> None:
 
 
 def test_price_spread_widens_and_is_a_95_percent_range() -> None:
-    sure = _derive(THREE, it.operations(WORKED), [_price(y, 0.2) for y in THREE])[2019]
+    sure = _derive(THREE, invented_trial.operations(WORKED), [_price(y, 0.2) for y in THREE])[2019]
     wide = _derive(
         THREE,
-        it.operations(WORKED),
+        invented_trial.operations(WORKED),
         [_price(y, 0.2, price_low_per_kg=0.1, price_high_per_kg=0.3) for y in THREE],
     )[2019]
     sd = 0.2 / (2 * 1.959964)
@@ -168,7 +179,7 @@ def test_price_spread_widens_and_is_a_95_percent_range() -> None:
 
 def test_probability_against_drawing_the_same_thing() -> None:
     """The sum of seasons, drawn 200,000 times from their own t distributions."""
-    row = _derive(THREE, it.operations(WORKED), [_price(y, 0.2) for y in THREE])
+    row = _derive(THREE, invented_trial.operations(WORKED), [_price(y, 0.2) for y in THREE])
     rng = np.random.default_rng(1)
     last = row[2021]
     draws = sum(

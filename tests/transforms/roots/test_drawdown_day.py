@@ -1,4 +1,3 @@
-from datetime import date
 from typing import Any
 
 import numpy as np
@@ -7,15 +6,12 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms.frames import check, days, rows
+from tests.transforms.frames import check, days, rows, season
 from tests.transforms.ground import FIRST, Array, rain
 from transforms.roots import drawdown_day
 
 N = 60
-SEASON = rows(
-    "season",
-    [{"field": "f", "season": 2024, "crop": "w", "seeded": date(2024, 4, 10), "harvested": date(2024, 8, 1)}],
-)  # fmt: skip
+SEASON = rows("season", [season("2024-04-10", "2024-08-01")])
 
 
 def water(vwc: dict[tuple[str, float], Array], full: float = 40.0) -> pl.DataFrame:
@@ -26,32 +22,36 @@ def water(vwc: dict[tuple[str, float], Array], full: float = 40.0) -> pl.DataFra
             none = bool(np.isnan(v))
             items.append(
                 {
-                    "probe": strip, "depth_cm": depth, "day": day, "field": "f", "strip": strip,
-                    "layer_top_cm": depth - 10, "layer_bottom_cm": depth + 10,
+                    "probe": strip,
+                    "strip": strip,
+                    "depth_cm": depth,
+                    "day": day,
+                    "layer_top_cm": depth - 10,
+                    "layer_bottom_cm": depth + 10,
                     "vwc_pct": None if none else float(v),
                     "storage_mm": None if none else float(v) * 2,
-                    "full_point_pct": full,
                     "quality": "missing" if none else "good",
-                    "coverage": 1.0, "partial": none,
+                    "partial": none,
                     "reason": "the soil is frozen" if none else None,
                 }
-            )  # fmt: skip
-    return rows("soil_water_day", items)
+            )
+    return rows("soil_water_day", items, field="f", full_point_pct=full, coverage=1.0)
 
 
 def pulses(fall: dict[tuple[str, float], float], n: int = N) -> pl.DataFrame:
     return rows(
         "soil_pulse_day",
         [
-            {
-                "probe": strip, "depth_cm": depth, "day": day, "day_fall_pct": value,
-                "day_fall_error_pct": 0.05, "residual_pct": 0.06, "night_slope_pct_d": -0.2,
-                "readings": 64, "coverage": 1.0,
-            }
+            {"probe": strip, "depth_cm": depth, "day": day, "day_fall_pct": value}
             for (strip, depth), value in fall.items()
             for day in days(FIRST, n)
         ],
-    )  # fmt: skip
+        day_fall_error_pct=0.05,
+        residual_pct=0.06,
+        night_slope_pct_d=-0.2,
+        readings=64,
+        coverage=1.0,
+    )
 
 
 def evaporation(mm: Array | None) -> pl.DataFrame:
@@ -205,10 +205,7 @@ def _surface(bare_d: int, seen: float, crop: float = 0.1) -> Array:
 
 def test_evaporation_is_taken_off_the_surface_by_what_bare_days_show_of_it() -> None:
     """Emergence ten days after seeding: 19 bare days; with more before them the share is learned."""
-    early = rows(
-        "season",
-        [{"field": "f", "season": 2024, "crop": "w", "seeded": date(2024, 5, 1), "harvested": date(2024, 8, 1)}],
-    )  # fmt: skip
+    early = rows("season", [season("2024-05-01", "2024-08-01")])
     bare = 40  # days to emergence from 1 April
     frame = drawdown_day.derive(
         water({("check", 10.0): _surface(bare, 0.6), ("check", 30.0): falling(0.1)}),

@@ -6,11 +6,11 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms.frames import by_key, check, days, rows
+from tests.transforms.frames import by_key, check, days, rows, season
 from transforms.roots import drawdown_season
 
 N = 100
-SEASON = {"field": "f", "season": 2024, "crop": "w", "seeded": date(2024, 4, 20), "emerged": date(2024, 5, 1), "harvested": date(2024, 8, 8)}  # fmt: skip
+SEASON = season("2024-04-20", "2024-08-08", "2024-05-01")
 UPTAKE = {
     ("treated", 10.0): 1.0,
     ("treated", 30.0): 1.0,
@@ -29,14 +29,18 @@ def drawdown(
             none = i in (gaps or {}).get(key, range(0))
             items.append(
                 {
-                    "field": "f", "strip": key[0], "probe": key[0], "depth_cm": key[1], "day": day,
-                    "season": 2024, "layer_thickness_cm": 20.0, "both_strips": True,
+                    "strip": key[0],
+                    "probe": key[0],
+                    "depth_cm": key[1],
+                    "day": day,
                     "uptake_mm": None if none else value,
                     "uptake_error_mm": None if none else 0.2,
-                    "method": None if none else "day-night", "partial": none,
+                    "method": None if none else "day-night",
+                    "partial": none,
                 }
-            )  # fmt: skip
-    return rows("drawdown_day", items)
+            )
+    shared = {"field": "f", "season": 2024, "layer_thickness_cm": 20.0, "both_strips": True}
+    return rows("drawdown_day", items, **shared)
 
 
 def derived(frame: pl.DataFrame, **season: Any) -> dict[Any, dict[str, Any]]:
@@ -44,12 +48,18 @@ def derived(frame: pl.DataFrame, **season: Any) -> dict[Any, dict[str, Any]]:
         "soil_water_day",
         [
             {
-                "probe": s, "depth_cm": d, "day": date(2024, 5, 1), "field": "f", "strip": s,
-                "layer_top_cm": d - 10, "layer_bottom_cm": d + 10,
+                "probe": s,
+                "strip": s,
+                "depth_cm": d,
+                "layer_top_cm": d - 10,
+                "layer_bottom_cm": d + 10,
             }
-            for s in ("treated", "check") for d in (10.0, 30.0)
+            for s in ("treated", "check")
+            for d in (10.0, 30.0)
         ],
-    )  # fmt: skip
+        day=date(2024, 5, 1),
+        field="f",
+    )
     result = drawdown_season.derive(frame, water, rows("season", [{**SEASON, **season}]))
     check(result, "drawdown_season")
     return by_key(result, "drawdown_season")

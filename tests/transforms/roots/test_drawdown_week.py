@@ -23,7 +23,8 @@ def day(i, strip="treated", **changes):
 
 
 def test_only_days_of_both_strips_count():
-    given = [day(i) for i in range(5)] + [day(5, both_strips=False), day(6, uptake_mm=None, both_strips=False)]  # fmt: skip
+    given = [day(i) for i in range(5)]
+    given += [day(5, both_strips=False), day(6, uptake_mm=None, both_strips=False)]
     (week,) = drawdown_week.derive(drawdown_day=rows("drawdown_day", given)).to_dicts()
     assert week["uptake_mm"] == 7.5
     assert week["uptake_error_mm"] == pytest.approx(0.3 * 5**0.5)

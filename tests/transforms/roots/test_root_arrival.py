@@ -6,27 +6,30 @@ import polars as pl
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms.frames import by_key, check, days, rows
+from tests.transforms.frames import by_key, check, days, rows, season
 from tests.transforms.ground import Array
-from tests.transforms.roots.methods.test_root_onset import series
+from tests.transforms.roots.uptake_series import series
 from transforms.roots import root_arrival
 
 SEEDED = date(2024, 5, 1)
 SEASON = rows(
     "season",
     [
-        {"field": "f", "season": 2024, "crop": "w", "seeded": SEEDED, "emerged": date(2024, 5, 10), "harvested": date(2024, 8, 28)},
-        {"field": "f", "season": 2025, "crop": "c", "seeded": date(2025, 5, 1)},
+        season("2024-05-01", "2024-08-28", "2024-05-10"),
+        season("2025-05-01", season=2025, crop="c"),
     ],
-)  # fmt: skip
+)
 
 NO_WEATHER = generated.empty(TABLES["weather_day"])
 
 
 def derived(
-    uptake: dict[tuple[str, float], Array], *, thickness: float = 20.0, method: str = "day-night",
+    uptake: dict[tuple[str, float], Array],
+    *,
+    thickness: float = 20.0,
+    method: str = "day-night",
     above_full: float = -5.0,
-) -> dict[Any, dict[str, Any]]:  # fmt: skip
+) -> dict[Any, dict[str, Any]]:
     """Arrivals from uptakes in % a day from seeding on."""
     drawn, water = [], []
     for (strip, depth), values in uptake.items():
@@ -35,11 +38,14 @@ def derived(
             place = {"probe": strip, "depth_cm": depth, "day": day, "field": "f", "strip": strip}
             drawn.append(
                 {
-                    **place, "season": 2024, "layer_thickness_cm": thickness,
+                    **place,
+                    "season": 2024,
+                    "layer_thickness_cm": thickness,
                     "uptake_mm": None if none else float(v) * thickness / 10,
-                    "method": None if none else method, "both_strips": False,
+                    "method": None if none else method,
+                    "both_strips": False,
                 }
-            )  # fmt: skip
+            )
             water.append({**place, "vwc_pct": 40.0 + above_full, "full_point_pct": 40.0})
     frame = root_arrival.derive(
         rows("drawdown_day", drawn), rows("soil_water_day", water), SEASON, NO_WEATHER
@@ -128,10 +134,7 @@ def test_a_steady_drainage_before_emergence_is_taken_off_balances() -> None:
 
 def _over_winter(depth: float, fall_c: float, starts: str) -> dict[str, Any]:
     """Winter crop up on 20 September: 50 days at ``fall_c``, 120 of frost, then spring at 10 degC."""
-    seeded = rows(
-        "season",
-        [{"field": "f", "season": 2024, "crop": "w", "seeded": date(2023, 9, 10), "emerged": date(2023, 9, 20), "harvested": date(2024, 8, 1)}],
-    )  # fmt: skip
+    seeded = rows("season", [season("2023-09-10", "2024-08-01", "2023-09-20")])
     temps = np.concatenate([np.full(50, fall_c), np.full(120, -10.0), np.full(147, 10.0)])
     calendar = days("2023-09-20", len(temps))
     weather = rows(
@@ -147,12 +150,19 @@ def _over_winter(depth: float, fall_c: float, starts: str) -> dict[str, Any]:
     uptake = 0.4 * rise * rng.uniform(0.4, 1.4, len(temps)) + rng.normal(0, 0.05, len(temps))
     drawn = [
         {
-            "field": "f", "strip": "check", "probe": "p", "depth_cm": depth, "day": d,
-            "season": 2024, "layer_thickness_cm": 10.0, "uptake_mm": float(u) if t > 0 else None,
-            "method": "day-night" if t > 0 else None, "both_strips": False,
+            "field": "f",
+            "strip": "check",
+            "probe": "p",
+            "depth_cm": depth,
+            "day": d,
+            "season": 2024,
+            "layer_thickness_cm": 10.0,
+            "uptake_mm": float(u) if t > 0 else None,
+            "method": "day-night" if t > 0 else None,
+            "both_strips": False,
         }
         for d, u, t in zip(calendar, uptake, temps, strict=True)
-    ]  # fmt: skip
+    ]
     frame = root_arrival.derive(
         rows("drawdown_day", drawn), generated.empty(TABLES["soil_water_day"]), seeded, weather
     )

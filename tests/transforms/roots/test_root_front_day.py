@@ -6,6 +6,7 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
+from tests.transforms import frames
 from tests.transforms.frames import check, rows
 from transforms.roots import root_front_day
 
@@ -13,10 +14,7 @@ EMERGED = date(2024, 5, 11)
 
 
 def season(emerged: date | None = EMERGED) -> pl.DataFrame:
-    return rows(
-        "season",
-        [{"field": "f", "season": 2024, "crop": "w", "seeded": date(2024, 5, 1), "emerged": emerged, "harvested": date(2024, 8, 31)}],
-    )  # fmt: skip
+    return rows("season", [frames.season("2024-05-01", "2024-08-31")], emerged=emerged)
 
 
 def arrival(

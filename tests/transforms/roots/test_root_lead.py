@@ -6,17 +6,11 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms.frames import check, days, rows
+from tests.transforms.frames import check, days, rows, season
 from transforms.roots import root_lead
 
-KEY = {
-    "field": "f",
-    "season": 2024,
-    "depth_cm": 50.0,
-    "crop": "w",
-    "coverage": 0.9,
-    "partial": False,
-}
+DEPTH = {"field": "f", "season": 2024, "depth_cm": 50.0}
+KEY = {**DEPTH, "crop": "w", "coverage": 0.9, "partial": False}
 
 NOTHING = [
     generated.empty(TABLES[name])
@@ -94,7 +88,14 @@ def test_nothing_is_claimed_of_a_strip_that_was_not_watched_or_not_quiet() -> No
 
 
 def test_before_the_record_bounds_by_its_latest_day() -> None:
-    before = {**KEY, "strip": "treated", "state": "before the record", "latest_day": date(2024, 6, 20), "partial": True, "reason": "early"}  # fmt: skip
+    before = {
+        **KEY,
+        "strip": "treated",
+        "state": "before the record",
+        "latest_day": date(2024, 6, 20),
+        "partial": True,
+        "reason": "early",
+    }
     row = lead(before, reached("check", 3, 6, 10))
     assert row["lead_d"] is None
     assert row["lead_low_d"] == 13  # 3 July less 20 June
@@ -110,7 +111,7 @@ def _found(strip: str, start: float) -> dict[str, Any]:
 def _seen_together(
     starts: dict[str, float], seed: int, demand: bool = True, uneven: float = 0.5
 ) -> dict[str, Any]:
-    """Both strips' uptake follows the same weather; arrivals are told a fortnight wide."""
+    """Both strips' uptake follows the same weather; arrivals are known within a fortnight."""
     rng = np.random.default_rng(seed)
     calendar = days("2024-05-11", 100)
     weather = rng.uniform(1 - uneven, 1 + uneven, len(calendar))
@@ -119,24 +120,20 @@ def _seen_together(
         rise = np.clip((np.arange(len(calendar)) - start) / 12, 0, 1)
         uptake = 0.4 * rise * weather + rng.normal(0, 0.04, len(calendar))
         drawn += [
-            {
-                "field": "f", "strip": strip, "probe": strip, "depth_cm": 50.0, "day": d,
-                "season": 2024, "layer_thickness_cm": 20.0, "uptake_mm": float(u) * 2,
-                "method": "day-night", "both_strips": True,
-            }
+            {**DEPTH, "strip": strip, "probe": strip, "day": d, "uptake_mm": float(u) * 2}
             for d, u in zip(calendar, uptake, strict=True)
-        ]  # fmt: skip
+        ]
     asked = [
         {"station": "s", "day": d, "field": "f", "reference_et_mm": 5 * float(w)}
         for d, w in zip(calendar, weather, strict=True)
     ]
     frame = root_lead.derive(
         rows("root_arrival", [_found(strip, start) for strip, start in starts.items()]),
-        rows("drawdown_day", drawn),
+        rows("drawdown_day", drawn, layer_thickness_cm=20.0, method="day-night", both_strips=True),
         generated.empty(TABLES["soil_water_day"]),
-        rows("evapotranspiration_day", asked) if demand else generated.empty(TABLES["evapotranspiration_day"]),
-        rows("season", [{"field": "f", "season": 2024, "crop": "w", "seeded": date(2024, 5, 1)}]),
-    )  # fmt: skip
+        rows("evapotranspiration_day", asked if demand else []),
+        rows("season", [season("2024-05-01")]),
+    )
     check(frame, "root_lead")
     return frame.row(0, named=True)
 

@@ -2,7 +2,7 @@ import polars as pl
 import pytest
 
 from tests.transforms import frames
-from tests.transforms.soil.test_rain_event import DAYS, STORM, WATER, both, derive, strips
+from tests.transforms.soil.rain_event_frames import DAYS, STORM, WATER, both, derive, strips
 
 
 def by_depth(layer: pl.DataFrame) -> dict[tuple[str, float], dict[str, object]]:

@@ -19,9 +19,15 @@ SENSOR = rows("sensor", [{"probe": "p", "depth_cm": 30.0}])
 
 
 def readings(
-    fall: float, slope: float, response: float = 0.0, *, step_min: int = 30, n_days: int = 7,
-    noise: float = 0.0, depth: float = 30.0,
-) -> pl.DataFrame:  # fmt: skip
+    fall: float,
+    slope: float,
+    response: float = 0.0,
+    *,
+    step_min: int = 30,
+    n_days: int = 7,
+    noise: float = 0.0,
+    depth: float = 30.0,
+) -> pl.DataFrame:
     """A sensor that falls by ``fall`` % each day by sunlight and moves by ``slope`` % a day."""
     start = utc("2024-06-10 06:00")
     n = n_days * 24 * 60 // step_min

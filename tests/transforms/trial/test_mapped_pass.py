@@ -6,32 +6,34 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms import invented_map as invented
+from tests.transforms import invented_map
 from transforms.trial import mapped_pass, yield_point_cleaned
 from transforms.trial.mapped_pass import effective_number
 
 
 def passes(points: pl.DataFrame) -> pl.DataFrame:
-    cleaned = yield_point_cleaned.derive(points, invented.OUTLINES, invented.SEASON, invented.CROP)
+    cleaned = yield_point_cleaned.derive(
+        points, invented_map.OUTLINES, invented_map.SEASON, invented_map.CROP
+    )
     out = mapped_pass.derive(cleaned)
     generated.check(TABLES["mapped_pass"]).validate(out)
     return out
 
 
 def test_passes_are_counted_from_the_border_and_pair_across_it() -> None:
-    out = passes(invented.points(noise=0))
+    out = passes(invented_map.points(noise=0))
     for strip in ("treated", "check"):
         one = out.filter(strip=strip).sort("block")
         assert one["block"].to_list() == ["1", "2", "3", "4"]
-        middles = [invented.WIDTH * (k + 0.5) for k in range(4)]
+        middles = [invented_map.WIDTH * (k + 0.5) for k in range(4)]
         assert one["border_m"].to_list() == pytest.approx(middles, abs=0.1)
 
 
 def test_yields_moisture_length_and_width() -> None:
-    out = passes(invented.points(noise=0))
+    out = passes(invented_map.points(noise=0))
     assert out.filter(strip="treated")["yield_kg_ha"].to_list() == pytest.approx([3700.0] * 4)
     assert out.filter(strip="check")["yield_kg_ha"].to_list() == pytest.approx([3400.0] * 4)
-    assert out["moisture_pct"].to_list() == pytest.approx([invented.MOISTURE] * 8)
+    assert out["moisture_pct"].to_list() == pytest.approx([invented_map.MOISTURE] * 8)
     assert out["width_m"].to_list() == pytest.approx([9.0] * 8)
     assert out["length_m"].to_list() == pytest.approx(
         (out["points_kept"] * 2.0).to_list(), rel=0.01
@@ -39,8 +41,12 @@ def test_yields_moisture_length_and_width() -> None:
 
 
 def test_the_effect_of_the_cleaning_is_shown() -> None:
-    out = passes(invented.points(spikes=0.05))
-    truth = pl.when(pl.col("strip") == "treated").then(invented.TREATED).otherwise(invented.CHECK)
+    out = passes(invented_map.points(spikes=0.05))
+    truth = (
+        pl.when(pl.col("strip") == "treated")
+        .then(invented_map.TREATED)
+        .otherwise(invented_map.CHECK)
+    )
     off = out.select(
         clean=(pl.col("yield_kg_ha") - truth).abs(),
         raw=(pl.col("yield_uncleaned_kg_ha") - truth).abs(),
@@ -56,7 +62,7 @@ def test_the_standard_error_is_that_of_repeated_passes() -> None:
 
     Theory: 120 / 0.6 * sqrt((1 + 0.8) / (1 - 0.8) / 350) = 32 kg/ha before cleaning.
     """
-    found = [passes(invented.points(seed)) for seed in range(5)]
+    found = [passes(invented_map.points(seed)) for seed in range(5)]
     every = pl.concat(found)
     means = every.with_columns(
         off=pl.col("yield_kg_ha") - pl.col("yield_kg_ha").mean().over("strip")
@@ -86,7 +92,7 @@ def test_an_effective_number_stays_between_one_and_all() -> None:
 
 
 def test_a_pass_with_few_points_left_has_no_yield_and_says_why() -> None:
-    points = invented.points(noise=0)
+    points = invented_map.points(noise=0)
     bad = pl.col("point").is_between(22, 402)
     out = passes(
         points.with_columns(pl.when(bad).then(0.2).otherwise("moisture_pct").alias("moisture_pct"))
@@ -99,7 +105,7 @@ def test_a_pass_with_few_points_left_has_no_yield_and_says_why() -> None:
 
 
 def test_two_maps_of_one_season_keep_their_passes_apart() -> None:
-    one = invented.points(noise=0)
+    one = invented_map.points(noise=0)
     both = pl.concat([one, one.with_columns(map_file=pl.lit("second day"))])
     out = passes(both)
     assert out.height == 16

@@ -9,7 +9,7 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms import invented_trial as it
+from tests.transforms import invented_trial
 from tests.transforms.frames import check, rows
 from transforms.trial import more_evidence, response_fade
 
@@ -21,7 +21,12 @@ def _derive(
     values=VALUES, se: float | None = 1.5, blocks: int = 3, cost: float = 30.0, names=NAMES
 ):
     items = [
-        {"field": f, "season": 2019 + i // 3, "practice": it.PRACTICE, "years_since": 1 + i // 3}
+        {
+            "field": f,
+            "season": 2019 + i // 3,
+            "practice": invented_trial.PRACTICE,
+            "years_since": 1 + i // 3,
+        }
         for i, f in enumerate(names[: len(values)])
     ]
     causes = rows(
@@ -47,7 +52,7 @@ def _derive(
                 "field": "a",
                 "strip": "treated",
                 "day": date(2018, 10, 20),
-                "practice": it.PRACTICE,
+                "practice": invented_trial.PRACTICE,
                 "cost_per_ha": cost,
                 "partial": False,
             }

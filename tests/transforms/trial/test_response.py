@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms import invented_trial as it
+from tests.transforms import invented_trial
 from tests.transforms.frames import by_key, check, rows
 from transforms.trial import response
 
@@ -21,9 +21,13 @@ NO_POINTS = generated.empty(TABLES["yield_point_cleaned"])
 
 
 def _derive(yields, seasons, operations=None, points=NO_POINTS):
-    fields = it.fields(*seasons["field"].unique().sort())
+    fields = invented_trial.fields(*seasons["field"].unique().sort())
     out = response.derive(
-        yields, seasons, it.operations() if operations is None else operations, fields, points
+        yields,
+        seasons,
+        invented_trial.operations() if operations is None else operations,
+        fields,
+        points,
     )
     check(out, "response")
     return by_key(out, "response")
@@ -31,11 +35,13 @@ def _derive(yields, seasons, operations=None, points=NO_POINTS):
 
 def test_sleep_data_as_a_trial() -> None:
     out = _derive(
-        it.strip_yields(
-            it.passes("north", 2020, [100 + x for x in SLEEP_1], [100 + x for x in SLEEP_2])
+        invented_trial.strip_yields(
+            invented_trial.passes(
+                "north", 2020, [100 + x for x in SLEEP_1], [100 + x for x in SLEEP_2]
+            )
         ),
-        it.seasons([("north", 2020, "spring_wheat")]),
-        it.operations(it.worked("north", "2018-10-20")),
+        invented_trial.seasons([("north", 2020, "spring_wheat")]),
+        invented_trial.operations(invented_trial.worked("north", "2018-10-20")),
     )
     row = out["north", 2020]
     assert row["response_kg_ha"] == pytest.approx(-1.58)
@@ -48,12 +54,15 @@ def test_sleep_data_as_a_trial() -> None:
 
 def test_one_pair_is_a_difference_without_a_test() -> None:
     out = _derive(
-        it.strip_yields(
-            it.passes("north", 2020, [3300], [3000]),
-            it.passes("south", 2020, [3300, 3350, 3280], [3000, 3100, 3050]),
+        invented_trial.strip_yields(
+            invented_trial.passes("north", 2020, [3300], [3000]),
+            invented_trial.passes("south", 2020, [3300, 3350, 3280], [3000, 3100, 3050]),
         ),
-        it.seasons([("north", 2020, "spring_wheat"), ("south", 2020, "spring_wheat")]),
-        it.operations(it.worked("north", "2019-10-20"), it.worked("south", "2019-10-20")),
+        invented_trial.seasons([("north", 2020, "spring_wheat"), ("south", 2020, "spring_wheat")]),
+        invented_trial.operations(
+            invented_trial.worked("north", "2019-10-20"),
+            invented_trial.worked("south", "2019-10-20"),
+        ),
     )
     row = out["north", 2020]
     assert row["response_kg_ha"] == 300
@@ -72,8 +81,8 @@ def test_one_pair_is_a_difference_without_a_test() -> None:
 
 def test_one_side_only_keeps_its_row() -> None:
     row = _derive(
-        it.strip_yields(it.passes("north", 2020, [3300, 3200], [])),
-        it.seasons([("north", 2020, "spring_wheat")]),
+        invented_trial.strip_yields(invented_trial.passes("north", 2020, [3300, 3200], [])),
+        invented_trial.seasons([("north", 2020, "spring_wheat")]),
     )["north", 2020]
     assert row["response_kg_ha"] is None
     assert row["verdict"] is None
@@ -82,8 +91,10 @@ def test_one_side_only_keeps_its_row() -> None:
 
 
 def test_a_pass_without_partner_is_left_out_and_said() -> None:
-    yields = it.strip_yields(it.passes("north", 2020, [3300, 3400, 9999], [3000, 3100]))
-    row = _derive(yields, it.seasons([("north", 2020, "spring_wheat")]))["north", 2020]
+    yields = invented_trial.strip_yields(
+        invented_trial.passes("north", 2020, [3300, 3400, 9999], [3000, 3100])
+    )
+    row = _derive(yields, invented_trial.seasons([("north", 2020, "spring_wheat")]))["north", 2020]
     assert row["response_kg_ha"] == 300
     assert row["coverage"] == pytest.approx(4 / 5)
     assert row["partial"]
@@ -92,13 +103,13 @@ def test_a_pass_without_partner_is_left_out_and_said() -> None:
 
 def test_a_season_before_the_work_is_a_difference_of_the_ground() -> None:
     out = _derive(
-        it.strip_yields(
-            it.passes("north", 2018, [3100, 3120], [3000, 3060]),
-            it.passes("north", 2019, [3400, 3420], [3000, 3000]),
-            it.passes("north", 2021, [3400, 3420], [3000, 3000]),
+        invented_trial.strip_yields(
+            invented_trial.passes("north", 2018, [3100, 3120], [3000, 3060]),
+            invented_trial.passes("north", 2019, [3400, 3420], [3000, 3000]),
+            invented_trial.passes("north", 2021, [3400, 3420], [3000, 3000]),
         ),
-        it.seasons([("north", y, "spring_wheat") for y in (2018, 2019, 2021)]),
-        it.operations(it.worked("north", "2018-10-20")),
+        invented_trial.seasons([("north", y, "spring_wheat") for y in (2018, 2019, 2021)]),
+        invented_trial.operations(invented_trial.worked("north", "2018-10-20")),
     )
     assert out["north", 2018]["years_since"] is None
     assert "before this season" in out["north", 2018]["reason"]
@@ -108,14 +119,14 @@ def test_a_season_before_the_work_is_a_difference_of_the_ground() -> None:
 
 
 def test_spring_work_counts_for_the_same_year_and_a_worked_check_is_no_check() -> None:
-    both = it.worked("north", "2021-04-20") | {"strip": "check"}
+    both = invented_trial.worked("north", "2021-04-20") | {"strip": "check"}
     out = _derive(
-        it.strip_yields(
-            it.passes("north", 2020, [3400, 3410, 3420], [3000, 3009, 3021]),
-            it.passes("north", 2021, [3400, 3410, 3420], [3000, 3009, 3021]),
+        invented_trial.strip_yields(
+            invented_trial.passes("north", 2020, [3400, 3410, 3420], [3000, 3009, 3021]),
+            invented_trial.passes("north", 2021, [3400, 3410, 3420], [3000, 3009, 3021]),
         ),
-        it.seasons([("north", y, "spring_wheat") for y in (2020, 2021)]),
-        it.operations(it.worked("north", "2020-04-20"), both),
+        invented_trial.seasons([("north", y, "spring_wheat") for y in (2020, 2021)]),
+        invented_trial.operations(invented_trial.worked("north", "2020-04-20"), both),
     )
     assert out["north", 2020]["years_since"] == 1
     assert out["north", 2020]["verdict"] == "gain"
@@ -125,8 +136,10 @@ def test_spring_work_counts_for_the_same_year_and_a_worked_check_is_no_check() -
 
 def test_a_bad_block_shows() -> None:
     row = _derive(
-        it.strip_yields(it.passes("north", 2020, [3000, 3010, 4000], [3020, 3030, 3000])),
-        it.seasons([("north", 2020, "spring_wheat")]),
+        invented_trial.strip_yields(
+            invented_trial.passes("north", 2020, [3000, 3010, 4000], [3020, 3030, 3000])
+        ),
+        invented_trial.seasons([("north", 2020, "spring_wheat")]),
     )["north", 2020]
     assert row["leaning_block"] == "3"
     assert row["leaning_share"] == pytest.approx(1000 / 960)
@@ -143,9 +156,11 @@ def test_many_site_years_without_effect_seldom_claim_one() -> None:
         groups, seasons = [], []
         for i in range(per):
             treated, control = rng.normal(3000, 150, (2, 4))
-            groups.append(it.passes(f"f{i}", 2020, list(treated), list(control)))
+            groups.append(invented_trial.passes(f"f{i}", 2020, list(treated), list(control)))
             seasons.append((f"f{i}", 2020, "spring_wheat"))
-        out = _derive(it.strip_yields(*groups), it.seasons(seasons)).values()
+        out = _derive(
+            invented_trial.strip_yields(*groups), invented_trial.seasons(seasons)
+        ).values()
         claims += any(r["verdict"] in ("gain", "loss") for r in out)
         plain += any(r["p"] < 0.05 for r in out)
     assert claims / farms <= 0.15
@@ -174,8 +189,8 @@ def test_mapped_points_give_a_second_interval() -> None:
                 }
             )
     row = _derive(
-        it.strip_yields(it.passes("north", 2020, [3300], [3000])),
-        it.seasons([("north", 2020, "spring_wheat")]),
+        invented_trial.strip_yields(invented_trial.passes("north", 2020, [3300], [3000])),
+        invented_trial.seasons([("north", 2020, "spring_wheat")]),
         points=rows("yield_point_cleaned", items),
     )["north", 2020]
     assert row["map_sections"] == pytest.approx(800 / 20, abs=2)
@@ -190,17 +205,19 @@ def test_mapped_points_give_a_second_interval() -> None:
 @settings(max_examples=15, deadline=None)
 def test_swapped_strips_turn_the_sign_and_order_does_not_matter(pairs, shuffle) -> None:
     treated, control = [a for a, _ in pairs], [b for _, b in pairs]
-    seasons = it.seasons([("north", 2020, "spring_wheat")])
+    seasons = invented_trial.seasons([("north", 2020, "spring_wheat")])
 
     def one(yields):
         return _derive(yields, seasons)["north", 2020]
 
-    rows_ = it.passes("north", 2020, treated, control)
-    row = one(it.strip_yields(rows_))
-    mirrored = one(it.strip_yields(it.passes("north", 2020, control, treated)))
+    rows_ = invented_trial.passes("north", 2020, treated, control)
+    row = one(invented_trial.strip_yields(rows_))
+    mirrored = one(
+        invented_trial.strip_yields(invented_trial.passes("north", 2020, control, treated))
+    )
     mixed = list(rows_)
     shuffle.shuffle(mixed)
-    assert one(it.strip_yields(mixed)) == row
+    assert one(invented_trial.strip_yields(mixed)) == row
     assert mirrored["response_kg_ha"] == pytest.approx(-row["response_kg_ha"], abs=1e-9)
     assert mirrored["response_low_kg_ha"] == pytest.approx(-row["response_high_kg_ha"], abs=1e-6)
     assert mirrored["p"] == pytest.approx(row["p"], abs=1e-9)

@@ -8,7 +8,7 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms import invented_trial as it
+from tests.transforms import invented_trial
 from tests.transforms.frames import by_key, check, rows
 from transforms.trial import response_cause
 
@@ -30,7 +30,7 @@ RESPONSE = {
     "field": "north",
     "season": 2020,
     "crop": "spring_wheat",
-    "practice": it.PRACTICE,
+    "practice": invented_trial.PRACTICE,
     "operation_day": date(2019, 10, 20),
     "years_since": 1,
     "blocks": 4,
@@ -46,7 +46,7 @@ def _derive(**tables):
         **{
             **EMPTY,
             "response": rows("response", [RESPONSE]),
-            "season": it.seasons([("north", 2020, "spring_wheat")]),
+            "season": invented_trial.seasons([("north", 2020, "spring_wheat")]),
             **{name: rows(name, items) for name, items in tables.items()},
         }
     )
@@ -143,7 +143,7 @@ def test_uptake_from_below_the_working_depth() -> None:
                 "field": "north",
                 "strip": "treated",
                 "day": date(2019, 10, 20),
-                "practice": it.PRACTICE,
+                "practice": invented_trial.PRACTICE,
                 "working": 1,
                 "depth_cm": 38.0,
                 "range_share": 0.4,
@@ -157,12 +157,12 @@ def test_uptake_from_below_the_working_depth() -> None:
 
 
 def test_capture_one_day_after_goes_before_two() -> None:
+    events = {"field": "north", "season": 2020, "events": 5, "common_events": 4}
     row = _derive(
         capture_season=[
-            {"field": "north", "season": 2020, "days_after": d, "events": 5, "common_events": 4, "difference": x}
-            for d, x in ((2, 0.3), (1, 0.1))
+            {**events, "days_after": d, "difference": x} for d, x in ((2, 0.3), (1, 0.1))
         ]
-    )  # fmt: skip
+    )
     assert row["capture_gain"] == 0.1
 
 

@@ -45,10 +45,16 @@ def test_a_strong_driver_is_found_with_its_slope() -> None:
     y = 2 + 0.1 * x + rng.normal(0, 0.5, 10)
     out = _derive(
         [
-            {"field": f"f{i}", "season": 2016, "deep_uptake_gain_mm": x[i], "uptake_gain_mm": rng.normal(), "response_pct": y[i]}
+            {
+                "field": f"f{i}",
+                "season": 2016,
+                "deep_uptake_gain_mm": x[i],
+                "uptake_gain_mm": rng.normal(),
+                "response_pct": y[i],
+            }
             for i in range(10)
         ]
-    )  # fmt: skip
+    )
     row = out["deep_uptake_gain_mm"]
     assert row["verdict"] == "more with more"
     assert row["observations"] == 10
@@ -62,10 +68,15 @@ def test_a_strong_driver_is_found_with_its_slope() -> None:
 def test_less_with_more() -> None:
     out = _derive(
         [
-            {"field": f"f{i}", "season": 2016, "seeding_water_share": i / 10, "response_pct": 9.0 - i}
+            {
+                "field": f"f{i}",
+                "season": 2016,
+                "seeding_water_share": i / 10,
+                "response_pct": 9.0 - i,
+            }
             for i in range(8)
         ]
-    )  # fmt: skip
+    )
     row = out["seeding_water_share"]
     assert row["rank_correlation"] == -1
     assert row["p"] == pytest.approx(2 / 40320)

@@ -61,7 +61,8 @@ def _derive(items, cost: float | None = 60.0):
 
 def _clean():
     """A season's net of 50, 40, 30, 20, 10 in two fields."""
-    return [(f, t, 12.0 - 2 * t + e, 60.0 - 10 * t) for f, e in (("a", 0.1), ("b", -0.1)) for t in range(1, 6)]  # fmt: skip
+    fields = (("a", 0.1), ("b", -0.1))
+    return [(f, t, 12.0 - 2 * t + e, 60.0 - 10 * t) for f, e in fields for t in range(1, 6)]
 
 
 def test_a_clean_fade_and_its_best_interval() -> None:

@@ -10,7 +10,7 @@ import pytest
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.transforms.frames import check, rows
-from tests.transforms.trial.methods.test_trial_pooling import V, Y
+from tests.transforms.trial.vaccine_trials import V, Y
 from transforms.trial import response_pooled
 
 
@@ -107,9 +107,9 @@ def test_groups_under_three_are_listed_and_not_averaged() -> None:
 def test_by_season_rain_and_money() -> None:
     items = [_year(i, 100.0 + 40 * i) for i in range(4)]
     causes = [
-        {"field": f"f{i}", "season": 2016 + i, "season_rain": "dry" if i < 3 else "wet", "partial": False}
-        for i in range(4)
-    ]  # fmt: skip
+        {"field": f"f{i}", "season": 2016 + i, "season_rain": rain, "partial": False}
+        for i, rain in enumerate(["dry", "dry", "dry", "wet"])
+    ]
     money = [
         {
             "field": f"f{i}",

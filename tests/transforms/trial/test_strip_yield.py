@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-from datetime import date
 from typing import Any
 
 import polars as pl
@@ -11,19 +10,13 @@ from scipy import stats
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms.frames import rows
+from tests.transforms.frames import rows, season
 from transforms.trial import strip_yield
-from transforms.trial.strip_yield import MONITOR_ERROR, at_market_moisture
+from transforms.trial.methods.market_moisture import at_market_moisture
+from transforms.trial.strip_yield import MONITOR_ERROR
 
-SEASON = rows(
-    "season",
-    [
-        {
-            "field": "North", "season": 2021, "crop": "spring_wheat",
-            "seeded": date(2021, 5, 1), "harvested": date(2021, 9, 1),
-        }
-    ],
-)  # fmt: skip
+PLACE = {"field": "North", "season": 2021}
+SEASON = rows("season", [season("2021-05-01", "2021-09-01", crop="spring_wheat", **PLACE)])
 CROP = rows(
     "crop",
     [
@@ -37,21 +30,32 @@ CROP = rows(
 )
 
 
+def _pass(strip: str, number: int) -> dict[str, Any]:
+    size = {"length_m": 800.0, "width_m": 9.0}
+    return {**PLACE, "strip": strip, "pass": str(number), "block": str(number), **size}
+
+
 def weighed(strip: str, number: int, mass: float | None, **more: Any) -> dict[str, Any]:
     """A pass of 800 m by 9 m (0.72 ha) at market moisture."""
     return {
-        "field": "North", "season": 2021, "strip": strip, "pass": str(number), "block": str(number),
-        "method": "scale wagon", "mass_kg": mass, "length_m": 800.0, "width_m": 9.0,
-        "moisture_pct": 14.5, "left_out": False,
-    } | more  # fmt: skip
+        **_pass(strip, number),
+        "method": "scale wagon",
+        "mass_kg": mass,
+        "moisture_pct": 14.5,
+        "left_out": False,
+    } | more
 
 
 def mapped(strip: str, number: int, yield_: float | None, **more: Any) -> dict[str, Any]:
     return {
-        "field": "North", "season": 2021, "strip": strip, "pass": str(number), "block": str(number),
-        "length_m": 800.0, "width_m": 9.0, "points": 400, "points_kept": 350, "yield_kg_ha": yield_,
-        "yield_se_kg_ha": 30.0, "coverage": 0.875, "partial": False,
-    } | more  # fmt: skip
+        **_pass(strip, number),
+        "points": 400,
+        "points_kept": 350,
+        "yield_kg_ha": yield_,
+        "yield_se_kg_ha": 30.0,
+        "coverage": 0.875,
+        "partial": False,
+    } | more
 
 
 def derive(

@@ -27,11 +27,12 @@ def _derive(
         {**station, "day": d, "season": season, "crop_coefficient": kc, "reference_et_mm": et0}
         for d in calendar
     ]
+    fallen = [{**station, "day": d, "rain_mm": r} for d, r in zip(calendar, rain, strict=True)]
     out = evaporation_day.derive(
         rows("evapotranspiration_day", demand),
-        rows("weather_day", [{**station, "day": d, "rain_mm": r} for d, r in zip(calendar, rain, strict=True)]),
+        rows("weather_day", fallen),
         rows("field", [{"field": "f", "soil_texture": texture, "practice": "p"}]),
-    )  # fmt: skip
+    )
     check(out, "evaporation_day")
     return out
 

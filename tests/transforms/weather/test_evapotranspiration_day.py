@@ -17,7 +17,7 @@ from schemas import generated
 from schemas.catalogue import TABLES
 from tests.transforms import frames
 from transforms.methods import penman
-from transforms.weather import evapotranspiration_day as et
+from transforms.weather import evapotranspiration_day
 
 # FAO-56 in this file is Allen et al. 1998, FAO Irrigation and Drainage Paper 56.
 
@@ -58,7 +58,7 @@ def derive(
     heat: list[dict[str, Any]] | None = None,
     **place: Any,
 ) -> pl.DataFrame:
-    frame = et.derive(
+    frame = evapotranspiration_day.derive(
         frames.rows("weather_day", weather),
         frames.rows("season", season or []),
         frames.rows("crop", crop or []),

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.transforms import frames
-from tests.transforms.weather.test_normal_month import open_record
+from tests.transforms.weather.open_record import open_record
 from transforms.weather import normal_day, normal_month
 
 

@@ -2,8 +2,6 @@
 
 import calendar
 from datetime import date, timedelta
-from functools import cache
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.transforms import frames
+from tests.transforms.weather.open_record import open_record
 from transforms.weather import normal_month
 
 GIVEN = frames.rows("normal_given", [])
@@ -30,8 +29,8 @@ def record(days: list[date], **columns: Any) -> pl.DataFrame:
     }
     items = []
     for day in days:
-        told = {k: v(day) if callable(v) else v for k, v in columns.items()}
-        items.append({"station": "long", "day": day, "rain_since_day": day, **usual, **told})
+        given = {k: v(day) if callable(v) else v for k, v in columns.items()}
+        items.append({"station": "long", "day": day, "rain_since_day": day, **usual, **given})
     return frames.rows("weather_day", items)
 
 
@@ -52,32 +51,6 @@ def one_may(lost: set[int], **columns: Any) -> dict[str, Any]:
     """The normal of May of one year with the given days lost."""
     days = [d for d in year_days(2001, 2001) if not (d.month == 5 and d.day in lost)]
     return derive(record(days, **columns), 2001, 2001)[5]
-
-
-@cache
-def open_record() -> pl.DataFrame:
-    """Daily weather of Champion, Nebraska, 1982-2018: open data in the package aquacrop 3.1.0."""
-    spec = find_spec("aquacrop")
-    assert spec is not None and spec.origin is not None, "the test extra aquacrop is not installed"
-    text = (Path(spec.origin).parent / "data" / "champion_climate.txt").read_text("utf-8")
-    rows = [line.split() for line in text.splitlines()[1:] if line.strip()]
-    return frames.rows(
-        "weather_day",
-        [
-            {
-                "station": "long",
-                "day": (day := date(int(y), int(m), int(d))),
-                "rain_mm": float(rain),
-                "rain_coverage": 1.0,
-                "rain_since_day": day,
-                "air_temp_min_c": float(low),
-                "air_temp_max_c": float(high),
-                "air_temp_mean_c": (float(low) + float(high)) / 2,
-                "air_temp_coverage": 1.0,
-            }
-            for d, m, y, low, high, rain, _ in rows
-        ],
-    )
 
 
 def test_an_open_record_of_thirty_years() -> None:

@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.transforms import frames
-from tests.transforms.weather.test_normal_month import open_record
-from tests.transforms.weather.test_rain_day import (
+from tests.transforms.weather.open_record import open_record
+from tests.transforms.weather.rain_frames import (
     LENGTHS,
     NORMALS,
     SEASONS,

@@ -26,9 +26,13 @@ def bell(first, n, *, step_s=900, fast_min=0.0, cloud=None, longitude=LONGITUDE,
         value = 900 * max(0.0, np.cos(away * np.pi / 15))
         value *= 1.0 if cloud is None else cloud(i, away)
         out.append(
-            {"station": "s", "time": end + timedelta(minutes=fast_min), "interval_s": float(step_s),
-             "solar_radiation_w_m2": value}
-        )  # fmt: skip
+            {
+                "station": "s",
+                "time": end + timedelta(minutes=fast_min),
+                "interval_s": float(step_s),
+                "solar_radiation_w_m2": value,
+            }
+        )
     return rows("weather_reading", out)
 
 
@@ -99,10 +103,7 @@ def test_a_day_alone_is_the_day_among_others():
     reading = bell(date(2023, 6, 14), 3, cloud=lambda i, away: 0.5 + 0.5 * np.sin(i) ** 2)
     many = derive(reading)
     day = many["day"][1]
-    alone = derive(
-        reading.filter(
-            (pl.col("time") > datetime(day.year, day.month, day.day, 6, tzinfo=UTC))
-            & (pl.col("time") <= datetime(day.year, day.month, day.day, 6, tzinfo=UTC) + timedelta(days=1))
-        )
-    )  # fmt: skip
+    begins = datetime(day.year, day.month, day.day, 6, tzinfo=UTC)
+    inside = pl.col("time").is_between(begins, begins + timedelta(days=1), closed="right")
+    alone = derive(reading.filter(inside))
     assert many.filter(pl.col("day") == day).equals(alone)

@@ -52,13 +52,9 @@ def test_a_sunday_and_the_monday_after_are_two_weeks():
 
 def test_lost_days_are_no_zero_and_a_bridged_one_is_no_gap():
     some = days(7)
-    some[2] |= {
-        "rain_mm": None,
-        "rain_coverage": 0.0,
-        "recorded_d": 0.0,
-        "normal_recorded_mm": None,
-    }
-    some[4] |= {"rain_mm": None, "rain_coverage": 0.0, "recorded_d": 0.0, "normal_recorded_mm": None, "bridged": True}  # fmt: skip
+    lost = {"rain_mm": None, "rain_coverage": 0.0, "recorded_d": 0.0, "normal_recorded_mm": None}
+    some[2] |= lost
+    some[4] |= lost | {"bridged": True}
     (week,) = weather_week.derive(rain_day=rows("rain_day", some), **NONE).to_dicts()
     assert week["rain_mm"] == 15.0
     assert week["normal_recorded_mm"] == 10.0
@@ -80,10 +76,11 @@ def test_heat_and_evapotranspiration_are_of_the_days_that_have_them():
         }
         for i in range(3)
     ]
+    warm = {"gdd_clipped_c_d": 12.0, "corn_heat_units": 20.0}
     heat = [
-        {"field": "Home", "season": 2025, "strip": side, "station": "a", "day": MONDAY, "gdd_clipped_c_d": 12.0, "corn_heat_units": 20.0}
+        {"field": "Home", "season": 2025, "strip": side, "station": "a", "day": MONDAY, **warm}
         for side in ("check", "treated")
-    ]  # fmt: skip
+    ]
     given = NONE | {
         "evapotranspiration_day": rows("evapotranspiration_day", et),
         "heat_day": rows("heat_day", heat),

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms.health.methods.spans import WHO, labelled, looked, spans
+from transforms.health.methods.spans import WHO, checked_days, labelled, spans
 
 CLEAR = 0.55
 WINDOW, LEAST_DAYS = "31d", 5
@@ -27,19 +27,22 @@ BRIDGE_D = 31
 
 
 def sun(sun_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Clocks that the sun gainsays, and what was looked at."""
+    """Find clocks that the sun contradicts; return them and the days checked."""
     days = _medians(sun_day)
     named = labelled(days, "station", "clock", "clock")
     off = named.filter(pl.col("median_h").abs() >= OFF_H)
     found = spans(off, BRIDGE_D, (pl.col("median_h").last().alias("clock_error_h"),))
-    return found, looked(named, "clock")
+    return found, checked_days(named, "clock")
 
 
 def clocks(
     delivery: pl.DataFrame, quarantine: pl.DataFrame, sun_day: pl.DataFrame, as_of: object
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Clocks that the sun gainsays, and readings refused because they lay after their receipt (at
-    the last good day of their file)."""
+    """Find clocks that the sun contradicts, or that wrote readings later than their receipt.
+
+    Such readings were refused; they count on the last good day of their file. Returns the findings
+    and the days checked.
+    """
     by_sun, seen = sun(sun_day)
     future = quarantine.filter(pl.col("cause") == "time after its receipt").join(
         delivery.select("delivery", "station", "probe", "last_reading", "received_at"),
@@ -56,12 +59,12 @@ def clocks(
         ),
     )
     refused = spans(days.drop_nulls("instrument").unique(maintain_order=True))
-    # one day, one finding: where the sun tells the error too, its span stands
+    # One day, one finding: if the sun gives the error too, its span stands.
     same = by_sun.select("kind", "instrument", sun_from="from_day", sun_to="to_day")
-    told = refused.join(same, on=["kind", "instrument"]).filter(
+    doubled = refused.join(same, on=["kind", "instrument"]).filter(
         pl.col("from_day").is_between("sun_from", "sun_to")
     )
-    refused = refused.join(told, on=[*WHO, "from_day"], how="anti")
+    refused = refused.join(doubled, on=[*WHO, "from_day"], how="anti")
     return pl.concat([by_sun, refused], how="diagonal"), seen
 
 
@@ -123,4 +126,4 @@ def arrival(
         .filter(pl.col("right").is_null())
     )
     found = spans(late, BRIDGE_D, ((-pl.col("late_h").last()).alias("clock_error_h"),))
-    return found, looked(named, "clock late")
+    return found, checked_days(named, "clock late")

@@ -1,8 +1,8 @@
 """A rain gauge against its own station: does it catch on the days that look like rain?
 
 Humid and dark days are rainy on most of them. How often this gauge caught a millimetre on such days
-is its own habit; a run of such days on which it caught nothing is told by the binomial
-distribution. It needs no second station, and judges both gauges of a trial that are blocked alike.
+is its own habit; the binomial distribution gives the chance of a run of such days on which it
+caught nothing. It needs no second station, and shows both gauges of a trial that are blocked alike.
 Where the gauge has no habit yet, the normal stands in: ten such days, next to nothing caught, and a
 tenth of the normal rain. Limits are common practice, no source.
 """
@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 from scipy.stats import binom
 
-from transforms.health.methods.spans import labelled, looked, spans
+from transforms.health.methods.spans import checked_days, labelled, spans
 from transforms.methods.penman import extraterrestrial
 
 HUMID_PCT, DARK = 85.0, 0.35
@@ -28,10 +28,10 @@ CHANCE = 1e-4
 NO_HABIT_CAUGHT, NORMAL_SHARE, NORMAL_LEAST_MM = 1, 0.1, 60.0
 
 
-def alone(
+def dry_gauges(
     weather_day: pl.DataFrame, normal_day: pl.DataFrame, farm: pl.DataFrame
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Gauges that catch nothing on days that look like rain, and what was looked at."""
+    """Find gauges that catch nothing on days that look like rain; return the days checked too."""
     days = _rainy(weather_day, farm)
     runs = days.with_columns(
         caught_run=pl.col("caught").rolling_sum(RUN).over("station"),
@@ -60,11 +60,11 @@ def alone(
         & (pl.col("fell_mm") < NORMAL_SHARE * pl.col("normal_mm"))
     )
     named = labelled(runs, "station", "rain gauge", "gauge dry")
-    judged = named.filter(pl.col("habit") | pl.col("normal_mm").is_not_null())
-    days_of = judged.filter(blocked).select(
+    checked = named.filter(pl.col("habit") | pl.col("normal_mm").is_not_null())
+    days_of = checked.filter(blocked).select(
         "kind", "instrument", "part", "finding", "depth_cm", "day"
     )
-    return spans(days_of, LONGEST_RUN_D), looked(judged, "gauge dry")
+    return spans(days_of, LONGEST_RUN_D), checked_days(checked, "gauge dry")
 
 
 def _rainy(weather_day: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms.health.methods.spans import labelled, looked, spans
+from transforms.health.methods.spans import checked_days, labelled, spans
 from transforms.methods.strip_rain import strip_rain
+from transforms.methods.texts import depth_text
 
 BRIDGE_D = 3
 STUCK_D = {"air temperature": 2, "humidity": 3, "wind": 5}
@@ -19,7 +20,7 @@ SWAP_PCT, ALIKE_PCT = 2.0, 1.0
 
 def named_depth() -> pl.Expr:
     """A sensor as a part of its probe: '30 cm'."""
-    return pl.col("depth_cm").round(1).cast(pl.String).str.strip_suffix(".0") + " cm"
+    return depth_text(pl.col("depth_cm")) + " cm"
 
 
 def soil(soil_quality_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -30,7 +31,7 @@ def soil(soil_quality_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         evaluated = days.filter(pl.col(finding).is_not_null())
         bad = evaluated.filter(pl.col(finding)).with_columns(finding=pl.lit(finding))
         found.append(spans(bad, BRIDGE_D))
-        seen.append(looked(evaluated, finding))
+        seen.append(checked_days(evaluated, finding))
     return pl.concat(found), pl.concat(seen)
 
 
@@ -40,42 +41,49 @@ def weather(weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     Humidity at saturation for days is weather, a wind of nothing for five days is a cup that does
     not turn (or ice on it).
     """
+    low, high = pl.col("relative_humidity_min_pct"), pl.col("relative_humidity_max_pct")
+    cold, warm = pl.col("air_temp_min_c"), pl.col("air_temp_max_c")
     same = {
-        "air temperature": (pl.col("air_temp_min_c") == pl.col("air_temp_max_c"), "air_temp_coverage"),
-        "humidity": (
-            (pl.col("relative_humidity_min_pct") == pl.col("relative_humidity_max_pct"))
-            & (pl.col("relative_humidity_max_pct") < 98),
-            "humidity_coverage",
-        ),
+        "air temperature": (cold == warm, "air_temp_coverage"),
+        "humidity": ((low == high) & (high < 98), "humidity_coverage"),
         "wind": (pl.col("wind_speed_mean_m_s") == 0, "wind_coverage"),
-    }  # fmt: skip
+    }
     found, seen = [], []
     for part, (still, covered) in same.items():
         days = labelled(weather_day, "station", part, "stuck").filter(
             (pl.col(covered) >= 0.9) & still.is_not_null() & (pl.col("readings") > 2)
         )
         found.append(spans(days.filter(still)).filter(pl.col("days") >= STUCK_D[part]))
-        seen.append(looked(days, "stuck"))
+        seen.append(checked_days(days, "stuck"))
     return pl.concat(found), pl.concat(seen)
 
 
 def probes(soil_day: pl.DataFrame, weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Probes moved in the soil (most sensors jump at once in dry warm weather), and two depths
-    that take each other's values from one day to the next: they were plugged crosswise until
-    then, or are since."""
+    """Find probes that moved in the soil, and depths plugged crosswise.
+
+    Moved: most sensors jump at once in dry warm weather. Crosswise: two depths take each other's
+    values from one day to the next; they were plugged so until then, or are since.
+    """
     sensor = ["probe", "depth_cm"]
+    water = pl.col("vwc_mean_pct")
+    wettest = pl.max_horizontal(pl.col("rain_mm").fill_null(99.0), pl.col("rained").fill_null(99.0))
     days = (
         soil_day.join(strip_rain(weather_day), on=["field", "strip", "day"], how="left")
         .sort(*sensor, "day")
-        .with_columns(before=pl.col("vwc_mean_pct").shift(1).over(sensor), last=pl.col("day").shift(1).over(sensor), rained=pl.col("rain_mm").shift(1).over(sensor))
+        .with_columns(
+            before=water.shift(1).over(sensor),
+            last=pl.col("day").shift(1).over(sensor),
+            rained=pl.col("rain_mm").shift(1).over(sensor),
+        )
         .filter(
             ((pl.col("day") - pl.col("last")).dt.total_days() <= 2)
-            & (pl.max_horizontal(pl.col("rain_mm").fill_null(99.0), pl.col("rained").fill_null(99.0)) < DRY_MM)
+            & (wettest < DRY_MM)
             & (pl.col("soil_temp_min_c").fill_null(99.0) > WARM_C)
-            & pl.col("before").is_not_null() & pl.col("vwc_mean_pct").is_not_null()
+            & pl.col("before").is_not_null()
+            & water.is_not_null()
         )
-        .with_columns(move=pl.col("vwc_mean_pct") - pl.col("before"))
-    )  # fmt: skip
+        .with_columns(move=water - pl.col("before"))
+    )
     swapped = _swapped(days)
     jumped = (
         days.group_by("probe", "day")
@@ -87,7 +95,7 @@ def probes(soil_day: pl.DataFrame, weather_day: pl.DataFrame) -> tuple[pl.DataFr
         spans(labelled(jumped, "probe", "whole", "probe disturbed")),
         spans(labelled(swapped, "probe", "whole", "depths exchanged")),
     ]
-    seen = looked(
+    seen = checked_days(
         labelled(days.drop("depth_cm"), "probe", "whole"), "probe disturbed", "depths exchanged"
     )
     return pl.concat(found), seen

@@ -28,15 +28,20 @@ def spans(days: pl.DataFrame, bridge_d: int = 1, numbers: tuple[pl.Expr, ...] = 
     )
 
 
-def looked(days: pl.DataFrame, *findings: str) -> pl.DataFrame:
-    """What a check looked at: WHO, depth_cm, first and last day and their number, by finding."""
+def checked_days(days: pl.DataFrame, *findings: str) -> pl.DataFrame:
+    """Return what a check could check: WHO, depth_cm, first and last day, their number."""
     seen = days.group_by("kind", "instrument", "part").agg(
         pl.col("depth_cm").first(),
-        looked_from=pl.col("day").min(),
-        looked_to=pl.col("day").max(),
+        checked_from=pl.col("day").min(),
+        checked_to=pl.col("day").max(),
         days=pl.col("day").n_unique().cast(pl.Int64),
     )
     return pl.concat([seen.with_columns(finding=pl.lit(finding)) for finding in findings])
+
+
+def daily(frame: pl.DataFrame, kind: str, *columns: str) -> pl.DataFrame:
+    """Return a daily table's days by kind and instrument, with some of its columns."""
+    return labelled(frame, kind, "whole").select("kind", "instrument", "day", *columns)
 
 
 def labelled(

@@ -35,11 +35,14 @@ class Drawn:
     covariance: Array
     place: Mapping[Run, int]
 
-    def above(self, keys: list[Run], price: Array, needed: float, other_var: float, df: float) -> float | None:  # fmt: skip
-        """Probability that the sum of price times true response of these site-years exceeds ``needed``.
+    def above(
+        self, keys: list[Run], price: Array, needed: float, other_var: float, df: float
+    ) -> float | None:
+        """Return the probability that price times true response sums to more than ``needed``.
 
-        ``other_var``: variance from elsewhere (prices); ``df``: freedom of the errors, for
-        Student's t. None where a site-year is not part of the line.
+        ``keys``: the site-years of the sum, ``price`` their prices; ``other_var``: variance from
+        elsewhere (prices); ``df``: freedom of the errors, for Student's t. None if a site-year is
+        not part of the line.
         """
         if not all(key in self.place for key in keys):
             return None

@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms.methods.crop_days import OPEN, emergence
+from transforms.methods.calendar_day import OPEN_END
+from transforms.methods.crop_days import emergence
 
 FRONT_CM_C_D = 0.12
 DORMANT_D = 10
@@ -32,7 +33,9 @@ def fall_reach(season: pl.DataFrame, weather_day: pl.DataFrame) -> pl.DataFrame:
     days = (
         season.select(*key, "harvested", emerges=emergence())
         .join(temp, on="field")
-        .filter(pl.col("day").is_between(pl.col("emerges"), pl.col("harvested").fill_null(OPEN)))
+        .filter(
+            pl.col("day").is_between(pl.col("emerges"), pl.col("harvested").fill_null(OPEN_END))
+        )
         .sort(*key, "day")
         .with_columns(
             cold=(pl.col("air_temp_mean_c").rolling_mean(DORMANT_D, min_samples=DORMANT_D) < 0)

@@ -4,7 +4,7 @@ A sensor sees some centimetres around it, and what wets only the soil above stay
 topmost layer has gained at least what its evaporation layer has: the fall of that layer's
 depletion from before the rain to the value after (``evaporation_day``, FAO Irrigation and Drainage
 Paper 56 Eq 77), evaporation since then taken off. Where the sensor shows less, that stands
-instead, and what was added is told as ``unseen``. It is alike in both strips, so it says nothing
+instead, and what was added is given as ``unseen``. It is alike in both strips, so it says nothing
 of their difference.
 """
 
@@ -39,10 +39,11 @@ def gains(events: pl.DataFrame, storage: pl.DataFrame, lacks: pl.DataFrame) -> p
     """One row an event, strip and depth: storage before, and its rise after one and two days.
 
     ``events`` has ``field``, ``strip``, ``began``, ``ended``; ``storage`` is that of
-    ``strip_storage.layers``, ``lacks`` that of ``surface``. Returned: those keys, ``depth_cm``, ``layer_top_cm``,
-    ``layer_bottom_cm``, ``storage_before_mm``, ``before_at``, and for n in 1, 2 ``gain_nd_mm``,
-    ``unseen_nd_mm`` (of that gain) and ``after_nd_at``; null where a value is not there. The layers are those that the strip's
-    probe has on the day before, of the event or after, working or not.
+    ``strip_storage.layers``, ``lacks`` that of ``surface``. Returned: those keys, ``depth_cm``,
+    ``layer_top_cm``, ``layer_bottom_cm``, ``storage_before_mm``, ``before_at``, and for n in 1, 2
+    ``gain_nd_mm``, ``unseen_nd_mm`` (of that gain) and ``after_nd_at``; null where a value is not
+    there. The layers are those that the strip's probe has on the day before, of the event or
+    after, working or not.
     """
     known = storage.filter(pl.col("storage_mm").is_not_null()).sort("at")
     layer = storage.select(*LAYER, "at", "layer_top_cm", "layer_bottom_cm").sort("at")

@@ -6,7 +6,8 @@ best-covered one; both strips are summed over the same depths.
 **Window.** From the first to the last day, seeding to harvest, on which every such layer of every
 strip has a value. Both strips so have the same days.
 
-**Rain.** The mean of both strips' gauges where their sums over the window agree, else each strip's own.
+**Rain.** The mean of both strips' gauges where their sums over the window agree, else each strip's
+own.
 
 **Drainage** below the deepest layer is not measured. It is taken as nil while that layer stays
 below its full point (drained upper limit), but for a trickle of between nothing and
@@ -29,7 +30,6 @@ from __future__ import annotations
 import polars as pl
 
 from transforms.methods import calendar_day
-from transforms.methods.crop_days import OPEN
 from transforms.methods.strip_rain import shared_rain, strip_rain
 
 SEASON = ["field", "season"]
@@ -54,7 +54,7 @@ def season_layers(storage: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
     Returned with ``season`` and ``used``, true for the layers that the balance is made of.
     """
     inside = (pl.col("day") >= pl.col("seeded")) & (
-        pl.col("day") <= pl.col("harvested").fill_null(OPEN)
+        pl.col("day") <= pl.col("harvested").fill_null(calendar_day.OPEN_END)
     )
     rows = storage.join(season.select(*SEASON, "seeded", "harvested"), on="field").filter(inside)
     days = rows.group_by(*STRIP, "depth_cm").agg(n=pl.col("storage_mm").count())
@@ -76,7 +76,11 @@ def season_layers(storage: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
 
 
 def profiles(layers: pl.DataFrame) -> pl.DataFrame:
-    """Profile by strip and day: ``storage_mm`` (null unless every used layer has a value), and the deepest layer's ``above_pct`` over its full point."""
+    """Sum the used layers by strip and day.
+
+    Returns ``storage_mm``, null unless every used layer has a value; ``above_pct``, by how much the
+    deepest layer is over its full point; ``at``, and ``drained`` of the deepest layer.
+    """
     deepest = pl.col("depth_cm") == pl.col("depth_cm").max().over(STRIP)
     thickness_mm = 10.0 * (pl.col("layer_bottom_cm") - pl.col("layer_top_cm"))
     above = (pl.col("storage_mm") - pl.col("full_mm")) / thickness_mm * 100.0
@@ -173,7 +177,10 @@ def _between(name: str) -> pl.Expr:
 
 
 def _rain(weather_day: pl.DataFrame) -> pl.DataFrame:
-    """Rain by field, strip and day; a day within a total that bridges several is known, with none of its own."""
+    """Return rain by field, strip and day.
+
+    A day within a total that bridges several is known, with none of its own.
+    """
     bridged = (
         weather_day.filter(pl.col("field").is_not_null())
         .filter(pl.col("rain_since_day") < pl.col("day"))
@@ -209,7 +216,7 @@ def _demand(evapotranspiration_day: pl.DataFrame) -> pl.DataFrame:
 
 
 def drainage(day: pl.DataFrame) -> pl.DataFrame:
-    """Drainage by strip from the rows of ``daily``: estimate, error, bounds, days, how it was made."""
+    """Estimate drainage by strip from the rows of ``daily``: error, bounds, days and method."""
     drained = pl.col("drained").all().over(STRIP)
     above = (pl.col("above_pct") > 0) & drained
     near = pl.col("above_pct").forward_fill().over(STRIP) > -TRICKLES_WITHIN_PCT
@@ -292,7 +299,11 @@ def _share_used() -> pl.Expr:
 
 
 def _drainage_error() -> pl.Expr:
-    """Standard error: that of the demand, never more than an even spread over the bounds has; and an even spread of the trickle."""
+    """Return the standard error of the drainage.
+
+    That of the demand, never more than an even spread over the bounds has, and an even spread of
+    the trickle.
+    """
     even = (pl.col("drainage_high_mm") - pl.col("trickle_mm")) / 12**0.5
     of_demand = pl.when(~pl.col("middle")).then(DEMAND_ERROR * pl.col("demand_mm"))
     of_trickle = pl.col("trickle_mm") / 12**0.5

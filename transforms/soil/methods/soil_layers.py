@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import polars as pl
 
-SPELL_OPEN = pl.date(9999, 12, 31)
+from transforms.methods.calendar_day import OPEN_END
 
 
 def with_layers(rows: pl.DataFrame, by: list[str]) -> pl.DataFrame:
@@ -44,11 +44,11 @@ def with_layers(rows: pl.DataFrame, by: list[str]) -> pl.DataFrame:
 def expected_days(
     soil_day: pl.DataFrame, probe_spell: pl.DataFrame, sensor: pl.DataFrame
 ) -> pl.DataFrame:
-    """Every probe, depth and day on which a value should be there: probe, depth_cm, day, field, strip.
+    """List every probe, depth and day on which a value should be there.
 
     From the first to the last day of the probe's own record within each of its spells, for every
     sensor set up on that day. A depth in the record that no sensor declares is expected always.
-    Also ``spell_from``, the day on which the probe was set.
+    Columns: probe, depth_cm, day, field, strip and ``spell_from``, the day the probe was set.
     """
     reach = soil_day.group_by("probe").agg(
         first=pl.col("day").min(),
@@ -59,7 +59,7 @@ def expected_days(
         .join(reach, on="probe")
         .with_columns(
             begin=pl.max_horizontal("from_day", "first"),
-            end=pl.min_horizontal(pl.col("to_day").fill_null(SPELL_OPEN), "last"),
+            end=pl.min_horizontal(pl.col("to_day").fill_null(OPEN_END), "last"),
         )
         .filter(pl.col("begin") <= pl.col("end"))
         .with_columns(day=pl.date_ranges("begin", "end"))

@@ -27,8 +27,8 @@ def layers(
     Returned, sorted by layer and instant: ``field``, ``strip``, ``depth_cm``, ``day``, ``at``
     (UTC), ``storage_mm`` (null where the layer has none), ``full_mm`` (storage at the full
     point), ``drained`` (whether that point was given or seen in free drainage, and is not only
-    the highest value seen), ``layer_top_cm``, ``layer_bottom_cm``. Where two probes of a strip have a sensor at
-    one depth, their mean.
+    the highest value seen), ``layer_top_cm``, ``layer_bottom_cm``. Where two probes of a strip
+    have a sensor at one depth, their mean.
     """
     thickness_mm = (pl.col("layer_bottom_cm") - pl.col("layer_top_cm")) * 10.0
     closes = (

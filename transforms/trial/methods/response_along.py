@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from transforms.trial.methods import trial_statistics as ts
+from transforms.trial.methods.trial_statistics import alike_neighbours
 
 SITE_YEAR = ["field", "season"]
 SECTION_M = 20.0  # length of a section along mapped strips: several points of a usual monitor
@@ -44,7 +44,7 @@ def sections(points: pl.DataFrame) -> pl.DataFrame:
         if d.size:
             row["map_response_kg_ha"] = float(d.mean())
         if d.size >= LEAST_SECTIONS:
-            found = ts.alike_neighbours(d)
+            found = alike_neighbours(d)
             row |= {"map_low_kg_ha": found.low, "map_high_kg_ha": found.high}
         rows.append(row)
     return pl.DataFrame(

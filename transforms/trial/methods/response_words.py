@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from transforms.methods.texts import joined
+
 SIDE_BY_SIDE = (
     "The strips lie side by side and were not assigned by lot, and neighbouring passes are alike: "
     "a lasting difference of the ground between the strips counts as response, and the interval "
@@ -11,8 +13,8 @@ SIDE_BY_SIDE = (
 )
 
 
-def worded(rows: pl.DataFrame) -> pl.DataFrame:
-    """Adds limits, reason, coverage and partial to the rows of ``response``."""
+def with_limits_and_reason(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add limits, reason, coverage and partial to the rows of ``response``."""
     missing_side = (
         pl.when(pl.col("whole_treated").is_null() & pl.col("whole_check").is_null())
         .then(pl.lit("no yield could be made for either strip"))
@@ -21,7 +23,7 @@ def worded(rows: pl.DataFrame) -> pl.DataFrame:
         .otherwise(pl.lit("only the check strip has a yield"))
     )
     tested = pl.col("p").is_not_null()
-    limits = pl.concat_str(
+    limits = joined(
         pl.lit(SIDE_BY_SIDE),
         pl.when(pl.col("blocks") == 0)
         .then(pl.lit("No passes pair up across the border: a difference without a test."))
@@ -40,10 +42,9 @@ def worded(rows: pl.DataFrame) -> pl.DataFrame:
             )
         ),
         separator=" ",
-        ignore_nulls=True,
     )
     unpaired = pl.col("compared").fill_null(0) < pl.col("recorded").fill_null(0)
-    reason = pl.concat_str(
+    reason = joined(
         pl.when(pl.col("response_kg_ha").is_null()).then(missing_side),
         pl.when(pl.col("check_worked").fill_null(False)).then(
             pl.lit("the check strip was worked too, so this is no test of the practice")
@@ -63,15 +64,13 @@ def worded(rows: pl.DataFrame) -> pl.DataFrame:
         pl.when(pl.col("yield_partial").fill_null(False)).then(
             pl.lit("a strip's yield is partial")
         ),
-        separator="; ",
-        ignore_nulls=True,
     )
     coverage = pl.when(pl.col("recorded") > 0).then(
         (pl.col("compared").fill_null(0) / pl.col("recorded")).clip(0, 1)
     )
     return rows.with_columns(
         limits=pl.when(pl.col("response_kg_ha").is_not_null()).then(limits),
-        reason=pl.when(reason != "").then(reason),
+        reason=reason,
         coverage=coverage.fill_null(0.0),
         partial=pl.col("response_kg_ha").is_null()
         | unpaired

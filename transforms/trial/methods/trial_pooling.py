@@ -165,8 +165,9 @@ def pooled(y: ArrayLike, variances: ArrayLike) -> Pooled:
     """Pool trial results (any unit) with their variances (unit squared).
 
     Mean by REML with the Hartung-Knapp interval, and a cautious one for claims that is never
-    narrower than the plain (Roever, Knapp and Friede 2015, doi 10.1186/s12874-015-0091-1); I2 as the share of tau2 in tau2 plus the typical
-    variance, Higgins and Thompson 2002 (doi 10.1002/sim.1186); Q after Cochran 1954.
+    narrower than the plain (Roever, Knapp and Friede 2015, doi 10.1186/s12874-015-0091-1); I2 as
+    the share of tau2 in tau2 plus the typical variance, Higgins and Thompson 2002
+    (doi 10.1002/sim.1186); Q after Cochran 1954.
     Raises ValueError for fewer than two trials; prediction limits are nan for fewer than three.
     """
     a, v = _checked(y, variances)

@@ -18,11 +18,13 @@ def days_of_sun(n, seed, error_min=lambda i: 0.0, *, clear=0.35):
         is_clear = rng.random() < clear
         scatter = rng.normal(1.0, 3.0) if is_clear else rng.normal(0, 50)
         out.append(
-            {"station": "s", "day": FIRST + timedelta(days=i), "coverage": 1.0, "partial": False,
-             "noon_error_h": (error_min(i) + scatter) / 60,
-             "clearness": rng.uniform(0.6, 0.78) if is_clear else rng.uniform(0.05, 0.5)}
-        )  # fmt: skip
-    return rows("sun_day", out)
+            {
+                "day": FIRST + timedelta(days=i),
+                "noon_error_h": (error_min(i) + scatter) / 60,
+                "clearness": rng.uniform(0.6, 0.78) if is_clear else rng.uniform(0.05, 0.5),
+            }
+        )
+    return rows("sun_day", out, station="s", coverage=1.0, partial=False)
 
 
 def found(frame):
@@ -38,7 +40,7 @@ def test_a_right_clock_is_never_called_wrong():
 
 
 @pytest.mark.parametrize("off_min", [-60, -20, 18, 45])
-def test_a_clock_that_jumped_is_told_within_the_month_and_by_how_much(off_min):
+def test_a_clock_that_jumped_is_found_within_the_month_and_by_how_much(off_min):
     for seed in range(5):
         frame = days_of_sun(400, seed, lambda i: off_min if i >= 200 else 0)
         ((finding, begin, _, error),) = found(clock.sun(frame)[0])
@@ -47,7 +49,7 @@ def test_a_clock_that_jumped_is_told_within_the_month_and_by_how_much(off_min):
         assert error * 60 == pytest.approx(off_min, abs=4)
 
 
-def test_a_clock_that_drifts_is_told_when_it_matters_and_set_right_it_is_over():
+def test_a_clock_that_drifts_is_found_when_it_matters_and_set_right_it_is_over():
     frame = days_of_sun(500, 3, lambda i: i * 0.1 if i < 300 else 0)  # three minutes a month
     ((_, begin, end, error),) = found(clock.sun(frame)[0])
     assert 90 <= (begin - FIRST).days <= 160
@@ -66,8 +68,16 @@ def arrivals(n, age_h, *, each_d=1, instrument="s", kind="station"):
     times = [start + timedelta(days=each_d * i) for i in range(n)]
     delivery = rows(
         "delivery",
-        [{"delivery": str(i), "sequence": i + 1, "received_at": t, "last_reading": t - timedelta(hours=age_h(i))} for i, t in enumerate(times)],
-    )  # fmt: skip
+        [
+            {
+                "delivery": str(i),
+                "sequence": i + 1,
+                "received_at": t,
+                "last_reading": t - timedelta(hours=age_h(i)),
+            }
+            for i, t in enumerate(times)
+        ],
+    )
     of = [{"sequence": i + 1, "kind": kind, "instrument": instrument} for i in range(n)]
     return delivery, rows("delivery_instrument", of)
 

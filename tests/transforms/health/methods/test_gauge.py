@@ -23,28 +23,35 @@ def season(seed, n=900, *, caught=lambda i: 1.0, wet_share=0.3):
         ordinal = float(day.timetuple().tm_yday)
         top = pl.select(extraterrestrial(pl.lit(50.0), pl.lit(ordinal))).item()
         out.append(
-            {"station": "s", "day": day, "field": "a", "strip": "check", "rain_mm": fell * caught(i),
-             "rain_coverage": 1.0, "humidity_coverage": 1.0, "solar_coverage": 1.0,
-             "relative_humidity_mean_pct": rng.uniform(86, 99) if gloomy else rng.uniform(45, 84),
-             "solar_energy_mj_m2": top * (rng.uniform(0.1, 0.33) if gloomy else rng.uniform(0.4, 0.75)),
-             "air_temp_min_c": -5.0 if cold else 8.0, "readings": 96}
-        )  # fmt: skip
-    return rows("weather_day", out)
+            {
+                "day": day,
+                "rain_mm": fell * caught(i),
+                "relative_humidity_mean_pct": rng.uniform(86, 99)
+                if gloomy
+                else rng.uniform(45, 84),
+                "solar_energy_mj_m2": top
+                * (rng.uniform(0.1, 0.33) if gloomy else rng.uniform(0.4, 0.75)),
+                "air_temp_min_c": -5.0 if cold else 8.0,
+            }
+        )
+    whole = dict.fromkeys(("rain_coverage", "humidity_coverage", "solar_coverage"), 1.0)
+    return rows("weather_day", out, station="s", field="a", strip="check", readings=96, **whole)
 
 
 def normal(mm=2.2):
     every = [date(2020, 1, 1) + timedelta(days=i) for i in range(366)]
     return rows(
         "normal_day",
-        [{"days_in_year": 366, "month": d.month, "day_of_month": d.day, "rain_mm": mm} for d in every],
-    )  # fmt: skip
+        [{"month": d.month, "day_of_month": d.day, "rain_mm": mm} for d in every],
+        days_in_year=366,
+    )
 
 
 NONE = rows("normal_day", [])
 
 
 def found(weather, normals=NONE):
-    return gauge.alone(weather, normals, farm())[0]
+    return gauge.dry_gauges(weather, normals, farm())[0]
 
 
 def test_a_gauge_that_catches_is_never_called_dry():
@@ -54,7 +61,7 @@ def test_a_gauge_that_catches_is_never_called_dry():
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_a_gauge_that_stops_is_told_after_ten_days_that_look_like_rain(seed):
+def test_a_gauge_that_stops_is_found_after_ten_days_that_look_like_rain(seed):
     blocked = found(season(seed, caught=lambda i: 0.02 if i >= 420 else 1.0))
     assert blocked.height >= 1
     first = blocked.sort("from_day").row(0, named=True)
@@ -72,7 +79,7 @@ def test_a_drought_is_no_blocked_gauge():
     assert dry.is_empty()
 
 
-def test_one_that_never_caught_is_told_by_the_normal_only():
+def test_one_that_never_caught_is_found_by_the_normal_only():
     weather = season(3, n=200, caught=lambda i: 0.0)
     assert found(weather).is_empty()
     assert found(weather, normal()).height == 1
@@ -84,6 +91,6 @@ def test_snow_and_parts_of_days_are_not_judged():
     cold = weather.with_columns(air_temp_min_c=pl.lit(-3.0))
     part = weather.with_columns(humidity_coverage=pl.lit(0.5))
     for frame in (cold, part, weather.clear()):
-        bad, seen = gauge.alone(frame, NONE, farm())
+        bad, seen = gauge.dry_gauges(frame, NONE, farm())
         assert bad.is_empty()
         assert seen.is_empty()

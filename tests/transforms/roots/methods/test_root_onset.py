@@ -1,28 +1,17 @@
 import numpy as np
 import pytest
 
+from tests.transforms.roots.uptake_series import DAYS, series
 from transforms.roots.methods import root_onset
 from transforms.roots.methods.root_onset import (
     BY_BALANCE,
     BY_PULSE,
-    Array,
     Fit,
     fit,
     onset,
     quiet_until,
     shift,
 )
-
-DAYS = 120
-
-
-def series(start: float | None, height: float = 0.4, noise: float = 0.08, seed: int = 0) -> Array:
-    """Uptake that begins at ``start`` and rises within ten days, fitful as weather makes it."""
-    rng = np.random.default_rng(seed)
-    day = np.arange(DAYS)
-    rise = np.zeros(DAYS) if start is None else np.clip((day - start) / 10, 0, 1)
-    fitful = rng.uniform(0.4, 1.4, DAYS)
-    return np.asarray(height * rise * fitful + rng.normal(0, noise, DAYS))
 
 
 @pytest.mark.parametrize("start", [20, 50, 85])

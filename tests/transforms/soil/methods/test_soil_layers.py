@@ -47,10 +47,13 @@ def test_days_are_expected_within_spells_and_the_record() -> None:
     spell = rows(
         "probe_spell",
         [
-            {"probe": "p", "from_day": date(2024, 5, 1), "to_day": date(2024, 5, 4), "field": "f", "strip": "check"},
-            {"probe": "p", "from_day": date(2024, 5, 10), "field": "f", "strip": "check"},
+            {"from_day": date(2024, 5, 1), "to_day": date(2024, 5, 4)},
+            {"from_day": date(2024, 5, 10)},
         ],
-    )  # fmt: skip
+        probe="p",
+        field="f",
+        strip="check",
+    )
     sensor = rows(
         "sensor",
         [

@@ -1,4 +1,4 @@
-"""Last heard against habit, gaps and their pattern, the battery's trend.
+"""When an instrument last reported against its habit, gaps and their pattern, the battery's trend.
 
 What is 'late', how long a gap is one and at what share of its usual voltage a battery fails are
 common practice, no source.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms.health.methods.spans import labelled, looked, spans
+from transforms.health.methods.spans import checked_days, spans
 
 LATE = 2.0  # silent for more than twice its habit
 GAP_D = 3
@@ -24,7 +24,7 @@ SOON_D, LATER_D = 30, 120
 
 
 def silence(heard: pl.DataFrame, arrivals: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Silent instruments, and what was looked at.
+    """Find silent instruments; return them and the days checked.
 
     ``heard``: kind, instrument, day, as_of, open (whether it stands as of then). ``arrivals``:
     kind, instrument, day of each arrival. An instrument whose files are fetched by hand once a
@@ -54,16 +54,16 @@ def silence(heard: pl.DataFrame, arrivals: pl.DataFrame) -> tuple[pl.DataFrame, 
             depth_cm=pl.lit(None, pl.Float64),
         )
     )
-    late = rows.filter(pl.col("silent_d") > LATE * pl.col("habit_d"))
-    found = late.select(
-        *who, "part", "finding", "depth_cm", "silent_d", "habit_d",
-        from_day=pl.col("day").dt.offset_by("1d"), to_day="as_of",
+    columns = [*who, "part", "finding", "depth_cm", "silent_d", "habit_d"]
+    found = rows.filter(pl.col("silent_d") > LATE * pl.col("habit_d")).select(
+        *columns,
+        from_day=pl.col("day").dt.offset_by("1d"),
+        to_day="as_of",
         days=pl.col("silent_d").cast(pl.Int64),
-    )  # fmt: skip
+    )
     seen = rows.select(
-        *who, "part", "finding", "depth_cm", "silent_d", "habit_d",
-        looked_from="first", looked_to="as_of", days=pl.lit(None, pl.Int64),
-    )  # fmt: skip
+        *columns, checked_from="first", checked_to="as_of", days=pl.lit(None, pl.Int64)
+    )
     return found, seen
 
 
@@ -102,7 +102,7 @@ def gaps(expected: pl.DataFrame, heard: pl.DataFrame) -> tuple[pl.DataFrame, pl.
         .drop("year", "month_end", "weekday")
     )
     found = pl.concat([runs.filter(pl.col("days") >= GAP_D), single], how="diagonal")
-    return found, looked(base, "gap", "gap pattern")
+    return found, checked_days(base, "gap", "gap pattern")
 
 
 def batteries(days: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -137,29 +137,25 @@ def batteries(days: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
             to_fall=pl.col("level") - FAILS_AT * pl.col("usual"),
         )
     )
-    left = pl.when(pl.col("to_fall") <= 0).then(0.0).otherwise(
-        -pl.col("to_fall") / pl.col("slope")
-    )  # fmt: skip
+    flat = pl.col("to_fall") <= 0
+    left = pl.when(flat).then(0.0).otherwise(-pl.col("to_fall") / pl.col("slope"))
     falling = (pl.col("slope") < 0) & (pl.col("level") < NEW_LOW * pl.col("least"))
+    columns = [*who, "part", "depth_cm", "days", "battery_min_v"]
+    first = pl.col("last").dt.offset_by(f"-{TREND_D - 1}d")
     found = (
         rows.with_columns(left=left)
-        .filter((falling & (pl.col("left") <= LATER_D)) | (pl.col("to_fall") <= 0))
+        .filter((falling & (pl.col("left") <= LATER_D)) | flat)
         .select(
-            *who, "part", "depth_cm", "days", "battery_min_v",
-            finding=pl.when(pl.col("left") <= SOON_D).then(pl.lit("battery failing")).otherwise(pl.lit("battery falling")),
-            from_day=pl.col("last").dt.offset_by(f"-{TREND_D - 1}d"), to_day="last",
+            *columns,
+            finding=pl.when(pl.col("left") <= SOON_D)
+            .then(pl.lit("battery failing"))
+            .otherwise(pl.lit("battery falling")),
+            from_day=first,
+            to_day="last",
             fails_day=pl.col("last") + pl.duration(days=pl.col("left").ceil().cast(pl.Int64)),
         )
-    )  # fmt: skip
-    seen = rows.select(
-        *who, "part", "depth_cm", "days", "battery_min_v",
-        looked_from=pl.col("last").dt.offset_by(f"-{TREND_D - 1}d"), looked_to="last",
-    )  # fmt: skip
+    )
+    seen = rows.select(*columns, checked_from=first, checked_to="last")
     return found, pl.concat(
         [seen.with_columns(finding=pl.lit(f)) for f in ("battery failing", "battery falling")]
     )
-
-
-def unlabelled(frame: pl.DataFrame, kind: str, *columns: str) -> pl.DataFrame:
-    """A daily table's days by kind and instrument, with some of its columns."""
-    return labelled(frame, kind, "whole").select("kind", "instrument", "day", *columns)

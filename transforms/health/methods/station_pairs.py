@@ -12,16 +12,20 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms.health.methods.spans import labelled, looked, spans
+from transforms.health.methods.spans import checked_days, labelled, spans
 
 WHOLE = 0.9  # share of the day recorded
 WET_MM, WET_DAYS, WET_SUM_MM = 1.0, 4, 10.0
 BLOCKED, MOSTLY = 0.75, 0.75
 DAY_APART_MM, DAY_APART = 10.0, 1.5
 RADIATION_LOW = 0.9
-APART_C, APART_PCT = 1.0, 8.0
 MONTH_DAYS = 15
 SNOW_C = 1.0
+# Finding, part, column, its coverage and the limit of the difference.
+DIFFERENCES = (
+    ("temperature disagreement", "air temperature", "air_temp_mean_c", "air_temp_coverage", 1.0),
+    ("humidity disagreement", "humidity", "relative_humidity_mean_pct", "humidity_coverage", 8.0),
+)
 BRIDGE_D = 63  # months in a row, or with one between them that could not be judged
 
 
@@ -29,9 +33,10 @@ def sides(weather_day: pl.DataFrame) -> pl.DataFrame:
     """Each station's day beside that of the other strip's station (columns ending ``_other``)."""
     here = weather_day.filter(pl.col("field").is_not_null() & pl.col("strip").is_not_null())
     here = here.unique(["field", "strip", "day"], keep="first", maintain_order=True)
+    treated = pl.col("strip") == "treated"
     other = here.with_columns(
-        strip=pl.when(pl.col("strip") == "treated").then(pl.lit("check")).otherwise(pl.lit("treated"))
-    )  # fmt: skip
+        strip=pl.when(treated).then(pl.lit("check")).otherwise(pl.lit("treated"))
+    )
     return here.join(other, on=["field", "strip", "day"], suffix="_other").with_columns(
         month=pl.col("day").dt.truncate("1mo")
     )
@@ -40,14 +45,17 @@ def sides(weather_day: pl.DataFrame) -> pl.DataFrame:
 def rain(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Blocked gauges by month, and single days of rain far apart."""
     mine, theirs = pl.col("rain_mm"), pl.col("rain_mm_other")
-    no_snow = (pl.col("gauge_heated").fill_null(False) | (pl.col("air_temp_min_c") > SNOW_C)) & (
-        pl.col("gauge_heated_other").fill_null(False) | (pl.col("air_temp_min_c_other") > SNOW_C)
-    )
-    both = labelled(pairs, "station", "rain gauge").filter(
-        no_snow & (pl.col("rain_coverage") >= WHOLE) & (pl.col("rain_coverage_other") >= WHOLE)
-        & (pl.col("rain_since_day").fill_null(pl.col("day")) == pl.col("day"))
-        & (pl.col("rain_since_day_other").fill_null(pl.col("day")) == pl.col("day"))
-    )  # fmt: skip
+
+    def usable(suffix: str) -> pl.Expr:
+        """Return whether a gauge recorded the whole day, that day alone, and no snow."""
+        day, heated = pl.col("day"), pl.col(f"gauge_heated{suffix}").fill_null(False)
+        return (
+            (heated | (pl.col(f"air_temp_min_c{suffix}") > SNOW_C))
+            & (pl.col(f"rain_coverage{suffix}") >= WHOLE)
+            & (pl.col(f"rain_since_day{suffix}").fill_null(day) == day)
+        )
+
+    both = labelled(pairs, "station", "rain gauge").filter(usable("") & usable("_other"))
     wet = both.filter(pl.max_horizontal(mine, theirs) >= WET_MM)
     months = (
         wet.group_by("kind", "instrument", "part", "month")
@@ -73,10 +81,8 @@ def rain(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         & (high > DAY_APART * pl.min_horizontal(mine, theirs))
     ).with_columns(finding=pl.lit("rain disagreement"))
     single = spans(apart, numbers=((mine - theirs).sum().alias("difference_mm"),))
-    judged = months.select(
-        "kind", "instrument", "part", "depth_cm", "finding", day=pl.col("last")
-    )  # fmt: skip
-    seen = pl.concat([looked(judged, "gauge blocked"), looked(both, "rain disagreement")])
+    last = months.with_columns(day="last")
+    seen = pl.concat([checked_days(last, "gauge blocked"), checked_days(both, "rain disagreement")])
     return pl.concat([found.drop("sum", "sum_other"), single], how="diagonal"), seen
 
 
@@ -91,17 +97,17 @@ def radiation(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         finding=pl.lit("radiation low")
     )
     found = _months(low, "n").with_columns(ratio=pl.col("sum") / pl.col("sum_other"))
-    return found.drop("sum", "sum_other"), looked(both, "radiation low")
+    return found.drop("sum", "sum_other"), checked_days(both, "radiation low")
 
 
 def differences(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Months in which air temperature or humidity of the two stations lie apart; which of the two
-    is wrong, they do not tell."""
+    """Find months in which air temperature or humidity of the two stations lie apart.
+
+    Which of the two is wrong does not show. Returns the findings and the days checked.
+    """
     found, seen = [], []
-    for part, column, covered, limit, number, finding in (
-        ("air temperature", "air_temp_mean_c", "air_temp_coverage", APART_C, "difference_c", "temperature disagreement"),
-        ("humidity", "relative_humidity_mean_pct", "humidity_coverage", APART_PCT, "difference_pct", "humidity disagreement"),
-    ):  # fmt: skip
+    for finding, part, column, covered, limit in DIFFERENCES:
+        unit = column.rsplit("_", 1)[1]
         away = pl.col(column) - pl.col(f"{column}_other")
         both = labelled(pairs, "station", part).filter(
             (pl.col(covered) >= WHOLE) & (pl.col(f"{covered}_other") >= WHOLE) & away.is_not_null()
@@ -110,10 +116,10 @@ def differences(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         apart = months.filter(pl.col("sum").abs() > limit).with_columns(finding=pl.lit(finding))
         found.append(
             _months(apart, "n")
-            .with_columns((pl.col("sum") / pl.col("months")).alias(number))
+            .with_columns((pl.col("sum") / pl.col("months")).alias(f"difference_{unit}"))
             .drop("sum", "sum_other")
         )
-        seen.append(looked(both, finding))
+        seen.append(checked_days(both, finding))
     return pl.concat(found, how="diagonal"), pl.concat(seen)
 
 

@@ -1,0 +1,68 @@
+"""A station's rain, its normals and its seasons, for the tests of rain against normal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+import polars as pl
+
+from tests.transforms import frames
+from transforms.weather import normal_day
+
+SPELL = frames.rows(
+    "station_spell",
+    [
+        {
+            "station": "a",
+            "from_day": date(2023, 1, 1),
+            "field": "north",
+            "strip": "check",
+            "gauge_heated": False,
+        }
+    ],
+)
+# Normals of 1 mm a day in a common year.
+LENGTHS = [31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31]
+
+
+def flat_normals(mm: float = 1.0) -> pl.DataFrame:
+    months = frames.rows(
+        "normal_month",
+        [
+            {"month": m, "rain_mm": mm * LENGTHS[m - 1], "coverage": 1.0, "partial": False}
+            for m in range(1, 13)
+        ],
+    )
+    return normal_day.derive(months)
+
+
+NORMALS = flat_normals()
+SEASONS = frames.rows(
+    "season",
+    [
+        {
+            "field": "north",
+            "season": 2023,
+            "crop": "barley",
+            "seeded": date(2023, 5, 10),
+            "harvested": date(2023, 8, 20),
+        },
+        {"field": "north", "season": 2024, "crop": "winter_wheat", "seeded": date(2023, 9, 15)},
+    ],
+)
+
+
+def weather(
+    days: list[date], rain: Callable[[date], float | None] | float = 1.0, **columns: Any
+) -> list[dict[str, Any]]:
+    items = []
+    for day in days:
+        mm = rain(day) if callable(rain) else rain
+        given = {k: v(day) if callable(v) else v for k, v in columns.items()}
+        base: dict[str, Any] = {"station": "a", "day": day, "rain_mm": mm, "rain_coverage": 0.0}
+        if mm is not None:
+            base |= {"rain_coverage": 1.0, "rain_since_day": day}
+        items.append(base | given)
+    return items

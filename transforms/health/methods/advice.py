@@ -1,0 +1,104 @@
+"""What to do about each finding, and what is missing if a check cannot be made."""
+
+from __future__ import annotations
+
+ADVICE = {
+    "silent": (
+        "It has sent nothing since the day before; look at power, antenna or cable, and whether "
+        "its files still arrive. What lies between stays unknown."
+    ),
+    "battery failing": (
+        "Its battery is failing: replace or charge it now, and look at the charger or the solar "
+        "panel."
+    ),
+    "battery falling": (
+        "Its battery sinks lower than in the year before: clean the solar panel and plan to "
+        "replace the battery before the day it fails."
+    ),
+    "gap": (
+        "Days are missing: every total that holds them is short. Look whether the logger still "
+        "has them, and put its file into the drop folder."
+    ),
+    "gap pattern": (
+        "Single days are missing by the calendar: look at how its files are split or fetched, not "
+        "at the instrument."
+    ),
+    "stuck": (
+        "The sensor stands still at one value: look at cable and plug, and replace it if it does "
+        "not come back. Its values of these days are not measurements."
+    ),
+    "impossible": (
+        "The sensor gives what cannot be: look at cable, plug and calibration, and replace it if "
+        "it does not come back."
+    ),
+    "clock": (
+        "Its clock is wrong, by the sun or because it wrote times that lay in the future: set it. "
+        "Where it is off by whole hours or by half a step, look at the time zone and at 'stamp' "
+        "in farm.toml instead."
+    ),
+    "clock late": (
+        "Its newest readings are older on arrival than they used to be: its clock may run slow, "
+        "or its files are sent later. Hold its clock against a telephone's."
+    ),
+    "gauge blocked": (
+        "Its gauge caught much less than that of the other strip on most wet days: clean the "
+        "funnel and the screen, see that the bucket tips freely and stands level."
+    ),
+    "gauge dry": (
+        "Its gauge caught nothing on humid, dark days that used to bring rain: clean the funnel "
+        "and the screen, pour a measured cup of water through, and see that the bucket tips and "
+        "its cable is whole."
+    ),
+    "rain disagreement": (
+        "One day's rain differs much between the strips: a storm's edge, a gauge that was "
+        "emptied, or water poured in at a service visit. Look at the notes of that day."
+    ),
+    "radiation low": (
+        "It catches less sun than the station of the other strip: clean and level the radiation "
+        "sensor, and have it calibrated or replaced if that does not help."
+    ),
+    "temperature disagreement": (
+        "Air temperature differs from the other strip's station, one of the two: look at both "
+        "shields and fans."
+    ),
+    "humidity disagreement": (
+        "Humidity differs from the other strip's station, one of the two: look at both filters, "
+        "and have the sensors calibrated."
+    ),
+    "depths exchanged": (
+        "Two depths take each other's values from this day: they were plugged crosswise before "
+        "it, or are since. Look at the plugs and correct the sensors' depths in farm.toml for "
+        "those days."
+    ),
+    "probe disturbed": (
+        "Most of its sensors jumped at once without rain: the probe may have been moved, pulled "
+        "or cut. Look at it, and begin a new spell in farm.toml if it was set again."
+    ),
+}
+
+MISSING = {
+    "silent": "it does not stand on a trial any more, or was never heard",
+    "battery failing": "no supply voltage of at least ten days, and of three months before them",
+    "battery falling": "no supply voltage of at least ten days, and of three months before them",
+    "gap": "it was never heard",
+    "gap pattern": "it was never heard",
+    "stuck": "no whole days with lowest and highest value",
+    "impossible": "no values to judge",
+    "clock": (
+        "fewer than five clear days with whole radiation in steps of an hour or less within a "
+        "month; readings later than their receipt would be noticed, and there were none"
+    ),
+    "clock late": "too few arrivals within a day and a half of their readings to know a habit",
+    "gauge blocked": (
+        "no month with enough wet days that both strips' stations recorded whole and without snow"
+    ),
+    "gauge dry": (
+        "fewer than ten humid, dark, snow-free days with humidity, radiation and rain whole"
+    ),
+    "rain disagreement": "no days that both strips' stations recorded whole and without snow",
+    "radiation low": "no days of radiation that both strips' stations recorded whole",
+    "temperature disagreement": "no days that both strips' stations recorded whole",
+    "humidity disagreement": "no days that both strips' stations recorded whole",
+    "depths exchanged": "no dry and frost-free days in a row",
+    "probe disturbed": "no dry and frost-free days in a row",
+}

@@ -1,0 +1,18 @@
+"""Build the texts that rows carry: reasons, and depths as a reader writes them."""
+
+from __future__ import annotations
+
+import polars as pl
+
+
+def joined(*parts: str | pl.Expr, separator: str = "; ") -> pl.Expr:
+    """Join the parts that are not null into one text; null if there is none.
+
+    A part is a column name or an expression of text, as in ``pl.concat_str``.
+    """
+    return pl.concat_str(*parts, separator=separator, ignore_nulls=True).replace("", None)
+
+
+def depth_text(depth_cm: pl.Expr) -> pl.Expr:
+    """Write a depth [cm] without a needless decimal: 10, 12.5."""
+    return depth_cm.round(1).cast(pl.String).str.strip_suffix(".0")
