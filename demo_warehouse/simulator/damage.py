@@ -24,7 +24,7 @@ LOST_CLOCKS = (
     ("clock reset to 1970", 9, 1.5, 1970),
     ("clock in the future", 7, 4.0, 2093),
 )
-# Single values that are lost in between, with the code that the logger writes for them.
+# Columns in which single values are lost here and there; the logger writes its missing code.
 GAPS = (
     ("Windbreak treated", "air_temp_c"),
     ("Windbreak treated", "wind_speed_m_s"),

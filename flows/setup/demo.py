@@ -2,20 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import timedelta
 from pathlib import Path
 
 import duckdb
 import polars as pl
 
+from demo_warehouse.simulator.build import lay_out
 from flows.base.errors import UserError
 from flows.base.progress import Tick, silent
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
+from flows.pages import render
+from flows.pages.cells import Line, Section, grid_of, say
+from flows.pages.digest import write as digests
+from flows.pages.page import Page
+from flows.pages.published_tables import Tables
+from flows.pages.reader_units import Show
+from flows.pages.report import trial
+from flows.pages.report import write as reports
+from flows.pages.sections import harvest
+from flows.pages.week import Week
 from flows.run import steps
 from flows.store import query
 
-_COUNTS = """
+_ARRIVED = """
     SELECT (SELECT count(*) FROM delivery) AS deliveries,
         (SELECT count(*) FROM weather_reading) AS weather_readings,
         (SELECT count(*) FROM soil_reading) AS soil_readings,
@@ -46,7 +58,7 @@ _DRAWDOWN = """
     WHERE practice = ? GROUP BY depth_cm ORDER BY depth_cm
 """
 STORY_WIDTH = 118  # a terminal's window; the story is to be under a page
-_SHOWN = {
+_RESPONSE_HEADINGS = {
     "field": "Field",
     "season": "Season",
     "crop": "Crop",
@@ -63,8 +75,6 @@ def demo(root: Path, tick: Tick = silent) -> str:
 
     Raises UserError where a farm folder that is not the demo stands there.
     """
-    from demo_warehouse.simulator.build import lay_out  # noqa: PLC0415
-
     folder = FarmFolder(root.expanduser().resolve())
     if folder.farm_toml.exists():
         name = farm_file.load(folder.farm_toml).farm.name
@@ -76,19 +86,22 @@ def demo(root: Path, tick: Tick = silent) -> str:
     else:
         lay_out(folder.root, progress=lambda share, what: tick(what, int(share * 1000), 1000))
     runs = steps.turn(FarmFolder.at(folder.root), tick)
-    told = "\n".join(f"  {run.flow}: {run.summary}" for run in runs)
+    summaries = "\n".join(f"  {run.flow}: {run.summary}" for run in runs)
     pages = _pages(folder, tick)
     with query.open_published(folder) as con:
-        parts = [_heading(folder, con), told, _findings(con), _story(con), pages, _next(root)]
+        parts = [
+            _heading(folder, con),
+            summaries,
+            _findings(con),
+            _story(con),
+            pages,
+            _next_steps(root),
+        ]
         return "\n\n".join(parts)
 
 
 def _pages(folder: FarmFolder, tick: Tick) -> str:
     """One digest, of a week in which the roots are on their way down, and the last report."""
-    from flows.pages.digest import write as digests  # noqa: PLC0415
-    from flows.pages.report import write as reports  # noqa: PLC0415
-    from flows.pages.week import Week  # noqa: PLC0415
-
     tick("writing pages", 0, 2)
     with query.open_published(folder) as con:
         ((last,),) = con.sql("SELECT max(harvested) FROM season").fetchall()
@@ -106,63 +119,48 @@ def _heading(folder: FarmFolder, con: duckdb.DuckDBPyConnection) -> str:
 
 def _findings(con: duckdb.DuckDBPyConnection) -> str:
     practices = con.sql("SELECT DISTINCT practice FROM field ORDER BY practice").fetchall()
-    parts = [
-        ("What arrived", _table(con, _COUNTS)),
-        ("What was refused, and why", _table(con, _REFUSED)),
-        (
-            "Rain against normal, month of seeding to month of harvest, mm, check strips",
-            _table(con, _RAIN),
+    parts = {
+        "What arrived": _table(con, _ARRIVED),
+        "What was refused, and why": _table(con, _REFUSED),
+        "Rain against normal, month of seeding to month of harvest, mm, check strips": _table(
+            con, _RAIN
         ),
-    ]
-    parts += [
-        (
+    }
+    for (practice,) in practices:
+        heading = (
             f"Where the water came from, {practice}: mean uptake of a season by depth, over the days "
-            "that both strips have",
-            _table(con, _DRAWDOWN, practice),
+            "that both strips have"
         )
-        for (practice,) in practices
-    ]
-    return "\n\n".join(f"{heading}\n{body}" for heading, body in parts)
+        parts[heading] = _table(con, _DRAWDOWN, practice)
+    return "\n\n".join(f"{heading}\n{body}" for heading, body in parts.items())
 
 
 def _story(con: duckdb.DuckDBPyConnection) -> str:
     """The trial in words, in the farm's units: did it respond, how often, why, the money, what next."""
-    from flows.pages import render  # noqa: PLC0415
-    from flows.pages.cells import Line, Section, grid_of, say  # noqa: PLC0415
-    from flows.pages.page import Page  # noqa: PLC0415
-    from flows.pages.published_tables import Tables  # noqa: PLC0415
-    from flows.pages.report import trial  # noqa: PLC0415
-    from flows.pages.sections import harvest  # noqa: PLC0415
-
     tables = Tables(con)
     show = tables.show()
     worked = tables("response").filter(pl.col("operation_day").is_not_null())
     caption = say(
         "Treated less check after the work, with the ends of its interval (nineteen in twenty)"
     )
-    grid = grid_of("response", worked.sort("field", "season").to_dicts(), _SHOWN, caption)
+    grid = grid_of(
+        "response", worked.sort("field", "season").to_dicts(), _RESPONSE_HEADINGS, caption
+    )
     sections = [Section(("Did it respond?",), tuple(grid))] if grid else []
-    before: set[str] = set()
+    shown: set[str] = set()
     for practice in sorted(worked["practice"].unique()):
-        told = [
-            ln
-            for ln in trial.in_words(tables, practice)
-            if render.line_text(ln, show) not in before
-        ]
-        before |= {render.line_text(line, show) for line in told}
+        lines = _new(trial.in_words(tables, practice), shown, show)
         heading = f"{practice.capitalize()}, all site-years together"
-        sections.append(Section((heading,), tuple(told)))
+        sections.append(Section((heading,), tuple(lines)))
     paid: list[Line] = []
     for field, last in worked.group_by("field").agg(pl.col("season").max()).sort("field").rows():
         paid += harvest.money(tables, field, last)
     sections.append(Section(("Has it paid?",), tuple(paid)))
     advised: list[Line] = []
+    shown = set()
     for row in tables("field_outlook").sort("place").to_dicts():
-        for line in harvest.fall(tables, row["field"], row["fall"], row["soil_state_day"]):
-            if render.line_text(line, show) not in {
-                render.line_text(other, show) for other in advised
-            }:
-                advised.append(line)
+        lines = harvest.fall(tables, row["field"], row["fall"], row["soil_state_day"])
+        advised += _new(lines, shown, show)
     sections.append(Section(("Which fields next?",), tuple(advised)))
     foot = (Line((harvest.NOT_ADVICE,)),)
     story = render.text(Page(("The trial",), (), tuple(sections), foot), show, STORY_WIDTH)
@@ -173,13 +171,24 @@ def _story(con: duckdb.DuckDBPyConnection) -> str:
     )
 
 
+def _new(lines: Iterable[Line], shown: set[str], show: Show) -> list[Line]:
+    """Return the lines whose text was not shown yet, and add it to what was."""
+    new: list[Line] = []
+    for line in lines:
+        text = render.line_text(line, show)
+        if text not in shown:
+            shown.add(text)
+            new.append(line)
+    return new
+
+
 def _table(con: duckdb.DuckDBPyConnection, sql: str, *given: str) -> str:
     rows = query.frame(con.sql(sql, params=list(given)) if given else con.sql(sql))
     text = query.to_table(rows, 40)
     return "\n".join(f"  {line}" for line in text.splitlines()[:-1])
 
 
-def _next(root: Path) -> str:
+def _next_steps(root: Path) -> str:
     return (
         "Next\n"
         f"  checkstrip status {root}\n"

@@ -1,6 +1,6 @@
 """What a changed set-up would do: landed in a copy of the warehouse that is thrown away.
 
-Files that wait in the drop folders are read too, into a passing archive. HTTP sources are not asked.
+Files that wait in the drop folders are read too, into a temporary archive. HTTP sources are not asked.
 """
 
 from __future__ import annotations
@@ -32,6 +32,26 @@ READINGS = {
 }
 NO_SOURCE = "(no source)"
 LISTED = 5  # causes that are listed of a source
+# Deliveries by source: new ones, those read again, those refused whole, rows landed and refused.
+_DELIVERIES = """
+    SELECT d.source,
+        count(*) FILTER (d.sequence > ? OR k.sequence IS NULL),
+        count(*) FILTER (k.sequence IS NOT NULL AND (k.setup IS DISTINCT FROM d.setup
+            OR k.source IS DISTINCT FROM d.source)),
+        count(*) FILTER (d.state = 'refused'),
+        coalesce(sum(d.rows_landed), 0),
+        coalesce(sum(d.rows_quarantined), 0)
+    FROM delivery d LEFT JOIN known k USING (sequence)
+    WHERE d.source NOT IN ('fieldbook', 'normals') OR d.source IS NULL
+    GROUP BY 1
+"""
+_CAUSES = """
+    SELECT source, cause, any_value(name || ', line ' || line || ': found '
+        || coalesce(found, 'nothing') || '; expected ' || coalesce(expected, '')), count(*)
+    FROM quarantine
+    WHERE source NOT IN ('fieldbook', 'normals') OR source IS NULL
+    GROUP BY 1, 2 ORDER BY 4 DESC
+"""
 
 
 @dataclass(slots=True)
@@ -40,7 +60,7 @@ class Outcome:
 
     source: str
     new: int = 0
-    again: int = 0
+    reread: int = 0
     refused_whole: int = 0
     rows_landed: int = 0
     rows_quarantined: int = 0
@@ -53,7 +73,7 @@ class Outcome:
     @property
     def sentences(self) -> list[str]:
         """In plain words."""
-        read = f"{self.new} new deliveries, {self.again} read again, {self.refused_whole} refused whole"
+        read = f"{self.new} new deliveries, {self.reread} read again, {self.refused_whole} refused whole"
         rows = (
             f"{self.rows_landed:,} rows would land, {self.rows_quarantined:,} be quarantined "
             f"(now {self.rows_quarantined_before:,})"
@@ -73,10 +93,10 @@ def try_out(folder: FarmFolder, setup: Path | None = None, tick: Tick = silent) 
     farm = farm_file.load(setup or folder.farm_toml)
     with (
         lock.hold(folder.lock_file, "trying a set-up"),
-        tempfile.TemporaryDirectory(dir=folder.state) as passing,
-        _copy(folder, Path(passing)) as con,
+        tempfile.TemporaryDirectory(dir=folder.state) as temporary,
+        _copy(folder, Path(temporary)) as con,
     ):
-        archive = Archive.open(folder.archive).beside(Path(passing) / "archive")
+        archive = Archive.open(folder.archive).beside(Path(temporary) / "archive")
         before = max((r.sequence for r in archive.receipts), default=0)
         archive.take(drop.find_settled(folder, farm, Places.of(farm)).arrivals)
         con.execute("CREATE TEMP TABLE known AS FROM delivery")
@@ -84,19 +104,19 @@ def try_out(folder: FarmFolder, setup: Path | None = None, tick: Tick = silent) 
             con.execute(f"CREATE TEMP TABLE was_{table} AS FROM {table}")
         con.execute("CREATE TEMP TABLE was_quarantine AS FROM quarantine")
         collect.land_from(con, archive, farm, tick)
-        return _compared(con, before)
+        return _outcomes(con, before)
 
 
 @contextmanager
-def _copy(folder: FarmFolder, passing: Path) -> Iterator[duckdb.DuckDBPyConnection]:
-    copy = passing / "try.duckdb"
+def _copy(folder: FarmFolder, temporary: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    copy = temporary / "try.duckdb"
     if folder.warehouse_file.exists():
         upgrade.refuse_later(folder.warehouse_file)
         con = warehouse.open_file(folder.warehouse_file)
         con.execute("CHECKPOINT")
         con.close()
         shutil.copyfile(folder.warehouse_file, copy)
-    con = warehouse.open_file(copy, passing / "spill")
+    con = warehouse.open_file(copy, temporary / "spill")
     try:
         with warehouse.transaction(con):
             migrate.bring_up(con)
@@ -105,26 +125,16 @@ def _copy(folder: FarmFolder, passing: Path) -> Iterator[duckdb.DuckDBPyConnecti
         con.close()
 
 
-def _compared(con: duckdb.DuckDBPyConnection, before: int) -> list[Outcome]:
+def _outcomes(con: duckdb.DuckDBPyConnection, before: int) -> list[Outcome]:
     found: dict[str, Outcome] = {}
 
     def of(source: str | None) -> Outcome:
         name = source or NO_SOURCE
         return found.setdefault(name, Outcome(name))
 
-    read_now = (
-        "FROM delivery d LEFT JOIN known k USING (sequence) WHERE d.source NOT IN "
-        "('fieldbook', 'normals') OR d.source IS NULL"
-    )
-    same = "k.setup IS NOT DISTINCT FROM d.setup AND k.source IS NOT DISTINCT FROM d.source"
-    for source, new, again, whole, rows, refused in con.execute(
-        f"SELECT d.source, count(*) FILTER (d.sequence > {before} OR k.sequence IS NULL), "
-        f"count(*) FILTER (k.sequence IS NOT NULL AND NOT ({same})), "
-        "count(*) FILTER (d.state = 'refused'), coalesce(sum(d.rows_landed), 0), "
-        f"coalesce(sum(d.rows_quarantined), 0) {read_now} GROUP BY 1"
-    ).fetchall():
+    for source, new, reread, whole, rows, refused in con.execute(_DELIVERIES, [before]).fetchall():
         one = of(source)
-        one.new, one.again, one.refused_whole = new, again, whole
+        one.new, one.reread, one.refused_whole = new, reread, whole
         one.rows_landed, one.rows_quarantined = int(rows), int(refused)
     for source, refused in con.execute(
         "SELECT source, coalesce(sum(rows_quarantined), 0) FROM known GROUP BY 1"
@@ -137,12 +147,7 @@ def _compared(con: duckdb.DuckDBPyConnection, before: int) -> list[Outcome]:
             one.values_added += int(added)
             one.values_changed += int(changed)
             one.values_gone += int(gone)
-    for source, cause, example, number in con.execute(
-        "SELECT source, cause, any_value(name || ', line ' || line || ': found ' || "
-        "coalesce(found, 'nothing') || '; expected ' || coalesce(expected, '')), count(*) "
-        "FROM quarantine WHERE source NOT IN ('fieldbook', 'normals') OR source IS NULL "
-        "GROUP BY 1, 2 ORDER BY 4 DESC"
-    ).fetchall():
+    for source, cause, example, number in con.execute(_CAUSES).fetchall():
         if len(of(source).causes) < LISTED:
             of(source).causes.append(f"{number:,} times {cause} ({example})")
     return [found[name] for name in sorted(found)]
@@ -154,10 +159,11 @@ def _values(table: str, keys: str, kind: Instrument) -> str:
     added = " + ".join(f"(w.{n} IS NULL AND n.{n} IS NOT NULL)::INT" for n in names)
     changed = " + ".join(f"coalesce(w.{n} != n.{n}, false)::INT" for n in names)
     gone = " + ".join(f"(w.{n} IS NOT NULL AND n.{n} IS NULL)::INT" for n in names)
-    return (
-        f"SELECT coalesce(d.source, k.source), sum({added}), sum({changed}), sum({gone}) "
-        f"FROM {table} n FULL JOIN was_{table} w USING ({keys}) "
-        "LEFT JOIN delivery d ON d.delivery = n.delivery "
-        "LEFT JOIN known k ON k.delivery = w.delivery "
-        f"GROUP BY 1 HAVING sum({added} + {changed} + {gone}) > 0"
-    )
+    return f"""
+        SELECT coalesce(d.source, k.source), sum({added}), sum({changed}), sum({gone})
+        FROM {table} n
+        FULL JOIN was_{table} w USING ({keys})
+        LEFT JOIN delivery d ON d.delivery = n.delivery
+        LEFT JOIN known k ON k.delivery = w.delivery
+        GROUP BY 1 HAVING sum({added} + {changed} + {gone}) > 0
+    """

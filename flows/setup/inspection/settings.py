@@ -1,4 +1,4 @@
-"""What farm.toml says, held against itself and the world: clock, sensors, secrets, mail, backup."""
+"""Compares what farm.toml says with itself and the world: clock, sensors, secrets, mail, backup."""
 
 from __future__ import annotations
 

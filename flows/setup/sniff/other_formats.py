@@ -113,7 +113,7 @@ def _leaves(value: Any, path: str) -> list[tuple[str, str]]:
 
 def as_workbook(data: bytes) -> Grid:
     """The fullest sheet of a workbook as a grid; raises CannotSniff."""
-    from openpyxl import load_workbook  # noqa: PLC0415 - only workbooks need it
+    from openpyxl import load_workbook  # noqa: PLC0415 - start-up time: only workbooks need it
 
     try:
         book = load_workbook(io.BytesIO(data), read_only=True, data_only=True)

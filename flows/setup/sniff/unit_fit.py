@@ -1,4 +1,4 @@
-"""Which unit a column is written in: by what stands in the heading, held against what is possible.
+"""Which unit a column is written in: by its heading, compared with what is possible.
 
 Where two units stay possible it is asked; where a heading names a unit that is not possible, that
 is asked too. Temperatures of one file are in one unit.

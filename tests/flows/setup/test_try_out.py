@@ -19,14 +19,14 @@ def test_says_what_would_land_change_and_be_refused_without_doing_it(tmp_path):
     drop(folder, "b.csv", [row(h, 50, 0.1, 0.29, 0.35) for h in range(8, 13)] + ["noon,1,2,3,4"])
     before, held = everything(folder), ask(folder, "FROM weather_reading ORDER BY time")
     (now,) = try_out(folder)
-    assert (now.source, now.new, now.again) == ("hourly", 1, 0)
+    assert (now.source, now.new, now.reread) == ("hourly", 1, 0)
     assert (now.rows_landed, now.rows_quarantined) == (13, 1)
     assert (now.values_added, now.values_changed, now.values_gone) == (3 * 4, 0, 0)
     assert "time not read" in now.causes[0]
     other = tmp_path / "other.toml"
     other.write_text(FARM.replace("degF", "degC").replace("depth_cm = 10}", "depth_cm = 11.5}", 1))
     (then,) = try_out(folder, other)
-    assert (then.new, then.again) == (1, 1)
+    assert (then.new, then.reread) == (1, 1)
     assert then.values_changed == 10  # air temperature
     assert then.values_gone == 10  # the sensor at 10 cm is no longer declared
     assert then.rows_quarantined_before == 0
