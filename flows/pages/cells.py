@@ -7,8 +7,8 @@ table, so that each can be looked up with SQL.
 from __future__ import annotations
 
 import string
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from typing import Any
 
 from schemas.catalogue import TABLES
@@ -39,14 +39,10 @@ class Cell:
         """Whether there is a value."""
         return self.value is not None
 
-    def with_sign(self) -> Cell:
-        """The same, shown with + or - (a departure, a response)."""
-        return replace(self, signed=True)
-
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """What frames the page and stands in no table: the week, its days, the day of making."""
+    """Text of the page itself that is in no table: the week, its days, the day the page was made."""
 
     text: str
 
@@ -55,24 +51,24 @@ Part = str | Cell | Frame
 Phrase = tuple[Part, ...]
 
 
-def cell(table: str, row: Row, column: str) -> Cell:
-    """The cell of a row read from a published table; its declaration gives kind, unit and key."""
+def cell(table: str, row: Row, column: str, *, signed: bool = False) -> Cell:
+    """Return the cell of a row of a published table; its declaration gives kind, unit and key."""
     declared = TABLES[table]
     key = tuple((name, row[name]) for name in declared.key)
     crop = row.get("crop") if "crop" in declared.names else None
     partial = bool(row.get("partial")) if "partial" in declared.names else False
-    return Cell(row[column], table, column, key, crop, partial)
+    return Cell(row[column], table, column, key, crop, partial, signed)
 
 
 def words(value: str) -> str:
-    """A value of ours that is no number, as part of a sentence; raises ValueError on a digit."""
+    """Return a value of ours that is no number, as part of a sentence; raise ValueError on a digit."""
     if any(character.isdigit() for character in value):
         raise ValueError(f"'{value}' holds a number that no table vouches for")
     return value
 
 
 def say(template: str, **given: Part | Phrase) -> Phrase:
-    """A sentence with cells in its places; raises ValueError where the words hold a digit."""
+    """Return a sentence with cells in its places; raise ValueError if its words hold a digit."""
     parts: list[Part] = []
     for literal, name, _, _ in string.Formatter().parse(template):
         if literal:
@@ -86,8 +82,22 @@ def say(template: str, **given: Part | Phrase) -> Phrase:
     return tuple(parts)
 
 
+def say_row(table: str, row: Row, template: str, **given: Part | Phrase) -> Phrase:
+    """Return a sentence about one row of a published table.
+
+    A place that is not given names a column; ``{column:+}`` shows its value with + or - (a
+    departure, a response). Raises ValueError if the words hold a digit.
+    """
+    columns = {
+        name: cell(table, row, name, signed=spec == "+")
+        for _, name, spec, _ in string.Formatter().parse(template)
+        if name and name not in given
+    }
+    return say(template, **given, **columns)
+
+
 def joined(phrases: list[Phrase], between: str = ", ", last: str = " and ") -> Phrase:
-    """Phrases as a list in a sentence."""
+    """Join phrases to a list in a sentence."""
     out: list[Part] = []
     for i, phrase in enumerate(phrases):
         if i:
@@ -98,31 +108,38 @@ def joined(phrases: list[Phrase], between: str = ", ", last: str = " and ") -> P
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A sentence, with the coverage behind it and why it is partial."""
+    """A sentence, the coverage behind it, and the reason if it is partial."""
 
     phrase: Phrase
     cover: Cell | None = None
     why: Cell | None = None
 
     def parts(self) -> Iterator[Part]:
-        """All that it says."""
+        """Yield every part, in order."""
         yield from self.phrase
         yield from (c for c in (self.cover, self.why) if c is not None)
 
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """A small table: a caption, headings, and rows; below it why some are partial."""
+    """A small table: a caption, headings and rows; below it the reasons of the partial ones."""
 
     caption: Phrase
     heads: tuple[Phrase, ...]
     rows: tuple[tuple[Phrase, ...], ...]
     notes: tuple[Line, ...] = ()
 
+    def parts(self) -> Iterator[Part]:
+        """Yield every part, in order."""
+        for phrase in (self.caption, *self.heads, *(one for row in self.rows for one in row)):
+            yield from phrase
+        for note in self.notes:
+            yield from note.parts()
+
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A picture, its question, and in words what it shows."""
+    """A picture, its question, and what it shows in words."""
 
     name: str
     title: Phrase
@@ -130,13 +147,18 @@ class Picture:
     image: bytes
     kind: str = "png"
 
+    def parts(self) -> Iterator[Part]:
+        """Yield every part, in order."""
+        yield from self.title
+        yield from self.says
+
 
 Block = Line | Grid | Picture
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A heading and what stands under it; a report's sections lie in one another."""
+    """A heading and the blocks under it; ``level`` is that of the heading in HTML."""
 
     title: Phrase
     blocks: tuple[Block, ...]
@@ -145,12 +167,38 @@ class Section:
 
 
 def line(table: str, row: Row, template: str, **given: Part | Phrase) -> Line:
-    """A sentence about one row, with the row's coverage and reason where the table has them."""
+    """Return ``say_row`` with the row's coverage and reason, if the table has them."""
     names = TABLES[table].names
     cover = cell(table, row, "coverage") if "coverage" in names else None
     why = cell(table, row, "reason") if "reason" in names and row.get("partial") else None
     return Line(
-        say(template, **given),
+        say_row(table, row, template, **given),
         cover if cover is not None and cover.known else None,
         why if why is not None and why.known else None,
     )
+
+
+def row_cells(table: str, row: Row, *columns: str) -> tuple[Phrase, ...]:
+    """Return the cells of these columns, each by itself as in a grid."""
+    return tuple((cell(table, row, column),) for column in columns)
+
+
+def grid(
+    caption: Phrase, heads: Iterable[str], rows: list[tuple[Phrase, ...]], notes: list[Line]
+) -> Grid:
+    """Return a grid of rows under words as headings."""
+    return Grid(caption, tuple((head,) for head in heads), tuple(rows), tuple(notes))
+
+
+def grid_of(table: str, rows: list[Row], heads: dict[str, str], caption: Phrase) -> list[Grid]:
+    """Return the rows as a grid, or nothing if there are none; ``heads`` are headings by column.
+
+    The reasons of partial rows are below it, each once.
+    """
+    body = [row_cells(table, row, *heads) for row in rows]
+    notes = {
+        row["reason"]: Line(say_row(table, row, "{reason}."))
+        for row in rows
+        if row["partial"] and row["reason"]
+    }
+    return [grid(caption, heads.values(), body, list(notes.values()))] if rows else []

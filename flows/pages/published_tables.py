@@ -1,4 +1,4 @@
-"""The published copy's tables for a page: whole, read once each when first asked for."""
+"""The published copy's tables for a page, each read whole when first asked for."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from flows.pages.cells import Row
+from flows.pages.cells import Part, Row, cell
 from flows.pages.reader_units import Show, System
 from schemas import generated
 from schemas.catalogue import TABLES
 
 
 class Tables:
-    """Frames of the published tables; one that the copy does not have yet is empty."""
+    """Frames of the published tables; one that the copy does not have is empty."""
 
     def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
         self._con = con
@@ -25,13 +25,13 @@ class Tables:
                 "SELECT table_name FROM duckdb_tables() WHERE schema_name = 'main'"
             ).fetchall()
         }
-        self._kept: dict[str, pl.DataFrame] = {}
+        self._frames: dict[str, pl.DataFrame] = {}
 
     def __call__(self, name: str, **equal: Any) -> pl.DataFrame:
-        """The rows of a table in which the named columns have these values."""
-        if name not in self._kept:
-            self._kept[name] = self._read(name)
-        found = self._kept[name]
+        """Return the rows of a table in which the named columns have these values."""
+        if name not in self._frames:
+            self._frames[name] = self._read(name)
+        found = self._frames[name]
         for column, value in equal.items():
             found = found.filter(pl.col(column) == value)
         return found
@@ -45,19 +45,24 @@ class Tables:
         return generated.conform(frame.select(known), table).sort(table.key)
 
     def fields(self) -> list[Row]:
-        """The fields, by name."""
+        """Return the fields, by name."""
         return self("field").to_dicts()
 
     def show(self, system: System | None = None) -> Show:
-        """Units and currency as the farm has them, or in another system of units."""
+        """Return units and currency as the farm has them, or in another system of units."""
         farm = self("farm").to_dicts()
         crops = self("crop").filter(pl.col("bushel_kg").is_not_null())
         bushels = dict(zip(crops["crop"], crops["bushel_kg"], strict=True))
         given: System = farm[0]["units"] if farm else "metric"
         return Show(system or given, farm[0]["currency"] if farm else "USD", bushels)
 
+    def farm_name(self) -> Part:
+        """Return the farm's name."""
+        farm = self("farm").to_dicts()
+        return cell("farm", farm[0], "farm") if farm else "The farm"
+
     def season_on(self, field: str, day: date) -> Row | None:
-        """The season whose crop stands in a field on a day, or was harvested that week."""
+        """Return the season whose crop is in a field on a day, or was harvested that week."""
         rows = self("season", field=field).filter(
             (pl.col("seeded") <= day)
             & (pl.col("harvested").is_null() | (pl.col("harvested") > day - timedelta(days=7)))
@@ -66,5 +71,5 @@ class Tables:
 
 
 def last_row(frame: pl.DataFrame, by: str = "day") -> Row | None:
-    """The latest row; None where there is none."""
+    """Return the latest row; None if there is none."""
     return frame.sort(by).to_dicts()[-1] if frame.height else None

@@ -1,23 +1,25 @@
-"""Renders a page as HTML and as plain text: the same parts, so both say the same."""
+"""Render a page as HTML and as plain text: the same parts, so both say the same."""
 
 from __future__ import annotations
 
 import base64
 from collections.abc import Callable
 from textwrap import wrap
+from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from flows.pages.cells import Block, Cell, Grid, Line, Phrase, Picture
-from flows.pages.digest.make import Page
+from flows.pages.page import Page
 from flows.pages.reader_units import Show
 from schemas.table import Kind
 
 WIDTH = 78
+_WHOLE_WORDS: dict[str, Any] = {"break_long_words": False, "break_on_hyphens": False}
 
 
 def environment(show: Show, source: Callable[[Picture], str]) -> Environment:
-    """The templates with this reader's units; ``source`` gives a picture's address."""
+    """Return the templates with this reader's units; ``source`` gives a picture's address."""
     # Autoescaping on for every template: names come from people.
     env = Environment(
         loader=PackageLoader("flows.pages", "templates"),
@@ -38,23 +40,23 @@ def environment(show: Show, source: Callable[[Picture], str]) -> Environment:
 
 
 def html(page: Page, show: Show, source: Callable[[Picture], str], template: str) -> str:
-    """The page as HTML."""
+    """Return the page as HTML."""
     return environment(show, source).get_template(template).render(page=page)
 
 
 def data_uri(picture: Picture) -> str:
-    """A picture inside the page itself."""
+    """Return a picture as an address that holds it, so that the page needs no other file."""
     kind = {"png": "image/png", "svg": "image/svg+xml"}[picture.kind]
     return f"data:{kind};base64,{base64.b64encode(picture.image).decode('ascii')}"
 
 
 def numeric(phrase: Phrase) -> bool:
-    """Whether a cell of a grid holds a number, which stands to the right."""
+    """Return whether a cell of a grid holds a number, which is aligned to the right."""
     return any(isinstance(p, Cell) and isinstance(p.value, int | float) for p in phrase)
 
 
 def partly(phrase: Phrase) -> bool:
-    """Whether a number of a grid's cell was made from part of the data."""
+    """Return whether a number of a grid's cell was made from part of the data."""
     return any(
         isinstance(p, Cell)
         and p.partial
@@ -67,15 +69,15 @@ def partly(phrase: Phrase) -> bool:
 
 
 def marked(row: tuple[Phrase, ...]) -> int:
-    """Where a row of a grid is marked as partial: at its first number that is; -1 where none is."""
+    """Return the place of the first partial number of a grid's row; -1 if there is none."""
     return next((i for i, phrase in enumerate(row) if partly(phrase)), -1)
 
 
 def text(page: Page, show: Show, width: int = WIDTH) -> str:
-    """The page as plain text, its sentences wrapped at ``width``."""
+    """Return the page as plain text, its sentences wrapped at ``width``."""
     out = [show.phrase(page.title), "=" * min(WIDTH, len(show.phrase(page.title))), ""]
     if page.under:
-        out += [*_wrapped(show.phrase(page.under), width=width), ""]
+        out += [*_wrapped(show.phrase(page.under), width), ""]
     for section in page.sections:
         title = show.phrase(section.title)
         out += [title, "-" * min(WIDTH, len(title))]
@@ -83,43 +85,36 @@ def text(page: Page, show: Show, width: int = WIDTH) -> str:
             out += _block(block, show, width)
         out.append("")
     for line in page.foot:
-        out += _wrapped(said(line, show), width=width)
+        out += _wrapped(line_text(line, show), width)
     return "\n".join(out).rstrip() + "\n"
 
 
-def said(line: Line, show: Show) -> str:
-    """A line with its coverage and, where it is partial, why."""
-    told = show.phrase(line.phrase)
+def line_text(line: Line, show: Show) -> str:
+    """Return a line as text with its coverage and, if it is partial, the reason."""
+    text = show.phrase(line.phrase)
     if line.cover is not None:
-        told += f" Coverage {show.cell(line.cover)}."
+        text += f" Coverage {show.cell(line.cover)}."
     if line.why is not None:
-        told += f" Partial: {show.cell(line.why).rstrip('.')}."
-    return told
+        text += f" Partial: {show.cell(line.why).rstrip('.')}."
+    return text
 
 
-def _wrapped(told: str, first: str = "", width: int = WIDTH) -> list[str]:
-    return wrap(
-        told, width, initial_indent=first, subsequent_indent=" " * len(first),
-        break_long_words=False, break_on_hyphens=False,
-    )  # fmt: skip
+def _wrapped(text: str, width: int, first: str = "") -> list[str]:
+    indent = " " * len(first)
+    return wrap(text, width, initial_indent=first, subsequent_indent=indent, **_WHOLE_WORDS)
 
 
 def _block(block: Block, show: Show, width: int) -> list[str]:
     if isinstance(block, Line):
-        return _wrapped(said(block, show), "- ", width)
+        return _wrapped(line_text(block, show), width, "- ")
     if isinstance(block, Picture):
-        return [
-            "",
-            *_wrapped(
-                f"[Picture: {show.phrase(block.title)} {show.phrase(block.says).strip()}]",
-                width=width,
-            ),
-        ]
+        shown = f"[Picture: {show.phrase(block.title)} {show.phrase(block.says).strip()}]"
+        return ["", *_wrapped(shown, width)]
     return ["", *_grid(block, show, width), ""]
 
 
 def _grid(grid: Grid, show: Show, width: int) -> list[str]:
-    """A table with a space of two between its columns; narrow ones fit a terminal."""
+    """Return a table with two spaces between its columns; narrow ones fit a terminal."""
     rows = [[show.phrase(head) for head in grid.heads]]
     rows += [
         [show.phrase(c) + (", partial" if i == marked(row) else "") for i, c in enumerate(row)]
@@ -135,8 +130,6 @@ def _grid(grid: Grid, show: Show, width: int) -> list[str]:
         for row in rows
     ]
     notes = [
-        line
-        for note in grid.notes
-        for line in _wrapped("Partial: " + said(note, show), width=width)
+        line for note in grid.notes for line in _wrapped("Partial: " + line_text(note, show), width)
     ]
-    return [*_wrapped(show.phrase(grid.caption), width=width), *lines, *notes]
+    return [*_wrapped(show.phrase(grid.caption), width), *lines, *notes]

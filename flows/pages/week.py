@@ -21,12 +21,12 @@ class Week:
 
     @classmethod
     def of(cls, day: date) -> Week:
-        """The week that a day lies in."""
+        """Return the week of a day."""
         return cls(day - timedelta(days=day.weekday()))
 
     @classmethod
     def named(cls, name: str) -> Week:
-        """The week of a name like 2025-W23; raises UserError where it is none."""
+        """Return the week of a name like 2025-W23; raise UserError if it is not one."""
         found = _NAME.match(name.strip())
         try:
             if found:
@@ -37,21 +37,21 @@ class Week:
 
     @classmethod
     def last_whole(cls, now: datetime, zone: str) -> Week:
-        """The last week that is over, by the farm's clock."""
+        """Return the last week that is over, by the farm's clock."""
         return cls(cls.of(now.astimezone(ZoneInfo(zone)).date()).monday - timedelta(days=7))
 
     @property
     def sunday(self) -> date:
-        """Its last day."""
+        """Return its last day."""
         return self.monday + timedelta(days=6)
 
     @property
     def name(self) -> str:
-        """As in 2025-W23."""
+        """Return its name, as in 2025-W23."""
         year, week, _ = self.monday.isocalendar()
         return f"{year}-W{week:02}"
 
     @property
     def frame(self) -> Frame:
-        """Its name and days, for a heading."""
+        """Return its name and days, for a heading."""
         return Frame(f"{self.name}, {self.monday.isoformat()} to {self.sunday.isoformat()}")

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pytest
@@ -22,3 +23,11 @@ def con(folder: FarmFolder) -> Iterator[duckdb.DuckDBPyConnection]:
     with warehouse.open_writer(folder) as writer:
         invented.put_setup(writer, invented.setup())
         yield writer
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    from tests.flows import browser  # for start-up time: most tests need no browser
+
+    with browser.started() as chromium:
+        yield chromium

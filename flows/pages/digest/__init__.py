@@ -1,6 +1,1 @@
-"""The weekly digest: what needs hands, the week, the water, the roots, the harvest, the money.
-
-``cells`` holds values with the place of the table that they stand in, ``show`` turns them into the
-reader's units, one module a section holds its rules, ``make`` puts the sections together, ``page``
-renders them as HTML and as plain text from the same parts.
-"""
+"""Make the weekly digest and its letters; may import every other part of ``pages`` except ``report``."""

@@ -1,14 +1,14 @@
-"""Puts a week's digest together: only what changed or matters, in order of use."""
+"""Put a week's digest together: only what changed or matters, in order of use."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
 from datetime import date, timedelta
 
 import polars as pl
 
-from flows.pages.cells import Block, Cell, Frame, Line, Part, Picture, Row, Section, cell, say
+from flows.pages.cells import Block, Line, Row, Section, say_row
+from flows.pages.page import Page, made_on
 from flows.pages.pictures import rain, uptake, water
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
@@ -16,96 +16,43 @@ from flows.pages.sections import harvest, roots, soil, to_do, weather
 from flows.pages.week import Week
 
 HARVEST_SHOWN = timedelta(days=14)
+_NOTHING_TO_DO = Line(("Nothing needs hands this week.",))
+_NO_YIELDS = "{field} was harvested on {harvested}; no yields are in the field book yet."
 
 
-@dataclass(frozen=True, slots=True)
-class Page:
-    """A digest or a report, ready to be rendered for any reader."""
-
-    title: tuple[Part, ...]
-    under: tuple[Part, ...]
-    sections: tuple[Section, ...]
-    foot: tuple[Line, ...]
-
-    def blocks(self) -> Iterator[Block]:
-        """All blocks, in order."""
-        for section in self.sections:
-            yield from section.blocks
-
-    def cells(self) -> Iterator[Cell]:
-        """Every cell of a table that it shows."""
-        for part in self.parts():
-            if isinstance(part, Cell):
-                yield part
-
-    def parts(self) -> Iterator[Part]:
-        """Every part of it, in order."""
-        yield from self.title
-        yield from self.under
-        for section in self.sections:
-            yield from section.title
-            for block in section.blocks:
-                yield from parts_of(block)
-        for line in self.foot:
-            yield from line.parts()
-
-
-def parts_of(block: Block) -> Iterator[Part]:
-    """Every part of a block, in order."""
-    if isinstance(block, Line):
-        yield from block.parts()
-    elif isinstance(block, Picture):
-        yield from block.title
-        yield from block.says
-    else:
-        for phrase in (block.caption, *block.heads, *(c for row in block.rows for c in row)):
-            yield from phrase
-        for note in block.notes:
-            yield from note.parts()
-
-
-def digest(tables: Tables, week: Week, show: Show, made_on: date) -> Page:
-    """The digest of a week, from what the tables say today; pictures in the reader's units."""
-    todo = to_do.lines(tables, week)
+def digest(tables: Tables, week: Week, show: Show, today: date) -> Page:
+    """Put a week's digest together from what the tables say today; pictures in the reader's units."""
+    tasks: list[Line] = to_do.lines(tables, week)
     seasons = {f["field"]: tables.season_on(f["field"], week.sunday) for f in tables.fields()}
+    money = _harvest(tables, week)
     body = [
         *_weather(tables, week, show, seasons),
         *_water(tables, week, show, seasons),
         *_roots(tables, week, show, seasons),
-        *_harvest(tables, week),
+        *money,
     ]
     if not any(seasons.values()) and not body:
-        sections: tuple[Section, ...] = (Section(("The week",), tuple(_quiet(tables, week, todo))),)
-        if todo:
-            sections = (Section(("What needs hands",), tuple(todo)), *sections)
+        body = _section("The week", [*([] if tasks else [_NOTHING_TO_DO]), *_quiet(tables, week)])
     else:
-        first = todo or [Line(("Nothing needs hands this week.",))]
-        sections = (Section(("What needs hands",), tuple(first)), *body)
-    farm = tables("farm").to_dicts()
-    name: Part = cell("farm", farm[0], "farm") if farm else "The farm"
-    foot = _foot(sections, made_on)
-    return Page((name, ": the week ", week.frame), (), sections, foot)
+        tasks = tasks or [_NOTHING_TO_DO]
+    sections = (*_section("What needs hands", tasks), *body)
+    caution = [Line((harvest.NOT_ADVICE,))] if money else []
+    title = (tables.farm_name(), ": the week ", week.frame)
+    return Page(title, (), sections, (*caution, made_on(today)))
 
 
-def _foot(sections: tuple[Section, ...], made_on: date) -> tuple[Line, ...]:
-    made = Line(("Made on ", Frame(made_on.isoformat()), " from the published tables; each number can be looked up there."))  # fmt: skip
-    money = any(section.title == ("Harvest and money",) for section in sections)
-    return (Line((harvest.NOT_ADVICE,)), made) if money else (made,)
-
-
-def _quiet(tables: Tables, week: Week, todo: list[Line]) -> Iterator[Line]:
-    """A week without a crop and without news."""
-    if not todo:
-        yield Line(("Nothing needs hands this week.",))
+def _quiet(tables: Tables, week: Week) -> Iterator[Line]:
+    """Say what there is in a week without a crop and without news."""
     fields = tables.fields()
     if not fields:
         yield Line(("There is no field in the field book yet.",))
         return
-    yield weather.all_in_one(tables, week) or Line(("No weather of this week is known.",))
+    yield weather.whole_farm(tables, week) or Line(("No weather of this week is known.",))
     yield Line(("No crop stands; nothing new of roots, water or money.",))
 
 
-def _some(title: str, blocks: list[Block]) -> list[Section]:
+def _section(title: str, blocks: Sequence[Block]) -> list[Section]:
+    """Return the section of that title, or nothing if there is nothing in it."""
     return [Section((title,), tuple(blocks))] if blocks else []
 
 
@@ -115,27 +62,25 @@ def _weather(
     growing = [f for f, season in seasons.items() if season is not None]
     if not growing:
         return []
-    blocks: list[Block] = [told for f in growing for told in weather.lines(tables, week, f)]
+    blocks: list[Block] = [line for f in growing for line in weather.lines(tables, week, f)]
     if not blocks:
-        return _some("The week", [Line(("No weather of this week is known.",))])
-    picture = rain.to_date(tables, week, growing, show)
-    if picture is not None:
-        blocks.append(picture)
-    table = weather.grid(tables, week)
-    return _some("The week", blocks + ([table] if table else []))
+        return _section("The week", [Line(("No weather of this week is known.",))])
+    blocks += rain.to_date(tables, week, growing, show)
+    return _section("The week", [*blocks, *weather.station_grid(tables, week)])
 
 
 def _water(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None]) -> list[Section]:
-    known = {}
+    known: dict[str, soil.Depths] = {}
+    blocks: list[Block] = []
     for field in tables.fields():
-        depths = soil.left(tables, week, field["field"])
-        if seasons[field["field"]] is not None and depths:
-            known[field["field"]] = (field, depths)
-    blocks: list[Block] = [told for f, d in known.values() for told in soil.lines(d, f)]
+        name = field["field"]
+        depths = soil.water_left(tables, week, name)
+        if seasons[name] is not None and depths:
+            known[name] = depths
+            blocks += soil.lines(depths, field)
     if known:
-        blocks.append(water.left({name: d for name, (_, d) in known.items()}, show))
-        blocks.append(soil.grid({name: d for name, (_, d) in known.items()}))
-    return _some("Soil water left", blocks)
+        blocks += [water.left(known, show), soil.left_grid(known)]
+    return _section("Soil water left", blocks)
 
 
 def _roots(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None]) -> list[Section]:
@@ -151,8 +96,8 @@ def _roots(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None
             taken[field["field"]] = rows
             blocks += roots.came_from(rows)
     if taken:
-        blocks += [uptake.of_week(taken, show), roots.grid(taken)]
-    return _some("Roots, and where the water came from", blocks)
+        blocks += [uptake.of_week(taken, show), roots.uptake_grid(taken)]
+    return _section("Roots, and where the water came from", blocks)
 
 
 def _harvest(tables: Tables, week: Week) -> list[Section]:
@@ -162,15 +107,14 @@ def _harvest(tables: Tables, week: Week) -> list[Section]:
     blocks: list[Block] = []
     for row in recent.to_dicts():
         place = (row["field"], row["season"])
-        found: list[Block] = [*harvest.response(tables, *place)]
-        yields = harvest.strips(tables, *place)
-        found += [yields] if yields else []
-        found += harvest.limits(tables, *place)
-        found += [*harvest.water_use(tables, *place), *harvest.money(tables, *place)]
-        if not found:
-            field, day = cell("season", row, "field"), cell("season", row, "harvested")
-            found = [Line(say("{field} was harvested on {day}; no yields are in the field book yet.", field=field, day=day))]  # fmt: skip
-        if row["harvested"] > week.monday - timedelta(days=1):
-            found += harvest.fall(tables, row["field"], week.sunday.year, week.sunday)
-        blocks += found
-    return _some("Harvest and money", blocks)
+        found: list[Block] = [
+            *harvest.response(tables, *place),
+            *harvest.strips(tables, *place),
+            *harvest.limits(tables, *place),
+            *harvest.water_use(tables, *place),
+            *harvest.money(tables, *place),
+        ]
+        blocks += found or [Line(say_row("season", row, _NO_YIELDS))]
+        if row["harvested"] >= week.monday:
+            blocks += harvest.fall(tables, row["field"], week.sunday.year, week.sunday)
+    return _section("Harvest and money", blocks)

@@ -1,4 +1,4 @@
-"""Makes a week's digest: saves it, and puts a letter for each reader into the outbox."""
+"""Make a week's digest: save it, and put a letter for each reader into the outbox."""
 
 from __future__ import annotations
 
@@ -30,18 +30,18 @@ class Written:
 
 
 def last_week(folder: FarmFolder, now: datetime | None = None) -> Week:
-    """The last week that is over by the farm's clock."""
+    """Return the last week that is over by the farm's clock."""
     farm = farm_file.load(folder.farm_toml)
     return Week.last_whole(now or datetime.now(UTC), farm.place.time_zone)
 
 
 def path(folder: FarmFolder, week: Week, system: System | None = None) -> Path:
-    """Where a week's digest is saved, in the farm's units or in others."""
+    """Return where a week's digest is saved, in the farm's units or in others."""
     return folder.digests / (f"{week.name}.{system}.html" if system else f"{week.name}.html")
 
 
 def preview(folder: FarmFolder, week: Week) -> str:
-    """The digest as plain text; nothing is saved."""
+    """Return the digest as plain text; nothing is saved."""
     with query.open_published(folder) as con:
         tables = Tables(con)
         show = tables.show()
@@ -49,7 +49,7 @@ def preview(folder: FarmFolder, week: Week) -> str:
 
 
 def is_made(folder: FarmFolder, week: Week, mail: Mail | None) -> bool:
-    """Whether a week's digest is saved, and with ``mail`` a letter of it is there for each reader."""
+    """Return whether a week's digest is saved, and with ``mail`` a letter for each reader as well."""
     if not path(folder, week).exists():
         return False
     there = {letter.reader for letter in Outbox(folder).letters() if letter.week == week.name}
@@ -59,7 +59,7 @@ def is_made(folder: FarmFolder, week: Week, mail: Mail | None) -> bool:
 def write(folder: FarmFolder, week: Week, mail: Mail | None = None) -> Written:
     """Save the digest of a week, and with ``mail`` put it into the outbox for each reader.
 
-    A letter that is in the outbox already, sent or not, stands as it is. Raises UserError where
+    A letter that is in the outbox already, sent or not, stays as it is. Raises UserError if
     nothing is published.
     """
     at = datetime.now(UTC)
@@ -84,7 +84,7 @@ def write(folder: FarmFolder, week: Week, mail: Mail | None = None) -> Written:
                     continue
                 identity = message.message_id(farm, week.name, reader.address, mail.sender)
                 outbox = Outbox(folder)
-                letter = outbox.has(identity) or outbox.put(
+                letter = outbox.find(identity) or outbox.put(
                     message.build(
                         made,
                         show,

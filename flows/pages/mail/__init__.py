@@ -1,1 +1,1 @@
-"""Mail: the message of a page, an outbox on disk, and its sending by SMTP."""
+"""Make a page's message, keep it in an outbox on disk and send it; may import the modules of ``pages``."""

@@ -1,9 +1,9 @@
-"""The outbox on disk: a letter's bytes are written once, and stay until the server took them.
+"""The outbox on disk: a letter's bytes are written once and stay until the server accepts them.
 
 ``state/outbox/NAME.eml`` is what is sent, byte for byte the same at every try and so under one
-Message-ID; ``NAME.json`` beside it says how it stands. A letter is waiting, sent or refused. One
-whose server's answer was lost is waiting still: it is sent again under the same Message-ID, by
-which the reader's mail program can know it.
+Message-ID; ``NAME.json`` beside it is its state: waiting, sent or refused. A letter whose server's answer was
+lost still waits: it is sent again under the same Message-ID, by which the reader's mail program
+can recognize it.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import json
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
+from email import message_from_bytes, policy
 from email.message import EmailMessage
 from pathlib import Path
 from typing import Literal
@@ -24,7 +25,7 @@ State = Literal["waiting", "sent", "refused"]
 
 @dataclass(slots=True)
 class Letter:
-    """One letter in the outbox and how it stands."""
+    """One letter in the outbox and its state."""
 
     name: str
     week: str
@@ -51,14 +52,14 @@ class Outbox:
         self.path = folder.state / "outbox"
 
     def letters(self) -> list[Letter]:
-        """All letters, by name."""
+        """Return all letters, by name."""
         return list(self._letters())
 
     def attention(self) -> list[str]:
-        """A sentence for each letter that did not get through."""
-        told = {"waiting": "waits for the next try", "refused": "was refused"}
+        """Return a sentence for each letter that did not get through."""
+        state = {"waiting": "waits for the next try", "refused": "was refused"}
         return [
-            f"The digest of {letter.week} for {letter.reader} {told[letter.state]}: {letter.answer}"
+            f"The digest of {letter.week} for {letter.reader} {state[letter.state]}: {letter.answer}"
             + (" 'checkstrip digest --send' tries again." if letter.state == "refused" else "")
             for letter in self.letters()
             if letter.state != "sent" and letter.tries
@@ -66,27 +67,25 @@ class Outbox:
 
     def _letters(self) -> Iterator[Letter]:
         for path in sorted(self.path.glob("*.eml")):
-            said = files.read_json(path.with_suffix(".json"))
+            note = files.read_json(path.with_suffix(".json"))
             try:
-                yield Letter(**said)
-            except TypeError:  # the note was lost or is damaged: the letter itself says the rest
+                yield Letter(**note)
+            except TypeError:  # the note was lost or is damaged: the letter itself has the rest
                 yield self._from_bytes(path)
 
     def _from_bytes(self, path: Path) -> Letter:
-        from email import message_from_bytes, policy  # noqa: PLC0415
-
         message = message_from_bytes(path.read_bytes(), policy=policy.SMTP)
         week = path.stem.partition(".")[0]
         return Letter(path.stem, week, str(message["To"]), str(message["Message-ID"]))
 
-    def has(self, message_id: str) -> Letter | None:
-        """The letter of that Message-ID."""
+    def find(self, message_id: str) -> Letter | None:
+        """Return the letter of that Message-ID, or None."""
         return next((found for found in self._letters() if found.message_id == message_id), None)
 
     def put(self, message: EmailMessage, week: str, reader: str) -> Letter:
-        """Keep a letter for sending; one of the same Message-ID stands as it is."""
+        """Keep a letter for sending; one of the same Message-ID stays as it is."""
         identity = str(message["Message-ID"])
-        there = self.has(identity)
+        there = self.find(identity)
         if there is not None:
             return there
         name = f"{week}.{identity.partition('@')[0].rpartition('.')[2]}"
@@ -97,9 +96,9 @@ class Outbox:
         return letter
 
     def note(self, letter: Letter) -> None:
-        """Write down how a letter stands."""
+        """Write down a letter's state."""
         files.write_text(self.path / f"{letter.name}.json", json.dumps(asdict(letter), indent=1))
 
     def content(self, letter: Letter) -> bytes:
-        """The bytes to send."""
+        """Return the bytes to send."""
         return (self.path / f"{letter.name}.eml").read_bytes()

@@ -1,4 +1,4 @@
-"""Sends what waits in the outbox, by SMTP with STARTTLS or TLS."""
+"""Send what waits in the outbox, by SMTP with STARTTLS or TLS."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _FIRST_PAUSE, _LONGEST_PAUSE = timedelta(minutes=10), timedelta(hours=6)
 
 @dataclass(slots=True)
 class Sent:
-    """What a round of sending did, and the server's last complaint."""
+    """What a round of sending did, and the server's last error."""
 
     sent: int = 0
     waiting: int = 0
@@ -33,28 +33,27 @@ class Sent:
         """In a sentence."""
         if not (self.sent or self.waiting or self.refused):
             return "No mail waits to be sent."
-        told = [f"{self.sent} sent"] if self.sent else []
-        told += [f"{self.waiting} waiting for the next try"] if self.waiting else []
-        told += [f"{self.refused} refused"] if self.refused else []
-        return f"Mail: {', '.join(told)}." + (f" {self.why}" if self.why else "")
+        counts = ((self.sent, "sent"), (self.waiting, "waiting for the next try"))
+        parts = [f"{n} {state}" for n, state in (*counts, (self.refused, "refused")) if n]
+        return f"Mail: {', '.join(parts)}." + (f" {self.why}" if self.why else "")
 
 
 def password(mail: Mail) -> str | None:
-    """The password from the environment, or from the system's keyring; None where neither has it."""
+    """Return the password from the environment or the system's keyring; None if neither has it."""
     if mail.user is None:
         return None
     given = os.environ.get(PASSWORD)
     if given:
         return given
     with suppress(Exception):  # a system without a keyring has many ways to say so
-        import keyring  # noqa: PLC0415
+        import keyring  # noqa: PLC0415 - for start-up time: few mail servers need a password
 
         return keyring.get_password(SERVICE, mail.user)
     return None
 
 
 def send(folder: FarmFolder, mail: Mail, *, all_now: bool = False) -> Sent:
-    """Try the letters that wait and are due; with ``all_now`` all of them, refused ones too.
+    """Try the letters that are due; with ``all_now`` all that are not sent, refused ones too.
 
     A letter is noted as sent only after the server's own acceptance. One that could not be handed
     over waits, with growing pauses up to six hours; one that the server refuses for good is kept
@@ -86,7 +85,7 @@ def send(folder: FarmFolder, mail: Mail, *, all_now: bool = False) -> Sent:
 
 
 def trouble(mail: Mail) -> str:
-    """Why the server cannot be used, in a sentence; empty where it takes us. Nothing is sent."""
+    """Return why the server cannot be used, in a sentence; empty if it can. Nothing is sent."""
     try:
         server = _connect(mail)
         try:
@@ -101,7 +100,7 @@ def trouble(mail: Mail) -> str:
 
 
 def anything_due(folder: FarmFolder) -> bool:
-    """Whether a letter waits and its time has come."""
+    """Return whether a letter waits and its time has come."""
     return bool(_due(Outbox(folder), False))
 
 
@@ -121,12 +120,12 @@ def _due(outbox: Outbox, all_now: bool) -> list[Letter]:
 
 
 def pause(tries: int) -> timedelta:
-    """How long a letter rests after so many tries."""
+    """Return how long a letter rests after this many tries."""
     return min(_LONGEST_PAUSE, _FIRST_PAUSE * 2.0 ** min(tries - 1, 12))
 
 
 def _hand_over(mail: Mail, letter: Letter, content: bytes) -> None:
-    """Give one letter to the server; returns after its acceptance, raises otherwise."""
+    """Give one letter to the server; return after its acceptance, raise otherwise."""
     server = _connect(mail)
     try:
         secret = password(mail)
@@ -161,14 +160,14 @@ def _connect(mail: Mail) -> smtplib.SMTP:
 
 
 def _of_the_letter(error: Exception) -> bool:
-    """Whether the server spoke of this letter, not of itself."""
+    """Return whether the server's answer is about this letter, not about the server."""
     return isinstance(
         error, smtplib.SMTPRecipientsRefused | smtplib.SMTPDataError | smtplib.SMTPSenderRefused
     )
 
 
 def _for_good(error: Exception) -> bool:
-    """A refusal by a code from 500 on is for good (RFC 5321, 4.2.1); below it is for now."""
+    """Return whether a refusal is final: a code of 500 or more (RFC 5321, 4.2.1)."""
     if isinstance(error, smtplib.SMTPRecipientsRefused):
         return all(code >= 500 for code, _ in error.recipients.values())
     return (
@@ -178,7 +177,7 @@ def _for_good(error: Exception) -> bool:
 
 
 def reason(error: Exception, mail: Mail) -> str:
-    """What went wrong, in a sentence and without secrets."""
+    """Return what went wrong, in a sentence and without secrets."""
     where = f"the mail server {mail.server}"
     if isinstance(error, smtplib.SMTPAuthenticationError):
         return f"{where.capitalize()} does not accept user or password ({error.smtp_code})."
@@ -193,5 +192,5 @@ def reason(error: Exception, mail: Mail) -> str:
 
 
 def _plain(text: bytes | str) -> str:
-    told = text.decode("utf-8", "replace") if isinstance(text, bytes) else text
-    return " ".join(told.split()).rstrip(".")
+    plain = text.decode("utf-8", "replace") if isinstance(text, bytes) else text
+    return " ".join(plain.split()).rstrip(".")

@@ -15,10 +15,12 @@ from matplotlib.dates import ConciseDateFormatter, MonthLocator
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
 
-# Two hues that stay apart for the common forms of colour-blindness, one much darker than the other.
+# Two hues that stay apart for the common forms of color blindness, one much darker than the other.
 TREATED, CHECK, PLAIN, FAINT = "#123a6b", "#c8691c", "#111111", "#777777"
-COLOUR = {"treated": TREATED, "check": CHECK}
-STROKE = {"treated": "-", "check": (0, (4, 2))}
+COLOR = {"treated": TREATED, "check": CHECK}
+# Keywords of matplotlib for one mark or line.
+Look = dict[str, Any]
+STROKE: Look = {"treated": "-", "check": (0, (4, 2))}
 MARK = {"treated": "o", "check": "s"}
 FILL = {"treated": TREATED, "check": "white"}
 # Inches: a mail is read on a phone, where the letters of a wider picture would be too small.
@@ -45,7 +47,7 @@ _RULES: dict[Any, Any] = {
 
 @contextmanager
 def drawn(title: str, height: float, width: float = NARROW) -> Iterator[Figure]:
-    """A figure under a title, its parts kept from touching."""
+    """Give a figure under a title, its parts kept from touching."""
     with mpl.rc_context(_RULES):
         figure = Figure(figsize=(width, height), layout="constrained")
         FigureCanvasAgg(figure)
@@ -54,7 +56,7 @@ def drawn(title: str, height: float, width: float = NARROW) -> Iterator[Figure]:
 
 
 def image(figure: Figure, kind: str = "png") -> bytes:
-    """The figure's bytes; the same figure gives the same bytes."""
+    """Return the figure's bytes; the same figure gives the same bytes."""
     out = io.BytesIO()
     form: Literal["png", "svg"] = "svg" if kind == "svg" else "png"
     stamp = {"Date": None} if kind == "svg" else {"Software": None}
@@ -63,8 +65,18 @@ def image(figure: Figure, kind: str = "png") -> bytes:
     return out.getvalue()
 
 
+def line_of(strip: str) -> Look:
+    """Return the color, stroke and mark of a strip's line."""
+    return {
+        "color": COLOR[strip],
+        "linestyle": STROKE[strip],
+        "marker": MARK[strip],
+        "markerfacecolor": FILL[strip],
+    }
+
+
 def legible(name: str, number: int) -> str:
-    """A name for use in a picture; 'field A' and so on where the font cannot write it."""
+    """Return a name for use in a picture; 'field A' and so on if the font cannot write it."""
     if all(ord(character) in _glyphs() for character in name):
         return name if len(name) <= 34 else name[:33] + "…"
     return f"field {chr(ord('A') + number % 26)}"
@@ -75,16 +87,21 @@ def _glyphs() -> frozenset[int]:
     return frozenset(get_font(findfont(FontProperties(family="DejaVu Sans"))).get_charmap())
 
 
-def beside(axes: Axes, x: float, y: float, text: str, colour: str, *, dy: float = 0.0) -> None:
-    """A label to the right of a point, instead of a legend."""
-    axes.annotate(
-        text, (x, y), xytext=(5, dy), textcoords="offset points", color=colour, va="center",
-        fontsize=8.5, annotation_clip=False,
-    )  # fmt: skip
+def beside(axes: Axes, x: float, y: float, text: str, color: str, *, dy: float = 0.0) -> None:
+    """Write a label to the right of a point, instead of a legend."""
+    near_point(axes, x, y, (5, dy), text, color=color, va="center", annotation_clip=False)
+
+
+def near_point(
+    axes: Axes, x: float, y: float, by: tuple[float, float], text: str, **look: Any
+) -> None:
+    """Write a text some points to the right of and above a point."""
+    small: Look = {"fontsize": 8.5, "textcoords": "offset points"}
+    axes.annotate(text, (x, y), xytext=by, **small | look)
 
 
 def apart(first: float, second: float, span: float) -> tuple[float, float]:
-    """Offsets in points that keep two labels at nearly the same height from covering each other."""
+    """Return offsets in points that keep two labels at nearly the same height apart."""
     gap = first - second
     if span <= 0 or abs(gap) > 0.09 * span:
         return 0.0, 0.0
@@ -92,7 +109,7 @@ def apart(first: float, second: float, span: float) -> tuple[float, float]:
 
 
 def months(axes: Axes) -> None:
-    """Marks at the months."""
+    """Mark the months."""
     locator = MonthLocator()  # type: ignore[no-untyped-call]
     axes.xaxis.set_major_locator(locator)
     axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, show_offset=False))  # type: ignore[no-untyped-call]

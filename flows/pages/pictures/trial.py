@@ -6,42 +6,49 @@ import numpy as np
 import polars as pl
 from matplotlib.axes import Axes
 
-from flows.pages.cells import Part, Picture, Row, cell, say
+from flows.pages.cells import Part, Picture, Row, say_row
 from flows.pages.pictures import style
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
 
 MORE = "Did the treated strip yield more than its check?"
 PAID = "Has it paid?"
+_ALL_TOGETHER = (
+    "All together {response_pct:+}, between {response_low_pct:+} and {response_high_pct:+}."
+)
+_RESPONSE_AXIS = (
+    "treated minus check, % of the check's yield; line: 95 % interval; "
+    "filled: shown, open: not shown"
+)
 
 
-def responses(rows: list[Row], pooled: Row | None) -> Picture | None:
-    """Responses in percent of the check with their intervals; below, all of them together."""
+def responses(rows: list[Row], pooled: Row | None) -> list[Picture]:
+    """Draw responses in percent of the check with their intervals; below, all of them together."""
     rows = [row for row in rows if row["response_pct"] is not None]
     if not rows:
-        return None
+        return []
     says: list[Part] = []
     with style.drawn(MORE, 1.0 + 0.26 * (len(rows) + 1), style.WIDE) as figure:
         panel = figure.subplots()
         names = sorted({row["field"] for row in rows})
         for i, row in enumerate(rows):
             _interval(panel, i, row)
-            says += _told(row)
-        labels = [f"{style.legible(r['field'], names.index(r['field']))} {r['season']}" for r in rows]  # fmt: skip
+            says += say_row("response", row, "{field} {season}: {response_pct:+}, {verdict}. ")
+        legible = {name: style.legible(name, i) for i, name in enumerate(names)}
+        labels = [f"{legible[row['field']]} {row['season']}" for row in rows]
         if pooled is not None and pooled["response_pct"] is not None:
             i = len(rows)
             low, high = pooled["response_low_pct"], pooled["response_high_pct"]
             panel.plot([low, high], [i, i], color="black", linewidth=3)
             panel.plot(pooled["response_pct"], i, "D", color="black", markersize=7)
             labels.append("all together")
-            given = {n: cell("response_pooled", pooled, n).with_sign() for n in ("response_pct", "response_low_pct", "response_high_pct")}  # fmt: skip
-            says += say("All together {response_pct}, between {response_low_pct} and {response_high_pct}.", **given)  # fmt: skip
+            says += say_row("response_pooled", pooled, _ALL_TOGETHER)
         panel.set_yticks(range(len(labels)), labels)
         panel.set_ylim(len(labels) - 0.4, -0.6)
         panel.axvline(0, color="black", linewidth=1)
-        panel.set_xlabel("treated minus check, % of the check's yield; line: 95 % interval; filled: shown, open: not shown")  # fmt: skip
+        panel.set_xlabel(_RESPONSE_AXIS)
         picture = style.image(figure, "svg")
-    return Picture("responses", (MORE,), tuple(says), picture, "svg")
+    return [Picture("responses", (MORE,), tuple(says), picture, "svg")]
 
 
 def _interval(panel: Axes, at: int, row: Row) -> None:
@@ -50,42 +57,39 @@ def _interval(panel: Axes, at: int, row: Row) -> None:
         ends = [row["response_low_kg_ha"] * scale, row["response_high_kg_ha"] * scale]
         panel.plot(ends, [at, at], color=style.TREATED, linewidth=1.6)
     shown = row["verdict"] in ("gain", "loss")
-    panel.plot(row["response_pct"], at, "o", markersize=6, markeredgecolor=style.TREATED, markerfacecolor=style.TREATED if shown else "white")  # fmt: skip
+    face = style.TREATED if shown else "white"
+    look: style.Look = {"markersize": 6, "markeredgecolor": style.TREATED, "markerfacecolor": face}
+    panel.plot(row["response_pct"], at, "o", **look)
 
 
-def _told(row: Row) -> tuple[Part, ...]:
-    given = {n: cell("response", row, n) for n in ("field", "season", "response_pct", "verdict")}
-    given["response_pct"] = given["response_pct"].with_sign()
-    return say("{field} {season}: {response_pct}, {verdict}. ", **given)
-
-
-def money(tables: Tables, field: str, show: Show) -> Picture | None:
-    """Net since each operation of a field, season by season, with its interval."""
+def money(tables: Tables, field: str, show: Show) -> list[Picture]:
+    """Draw the net since each operation of a field, season by season, with its interval."""
     rows = tables("payback", field=field).filter(pl.col("cumulative_net_per_ha").is_not_null())
     if rows.is_empty():
-        return None
+        return []
     slope, _, label, _ = show.unit_of("currency/hectare")
     says: list[Part] = []
     with style.drawn(PAID, 2.7, style.WIDE) as figure:
         panel = figure.subplots()
         for (day,), own in rows.sort("season").group_by("operation_day", maintain_order=True):
-            _run(panel, own, slope, f"work of {day}")
+            _net_line(panel, own, slope, f"work of {day}")
             for row in own.to_dicts():
-                given = {n: cell("payback", row, n) for n in ("season", "cumulative_net_per_ha")}
-                given["cumulative_net_per_ha"] = given["cumulative_net_per_ha"].with_sign()
-                says += say("By {season}: {cumulative_net_per_ha}. ", **given)
+                says += say_row("payback", row, "By {season}: {cumulative_net_per_ha:+}. ")
         seasons = sorted(set(rows["season"]))
         panel.set_xticks(seasons, [str(s) for s in seasons])
         panel.axhline(0, color="black", linewidth=1)
         panel.set_xlim(seasons[0] - 1.2, seasons[-1] + 0.9)
-        panel.annotate("paid above this line", (0.01, 0), xycoords=("axes fraction", "data"), xytext=(0, 4), textcoords="offset points", fontsize=8)  # fmt: skip
+        at_left = ("axes fraction", "data")
+        style.near_point(
+            panel, 0.01, 0, (0, 4), "paid above this line", xycoords=at_left, fontsize=8
+        )
         panel.set_ylabel(f"net since the work, {label}")
         panel.set_title("band: 95 % interval", fontsize=8.5, fontweight="normal")
         picture = style.image(figure, "svg")
-    return Picture("money", (PAID,), tuple(says), picture, "svg")
+    return [Picture("money", (PAID,), tuple(says), picture, "svg")]
 
 
-def _run(panel: Axes, own: pl.DataFrame, slope: float, name: str) -> None:
+def _net_line(panel: Axes, own: pl.DataFrame, slope: float, name: str) -> None:
     seasons = own["season"].to_list()
     net = (own["cumulative_net_per_ha"] * slope).to_list()
     cost = own["cost_per_ha"][0]
@@ -94,7 +98,13 @@ def _run(panel: Axes, own: pl.DataFrame, slope: float, name: str) -> None:
         x, y = [seasons[0] - 1, *seasons], [-cost * slope, *net]
     bounded = own.filter(pl.col("cumulative_low_per_ha").is_not_null())
     if bounded.height:
-        panel.fill_between(bounded["season"].to_numpy(), (bounded["cumulative_low_per_ha"] * slope).to_numpy(), (bounded["cumulative_high_per_ha"] * slope).to_numpy(), color=style.TREATED, alpha=0.18, linewidth=0)  # fmt: skip
-        panel.errorbar(bounded["season"].to_numpy(), (bounded["cumulative_net_per_ha"] * slope).to_numpy(), yerr=[((bounded["cumulative_net_per_ha"] - bounded["cumulative_low_per_ha"]) * slope).to_numpy(), ((bounded["cumulative_high_per_ha"] - bounded["cumulative_net_per_ha"]) * slope).to_numpy()], fmt="none", ecolor=style.TREATED, elinewidth=1, capsize=3)  # fmt: skip
+        at = bounded["season"].to_numpy()
+        low, mid, high = (
+            (bounded[f"cumulative_{end}_per_ha"]).to_numpy() for end in ("low", "net", "high")
+        )
+        panel.fill_between(at, low * slope, high * slope, color=style.TREATED, alpha=0.18, lw=0)
+        ends = [(mid - low) * slope, (high - mid) * slope]
+        look: style.Look = {"ecolor": style.TREATED, "elinewidth": 1, "capsize": 3}
+        panel.errorbar(at, mid * slope, yerr=ends, fmt="none", **look)
     panel.plot(x, y, color=style.TREATED, marker="o", linewidth=2)
     style.beside(panel, x[-1], y[-1], name, style.TREATED)

@@ -9,7 +9,7 @@ import polars as pl
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from flows.pages.cells import Part, Picture, Row, cell, say
+from flows.pages.cells import Part, Picture, Row, say_row
 from flows.pages.pictures import style
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
@@ -17,10 +17,14 @@ from flows.pages.sections.soil import STRIPS, Depths
 
 LEFT = "How much water is left, and at which depth?"
 DEEPER = "Which strip's roots are deeper, and where is the water?"
+_LEGEND = (
+    "Darker is wetter; hatched where nothing is known; "
+    "the white line is the root front with its bounds. "
+)
 
 
 def left(fields: dict[str, Depths], show: Show) -> Picture:
-    """Share of the range by depth, a panel a field, treated beside check."""
+    """Draw the share of the range by depth, a panel a field, treated beside check."""
     slope, _, label, _ = show.unit_of("cm")
     with style.drawn(LEFT, 0.4 + 1.9 * len(fields)) as figure:
         panels = figure.subplots(len(fields), 1, squeeze=False).flatten()
@@ -35,14 +39,19 @@ def left(fields: dict[str, Depths], show: Show) -> Picture:
 
 def _dots(panel: Axes, depths: Depths, slope: float) -> None:
     for strip in STRIPS:
-        known = [(d * slope, by[strip]["range_share"] * 100) for d, by in depths.items() if strip in by]  # fmt: skip
+        known = [
+            (depth * slope, by_strip[strip]["range_share"] * 100)
+            for depth, by_strip in depths.items()
+            if strip in by_strip
+        ]
         if not known:
             continue
         y, x = zip(*known, strict=True)
-        panel.plot(x, y, color=style.COLOUR[strip], linestyle=style.STROKE[strip], marker=style.MARK[strip], markerfacecolor=style.FILL[strip], markersize=5, linewidth=1.4)  # fmt: skip
+        panel.plot(x, y, **style.line_of(strip), markersize=5, linewidth=1.4)
         # Labels at the two ends of the record, so that they do not meet.
         end = -1 if strip == "treated" else 0
-        panel.annotate(strip, (x[end], y[end]), xytext=(0, -9 if end else 8), textcoords="offset points", ha="center", va="center", color=style.COLOUR[strip], fontsize=8.5)  # fmt: skip
+        look = {"ha": "center", "va": "center", "color": style.COLOR[strip]}
+        style.near_point(panel, x[end], y[end], (0, -9 if end else 8), strip, **look)
     most = max(depths) * slope
     panel.set_ylim(most * 1.18, -0.12 * most)
     panel.set_xlim(min(-5.0, panel.get_xlim()[0]), max(105.0, panel.get_xlim()[1]))
@@ -51,16 +60,15 @@ def _dots(panel: Axes, depths: Depths, slope: float) -> None:
     panel.set_xticks([0, 50, 100], ["dry", "50 %", "full"])
 
 
-def season(tables: Tables, row: Row, show: Show) -> Picture | None:
-    """Water by depth through a season in each strip, the root front over it; gaps left hatched."""
+def season(tables: Tables, row: Row, show: Show) -> list[Picture]:
+    """Draw water by depth through a season in each strip, the root front over it; gaps hatched."""
     end = pl.lit(row["harvested"]) if row["harvested"] else pl.col("day").max()
     days = tables("soil_water_day", field=row["field"]).filter(
-        (pl.col("day") >= row["seeded"]) & (pl.col("day") <= end)
-        & pl.col("layer_bottom_cm").is_not_null()
-    )  # fmt: skip
+        pl.col("day").is_between(row["seeded"], end) & pl.col("layer_bottom_cm").is_not_null()
+    )
     strips = [s for s in STRIPS if days.filter(pl.col("strip") == s)["range_share"].count()]
     if not strips:
-        return None
+        return []
     slope, _, label, _ = show.unit_of("cm")
     span = (days["day"].min(), days["day"].max())
     says: list[Part] = []
@@ -79,44 +87,57 @@ def season(tables: Tables, row: Row, show: Show) -> Picture | None:
         picture = style.image(figure, "svg")
     if not says:
         says = ["No root front is known."]
-    told = ("Darker is wetter; hatched where nothing is known; the white line is the root front with its bounds. ", *says)  # fmt: skip
-    return Picture("water-season", (DEEPER,), told, picture, "svg")
+    return [Picture("water-season", (DEEPER,), (_LEGEND, *says), picture, "svg")]
 
 
 def _shades(panel: Axes, days: pl.DataFrame, span: Any, slope: float) -> Any:
-    """Each layer's share of its range as a shade, day by day."""
-    layers = days.group_by("depth_cm").agg(pl.col("layer_top_cm").last(), pl.col("layer_bottom_cm").last()).sort("depth_cm")  # fmt: skip
+    """Draw each layer's share of its range as a shade, day by day."""
+    layers = days.group_by("depth_cm").agg(pl.col("layer_top_cm", "layer_bottom_cm").last())
+    layers = layers.sort("depth_cm")
     calendar = pl.DataFrame({"day": pl.date_range(*span, eager=True)})
     edges = np.array([*layers["layer_top_cm"], layers["layer_bottom_cm"][-1]]) * slope
     grid: NDArray[np.float64] = np.full((layers.height, calendar.height), np.nan)
     for i, depth in enumerate(layers["depth_cm"]):
-        one = calendar.join(days.filter(pl.col("depth_cm") == depth), on="day", how="left", maintain_order="left").unique("day", keep="first", maintain_order=True)  # fmt: skip
+        own = days.filter(pl.col("depth_cm") == depth)
+        one = calendar.join(own, on="day", how="left", maintain_order="left")
+        one = one.unique("day", keep="first", maintain_order=True)
         grid[i] = one["range_share"].cast(pl.Float64).to_numpy()
     panel.set_facecolor("white")
-    x: Any = np.append(calendar["day"].to_numpy(), calendar["day"].to_numpy()[-1] + np.timedelta64(1, "D"))  # fmt: skip
-    panel.axhspan(edges[0], edges[-1], facecolor="white", edgecolor="#bbbbbb", hatch="xxx", zorder=0, linewidth=0)  # fmt: skip
-    found = panel.pcolormesh(x, edges, np.ma.masked_invalid(grid), cmap="cividis_r", vmin=0, vmax=1, rasterized=True, zorder=1)  # fmt: skip
+    x: Any = calendar["day"].to_numpy()
+    x = np.append(x, x[-1] + np.timedelta64(1, "D"))
+    unknown: style.Look = {
+        "facecolor": "white",
+        "edgecolor": "#bbbbbb",
+        "hatch": "xxx",
+        "linewidth": 0,
+    }
+    panel.axhspan(edges[0], edges[-1], zorder=0, **unknown)
+    look: style.Look = {"cmap": "cividis_r", "vmin": 0, "vmax": 1, "rasterized": True, "zorder": 1}
+    shades = panel.pcolormesh(x, edges, np.ma.masked_invalid(grid), **look)
     panel.set_ylim(edges[-1], 0)
     panel.set_xlim(x[0], x[-1])
-    panel.set_yticks(layers["depth_cm"].to_numpy() * slope, [f"{d * slope:.0f}" for d in layers["depth_cm"]])  # fmt: skip
-    return found
+    depths = layers["depth_cm"].to_numpy() * slope
+    panel.set_yticks(depths, [f"{depth:.0f}" for depth in depths])
+    return shades
 
 
 def _front(panel: Axes, tables: Tables, row: Row, strip: str, slope: float) -> list[Part]:
-    """The root front over the shades; returns what it says at its deepest."""
+    """Draw the root front over the shades; return a sentence on its deepest day."""
     front = tables("root_front_day", field=row["field"], season=row["season"], strip=strip)
     front = front.filter(pl.col("front_cm").is_not_null()).sort("day")
     if front.is_empty():
         return []
     x: Any = front["day"].to_numpy()
     y = front["front_cm"].to_numpy() * slope
-    low, high = (front[n].cast(pl.Float64).to_numpy() * slope for n in ("front_low_cm", "front_high_cm"))  # fmt: skip
-    for bound in (low, high):
+    for end in ("front_low_cm", "front_high_cm"):
+        bound = front[end].cast(pl.Float64).to_numpy() * slope
         panel.plot(x, bound, color="white", linewidth=2.4, zorder=2)
         panel.plot(x, bound, color="black", linewidth=0.8, linestyle=(0, (3, 2)), zorder=3)
     panel.plot(x, y, color="black", linewidth=4.2, zorder=4)
     panel.plot(x, y, color="white", linewidth=2.2, zorder=5)
-    panel.annotate("root front", (x[len(x) // 2], y[len(x) // 2]), xytext=(8, 10), textcoords="offset points", fontsize=8.5, zorder=6, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5})  # fmt: skip
+    middle = len(x) // 2
+    box = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
+    style.near_point(panel, x[middle], y[middle], (8, 10), "root front", zorder=6, bbox=box)
     deepest = front.sort("front_cm", "day", descending=[False, True]).to_dicts()[-1]
-    given = {n: cell("root_front_day", deepest, n) for n in ("front_cm", "day")}
-    return list(say("In the " + strip + " strip the front was deepest at {front_cm} on {day}. ", **given))  # fmt: skip
+    template = "In the {strip} strip the front was deepest at {front_cm} on {day}. "
+    return list(say_row("root_front_day", deepest, template, strip=strip))

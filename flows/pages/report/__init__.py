@@ -1,1 +1,1 @@
-"""The season report: a page that opens from disk and prints, for one season or for all years."""
+"""Make the report of a season or of all years; may import ``sections``, ``pictures`` and the modules of ``pages``."""

@@ -1,1 +1,1 @@
-"""The sections of a digest, one module each; may import the modules of ``pages``."""
+"""Say what the tables hold, one module a part of a page; may import the modules of ``pages``."""

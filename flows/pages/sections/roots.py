@@ -6,9 +6,21 @@ from datetime import timedelta
 
 import polars as pl
 
-from flows.pages.cells import Grid, Line, Phrase, Row, cell, joined, line, say
+from flows.pages.cells import (
+    Grid,
+    Line,
+    Phrase,
+    Row,
+    cell,
+    grid,
+    joined,
+    line,
+    row_cells,
+    say,
+    say_row,
+)
 from flows.pages.published_tables import Tables
-from flows.pages.sections.soil import STRIPS
+from flows.pages.sections.soil import STRIPS, by_depth
 from flows.pages.week import Week
 
 _RECENT = timedelta(days=14)
@@ -16,77 +28,63 @@ _OTHER = {"treated": "check", "check": "treated"}
 
 
 def lines(tables: Tables, week: Week, season: Row) -> list[Line]:
-    """What is new of the roots, and where they are."""
+    """Say what is new of the roots, and where they are."""
     leads = tables("root_lead", field=season["field"], season=season["season"])
-    out = []
-    for row in leads.sort("depth_cm", descending=True).to_dicts():
-        told = _lead(week, row)
-        if told is not None:
-            out.append(told)
-    fronts = _fronts(tables, week, season)
-    return [*out[:2], *fronts]
+    rows = leads.sort("depth_cm", descending=True).to_dicts()
+    new = [found for row in rows if (found := _lead(week, row)) is not None]
+    return [*new[:2], *_fronts(tables, week, season)]
 
 
 def _lead(week: Week, row: Row) -> Line | None:
-    """A depth that one of the strips reached within a fortnight."""
+    """Say which strip reached a depth within a fortnight; None if neither did."""
     here = {s: row[f"{s}_day"] is not None and row[f"{s}_day"] <= week.sunday for s in STRIPS}
     new = [s for s in STRIPS if here[s] and row[f"{s}_day"] > week.sunday - _RECENT]
     if not new:
         return None
-    given = {
-        "field": cell("root_lead", row, "field"),
-        "depth": cell("root_lead", row, "depth_cm"),
-        "treated": cell("root_lead", row, "treated_day"),
-        "check": cell("root_lead", row, "check_day"),
-        "lead": cell("root_lead", row, "lead_d"),
-        "low": cell("root_lead", row, "lead_low_d").with_sign(),
-        "high": cell("root_lead", row, "lead_high_d").with_sign(),
-    }
     if all(here.values()):
-        told = "Both strips on {field} are drawing at {depth}: the treated strip since {treated}, the check since {check}"
-        both = (row["lead_low_d"], row["lead_high_d"])
-        if None not in both:
-            told += "; the lead of the treated strip lies between {low} and {high}"
-            told += (
-                "." if both[0] > 0 or both[1] < 0 else ", so which was first cannot be told yet."
+        template = (
+            "Both strips on {field} are drawing at {depth_cm}: the treated strip since {treated_day}, "
+            "the check since {check_day}"
+        )
+        low, high = row["lead_low_d"], row["lead_high_d"]
+        if None not in (low, high):
+            template += (
+                "; the lead of the treated strip lies between {lead_low_d:+} and {lead_high_d:+}"
             )
-        else:
-            told += "."
-        return line("root_lead", row, told, **given)
+            if low <= 0 <= high:
+                template += ", so which was first cannot be told yet"
+        return line("root_lead", row, template + ".")
     strip = new[0]
     other = _OTHER[strip]
-    day = given[strip]
-    state = row[f"{other}_state"]
     # Only a record that was watched and is quiet says 'not yet'.
-    rest = f"the {other} is not there yet." if state in ("reached", "not seen") else f"of the {other} strip it cannot be told."  # fmt: skip
-    return line("root_lead", row, "The " + strip + " strip on {field} is drawing at {depth} since {day}; " + rest, day=day, field=given["field"], depth=given["depth"])  # fmt: skip
+    watched = row[f"{other}_state"] in ("reached", "not seen")
+    rest = "the {other} is not there yet" if watched else "of the {other} strip it cannot be told"
+    template = "The {strip} strip on {field} is drawing at {depth_cm} since {day}; " + rest + "."
+    day = cell("root_lead", row, f"{strip}_day")
+    return line("root_lead", row, template, strip=strip, other=other, day=day)
 
 
 def _fronts(tables: Tables, week: Week, season: Row) -> list[Line]:
-    """Where both fronts are at the week's end, with the lesser coverage and its reason."""
-    found = []
-    for strip in STRIPS:
-        days = tables("root_front_day", field=season["field"], season=season["season"], strip=strip)
-        found += days.filter((pl.col("day") == week.sunday) & pl.col("front_cm").is_not_null()).to_dicts()  # fmt: skip
+    """Say where both fronts are at the week's end, with the lesser coverage and its reason."""
+    days = tables("root_front_day", field=season["field"], season=season["season"])
+    days = days.filter((pl.col("day") == week.sunday) & pl.col("front_cm").is_not_null())
+    found = [row for s in STRIPS for row in days.filter(pl.col("strip") == s).to_dicts()]
     if not found:
         return []
     least = min(found, key=lambda row: row["coverage"] or 0.0)
-    field = cell("root_front_day", least, "field")
-    told = joined([_front(row) for row in found])
-    return [line("root_front_day", least, "Root front on {field}: {told}.", field=field, told=told)]
+    fronts = joined([_front(row) for row in found])
+    return [line("root_front_day", least, "Root front on {field}: {fronts}.", fronts=fronts)]
 
 
 def _front(row: Row) -> Phrase:
-    names = ("strip", "front_cm", "front_low_cm", "front_high_cm")
-    given = {name: cell("root_front_day", row, name) for name in names}
-    told = "{strip} {front_cm}" + (" or deeper" if row["deepest_passed"] else "")
-    if given["front_low_cm"].known and given["front_high_cm"].known:
-        told += " (between {front_low_cm} and {front_high_cm})"
-    return say(told, **given)
+    template = "{strip} {front_cm}" + (" or deeper" if row["deepest_passed"] else "")
+    if row["front_low_cm"] is not None and row["front_high_cm"] is not None:
+        template += " (between {front_low_cm} and {front_high_cm})"
+    return say_row("root_front_day", row, template)
 
 
 def uptake(tables: Tables, week: Week, season: Row) -> list[Row]:
-    """The week's uptake by strip and depth; empty where none stands clear of its error."""
+    """Return the week's uptake by strip and depth; empty if none is clear of its error."""
     found = tables("drawdown_week", field=season["field"], season=season["season"])
     rows: list[Row] = (
         found.filter((pl.col("week_starts") == week.monday) & pl.col("uptake_mm").is_not_null())
@@ -97,45 +95,39 @@ def uptake(tables: Tables, week: Week, season: Row) -> list[Row]:
 
 
 def _clear(row: Row) -> bool:
-    """Two standard errors above none; one without an error cannot be judged."""
+    """Return whether uptake is over two standard errors; False if the error is not known."""
     error = row["uptake_error_mm"]
     return error is not None and row["uptake_mm"] > 2 * error
 
 
 def came_from(rows: list[Row]) -> list[Line]:
-    """Which depth gave each strip most, where it stands clear of its error."""
-    most = {}
-    for strip in STRIPS:
-        own = [row for row in rows if row["strip"] == strip and _clear(row)]
-        if own:
-            most[strip] = max(own, key=lambda row: row["uptake_mm"])
+    """Say which depth gave each strip most, if that is clear of its error."""
+    clear = [[row for row in rows if row["strip"] == strip and _clear(row)] for strip in STRIPS]
+    most = [max(own, key=lambda row: row["uptake_mm"]) for own in clear if own]
     if not most:
         return []
-    told = []
-    for strip, row in most.items():
-        given = {n: cell("drawdown_week", row, n) for n in ("depth_cm", "uptake_mm", "uptake_error_mm")}  # fmt: skip
-        told.append(say("in the " + strip + " strip from {depth_cm} ({uptake_mm}, standard error {uptake_error_mm})", **given))  # fmt: skip
-    least = min(most.values(), key=lambda row: row["coverage"])
-    start = "Most of the water on {field} came {told}."
-    field = cell("drawdown_week", least, "field")
-    return [line("drawdown_week", least, start, field=field, told=joined(told))]
+    template = (
+        "in the {strip} strip from {depth_cm} ({uptake_mm}, standard error {uptake_error_mm})"
+    )
+    depths = joined([say_row("drawdown_week", r, template, strip=r["strip"]) for r in most])
+    least = min(most, key=lambda row: row["coverage"])
+    start = "Most of the water on {field} came {depths}."
+    return [line("drawdown_week", least, start, depths=depths)]
 
 
-def grid(fields: dict[str, list[Row]]) -> Grid:
-    """The week's uptake by field and depth in both strips."""
+def uptake_grid(fields: dict[str, list[Row]]) -> Grid:
+    """Return the week's uptake by field and depth in both strips."""
     heads = ("Field", "Depth", "Treated", "Check", "Days counted", "Coverage")
     body, notes = [], []
-    for rows in fields.values():
-        depths: dict[float, dict[str, Row]] = {}
-        for row in rows:
-            depths.setdefault(row["depth_cm"], {})[row["strip"]] = row
-        for by in depths.values():
-            first = next(iter(by.values()))
-            shown: list[Phrase] = [(cell("drawdown_week", first, n),) for n in ("field", "depth_cm")]  # fmt: skip
-            shown += [(cell("drawdown_week", by[s], "uptake_mm") if s in by else "no data",) for s in STRIPS]  # fmt: skip
-            body.append((*shown, *((cell("drawdown_week", first, n),) for n in ("days", "coverage"))))  # fmt: skip
-            if first["partial"] and first["reason"]:
-                given = {n: cell("drawdown_week", first, n) for n in ("field", "depth_cm", "reason")}  # fmt: skip
-                notes.append(Line(say("{field}, {depth_cm}: {reason}.", **given)))
+    for by_strip in (by for rows in fields.values() for by in by_depth(rows).values()):
+        first = next(iter(by_strip.values()))
+        strips = [
+            (cell("drawdown_week", by_strip[s], "uptake_mm") if s in by_strip else "no data",)
+            for s in STRIPS
+        ]
+        place = row_cells("drawdown_week", first, "field", "depth_cm")
+        body.append((*place, *strips, *row_cells("drawdown_week", first, "days", "coverage")))
+        if first["partial"] and first["reason"]:
+            notes.append(Line(say_row("drawdown_week", first, "{field}, {depth_cm}: {reason}.")))
     caption = say("Water taken up this week, on days that both strips have")
-    return Grid(caption, tuple((head,) for head in heads), tuple(body), tuple(notes))
+    return grid(caption, heads, body, notes)

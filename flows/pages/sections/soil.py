@@ -4,79 +4,97 @@ from __future__ import annotations
 
 import polars as pl
 
-from flows.pages.cells import Cell, Grid, Line, Phrase, Row, cell, joined, say
+from flows.pages.cells import (
+    Cell,
+    Grid,
+    Line,
+    Phrase,
+    Row,
+    cell,
+    grid,
+    joined,
+    row_cells,
+    say,
+    say_row,
+)
 from flows.pages.published_tables import Tables
 from flows.pages.week import Week
 
 STRIPS = ("treated", "check")
 # The share of its range at which a layer is called nearly dry: words only, no claim of stress.
-_LITTLE = 0.25
+_NEARLY_DRY = 0.25
 
 Depths = dict[float, dict[str, Row]]
 
 
-def left(tables: Tables, week: Week, field: str) -> Depths:
-    """By depth and strip the latest usable day of the week."""
-    days = tables("soil_water_day", field=field).filter(
-        pl.col("day").is_between(week.monday, week.sunday) & pl.col("range_share").is_not_null()
-    )
+def by_depth(rows: list[Row]) -> Depths:
+    """Return rows by depth and strip; the last one of each counts."""
     out: Depths = {}
-    for row in days.sort("depth_cm", "day").to_dicts():
+    for row in rows:
         out.setdefault(row["depth_cm"], {})[row["strip"]] = row
     return out
 
 
+def water_left(tables: Tables, week: Week, field: str) -> Depths:
+    """Return the week's last known share of its range, by depth and strip."""
+    days = tables("soil_water_day", field=field).filter(
+        pl.col("day").is_between(week.monday, week.sunday) & pl.col("range_share").is_not_null()
+    )
+    return by_depth(days.sort("depth_cm", "day").to_dicts())
+
+
 def lines(depths: Depths, field: Row) -> list[Line]:
-    """How deep each strip is nearly dry."""
-    strips = [strip for strip in STRIPS if any(strip in by for by in depths.values())]
-    down = {strip: _dry_down(depths, strip) for strip in strips}
-    name = cell("field", field, "field")
-    if len(strips) == 2 and down["treated"] is not None and down["check"] is not None:
-        treated, check = down["treated"], down["check"]
-        if treated.value == check.value:
-            return [Line(say("On {field} both strips have a quarter of their water or less left down to {depth}.", field=name, depth=treated))]  # fmt: skip
-    told = []
-    for strip in strips:
-        depth = down[strip]
-        words = "the " + strip + " strip has a quarter of its water or less left down to {depth}"
-        if depth is None:
-            words = (
-                "the "
-                + strip
-                + " strip has more than a quarter of its water left at its top sensor"
-            )
-        told.append(say(words, depth=depth or ""))
-    if not told:
+    """Say how far down each strip has a quarter of its water or less left."""
+    strips = [strip for strip in STRIPS if any(strip in by_strip for by_strip in depths.values())]
+    dry = {strip: _nearly_dry_to(depths, strip) for strip in strips}
+    depth = dry.get("treated")
+    if len(strips) == 2 and depth and dry["check"] and depth.value == dry["check"].value:
+        both = "On {field} both strips have a quarter of their water or less left down to {depth}."
+        return [Line(say_row("field", field, both, depth=depth))]
+    found = [_one_strip(strip, depth) for strip, depth in dry.items()]
+    if not found:
         return []
-    return [Line(say("On {field} {told}.", field=name, told=joined(told, last=", and ")))]
+    joint = joined(found, last=", and ")
+    return [Line(say_row("field", field, "On {field} {found}.", found=joint))]
 
 
-def _dry_down(depths: Depths, strip: str) -> Cell | None:
-    """The deepest depth down to which every layer known of the strip is nearly dry."""
-    dry = None
-    for by in depths.values():
-        if strip not in by or by[strip]["range_share"] > _LITTLE:
+def _one_strip(strip: str, depth: Cell | None) -> Phrase:
+    if depth is None:
+        more = "the {strip} strip has more than a quarter of its water left at its top sensor"
+        return say(more, strip=strip)
+    less = "the {strip} strip has a quarter of its water or less left down to {depth}"
+    return say(less, strip=strip, depth=depth)
+
+
+def _nearly_dry_to(depths: Depths, strip: str) -> Cell | None:
+    """Return the deepest depth down to which every layer known of the strip is nearly dry."""
+    deepest = None
+    for by_strip in depths.values():
+        if strip not in by_strip or by_strip[strip]["range_share"] > _NEARLY_DRY:
             break
-        dry = cell("soil_water_day", by[strip], "depth_cm")
-    return dry
+        deepest = cell("soil_water_day", by_strip[strip], "depth_cm")
+    return deepest
 
 
-def grid(fields: dict[str, Depths]) -> Grid:
-    """Share of the range from dry to full by field and depth, with the day it is of."""
+def left_grid(fields: dict[str, Depths]) -> Grid:
+    """Return the water left by field and depth in both strips."""
     heads = ("Field", "Depth", "Treated", "coverage", "Check", "coverage", "Day")
     rows, notes = [], []
-    for depths in fields.values():
-        for by in depths.values():
-            first = next(iter(by.values()))
-            shown: list[Phrase] = [(cell("soil_water_day", first, n),) for n in ("field", "depth_cm")]  # fmt: skip
-            for strip in STRIPS:
-                names = ("range_share", "coverage")
-                known = strip in by
-                shown += [(cell("soil_water_day", by[strip], n) if known else "no data",) for n in names]  # fmt: skip
-                if known and by[strip]["partial"] and by[strip]["reason"]:
-                    given = {n: cell("soil_water_day", by[strip], n) for n in ("field", "strip", "depth_cm", "reason")}  # fmt: skip
-                    notes.append(Line(say("{field}, {strip}, {depth_cm}: {reason}.", **given)))
-            latest = max(by.values(), key=lambda row: row["day"])
-            rows.append((*shown, (cell("soil_water_day", latest, "day"),)))
-    caption = say("Water left, as a share of what lies between the driest seen and the full point")
-    return Grid(caption, tuple((head,) for head in heads), tuple(rows), tuple(notes))
+    for by_strip in (by_strip for depths in fields.values() for by_strip in depths.values()):
+        known = [by_strip[strip] for strip in STRIPS if strip in by_strip]
+        shown = [*row_cells("soil_water_day", next(iter(by_strip.values())), "field", "depth_cm")]
+        for strip in STRIPS:
+            shown += (
+                row_cells("soil_water_day", by_strip[strip], "range_share", "coverage")
+                if strip in by_strip
+                else (("no data",), ("no data",))
+            )
+        latest = max(by_strip.values(), key=lambda row: row["day"])
+        rows.append((*shown, *row_cells("soil_water_day", latest, "day")))
+        notes += [
+            Line(say_row("soil_water_day", row, "{field}, {strip}, {depth_cm}: {reason}."))
+            for row in known
+            if row["partial"] and row["reason"]
+        ]
+    caption = "Water left, as a share of what lies between the driest seen and the full point"
+    return grid(say(caption), heads, rows, notes)

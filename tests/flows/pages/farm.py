@@ -21,24 +21,36 @@ from tests.flows import invented
 WEEK_IN_SEASON = "2024-W26"
 WEEK_OF_HARVEST = "2024-W35"
 DAYS = 155
+HOSTILE_NAME = '<script>alert("x")</script> & "Söhne" $x_1$'
 
 
-class Kept(Tables):
+class MemoryTables(Tables):
     """Tables held in memory, as if they were read from a published copy."""
 
     def __init__(self, frames: Mapping[str, pl.DataFrame]) -> None:
-        self._kept = {name: frames.get(name, generated.empty(TABLES[name])) for name in TABLES}
+        self._frames = {name: frames.get(name, generated.empty(TABLES[name])) for name in TABLES}
 
-    def changed(self, change: Callable[[str, pl.DataFrame], pl.DataFrame]) -> Kept:
-        return Kept({name: change(name, frame) for name, frame in self._kept.items()})
+    def changed(self, change: Callable[[pl.DataFrame], pl.DataFrame], *names: str) -> MemoryTables:
+        """The same with some tables changed, or all of them if none is named."""
+        changed = {name: change(self._frames[name]) for name in names or self._frames}
+        return MemoryTables({**self._frames, **changed})
 
-    def with_rows(self, name: str, *rows: Mapping[str, Any]) -> Kept:
+    def without(self, *names: str) -> MemoryTables:
+        """The same with no rows in these tables."""
+        return self.changed(lambda frame: frame.head(0), *names)
+
+    def with_rows(self, name: str, *rows: Mapping[str, Any]) -> MemoryTables:
         """The same with these rows in place of a table's own; columns left out are null."""
         frame = invented.frame(name, [dict(row) for row in rows])
-        return Kept({**self._kept, name: frame})
+        return MemoryTables({**self._frames, name: frame})
+
+    def with_field_named(self, name: str) -> MemoryTables:
+        """The same with another name for the field."""
+        renamed = pl.col("field").replace({"Home": name})
+        return self.changed(lambda f: f.with_columns(renamed) if "field" in f.columns else f)
 
 
-def lay(path: Path) -> FarmFolder:
+def publish_small_farm(path: Path) -> FarmFolder:
     """A season of one field, derived and published."""
     folder = invented.folder_at(path)
     folder.farm_toml.write_text(FARM_TOML)
@@ -52,30 +64,45 @@ def lay(path: Path) -> FarmFolder:
 
 def book() -> dict[str, pl.DataFrame]:
     rng = np.random.default_rng(4)
+    harvest = {
+        "field": "Home",
+        "season": 2024,
+        "day": date(2024, 8, 30),
+        "method": "scale wagon",
+        "moisture_pct": 13.5,
+        "left_out": False,
+    }
+    gain = {"treated": 250.0, "check": 0.0}
     passes = [
-        {
-            "field": "Home", "season": 2024, "strip": side, "pass": str(i), "block": str(i),
-            "method": "scale wagon", "day": date(2024, 8, 30), "moisture_pct": 13.5,
-            "yield_kg_ha": 3300.0 + 40 * i + (250.0 if side == "treated" else 0.0) + rng.normal(0, 20),
-            "left_out": False,
-        }
+        harvest
+        | {"strip": strip, "pass": str(i), "block": str(i)}
+        | {"yield_kg_ha": 3300.0 + 40 * i + gain[strip] + rng.normal(0, 20)}
         for i in range(1, 5)
-        for side in ("treated", "check")
-    ]  # fmt: skip
+        for strip in gain
+    ]
     work = {
-        "field": "Home", "strip": "treated", "day": date(2023, 9, 20), "practice": "deep tillage",
-        "depth_cm": 35.0, "contract_cost_per_ha": 80.0,
-    }  # fmt: skip
+        "field": "Home",
+        "strip": "treated",
+        "day": date(2023, 9, 20),
+        "practice": "deep tillage",
+        "depth_cm": 35.0,
+        "contract_cost_per_ha": 80.0,
+    }
     price = {
-        "field": "Home", "crop": "spring wheat", "season": 2024, "price_per_kg": 0.25,
+        "field": "Home",
+        "crop": "spring wheat",
+        "season": 2024,
+        "price_per_kg": 0.25,
         "price_as_written": "250 CAD/t",
-    }  # fmt: skip
+    }
     normals = [{"month": m, "rain_mm": 20.0 + 4 * m, "years": 30} for m in range(1, 13)]
-    crop = {
-        "crop": "spring wheat", "base_temp_c": 0.0, "upper_temp_c": 30.0, "bushel_kg": 27.2155,
-        "market_moisture_pct": 14.5, "kc_ini": 0.3, "kc_mid": 1.15, "kc_end": 0.25,
-        "stage_initial_d": 20, "stage_development_d": 30, "stage_mid_d": 50, "stage_late_d": 30,
-    }  # fmt: skip
+    stages = {"initial": 20, "development": 30, "mid": 50, "late": 30}
+    crop = (
+        {"crop": "spring wheat", "bushel_kg": 27.2155, "market_moisture_pct": 14.5}
+        | {"base_temp_c": 0.0, "upper_temp_c": 30.0}
+        | {"kc_ini": 0.3, "kc_mid": 1.15, "kc_end": 0.25}
+        | {f"stage_{stage}_d": days for stage, days in stages.items()}
+    )
     return {
         "harvest_pass": invented.frame("harvest_pass", passes),
         "operation": invented.frame("operation", [work]),
@@ -88,7 +115,7 @@ def book() -> dict[str, pl.DataFrame]:
 def frames(folder: FarmFolder) -> dict[str, pl.DataFrame]:
     with query.open_published(folder) as con:
         tables = Tables(con)
-        return {name: tables(name) for name in TABLES if name not in ("weather_reading", "soil_reading")}  # fmt: skip
+        return {name: tables(name) for name in TABLES if not name.endswith("_reading")}
 
 
 def monday(week: str) -> date:

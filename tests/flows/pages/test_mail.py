@@ -30,10 +30,21 @@ from flows.run import steps
 from flows.trust import status
 from schemas.farm.farm import Mail
 from tests.flows.pages import farm
-from tests.flows.pages.test_digest import heard, numbers
+from tests.flows.pages.page_text import PageReader, numbers
 
 WEEK = Week.named(farm.WEEK_IN_SEASON)
 QUIET = Week.named("2024-W15")
+SELF_SIGNED = (
+    *("openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2"),
+    *("-subj", "/CN=127.0.0.1", "-addext", "subjectAltName=IP:127.0.0.1"),
+)
+WRONG_SETTINGS = """
+this computer | server="mail.example.org" from="a@b.org" readers=[{address="c@d.org"}] security="none"
+mail.from     | server="mail.example.org" from="nobody" readers=[{address="c@d.org"}]
+readers       | server="mail.example.org" from="a@b.org" readers=[]
+twice         | server="mail.example.org" from="a@b.org" readers=[{address="c@d.org"},{address="C@d.org"}]
+password      | server="mail.example.org" from="a@b.org" readers=[{address="c@d.org"}] password="x"
+"""
 
 
 class Post:
@@ -46,7 +57,9 @@ class Post:
         self.drop = False
         self.drop_after = False
 
-    async def handle_RCPT(self, server: Any, session: Any, envelope: Any, address: str, options: Any) -> str:  # fmt: skip
+    async def handle_RCPT(
+        self, server: Any, session: Any, envelope: Any, address: str, options: Any
+    ) -> str:
         if self.recipient.startswith("250"):
             envelope.rcpt_tos.append(address)
         return self.recipient
@@ -89,7 +102,13 @@ def mail(port: int) -> Mail:
 
 
 def settings(port: int, **more: Any) -> Mail:
-    given = {"server": "127.0.0.1", "port": port, "security": "none", "from": "farm@example.org", "readers": [{"address": "grower@example.org"}]}  # fmt: skip
+    given = {
+        "server": "127.0.0.1",
+        "port": port,
+        "security": "none",
+        "from": "farm@example.org",
+        "readers": [{"address": "grower@example.org"}],
+    }
     return Mail.model_validate(given | more)
 
 
@@ -137,15 +156,16 @@ def test_a_digest_arrives_whole_once(folder, mail, port):
     text, html = got.get_body(("plain",)), got.get_body(("html",))
     assert text is not None
     assert html is not None
-    spoken = heard(html.get_content())
-    assert numbers(text.get_content()) == numbers(" ".join(spoken.words))
-    pictures = {part["Content-ID"][1:-1]: part for part in got.walk() if part.get_content_maintype() == "image"}  # fmt: skip
+    reader = PageReader(html.get_content())
+    assert numbers(text.get_content()) == numbers(reader.words)
+    images = [part for part in got.walk() if part.get_content_maintype() == "image"]
+    pictures = {part["Content-ID"][1:-1]: part for part in images}
     assert pictures
     for cid, part in pictures.items():
         assert f'src="cid:{cid}"' in html.get_content()
         assert part.get_content()[:8] == b"\x89PNG\r\n\x1a\n"
-    assert all(spoken.alts)
-    assert len(spoken.alts) == len(pictures)
+    assert all(reader.alts)
+    assert len(reader.alts) == len(pictures)
     assert "http" not in html.get_content()
     assert (folder.digests / f"{WEEK.name}.html").exists()
     assert (folder.digests / f"{WEEK.name}.txt").read_text().split() == text.get_content().split()
@@ -197,7 +217,9 @@ def test_a_lost_answer_is_sent_again_under_the_same_id(folder, mail, port):
     assert post.taken[0] == post.taken[1]
 
 
-@pytest.mark.parametrize(("what", "answer"), [("recipient", "550 no such person"), ("data", "552 too large for us")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("what", "answer"), [("recipient", "550 no such person"), ("data", "552 too large for us")]
+)
 def test_a_refusal_for_good_is_kept_and_shown(folder, mail, port, what, answer):
     post = Post()
     setattr(post, what, answer)
@@ -244,7 +266,9 @@ def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     where = tmp_path_factory.mktemp("tls")
     key, cert = where / "key.pem", where / "cert.pem"
     try:
-        subprocess.run(["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=127.0.0.1", "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", str(key), "-out", str(cert)], check=True, capture_output=True)  # fmt: skip
+        subprocess.run(
+            [*SELF_SIGNED, "-keyout", key, "-out", cert], check=True, capture_output=True
+        )
     except FileNotFoundError:
         pytest.skip("openssl is not on this computer to make a certificate with")
     return key, cert
@@ -261,12 +285,22 @@ def test_login_only_over_a_safe_connection(folder, port, certificate, monkeypatc
         seen.append((given.login, given.password))
         return AuthResult(success=given.password == b"right", handled=False)
 
-    class Over(Controller):
+    starttls = security == "starttls"
+
+    class Guarded(Controller):
         def factory(self) -> Server:
-            return Server(self.handler, authenticator=login, auth_required=True, require_starttls=security == "starttls", auth_require_tls=security == "starttls", tls_context=context if security == "starttls" else None)  # fmt: skip
+            return Server(
+                self.handler,
+                authenticator=login,
+                auth_required=True,
+                require_starttls=starttls,
+                auth_require_tls=starttls,
+                tls_context=context if starttls else None,
+            )
 
     post = Post()
-    server = Over(post, hostname="127.0.0.1", port=port, ssl_context=context if security == "tls" else None)  # fmt: skip
+    whole = None if starttls else context
+    server = Guarded(post, hostname="127.0.0.1", port=port, ssl_context=whole)
     monkeypatch.setenv("SSL_CERT_FILE", str(cert))
     mail = settings(port, security=security, user="farm")
     write.write(folder, QUIET, mail)
@@ -276,7 +310,8 @@ def test_login_only_over_a_safe_connection(folder, port, certificate, monkeypatc
         found = send.send(folder, mail)
         assert found.waiting == 1
         assert "does not accept user or password" in found.why
-        assert "wrong" not in (folder.state / "outbox").joinpath(f"{Outbox(folder).letters()[0].name}.json").read_text()  # fmt: skip
+        (note,) = (folder.state / "outbox").glob("*.json")
+        assert "wrong" not in note.read_text()
         monkeypatch.setenv(send.PASSWORD, "right")
         assert send.send(folder, mail, all_now=True).sent == 1
         monkeypatch.delenv("SSL_CERT_FILE")
@@ -324,7 +359,8 @@ def test_the_outbox_survives_a_lost_note(folder, mail, port):
 def test_the_weekly_step_makes_a_digest_once_and_sends_it(folder, port):
     folder.farm_toml.write_text(
         folder.farm_toml.read_text()
-        + f'\n[mail]\nserver = "127.0.0.1"\nport = {port}\nsecurity = "none"\nfrom = "farm@example.org"\nreaders = [{{ address = "grower@example.org" }}]\n'
+        + '\n[mail]\nserver = "127.0.0.1"\nsecurity = "none"\nfrom = "farm@example.org"\n'
+        + f'port = {port}\nreaders = [{{ address = "grower@example.org" }}]\n'
     )
     run = steps.digest(folder)
     assert run.state == "attention", "nobody listens yet"
@@ -341,13 +377,8 @@ def test_the_weekly_step_makes_a_digest_once_and_sends_it(folder, port):
 
 def test_mail_settings_that_are_wrong_are_said_plainly(tmp_path):
     path = tmp_path / "farm.toml"
-    for wrong, told in [
-        ('security = "none"\nserver = "mail.example.org"\nfrom = "a@b.org"\nreaders = [{address = "c@d.org"}]', "this computer"),
-        ('server = "mail.example.org"\nfrom = "nobody"\nreaders = [{address = "c@d.org"}]', "mail.from"),
-        ('server = "mail.example.org"\nfrom = "a@b.org"\nreaders = []', "readers"),
-        ('server = "mail.example.org"\nfrom = "a@b.org"\nreaders = [{address = "c@d.org"}, {address = "C@d.org"}]', "twice"),
-        ('server = "mail.example.org"\npassword = "x"\nfrom = "a@b.org"\nreaders = [{address = "c@d.org"}]', "password"),
-    ]:  # fmt: skip
-        path.write_text(farm.FARM_TOML + "\n[mail]\n" + wrong)
-        with pytest.raises(UserError, match=told):
+    for line in WRONG_SETTINGS.strip().splitlines():
+        fault, _, wrong = line.partition("|")
+        path.write_text(farm.FARM_TOML + "\n[mail]\n" + "\n".join(wrong.split()))
+        with pytest.raises(UserError, match=fault.strip()):
             farm_file.load(path)

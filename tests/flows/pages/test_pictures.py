@@ -19,6 +19,7 @@ from matplotlib.testing.compare import compare_images
 from flows.pages.cells import Picture
 from flows.pages.pictures import rain, style, trial, uptake, water
 from flows.pages.reader_units import Show
+from flows.pages.sections import soil
 from flows.pages.week import Week
 from tests.flows.pages import farm
 
@@ -27,119 +28,132 @@ GOLDEN = Path(__file__).parent / "golden"
 TOLERANCE = 8.0
 SHOW = Show("metric", "CAD")
 FIELD, SEEDED = "Home", date(2024, 5, 1)
-SEASON = {"field": FIELD, "season": 2024, "crop": "spring wheat", "seeded": SEEDED, "harvested": date(2024, 8, 20)}  # fmt: skip
+HARVESTED = date(2024, 8, 20)
+SEASON = {
+    "field": FIELD,
+    "season": 2024,
+    "crop": "spring wheat",
+    "seeded": SEEDED,
+    "harvested": HARVESTED,
+}
 
 
-def fixed(sign: float = 1.0) -> farm.Kept:
-    days = farm.days(SEEDED, 112)
+def fixed(sign: float = 1.0) -> farm.MemoryTables:
+    days = list(enumerate(farm.days(SEEDED, 112)))
+    treated = {"field": FIELD, "season": 2024, "strip": "treated"}
     rain_day = [
-        {
-            "station": "a", "day": d, "field": FIELD, "strip": "treated", "season": 2024,
-            "rain_coverage": 0.0 if 40 <= i < 50 else 1.0,
-            "season_to_date_mm": 1.7 * i + 12 * np.sin(i / 9), "season_to_date_normal_mm": 2.0 * i,
-        }
-        for i, d in enumerate(days)
-    ]  # fmt: skip
-    soil = [
-        {
-            "probe": strip, "depth_cm": depth, "day": d, "field": FIELD, "strip": strip,
-            "layer_top_cm": top, "layer_bottom_cm": bottom, "coverage": 1.0,
-            "range_share": None if 60 <= i < 70 else max(0.0, min(1.0, 1.2 - i / (60 + depth) - (0.1 if strip == "treated" else 0))),
-        }
+        treated
+        | {"station": "a", "day": day, "rain_coverage": 0.0 if 40 <= i < 50 else 1.0}
+        | {"season_to_date_mm": 1.7 * i + 12 * np.sin(i / 9)}
+        | {"season_to_date_normal_mm": 2.0 * i}
+        for i, day in days
+    ]
+    layers = [
+        {"depth_cm": 10.0, "layer_top_cm": 0.0, "layer_bottom_cm": 25.0},
+        {"depth_cm": 40.0, "layer_top_cm": 25.0, "layer_bottom_cm": 55.0},
+        {"depth_cm": 70.0, "layer_top_cm": 55.0, "layer_bottom_cm": 85.0},
+    ]
+    water_left = [
+        layer
+        | {"probe": strip, "day": day, "field": FIELD, "strip": strip, "coverage": 1.0}
+        | {"range_share": None if 60 <= i < 70 else share_left(strip, layer["depth_cm"], i)}
         for strip in ("treated", "check")
-        for depth, top, bottom in ((10.0, 0.0, 25.0), (40.0, 25.0, 55.0), (70.0, 55.0, 85.0))
-        for i, d in enumerate(days)
-    ]  # fmt: skip
+        for layer in layers
+        for i, day in days
+    ]
     front = [
-        {
-            "field": FIELD, "season": 2024, "strip": strip, "day": d, "front_cm": min(75.0, i * pace),
-            "front_low_cm": min(70.0, i * pace * 0.85), "front_high_cm": min(80.0, i * pace * 1.15),
-        }
+        {"field": FIELD, "season": 2024, "strip": strip, "day": day}
+        | {"front_cm": min(75.0, i * pace)}
+        | {"front_low_cm": min(70.0, i * pace * 0.85), "front_high_cm": min(80.0, i * pace * 1.15)}
         for strip, pace in (("treated", 1.2), ("check", 0.8))
-        for i, d in enumerate(days)
-    ]  # fmt: skip
+        for i, day in days
+    ]
     months = [
-        {
-            "station": "a", "year": 2024, "month": m, "field": FIELD, "strip": "treated",
-            "rain_mm": 20.0 + 9 * (m % 3), "normal_mm": 45.0, "coverage": 0.7 if m == 7 else 1.0, "partial": m == 7,
-        }
+        {"station": "a", "year": 2024, "month": m, "field": FIELD, "strip": "treated"}
+        | {"rain_mm": 20.0 + 9 * (m % 3), "normal_mm": 45.0}
+        | {"coverage": 0.7 if m == 7 else 1.0, "partial": m == 7}
         for m in range(5, 9)
-    ]  # fmt: skip
+    ]
+    operation = {"field": FIELD, "operation_day": date(2020, 9, 20), "cost_per_ha": 80.0}
+    nets = {2021 + i: sign * (-40.0 + 45 * i) for i in range(4)}
     payback = [
-        {
-            "field": FIELD, "operation_day": date(2020, 9, 20), "season": 2021 + i, "cost_per_ha": 80.0,
-            "cumulative_net_per_ha": sign * (-40.0 + 45 * i), "cumulative_low_per_ha": sign * (-40.0 + 45 * i) - 35,
-            "cumulative_high_per_ha": sign * (-40.0 + 45 * i) + 35,
-        }
-        for i in range(4)
-    ]  # fmt: skip
+        operation
+        | {"season": season, "cumulative_net_per_ha": net}
+        | {"cumulative_low_per_ha": net - 35, "cumulative_high_per_ha": net + 35}
+        for season, net in nets.items()
+    ]
     return (
-        farm.Kept({})
+        farm.MemoryTables({})
         .with_rows("season", SEASON)
         .with_rows("rain_day", *rain_day)
-        .with_rows("soil_water_day", *soil)
+        .with_rows("soil_water_day", *water_left)
         .with_rows("root_front_day", *front)
         .with_rows("rain_month", *months)
         .with_rows("payback", *payback)
     )
 
 
+def share_left(strip: str, depth_cm: float, day: int) -> float:
+    less = 0.1 if strip == "treated" else 0.0
+    return max(0.0, min(1.0, 1.2 - day / (60 + depth_cm) - less))
+
+
 def taken() -> list[dict]:
     values = {"treated": (12.0, 30.0, 18.0), "check": (14.0, 24.0, 3.0)}
     return [
-        {
-            "field": FIELD, "season": 2024, "strip": strip, "depth_cm": depth, "uptake_mm": mm,
-            "uptake_error_mm": 2.5, "week_starts": date(2024, 7, 1),
-        }
+        {"field": FIELD, "season": 2024, "week_starts": date(2024, 7, 1), "strip": strip}
+        | {"depth_cm": depth, "uptake_mm": mm, "uptake_error_mm": 2.5}
         for strip, row in values.items()
         for depth, mm in zip((10.0, 40.0, 70.0), row, strict=True)
-    ]  # fmt: skip
+    ]
 
 
 def answered() -> list[dict]:
+    found = {2021: (1.5, "not shown"), 2022: (6.0, "gain"), 2023: (9.0, "gain")}
     return [
-        {
-            "field": FIELD, "season": 2021 + i, "response_pct": pct, "response_kg_ha": 30 * pct,
-            "response_low_kg_ha": 30 * (pct - 4), "response_high_kg_ha": 30 * (pct + 4), "verdict": verdict,
-        }
-        for i, (pct, verdict) in enumerate([(1.5, "not shown"), (6.0, "gain"), (9.0, "gain")])
-    ]  # fmt: skip
+        {"field": FIELD, "season": season, "response_pct": pct, "verdict": verdict}
+        | {"response_kg_ha": 30 * pct}
+        | {"response_low_kg_ha": 30 * (pct - 4), "response_high_kg_ha": 30 * (pct + 4)}
+        for season, (pct, verdict) in found.items()
+    ]
 
 
-POOLED = {"practice": "deep tillage", "grouping": "all", "member": "all", "response_pct": 5.5, "response_low_pct": -1.0, "response_high_pct": 12.0}  # fmt: skip
-
-
-def left(tables: farm.Kept) -> Picture:
-    day = SEEDED + timedelta(days=50)
-    depths: dict[float, dict] = {}
-    for row in tables("soil_water_day", day=day).to_dicts():
-        depths.setdefault(row["depth_cm"], {})[row["strip"]] = row
-    return water.left({FIELD: depths}, SHOW)
-
-
-DRAWN: dict[str, Callable[[farm.Kept], Picture | None]] = {
-    "rain-to-date": lambda t: rain.to_date(t, Week.of(date(2024, 8, 12)), [FIELD], SHOW),
-    "rain-months": lambda t: rain.by_month(t, FIELD, SEEDED, date(2024, 8, 20), SHOW),
-    "water-left": left,
-    "water-season": lambda t: water.season(t, SEASON, SHOW),
-    "uptake-week": lambda _: uptake.of_week({FIELD: taken()}, SHOW),
-    "uptake": lambda _: uptake.of_season(taken(), SHOW),
-    "responses": lambda _: trial.responses(answered(), POOLED),
-    "money": lambda t: trial.money(t, FIELD, SHOW),
+POOLED = {
+    "practice": "deep tillage",
+    "grouping": "all",
+    "member": "all",
+    "response_pct": 5.5,
+    "response_low_pct": -1.0,
+    "response_high_pct": 12.0,
 }
 
 
-def drawn(name: str, tables: farm.Kept) -> Picture:
+def left(tables: farm.MemoryTables) -> Picture:
+    rows = tables("soil_water_day", day=SEEDED + timedelta(days=50)).to_dicts()
+    return water.left({FIELD: soil.by_depth(rows)}, SHOW)
+
+
+DRAWN: dict[str, Callable[[farm.MemoryTables], Picture]] = {
+    "rain-to-date": lambda t: rain.to_date(t, Week.of(date(2024, 8, 12)), [FIELD], SHOW)[0],
+    "rain-months": lambda t: rain.by_month(t, FIELD, SEEDED, HARVESTED, SHOW)[0],
+    "water-left": left,
+    "water-season": lambda t: water.season(t, SEASON, SHOW)[0],
+    "uptake-week": lambda _: uptake.of_week({FIELD: taken()}, SHOW),
+    "uptake": lambda _: uptake.of_season(taken(), SHOW),
+    "responses": lambda _: trial.responses(answered(), POOLED)[0],
+    "money": lambda t: trial.money(t, FIELD, SHOW)[0],
+}
+
+
+def drawn(name: str, tables: farm.MemoryTables) -> Picture:
     """The picture as PNG, whatever it is drawn to on a page."""
     real = style.image
     with mock.patch.object(style, "image", lambda figure, _kind="png": real(figure)):
-        found = DRAWN[name](tables)
-    assert found is not None
-    return found
+        return DRAWN[name](tables)
 
 
 @pytest.fixture(scope="module")
-def tables() -> farm.Kept:
+def tables() -> farm.MemoryTables:
     return fixed()
 
 
@@ -175,8 +189,8 @@ def test_the_same_rows_give_the_same_bytes(tables):
 def test_the_strips_stay_apart_in_black_and_white():
     """Their hues differ in lightness by a third of the way from black to white."""
 
-    def luma(colour: str) -> float:
-        red, green, blue = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
+    def luma(color: str) -> float:
+        red, green, blue = (int(color[i : i + 2], 16) for i in (1, 3, 5))
         return (0.2126 * red + 0.7152 * green + 0.0722 * blue) / 255
 
     assert luma(style.CHECK) - luma(style.TREATED) > 0.25
@@ -186,9 +200,7 @@ def test_the_strips_stay_apart_in_black_and_white():
 
 def test_a_gap_is_left_open(tables):
     """Rain that was not recorded leaves no ink where the curve would run."""
-    whole = tables.changed(
-        lambda name, f: f.with_columns(rain_coverage=1.0) if name == "rain_day" else f
-    )
+    whole = tables.changed(lambda days: days.with_columns(rain_coverage=1.0), "rain_day")
     ink = [
         int((imread(io.BytesIO(drawn("rain-to-date", t).image))[..., 0] < 0.2).sum())
         for t in (tables, whole)
