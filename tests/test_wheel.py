@@ -86,7 +86,7 @@ def test_new_makes_a_farm(installed: Path, tmp_path: Path) -> None:
 
 
 def test_tables_and_digest_read_a_published_farm(installed: Path, tmp_path: Path) -> None:
-    folder = farm.lay(tmp_path)
+    folder = farm.publish_small_farm(tmp_path)
     listed = run(installed, COMMAND, "tables", folder.root)
     assert all(f" {name} " in listed for name in TABLES)
     preview = run(
