@@ -67,6 +67,7 @@ def write(folder: FarmFolder, week: Week, mail: Mail | None = None) -> Written:
     systems: set[System | None] = {None}
     if mail is not None:
         systems |= {reader.units for reader in mail.readers}
+    outbox = Outbox(folder)
     with query.open_published(folder) as con:
         tables = Tables(con)
         known = tables("farm").to_dicts()
@@ -74,27 +75,18 @@ def write(folder: FarmFolder, week: Week, mail: Mail | None = None) -> Written:
         # The farm's own page is the mark that all is made, so it comes last.
         for system in sorted(systems, key=lambda s: (s is None, s or "")):
             show = tables.show(system)
-            made = make.digest(tables, week, show, at.date())
+            page = make.digest(tables, week, show, at.date())
             saved = path(folder, week, system)
-            files.write_text(saved.with_suffix(".txt"), render.text(made, show))
-            files.write_text(saved, render.html(made, show, render.data_uri, "digest.html"))
+            files.write_text(saved.with_suffix(".txt"), render.text(page, show))
+            files.write_text(saved, render.html(page, show, render.data_uri, "digest.html"))
             done.paths += [saved, saved.with_suffix(".txt")]
-            for reader in mail.readers if mail is not None else ():
-                if mail is None or reader.units != system:
-                    continue
-                identity = message.message_id(farm, week.name, reader.address, mail.sender)
-                outbox = Outbox(folder)
+            if mail is None:
+                continue
+            for to in [reader.address for reader in mail.readers if reader.units == system]:
+                identity = message.message_id(farm, week.name, to, mail.sender)
+                heads = {"sender": mail.sender, "reader": to, "identity": identity}
                 letter = outbox.find(identity) or outbox.put(
-                    message.build(
-                        made,
-                        show,
-                        sender=mail.sender,
-                        reader=reader.address,
-                        identity=identity,
-                        at=at,
-                    ),
-                    week.name,
-                    reader.address,
+                    message.build(page, show, **heads, at=at), week.name, to
                 )
                 done.letters.append(letter)
     return done
