@@ -16,7 +16,7 @@ from flows.store.archive import Archive
 from flows.trust import status
 from schemas.farm.farm import Farm
 
-_RANK = {"attention": 0, "advice": 1, "fine": 2}
+# Gravest first.
 TITLES = {"attention": "Needs attention", "advice": "Advice", "fine": "Fine"}
 
 
@@ -27,11 +27,8 @@ def inspect(
 
     ``mail`` asks the mail server too. A writer that is at work is not waited for.
     """
-    return sorted(_all(folder, mail, now or datetime.now().astimezone()), key=_rank)
-
-
-def _rank(finding: Finding) -> int:
-    return _RANK[finding.severity]
+    found = _all(folder, mail, now or datetime.now().astimezone())
+    return sorted(found, key=lambda finding: list(TITLES).index(finding.severity))
 
 
 def _all(folder: FarmFolder, mail: bool, now: datetime) -> Iterator[Finding]:

@@ -11,7 +11,6 @@ import polars as pl
 from flows.intake.readers import json_records, workbook
 from flows.setup.sniff import text
 from flows.setup.sniff.finding import CannotSniff, Grid, Sure
-from schemas.farm.layout_open import OPEN
 
 MOST_RECORDS = 20_000
 DLY = re.compile(r"^[A-Z]{2}[A-Z0-9_-]{9}\d{6}[A-Z]{4}")
@@ -135,9 +134,3 @@ def as_workbook(data: bytes) -> Grid:
     grid = Grid(above.names, text.frame(above.names, body), layout | above.keys, above.units)
     grid.note("format", "xlsx", Sure.CERTAIN, f"a workbook; its fullest sheet is '{name}'")
     return grid
-
-
-def layout_of(name: str) -> dict[str, Any]:
-    """A layout of an open format: nothing but its name is needed."""
-    assert name in OPEN
-    return {"format": name}

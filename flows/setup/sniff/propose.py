@@ -45,9 +45,7 @@ def propose(
     known = other_formats.open_format(data)
     if known is not None:
         name, why = known
-        return Proposal(
-            other_formats.layout_of(name), [*notes, Finding("format", name, Sure.CERTAIN, why)]
-        )
+        return Proposal({"format": name}, [*notes, Finding("format", name, Sure.CERTAIN, why)])
     grid = _grid(data)
     grid.found[:0] = notes
     found = stamps.find(grid)

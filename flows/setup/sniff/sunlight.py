@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import timedelta
-from typing import Protocol, TypeVar
 from zoneinfo import ZoneInfo
 
 import polars as pl
@@ -23,16 +23,13 @@ WARMTH_NEAR_H = 3.0
 DAY_S = 86400
 
 
-class Clock(Protocol):
+@dataclass(frozen=True, slots=True)
+class Clock:
     """One way to read the stamps: its layout keys, and local minus UTC for each row, in hours."""
 
-    @property
-    def keys(self) -> dict[str, object]: ...  # noqa: D102
-    @property
-    def offset_h(self) -> pl.Series: ...  # noqa: D102
-
-
-C = TypeVar("C", bound="Clock")
+    name: str
+    keys: dict[str, object]
+    offset_h: pl.Series
 
 
 def offsets(local: pl.Series, zone: ZoneInfo) -> pl.Series:
@@ -79,8 +76,8 @@ def by_sun(stamps: Stamps, columns: list[Column], place: Place) -> pl.DataFrame 
 
 
 def near(
-    sun: pl.DataFrame, pairs: Sequence[tuple[C, str]], step_s: int
-) -> tuple[list[tuple[C, str]], bool]:
+    sun: pl.DataFrame, pairs: Sequence[tuple[Clock, str]], step_s: int
+) -> tuple[list[tuple[Clock, str]], bool]:
     """The pairs of clock and end of the interval by which the sun is right, and whether that tells the end.
 
     The end is told where the other one is further off by more than twice what a level sensor, a
@@ -124,8 +121,8 @@ def sun_error(sun: pl.DataFrame, clock: Clock, end: str, step_s: int) -> float:
 
 
 def by_warmth(
-    stamps: Stamps, columns: list[Column], place: Place, clocks: Sequence[C]
-) -> list[C] | None:
+    stamps: Stamps, columns: list[Column], place: Place, clocks: Sequence[Clock]
+) -> list[Clock] | None:
     """The clocks by which the warmest and coldest hours fall where they should, within three hours."""
     column = next((c for c in columns if c.heading.quantity == "air_temp"), None)
     if column is None or not 0 < stamps.step_s <= 3600:
@@ -141,7 +138,7 @@ def by_warmth(
     coldest, warmest = float(by_hour["hour"][0]), float(by_hour["hour"][-1])
     solar_lag = place.longitude / 15
 
-    def away(clock: C) -> float:
+    def away(clock: Clock) -> float:
         offset = float(clock.offset_h.drop_nulls().mode()[0])
         warm = (warmest - offset + solar_lag - WARMEST_H + 12) % 24 - 12
         cold = (coldest - offset + solar_lag - COLDEST_H + 12) % 24 - 12

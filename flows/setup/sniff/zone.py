@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -23,20 +22,12 @@ from flows.setup.sniff.columns import Column
 from flows.setup.sniff.finding import Grid, Sure
 from flows.setup.sniff.rain_clock import Candidate, Neighbor, RainAnswer, compare
 from flows.setup.sniff.stamps import Stamps, joined
+from flows.setup.sniff.sunlight import Clock
 from schemas.farm.farm import Place
 
 DAY_S = 86400
 _NAMED_BY_FILE = "the file says so itself"
 _EPOCH = "seconds since 1970 are UTC"
-
-
-@dataclass(frozen=True, slots=True)
-class Clock:
-    """One way to read the stamps: its layout keys, and local minus UTC for each row, in hours."""
-
-    name: str
-    keys: dict[str, object]
-    offset_h: pl.Series
 
 
 def find(
