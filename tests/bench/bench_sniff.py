@@ -30,12 +30,12 @@ def main(many: int = MANY, first: int = 0) -> None:
         verdict, _ = judge(made)
         what = outcome(verdict)
         counts[what] += 1
-        shapes[made.told.rsplit(", ", 1)[-1], what] += 1
+        shapes[made.description.rsplit(", ", 1)[-1], what] += 1
         counts["silently wrong in unit or zone"] += any("left out" not in w for w in verdict.wrong)
         questions += verdict.questions
         if what in OUTCOMES[2:]:
-            told = "; ".join(verdict.wrong or verdict.differs)
-            print(f"<!-- export {seed}: {what}: {made.told}: {told[:300]} -->")
+            items = "; ".join(verdict.wrong or verdict.differs)
+            print(f"<!-- export {seed}: {what}: {made.description}: {items[:300]} -->")
     print("| invented exports | number | share |\n| --- | ---: | ---: |")
     for what in (*OUTCOMES, "silently wrong in unit or zone"):
         print(f"| {what} | {counts[what]} | {counts[what] / many:.1%} |")

@@ -102,8 +102,8 @@ def judge(made: Made) -> tuple[Verdict, Proposal | None]:
             differs.append((f"{name}: {said}", bool(item & asked) or depth))
             cannot = cannot and name in made.open
     wrong = tuple(what for what, was_asked in differs if not was_asked)
-    told = tuple(what for what, _ in differs)
-    return Verdict(not differs, not wrong, wrong, len(asked), cannot, told), proposal
+    different = tuple(what for what, _ in differs)
+    return Verdict(not differs, not wrong, wrong, len(asked), cannot, different), proposal
 
 
 def _time_is_open(made: Made, shift: list[timedelta]) -> bool:

@@ -11,6 +11,8 @@ import numpy as np
 import polars as pl
 
 from flows.base import units
+from flows.farm.farm_file import standard_offset_h
+from flows.setup.sniff.zone import offset_text
 from schemas.farm.farm import Place
 from schemas.farm.layout import Layout
 from schemas.quantities import BY_NAME
@@ -121,7 +123,7 @@ class Made:
     data: bytes
     place: Place
     layout: Layout
-    told: str
+    description: str
     open: frozenset[str] = frozenset()
 
 
@@ -255,9 +257,12 @@ def make(seed: int) -> Made:
     data = exports.write(
         frame, rule, missing=missing, mark=mark, preamble=preamble, below=shown, packed=packed
     )
-    told = f"{kind}, {layout['step']}, {time[1]}{mark}, {next(iter(clock.items()), ('daily', ''))}, units {with_units}"
-    told += f", {shapes.told(layout)}"
-    return Made(data, place, rule, told, _open(rule, str(with_units), frame))
+    clock_key = next(iter(clock.items()), ("daily", ""))
+    description = (
+        f"{kind}, {layout['step']}, {time[1]}{mark}, {clock_key}, units {with_units}, "
+        f"{shapes.description(layout)}"
+    )
+    return Made(data, place, rule, description, _open(rule, str(with_units), frame))
 
 
 def _open(rule: Layout, with_units: str, truth: pl.DataFrame) -> frozenset[str]:
@@ -292,9 +297,6 @@ def _of(clock: dict[str, Any]) -> dict[str, Any]:
 def _clock(
     rng: np.random.Generator, place: Place, step_s: int
 ) -> tuple[tuple[tuple[str, ...], str], dict[str, Any], str]:
-    from flows.farm.farm_file import standard_offset_h
-    from flows.setup.sniff.zone import offset_text
-
     if step_s >= 86400:
         return DAYS[rng.integers(len(DAYS))], {"offset": offset_text(standard_offset_h(place))}, ""
     time = TIMES[rng.integers(len(TIMES))]

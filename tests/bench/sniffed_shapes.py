@@ -82,7 +82,7 @@ def _said(unit: str) -> str:
     return {"percent": "%", "m^3/m^3": "m3/m3"}.get(unit, unit)
 
 
-def told(layout: dict[str, Any]) -> str:
+def description(layout: dict[str, Any]) -> str:
     """The shape in a word."""
     if "instrument_column" in layout:
         return "several stations"

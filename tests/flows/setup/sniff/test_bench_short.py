@@ -10,4 +10,4 @@ SEEDS = range(5000, 5016)
 def test_nothing_is_silently_wrong(seed):
     made = make(seed)
     verdict, _ = judge(made)
-    assert verdict.wrong == (), made.told
+    assert verdict.wrong == (), made.description
