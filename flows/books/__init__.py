@@ -1,1 +1,1 @@
-"""What people keep (field book, yield maps, table of normals), read and checked; may import ``store``, ``farm``, ``base``."""
+"""Field book, yield maps and table of normals, read and checked; may import ``store``, ``farm``, ``base``."""

@@ -46,14 +46,14 @@ def arrivals(folder: FarmFolder, farm: Farm, into: Path) -> tuple[list[Arrival],
     if book is not None:
         content = fieldbook.contents(book)
         if book.is_dir():
-            path = _packed(into / "fieldbook.zip", content)
+            path = _zipped(into / "fieldbook.zip", content)
         else:
             path = into / book.name
             path.write_bytes(next(iter(content.values()), b""))
         found.append(Arrival(path, "fieldbook", "", path.name, None, "fieldbook"))
     if folder.yield_maps.is_dir():
         # packed also when empty: where the last map was removed its points must go
-        path = _packed(into / "yieldmaps.zip", yield_map.contents(folder.yield_maps))
+        path = _zipped(into / "yieldmaps.zip", yield_map.contents(folder.yield_maps))
         found.append(Arrival(path, "yieldmaps", "", path.name, None, "yieldmaps"))
     if farm.normals and farm.normals.table:
         table = folder.root / farm.normals.table
@@ -61,11 +61,11 @@ def arrivals(folder: FarmFolder, farm: Farm, into: Path) -> tuple[list[Arrival],
             found.append(Arrival(table, "normals", "", table.name, None, "normals"))
         else:
             notes.append(f"There is no file {table}, which normals.table in farm.toml names.")
-    return _versions(folder, found), notes
+    return _with_versions(folder, found), notes
 
 
-def _versions(folder: FarmFolder, found: list[Arrival]) -> list[Arrival]:
-    """Gives each change of a book a target of its own, which the archive tells versions by.
+def _with_versions(folder: FarmFolder, found: list[Arrival]) -> list[Arrival]:
+    """Give each change of a book a target of its own, which the archive tells versions by.
 
     Without it a book saved back to what it was once (the same bytes) would pass as known, and the
     version in between would go on to stand. The memory is written before the archive takes the
@@ -92,7 +92,7 @@ def _versions(folder: FarmFolder, found: list[Arrival]) -> list[Arrival]:
     ]
 
 
-def _packed(path: Path, content: Mapping[str, bytes]) -> Path:
+def _zipped(path: Path, content: Mapping[str, bytes]) -> Path:
     """Several files as one, the same files always as the same bytes."""
     with zipfile.ZipFile(path, "w") as packed:
         for name, data in sorted(content.items()):
@@ -101,7 +101,7 @@ def _packed(path: Path, content: Mapping[str, bytes]) -> Path:
 
 
 def fieldbook_path(folder: FarmFolder, farm: Farm) -> Path | None:
-    """The field book: where farm.toml says, or the folder of CSVs; None where there is none."""
+    """Return the field book that farm.toml names, or the folder of CSVs; None if there is none."""
     for path in (folder.root / farm.fieldbook, folder.fieldbook_dir):
         if path.exists():
             return path
@@ -114,23 +114,22 @@ def forget_outdated(con: duckdb.DuckDBPyConnection, farm: Farm) -> None:
     They then count as not yet landed, and the newest version is read again.
     """
     outdated = "source IN (SELECT unnest(?)) AND setup IS DISTINCT FROM ?"
-    given = [list(KINDS), _setup(farm)]
+    given = [list(KINDS), _setup_fingerprint(farm)]
     with warehouse.transaction(con):
-        con.execute(
-            f"DELETE FROM quarantine WHERE delivery IN (SELECT delivery FROM delivery WHERE {outdated})",
-            given,
-        )
+        receipts = f"SELECT delivery FROM delivery WHERE {outdated}"
+        con.execute(f"DELETE FROM quarantine WHERE delivery IN ({receipts})", given)
         con.execute(f"DELETE FROM delivery WHERE {outdated}", given)
 
 
-def _setup(farm: Farm) -> str:
+def _setup_fingerprint(farm: Farm) -> str:
     """Fingerprint of what decides how the books are read, beside their bytes."""
-    said = [VERSION, farm.farm.currency, farm.farm.day_first, farm.place.time_zone, _bushels(farm)]
-    return hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()[:16]
+    place, money = farm.place.time_zone, farm.farm.currency
+    given = [VERSION, money, farm.farm.day_first, place, _bushels(farm)]
+    return hashlib.sha256(json.dumps(given, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def _bushels(farm: Farm) -> dict[str, float | None]:
-    """The crops that there are and the mass of a bushel of each."""
+    """Return the crops that there are and the mass of a bushel of each."""
     crops = farm_file.tables(farm)["crop"].select("crop", "bushel_kg")
     return dict(crops.iter_rows())
 
@@ -147,11 +146,15 @@ def land(
 
 
 def _land_version(
-    con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm, receipt: Receipt, newer: bool
+    con: duckdb.DuckDBPyConnection,
+    archive: Archive,
+    farm: Farm,
+    receipt: Receipt,
+    newer: bool,
 ) -> bool:
     """Land one version, unless a newer one stands; whether it could be read."""
     if newer:
-        _receive(con, receipt, farm, "landed", "a later version stands")
+        _write_receipt(con, receipt, farm, "landed", "a later version stands")
         return False
     frames, problems = _read(archive, farm, receipt)
     # one bad map among others is its own loss; a bad file of a field book would empty its tables
@@ -160,13 +163,13 @@ def _land_version(
     with warehouse.transaction(con):
         if not unreadable:
             con.execute("DELETE FROM quarantine WHERE source = ?", [receipt.kind])
-            told = "; ".join(filter(None, (_change(con, n, f) for n, f in frames.items())))
+            changes = "; ".join(filter(None, (_changes(con, n, f) for n, f in frames.items())))
             for name, frame in frames.items():
                 replace_if_changed(con, name, frame)
             _list_problems(con, receipt.kind, problems)
-        _quarantine(con, receipt, problems)
-        first = problems[0].sentence if unreadable else told or None
-        _receive(con, receipt, farm, "refused" if unreadable else "landed", first)
+        _write_quarantine(con, receipt, problems)
+        first = problems[0].sentence if unreadable else changes or None
+        _write_receipt(con, receipt, farm, "refused" if unreadable else "landed", first)
     return not unreadable
 
 
@@ -192,8 +195,8 @@ def _read(
     return book.frames, book.problems
 
 
-def _change(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> str:
-    """What a version changes in a table, in words; empty where it says the same."""
+def _changes(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> str:
+    """Return what a version changes in a table, in words; empty where it says the same."""
     table = TABLES[name]
     old, new, key = warehouse.read(con, table), generated.conform(frame, table), list(table.key)
     added = new.join(old, on=key, how="anti", nulls_equal=True)
@@ -204,8 +207,8 @@ def _change(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> s
         "changed": other.height - added.height,
         "gone": gone.height,
     }
-    told = ", ".join(f"{number} {word}" for word, number in counts.items() if number)
-    return f"{name}: {told}" if told else ""
+    words = ", ".join(f"{number} {word}" for word, number in counts.items() if number)
+    return f"{name}: {words}" if words else ""
 
 
 def replace_if_changed(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:
@@ -238,7 +241,9 @@ def _list_problems(con: duckdb.DuckDBPyConnection, kind: str, problems: list[Pro
     replace_if_changed(con, table.name, pl.concat([others, mine]))
 
 
-def _quarantine(con: duckdb.DuckDBPyConnection, receipt: Receipt, problems: list[Problem]) -> None:
+def _write_quarantine(
+    con: duckdb.DuckDBPyConnection, receipt: Receipt, problems: list[Problem]
+) -> None:
     table = TABLES["quarantine"]
     entries: list[dict[str, Any]] = [
         {
@@ -262,7 +267,7 @@ def _quarantine(con: duckdb.DuckDBPyConnection, receipt: Receipt, problems: list
         warehouse.append(con, table, generated.conform(frame, table))
 
 
-def _receive(
+def _write_receipt(
     con: duckdb.DuckDBPyConnection, receipt: Receipt, farm: Farm, state: str, reason: str | None
 ) -> None:
     table = TABLES["delivery"]
@@ -273,7 +278,7 @@ def _receive(
         "received_at": receipt.received_at,
         "source": receipt.kind,
         "name": receipt.name,
-        "setup": _setup(farm),
+        "setup": _setup_fingerprint(farm),
         "size_bytes": receipt.size,
         "state": state,
         "reason": reason,

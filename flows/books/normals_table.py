@@ -30,7 +30,7 @@ SHORT = {"C": "degC", "F": "degF", "in": "inch"}
 
 
 def read(data: bytes) -> tuple[dict[str, pl.DataFrame], list[Problem]]:
-    """The table ``normal_given`` and what was wrong with the file.
+    """Return the table ``normal_given`` and what was wrong with the file.
 
     A CSV file with a row a month: ``month`` (1 to 12 or a name), ``rain (mm)``, and if known
     ``temperature (C)`` and ``years``. A unit must stand in the heading.
@@ -63,7 +63,7 @@ def read(data: bytes) -> tuple[dict[str, pl.DataFrame], list[Problem]]:
 
 
 def _places(headings: list[str], problems: list[Problem]) -> dict[str, tuple[int, float, float]]:
-    """Column → its place, slope and offset to the stored unit."""
+    """Return column → its place, slope and offset to the stored unit."""
     places: dict[str, tuple[int, float, float]] = {}
     for place, heading in enumerate(headings):
         match = HEADING.match(heading)

@@ -22,7 +22,7 @@ from flows.base.errors import UserError
 from flows.base.files import readable
 from flows.books.fieldbook import columns
 from flows.books.fieldbook.files import decoded
-from flows.books.fieldbook.problem import Problem, Refused, shown
+from flows.books.fieldbook.problem import Problem, Rejected, shown
 from flows.books.yield_map_points import points_of
 from schemas import generated
 from schemas.catalogue import TABLES
@@ -47,7 +47,7 @@ class YieldMaps:
 
 
 def read(path: Path, *, offset_h: float = 0.0) -> YieldMaps:
-    """The maps at ``path``, a folder or one file; settings as in tables_of.
+    """Return the maps at ``path``, a folder or one file; settings as in tables_of.
 
     Raises UserError where there is nothing at ``path``.
     """
@@ -55,7 +55,7 @@ def read(path: Path, *, offset_h: float = 0.0) -> YieldMaps:
 
 
 def contents(path: Path) -> dict[str, bytes]:
-    """The map files by name. Raises UserError where there is nothing at ``path``."""
+    """Return the map files by name. Raises UserError where there is nothing at ``path``."""
     endings = POINT_ENDINGS + OUTLINE_ENDINGS
     if path.is_dir():
         files = sorted(p for p in path.iterdir() if p.suffix.lower() in endings)
@@ -87,8 +87,8 @@ def tables_of(files: Mapping[str, bytes], *, offset_h: float = 0.0) -> YieldMaps
             outlines += _outlines(name, shapes, problems)
             if grid.height:
                 points.append(points_of(name, grid, offset_h, problems))
-        except Refused as refused:
-            problems.append(refused.of(name))
+        except Rejected as rejected:
+            problems.append(rejected.of(name))
     outline, point = TABLES["strip_outline"], TABLES["yield_point"]
     frames = {
         "strip_outline": _single(outlines, problems),
@@ -100,9 +100,9 @@ def tables_of(files: Mapping[str, bytes], *, offset_h: float = 0.0) -> YieldMaps
 
 
 def _table(name: str, content: bytes) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
-    """All rows of a file as text, the column ``row`` counting them; and its polygons' features."""
+    """Return a file's rows as text, the column ``row`` counting them, and its polygons' features."""
     if len(content) > MAX_MAP_BYTES:
-        raise Refused(
+        raise Rejected(
             "the file is too large", f"{len(content):,} bytes", f"at most {MAX_MAP_BYTES:,}"
         )
     text = decoded(content)
@@ -122,7 +122,7 @@ def _delimited(text: str) -> pl.DataFrame:
     best = max(choices, key=hits, default=None)
     if best is None or hits(best) < 3:
         names = ", ".join(h.name for h in POINTS.headings)
-        raise Refused("no headings were found", "", f"a row with some of {names}")
+        raise Rejected("no headings were found", "", f"a row with some of {names}")
     skip, delimiter = best
     try:
         frame = pl.read_csv(
@@ -134,7 +134,7 @@ def _delimited(text: str) -> pl.DataFrame:
             n_rows=MAX_POINTS + 1,
         )
     except pl.exceptions.PolarsError as error:
-        raise Refused(
+        raise Rejected(
             "the file cannot be read as delimited text", str(error)[:80], "a CSV file"
         ) from error
     frame = frame.rename({c: c.strip() for c in frame.columns if c != c.strip()})
@@ -148,14 +148,14 @@ def _features(text: str) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
         rows, polygons = [], []
         for feature in features:
             place = shape(feature["geometry"])
-            said = feature.get("properties") or {}
+            properties = feature.get("properties") or {}
             is_strip = place.geom_type in ("Polygon", "MultiPolygon")
-            if is_strip and any(str(k).lower() in ("strip", "side") for k in said):
-                polygons.append({"shape": place, "properties": said})
+            if is_strip and any(str(k).lower() in ("strip", "side") for k in properties):
+                polygons.append({"shape": place, "properties": properties})
             else:
                 middle = place.centroid  # of a swath's outline; of a point the point itself
                 rows.append(
-                    {str(k): None if v is None else str(v) for k, v in said.items()}
+                    {str(k): None if v is None else str(v) for k, v in properties.items()}
                     | {"longitude": str(middle.x), "latitude": str(middle.y)}
                 )
     except (
@@ -166,7 +166,7 @@ def _features(text: str) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
         RecursionError,
         shapely.errors.ShapelyError,
     ) as error:
-        raise Refused(
+        raise Rejected(
             "the file is not GeoJSON", f"{type(error).__name__}", "a FeatureCollection"
         ) from error
     if not rows:
@@ -180,13 +180,13 @@ def _outlines(
     name: str, polygons: list[dict[str, Any]], problems: list[Problem]
 ) -> Iterator[dict[str, str]]:
     for number, polygon in enumerate(polygons, start=1):
-        said = {str(k).lower(): str(v).strip() for k, v in polygon["properties"].items()}
-        strip = said.get("strip", said.get("side", "")).lower()
+        properties = {str(k).lower(): str(v).strip() for k, v in polygon["properties"].items()}
+        strip = properties.get("strip", properties.get("side", "")).lower()
         strip = WORDS["strip"].get(strip, strip)
         place = polygon["shape"]
         west, south, east, north = place.bounds or (999.0,) * 4
-        if strip not in ("treated", "check") or not said.get("field"):
-            found, expected = shown(said), "properties field and strip (treated or check)"
+        if strip not in ("treated", "check") or not properties.get("field"):
+            found, expected = shown(properties), "properties field and strip (treated or check)"
             problems.append(Problem(name, number, "", "the outline has no name", found, expected))
         elif not (-180 <= west <= east <= 180 and -90 <= south <= north <= 90):
             found, expected = f"{west:g} {south:g}", "longitude and latitude in WGS 84"
@@ -199,11 +199,11 @@ def _outlines(
                 Problem(name, number, "", "the outline crosses itself", found, "a plain polygon")
             )
         else:
-            yield {"field": said["field"], "strip": strip, "outline": place.wkt, "file": name}
+            yield {"field": properties["field"], "strip": strip, "outline": place.wkt, "file": name}
 
 
 def _single(outlines: list[dict[str, str]], problems: list[Problem]) -> pl.DataFrame:
-    """One outline a strip; a second one is a fault."""
+    """Return one outline a strip; a second one is a fault."""
     first: dict[tuple[str, str], dict[str, str]] = {}
     for outline in outlines:
         key = (outline["field"].lower(), outline["strip"])

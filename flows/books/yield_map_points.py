@@ -8,7 +8,7 @@ from pathlib import PurePath
 import polars as pl
 
 from flows.books.fieldbook import columns, units
-from flows.books.fieldbook.problem import Problem, Refused, shown
+from flows.books.fieldbook.problem import Problem, Rejected, shown
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.fieldbook.parts import Heading, Reads
@@ -27,35 +27,27 @@ _NAMED = re.compile(r"^(?P<field>.+?)[ _-]+(?P<season>(?:19|20|21)\d{2})(?:\D.*)
 def points_of(
     name: str, grid: pl.DataFrame, offset_h: float, problems: list[Problem]
 ) -> pl.DataFrame:
-    """The points of one file as the table declares them; points without a place are refused.
+    """Return the points of one file as the table declares them, without those that have no place.
 
     ``grid``: the file's cells as text, the column ``row`` first. Faults are added to ``problems``.
-    Raises Refused where no point can have a place, or field and season are not known.
+    Raises Rejected where no point can have a place, or field and season are not known.
     """
     if grid.height > MAX_POINTS:
-        problems.append(
-            Problem(
-                name,
-                MAX_POINTS + 1,
-                "",
-                "the map has too many points",
-                "",
-                f"at most {MAX_POINTS:,}",
-            )
-        )
+        cause, expected = "the map has too many points", f"at most {MAX_POINTS:,}"
+        problems.append(Problem(name, MAX_POINTS + 1, "", cause, "", expected))
         grid = grid.head(MAX_POINTS)
     table = TABLES["yield_point"]
     found, values = _columns(name, grid, problems)
     places = {c for c in ("latitude_deg", "longitude_deg") if c in values}
     if len(places) < 2:
-        raise Refused(
+        raise Rejected(
             "the map has no places", ", ".join(grid.columns[1:9]), "columns latitude and longitude"
         )
     named = _NAMED.match(PurePath(name).stem)
     frame = grid.select("row").with_columns(**values)
     texts = {h.name: grid[c].str.strip_chars() for c, h in found.items() if h.reads is Reads.TEXT}
     if ("field" not in texts or "season" not in texts) and not named:
-        raise Refused(
+        raise Rejected(
             "field and season of the map are not known", name, "a file name such as 'Home 2021.csv'"
         )
     strip = texts.get("strip", pl.Series([None], dtype=pl.String)).str.to_lowercase()
@@ -81,7 +73,7 @@ def points_of(
 def _columns(
     name: str, grid: pl.DataFrame, problems: list[Problem]
 ) -> tuple[dict[str, Heading], dict[str, pl.Series]]:
-    """The headings of a file's columns, and its numbers in the declared units."""
+    """Return the headings of a file's columns, and its numbers in the declared units."""
     found: dict[str, Heading] = {}
     values: dict[str, pl.Series] = {}
     for column in grid.columns[1:]:
@@ -106,7 +98,7 @@ def _columns(
 
 
 def _landing(heading: Heading, unit: str) -> tuple[str, float] | None:
-    """The column that a unit leads to and its factor; a bushel of the trade stays a bushel."""
+    """Return the column that a unit leads to and its factor; a trade bushel stays a bushel."""
     table = TABLES["yield_point"]
     for column in heading.columns:
         target = table[column].unit.replace("bushel", "trade_bushel")
@@ -122,7 +114,9 @@ def _usual(heading: Heading) -> str:
 def _numbers(name: str, column: str, grid: pl.DataFrame, problems: list[Problem]) -> pl.Series:
     text = grid[column].str.strip_chars()
     text = text.set(text.str.to_lowercase().is_in(list(BLANK)), None)
-    betrayed = units.marks(text.drop_nulls().unique(maintain_order=True).head(1000).to_list())
+    betrayed = units.decimal_marks(
+        text.drop_nulls().unique(maintain_order=True).head(1000).to_list()
+    )
     if betrayed == {","}:
         text = text.str.replace_all(".", "", literal=True).str.replace(",", ".", literal=True)
     number = text.str.replace_all(",", "", literal=True).cast(pl.Float64, strict=False)
@@ -138,7 +132,7 @@ def _numbers(name: str, column: str, grid: pl.DataFrame, problems: list[Problem]
 def _times(
     name: str, texts: dict[str, pl.Series], offset_h: float, problems: list[Problem]
 ) -> pl.Series:
-    """Stamps as UTC; null where they cannot be read, which costs only the rules that need a clock."""
+    """Return stamps as UTC, null if unreadable (that costs only the rules that need a clock)."""
     stamp = texts["time"]
     if "date" in texts:
         stamp = (texts["date"] + " " + stamp).alias("time")
@@ -148,10 +142,8 @@ def _times(
     best = pl.Series("time", [None] * len(stamp), dtype=pl.Datetime("us", "UTC"))
     for form in formats:
         one = stamp.str.to_datetime(form, strict=False, time_unit="us")
-        if one.dtype.time_zone is None:  # type: ignore[attr-defined]
-            one = _utc(one, offset_h)
-        else:
-            one = one.dt.convert_time_zone("UTC")
+        has_zone = one.dtype.time_zone is not None  # type: ignore[attr-defined]
+        one = one.dt.convert_time_zone("UTC") if has_zone else _utc(one, offset_h)
         if one.null_count() < best.null_count():
             best = one
     bad = best.is_null() & stamp.is_not_null()
@@ -170,7 +162,7 @@ def _utc(local: pl.Series, offset_h: float) -> pl.Series:
 
 
 def _placed(name: str, frame: pl.DataFrame, problems: list[Problem]) -> pl.DataFrame:
-    """The rows with a place, a field and a year; one line says how many have none."""
+    """Return the rows with a place, a field and a year; one line says how many have none."""
     good = (
         pl.col("latitude_deg").is_between(-90, 90)
         & pl.col("longitude_deg").is_between(-180, 180)

@@ -77,7 +77,7 @@ def archive_new(
     archive = Archive.open(folder.archive)
     places = Places.of(farm)
     tick("looking for files", 0, 1)
-    found = drop.look(folder, farm, places)
+    found = drop.find_settled(folder, farm, places)
     archive.take(found.arrivals)
     left = [*archive.unsettled, *archive.unread]
     found.arrivals = [a for a in found.arrivals if a not in left]
@@ -90,8 +90,8 @@ def archive_new(
     drop.remember(folder, found)
     with tempfile.TemporaryDirectory(dir=folder.state) as into:
         memory = http.read_memory(folder.state / HTTP_MEMORY)
-        heard = partial(_heard, con)
-        for fetched in http.fetch_all(farm, heard, Path(into), memory):
+        last_reading = partial(_last_reading, con)
+        for fetched in http.fetch_all(farm, last_reading, Path(into), memory):
             archive.take(fetched.arrivals)
             http.write_memory(folder.state / HTTP_MEMORY, memory, fetched)
             notes += fetched.notes
@@ -137,8 +137,8 @@ def _last_sequence(con: duckdb.DuckDBPyConnection) -> int:
     return int(row[0]) if row else 0
 
 
-def _heard(con: duckdb.DuckDBPyConnection, source: Source) -> datetime | None:
-    """The latest reading that an HTTP source brought."""
+def _last_reading(con: duckdb.DuckDBPyConnection, source: Source) -> datetime | None:
+    """Return the latest reading that an HTTP source brought."""
     row = con.execute(
         "SELECT max(last_reading) FROM delivery WHERE source = ?", [source.name]
     ).fetchone()

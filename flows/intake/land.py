@@ -1,7 +1,7 @@
 """Lands archived deliveries: reads them by their layouts, through the door, into the warehouse.
 
 Receipts are taken in the order in which they came, some hundred small ones or one large one at a
-time, each such window in one transaction: receipts, readings, refusals and touched days together
+time, each such window in one transaction: receipts, readings, rejections and touched days together
 or not at all. A delivery that cannot be read never stops the others.
 """
 
@@ -20,7 +20,7 @@ from flows.base.progress import Tick, silent
 from flows.intake import merge, sources
 from flows.intake.door.admit import Admitted, admit
 from flows.intake.door.places import Places
-from flows.intake.landing_counts import Reading, Tally
+from flows.intake.landing_counts import Incoming, LandingCounts
 from flows.intake.readers.by_format import cutter_of
 from flows.intake.readers.chunk import Chunk, Content, Unreadable
 from flows.intake.readers.sections import Section, together
@@ -48,8 +48,8 @@ def land(
     """Land instrument deliveries (in order of receipt); each window is a transaction of its own."""
     places = Places.of(farm)
     total, done = sum(r.size - r.offset for r in receipts), 0
-    with ThreadPoolExecutor(1, "reading") as reading:
-        for window, read in _read_ahead(archive, farm, places, receipts, reading):
+    with ThreadPoolExecutor(1, "reading") as reader:
+        for window, read in _read_ahead(archive, farm, places, receipts, reader):
             tick("reading files", done, total)
             try:
                 with warehouse.transaction(con):
@@ -58,7 +58,7 @@ def land(
                 raise
             except Exception as error:
                 if len(window) == 1:
-                    _refuse(con, farm, places, window[0], error)
+                    _reject(con, farm, places, window[0], error)
                 else:  # one of them does what nobody thought of: find it, land the others
                     for receipt in window:
                         land(con, archive, farm, [receipt])
@@ -67,10 +67,10 @@ def land(
 
 
 @dataclass(frozen=True, slots=True)
-class _Read:
+class _ReadWindow:
     """A window's deliveries with what came through the door, in parts."""
 
-    deliveries: list[Reading]
+    deliveries: list[Incoming]
     parts: Iterator[Admitted]
 
 
@@ -79,19 +79,19 @@ def _read_ahead(
     farm: Farm,
     places: Places,
     receipts: list[Receipt],
-    reading: Executor,
-) -> Iterator[tuple[list[Receipt], Future[_Read]]]:
+    reader: Executor,
+) -> Iterator[tuple[list[Receipt], Future[_ReadWindow]]]:
     """Windows, each being read while the one before it is merged: the two want different things."""
 
-    def read(window: list[Receipt]) -> _Read:
-        deliveries = [Reading(r, sources.match(r, farm, places)) for r in window]
-        parts = _admitted(archive, farm, deliveries, places)
+    def read(window: list[Receipt]) -> _ReadWindow:
+        deliveries = [Incoming(r, sources.match(r, farm, places)) for r in window]
+        parts = _admit_by_layout(archive, farm, deliveries, places)
         # several are merged at once, so that the order of receipt decides across layouts
-        return _Read(deliveries, parts if len(window) == 1 else iter(list(parts)))
+        return _ReadWindow(deliveries, parts if len(window) == 1 else iter(list(parts)))
 
-    before: tuple[list[Receipt], Future[_Read]] | None = None
+    before: tuple[list[Receipt], Future[_ReadWindow]] | None = None
     for window in windows(receipts):
-        after = window, reading.submit(read, window)
+        after = window, reader.submit(read, window)
         if before is not None:
             yield before
         before = after
@@ -114,18 +114,18 @@ def windows(receipts: list[Receipt]) -> Iterator[list[Receipt]]:
         yield window
 
 
-def _land_window(con: duckdb.DuckDBPyConnection, places: Places, read: _Read) -> None:
-    tally = Tally({reading.seq: reading for reading in read.deliveries})
+def _land_window(con: duckdb.DuckDBPyConnection, places: Places, read: _ReadWindow) -> None:
+    counts = LandingCounts({delivery.seq: delivery for delivery in read.deliveries})
     if len(read.deliveries) == 1:  # a large one: part by part, to bound the memory
         for admitted in read.parts:
-            _merge(con, [admitted], places, tally)
+            _merge(con, [admitted], places, counts)
     else:
-        _merge(con, list(read.parts), places, tally)
-    tally.write(con)
+        _merge(con, list(read.parts), places, counts)
+    counts.write(con)
 
 
 def _merge(
-    con: duckdb.DuckDBPyConnection, parts: list[Admitted], places: Places, tally: Tally
+    con: duckdb.DuckDBPyConnection, parts: list[Admitted], places: Places, counts: LandingCounts
 ) -> None:
     """Land what came through the door, and count what became of each row and value."""
     if not parts:
@@ -135,80 +135,80 @@ def _merge(
         found = [part.readings[kind] for part in parts if kind in part.readings]
         if found:
             new = pl.concat(found, how="diagonal")
-            merged.append(merge.merge(con, kind, new, tally.names, places.farm))
-            tally.heard(new)
-    tally.count(parts, merged)
+            merged.append(merge.merge(con, kind, new, counts.names, places.farm))
+            counts.note_times(new)
+    counts.count_part(parts, merged)
 
 
-def _admitted(
-    archive: Archive, farm: Farm, readings: list[Reading], places: Places
+def _admit_by_layout(
+    archive: Archive, farm: Farm, deliveries: list[Incoming], places: Places
 ) -> Iterator[Admitted]:
-    """What comes through the door, by layout, in parts of bounded size."""
-    by_layout: dict[str, list[Reading]] = {}
-    for reading in readings:
-        if reading.match is None:
-            reading.cause = (
+    """Yield what comes through the door, by layout, in parts of bounded size."""
+    by_layout: dict[str, list[Incoming]] = {}
+    for delivery in deliveries:
+        if delivery.match is None:
+            delivery.cause = (
                 "no source matches",
-                f"{reading.receipt.folder}/{reading.receipt.name}",
+                f"{delivery.receipt.folder}/{delivery.receipt.name}",
                 "a file that the path and glob of a source in farm.toml take",
             )
         else:
-            by_layout.setdefault(reading.match.source.layout, []).append(reading)
+            by_layout.setdefault(delivery.match.source.layout, []).append(delivery)
     for name, group in by_layout.items():
         layout, senders = farm.layouts[name], _senders(group)
         frames: list[pl.DataFrame] = []
-        for frame in _frames(archive, group, layout):
+        for frame in _read_frames(archive, group, layout):
             height = sum(f.height for f in frames)
             if frames and (frame.columns != frames[0].columns or height > PART_ROWS):
-                yield admit(joined(frames, layout), layout, senders, places)
+                yield admit(join_frames(frames, layout), layout, senders, places)
                 frames = []
             frames.append(frame)
         if frames:
-            yield admit(joined(frames, layout), layout, senders, places)
+            yield admit(join_frames(frames, layout), layout, senders, places)
 
 
-def _frames(archive: Archive, group: list[Reading], layout: Layout) -> Iterator[pl.DataFrame]:
-    """The rows of deliveries of one layout, small ones parsed together."""
-    by_seq = {reading.seq: reading for reading in group}
+def _read_frames(archive: Archive, group: list[Incoming], layout: Layout) -> Iterator[pl.DataFrame]:
+    """Yield the rows of deliveries of one layout, small ones parsed together."""
+    by_seq = {delivery.seq: delivery for delivery in group}
     waiting: list[tuple[int, Section]] = []
     size = 0
-    for reading in group:
-        for piece in _pieces(archive, reading, layout):
+    for delivery in group:
+        for piece in _cut(archive, delivery, layout):
             if isinstance(piece, Section):
-                waiting.append((reading.seq, piece))
+                waiting.append((delivery.seq, piece))
                 size += len(piece.text)
                 if size >= PARSED_BYTES:
-                    yield from _parsed(waiting, by_seq)
+                    yield from _parse_sections(waiting, by_seq)
                     waiting, size = [], 0
             else:
-                yield from _noted(reading, piece)
-    yield from _parsed(waiting, by_seq)
+                yield from _note_chunk(delivery, piece)
+    yield from _parse_sections(waiting, by_seq)
 
 
-def _parsed(
-    sections: list[tuple[int, Section]], by_seq: dict[int, Reading]
+def _parse_sections(
+    sections: list[tuple[int, Section]], by_seq: dict[int, Incoming]
 ) -> Iterator[pl.DataFrame]:
     frames, alone = together(sections)
     for seq, section in sections:
-        by_seq[seq].lines_of(section)
+        by_seq[seq].keep_text(section)
     yield from frames
     for seq, section in alone:
         try:
-            yield from _noted(by_seq[seq], section.parsed())
+            yield from _note_chunk(by_seq[seq], section.parsed())
         except Unreadable as error:
             found = f"{section.member}: {error.found}" if section.member else error.found
             by_seq[seq].cause = by_seq[seq].cause or (error.cause, found, error.expected)
 
 
-def _noted(reading: Reading, chunk: Chunk) -> Iterator[pl.DataFrame]:
-    reading.note(chunk)
+def _note_chunk(delivery: Incoming, chunk: Chunk) -> Iterator[pl.DataFrame]:
+    delivery.add_chunk(chunk)
     if not chunk.frame.is_empty():
-        seq = pl.lit(reading.seq, pl.Int64).alias("seq")
+        seq = pl.lit(delivery.seq, pl.Int64).alias("seq")
         yield chunk.frame.select(seq, pl.all())
 
 
-def joined(frames: list[pl.DataFrame], layout: Layout) -> pl.DataFrame:
-    """Frames of one layout as one: a column that one file had to give as text is text in all.
+def join_frames(frames: list[pl.DataFrame], layout: Layout) -> pl.DataFrame:
+    """Return frames of one layout as one: a column that is text in one file is text in all.
 
     Numbers become text by the layout's own decimal mark, as the door will read them.
     """
@@ -232,7 +232,7 @@ def _as_text(frame: pl.DataFrame, name: str, layout: Layout) -> pl.Expr:
     return pl.col(name).cast(pl.String).str.replace(".", layout.decimal, literal=True)
 
 
-def _senders(group: list[Reading]) -> pl.DataFrame:
+def _senders(group: list[Incoming]) -> pl.DataFrame:
     schema = {
         "seq": pl.Int64(),
         "station": pl.String(),
@@ -248,7 +248,7 @@ def _senders(group: list[Reading]) -> pl.DataFrame:
 
 
 def content_of(archive: Archive, receipt: Receipt) -> Content:
-    """A delivery's bytes as the readers take them."""
+    """Return a delivery's bytes as the readers take them."""
     return Content(
         name=receipt.name,
         lines_before=receipt.lines_before,
@@ -257,30 +257,30 @@ def content_of(archive: Archive, receipt: Receipt) -> Content:
     )
 
 
-def _pieces(archive: Archive, reading: Reading, layout: Layout) -> Iterator[Chunk | Section]:
-    """A delivery as its reader cuts it; what cannot be read is noted on it."""
-    content = content_of(archive, reading.receipt)
+def _cut(archive: Archive, delivery: Incoming, layout: Layout) -> Iterator[Chunk | Section]:
+    """Yield a delivery as its reader cuts it; what cannot be read is noted on it."""
+    content = content_of(archive, delivery.receipt)
     absent: set[str] = set()
     try:
         for piece in cutter_of(layout)(content, layout):
             absent |= set(piece.absent)
             yield piece
     except Unreadable as error:
-        reading.cause = (error.cause, error.found, error.expected)
+        delivery.cause = (error.cause, error.found, error.expected)
     if absent:
-        reading.reason = f"without the column {', '.join(sorted(absent))}, which the layout names"
+        delivery.reason = f"without the column {', '.join(sorted(absent))}, which the layout names"
 
 
-def _refuse(
+def _reject(
     con: duckdb.DuckDBPyConnection, farm: Farm, places: Places, receipt: Receipt, error: Exception
 ) -> None:
-    """Refuse a delivery that does what nobody thought of; its bytes stay in the archive."""
+    """Reject a delivery that does what nobody thought of; its bytes stay in the archive."""
     log.error("delivery %s (%s) could not be read", receipt.sequence, receipt.name, exc_info=error)
-    reading = Reading(receipt, sources.match(receipt, farm, places))
-    reading.cause = (
+    delivery = Incoming(receipt, sources.match(receipt, farm, places))
+    delivery.cause = (
         "could not be read",
         f"{type(error).__name__}: {error}"[:200],
         "a readable file",
     )
     with warehouse.transaction(con):
-        Tally({receipt.sequence: reading}).write(con)
+        LandingCounts({receipt.sequence: delivery}).write(con)

@@ -75,12 +75,12 @@ def merge(
 
 
 def _named(rows: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
-    """Rows with the ``delivery`` that brought each."""
+    """Return rows with the ``delivery`` that brought each."""
     return rows.join(names, on="seq", how="left", maintain_order="left")
 
 
 def _entries(rows: pl.DataFrame, kind: Instrument) -> pl.DataFrame:
-    """Rows as single readings with all columns of the kind."""
+    """Return rows as single readings with all columns of the kind."""
     table = TABLE_OF[kind]
     single = wide_rows.single(rows, table) if table.list_columns else rows
     absent = [c.name for c in columns_of(kind) if c.name not in rows.columns]
@@ -88,13 +88,13 @@ def _entries(rows: pl.DataFrame, kind: Instrument) -> pl.DataFrame:
 
 
 def _onward(new: pl.DataFrame, table: Table) -> bool:
-    """Whether each instrument's rows go on in time, so that no key comes twice."""
+    """Return whether each instrument's rows go on in time, so that no key comes twice."""
     onward = (pl.col("time").diff() > timedelta()).over(table.key[0]).fill_null(True)
     return bool(new.select(onward.all()).item())
 
 
 def _contested(new: pl.DataFrame, stored: pl.DataFrame, table: Table) -> pl.Series | None:
-    """The rows with a key that another row or the store has too; None where there is none.
+    """Return the rows with a key that another row or the store has too; None where there is none.
 
     With them all rows of the same instrument and time: what stands together is settled together.
     """
@@ -115,7 +115,7 @@ def _contested(new: pl.DataFrame, stored: pl.DataFrame, table: Table) -> pl.Seri
 
 
 def _stored(con: duckdb.DuckDBPyConnection, table: Table, new: pl.DataFrame) -> pl.DataFrame:
-    """The stored readings of the instruments and times of the new ones."""
+    """Return the stored readings of the instruments and times of the new ones."""
     place = generated.quoted(table.key[0])
     spans = new.group_by(table.key[0]).agg(first=pl.col("time").min(), last=pl.col("time").max())
     ends = [spans["first"].min(), spans["last"].max()]
@@ -177,7 +177,7 @@ def _resolve(new: pl.DataFrame, stored: pl.DataFrame, table: Table) -> _Resolved
 def _rows(
     new: pl.DataFrame, arrived: pl.DataFrame, stored: pl.DataFrame, keys: list[str]
 ) -> pl.DataFrame:
-    """Which rows said something new; a row without values is new where its key is."""
+    """Return which rows said something new; a row without values is new where its key is."""
     said = arrived.group_by("seq", "line").agg(pl.col("says_new").any())
     first = (
         new.join(stored.select(keys), on=keys, how="anti")
@@ -211,7 +211,7 @@ def _counts(arrived: pl.DataFrame) -> pl.DataFrame:
 
 
 def _standing(both: pl.DataFrame, cells: pl.DataFrame, table: Table) -> pl.DataFrame:
-    """The readings that have to be written: new keys, and stored ones of which something changed."""
+    """Return the readings to write: new keys, and stored ones of which something changed."""
     keys = list(table.key)
     last = (
         cells.group_by(*keys, "column", maintain_order=True)

@@ -65,7 +65,7 @@ def _setup(farm: Farm) -> str:
 
 
 def find(con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm) -> Concerned:
-    """The landed deliveries that today's set-up reads otherwise, and all that hangs on them."""
+    """Return the landed deliveries that today's set-up reads otherwise, and what hangs on them."""
     places = Places.of(farm)
     by_sequence = {r.sequence: r for r in archive.receipts if r.kind in ("file", "http")}
     program = migrate.fact(con, "landed_version")
@@ -86,7 +86,7 @@ def find(con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm) -> Concer
 
 
 def _may_speak_of(receipt: Receipt, farm: Farm, places: Places) -> set[Instrument]:
-    """The instruments that a delivery can bring readings of, by today's set-up."""
+    """Return the instruments that a delivery can bring readings of, by today's set-up."""
     match = sources.match(receipt, farm, places)
     if match is None:
         return set()

@@ -9,7 +9,7 @@ from contextlib import contextmanager, suppress
 import pytest
 
 from flows.intake import collect
-from tests.flows.intake.sources.test_http import farm, fetch, reply, serving
+from tests.flows.intake.sources.loopback import farm, fetch, reply, serving
 from tests.flows.loggers import FARM, ask, make
 
 AWAY = [

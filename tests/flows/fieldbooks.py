@@ -92,6 +92,13 @@ def rows_in(found: FieldBook) -> dict[str, int]:
 
 
 GOOD = {
-    "field": 2, "strip": 4, "season": 2, "operation": 1, "harvest_pass": 6, "price": 2, "cost": 1,
-    "penetrometer": 0, "note": 0,
-}  # fmt: skip
+    "field": 2,
+    "strip": 4,
+    "season": 2,
+    "operation": 1,
+    "harvest_pass": 6,
+    "price": 2,
+    "cost": 1,
+    "penetrometer": 0,
+    "note": 0,
+}

@@ -14,7 +14,7 @@ from flows.pages.week import Week
 from flows.run import steps
 from flows.store import query
 from schemas.farm.farm import Mail
-from tests.flows.intake.sources.test_http import reply, serving
+from tests.flows.intake.sources.loopback import reply, serving
 from tests.flows.loggers import WEB, make
 
 TOKEN, HEADER, PASSWORD = "t0ken/ab%c+d", "bearer-9f8e7d", "smtp-p4ss word"

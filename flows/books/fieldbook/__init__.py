@@ -1,4 +1,4 @@
-"""The field book, read sheet by sheet with each fault named; imports what ``books`` may, without its other modules."""
+"""The field book, read sheet by sheet with each fault named; may import ``farm`` and ``base``."""
 
 from flows.books.fieldbook.blank import write_blank
 from flows.books.fieldbook.book import FieldBook, contents, read, tables_of

@@ -18,7 +18,7 @@ _BLANK_ROWS = 200
 
 
 def write_blank(path: Path, units: Literal["metric", "us", "canada"] = "metric") -> None:
-    """Writes the blank workbook: a sheet a record type, headings with units and comments, an example row.
+    """Write the blank workbook: a sheet a record type, headings with units, an example row.
 
     The example row is in grey italics and its field is called 'Example field': reading passes over
     it until the field gets another name. Raises UserError where ``path`` exists already: a field
@@ -37,6 +37,7 @@ def write_blank(path: Path, units: Literal["metric", "us", "canada"] = "metric")
 
 
 def _sheet(page: object, sheet: Sheet, which: int) -> None:
+    # imported here for start-up time, as above
     from openpyxl.comments import Comment  # noqa: PLC0415
     from openpyxl.styles import Font  # noqa: PLC0415
     from openpyxl.utils import get_column_letter  # noqa: PLC0415

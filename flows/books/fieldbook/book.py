@@ -16,7 +16,7 @@ from flows.base.errors import UserError
 from flows.base.files import readable
 from flows.books.fieldbook import book_checks, columns, sheet_checks
 from flows.books.fieldbook.files import Grid, grids
-from flows.books.fieldbook.problem import Problem, nearest, shown
+from flows.books.fieldbook.problem import Problem, nearest_or_all, shown
 from flows.books.fieldbook.reader import Known, Row
 from flows.books.fieldbook.rows import rows_of
 from flows.farm.farm_file import crop_list
@@ -44,7 +44,7 @@ def read(
     currency: str | None = None,
     day_first: bool | None = None,
 ) -> FieldBook:
-    """The field book at ``path``, a workbook or a folder of CSV files; settings as in tables_of.
+    """Return the field book at ``path``, a workbook or a folder of CSV files; see tables_of.
 
     Raises UserError where there is nothing at ``path``.
     """
@@ -52,9 +52,9 @@ def read(
 
 
 def contents(path: Path) -> dict[str, bytes]:
-    """The files of a field book by name: what is archived and what ``tables_of`` takes.
+    """Return the files of a field book by name: what is archived and what ``tables_of`` takes.
 
-    A file above the limit is cut one byte behind it, so that it is refused without being held.
+    A file above the limit is cut one byte behind it, so that it is rejected without being held.
     Raises UserError where there is nothing at ``path``.
     """
     if path.is_dir():
@@ -79,7 +79,7 @@ def tables_of(
     currency: str | None = None,
     day_first: bool | None = None,
 ) -> FieldBook:
-    """The tables of a field book given by its files' names and bytes.
+    """Return the tables of a field book given by its files' names and bytes.
 
     ``bushel_kg``: mass of a bushel by crop, and by its keys the crops that there are (the farm's
     crop table; without it the crop list that ships with the program). ``currency``: ISO 4217 code
@@ -91,7 +91,7 @@ def tables_of(
     """
     crops = bushel_kg or {name: crop.get("bushel_kg") for name, crop in crop_list().items()}
     known = Known(crops, currency, day_first)
-    found, problems = grids(files, columns.headings_in)
+    found, problems = grids(files, columns.count_headings)
     done: sheet_checks.Rows = {sheet.name: [] for sheet in SHEETS}
     by_sheet, unknown = _by_sheet(found)
     problems += unknown
@@ -103,13 +103,13 @@ def tables_of(
             sheet_checks.give_crop(rows, seasons)
         problems += sheet_checks.complete(sheet, rows, known, done)
         problems += _within_limits(sheet, rows)
-        problems += sheet_checks.single(sheet.table, rows)
+        problems += sheet_checks.reject_repeats(sheet.table, rows)
         done[sheet.name] = rows
         if sheet.name == "seasons":
-            seasons = sheet_checks.seasons_said(rows)
-    problems += book_checks.across(done, seasons)
+            seasons = sheet_checks.crops_by_season(rows)
+    problems += book_checks.check_across(done, seasons)
     frames = {
-        sheet.table: _frame(sheet, (r for r in done[sheet.name] if not r.refused))
+        sheet.table: _frame(sheet, (r for r in done[sheet.name] if not r.rejected))
         for sheet in SHEETS
     }
     return FieldBook(frames, sorted(set(problems)))
@@ -124,7 +124,7 @@ def _by_sheet(found: list[Grid]) -> tuple[dict[str, list[Grid]], list[Problem]]:
             by_sheet.setdefault(sheet.name, []).append(grid)
         elif grid.rows:
             names = [s.name for s in SHEETS]
-            expected = nearest(grid.name, names, "one of")
+            expected = nearest_or_all(grid.name, names, "one of")
             cause = "the sheet is not known"
             problems.append(Problem(grid.name, 0, "", cause, shown(grid.name), expected, "sheet"))
     return by_sheet, problems
@@ -142,8 +142,8 @@ def _rows(sheet: Sheet, found: list[Grid], known: Known) -> tuple[list[Row], lis
             problems += faults
     if sheet.name == "fields":
         for row in rows:
-            if row.refused and "field" in row.values:
-                known.refused_fields.add(str(row.values["field"]).lower())
+            if row.rejected and "field" in row.values:
+                known.rejected_fields.add(str(row.values["field"]).lower())
     return rows, problems
 
 
@@ -155,13 +155,13 @@ def _frame(sheet: Sheet, rows: Iterable[Row]) -> pl.DataFrame:
 
 
 def _within_limits(sheet: Sheet, rows: list[Row]) -> list[Problem]:
-    """Holds the rows against the table's declared limits (pandera) and names what is beyond them."""
+    """Compare the rows with the table's declared limits (pandera) and name what is beyond them."""
     table = TABLES[sheet.table]
-    good = [row for row in rows if not row.refused]
+    good = [row for row in rows if not row.rejected]
     if not good:
         return []
     schema = generated.check(table)
-    schema.unique = None  # rows said twice are named with the row that they repeat, not here
+    schema.unique = None  # repeated rows are named with the row that they repeat, not here
     frame = pl.DataFrame(
         [{n: r.values.get(n) for n in table.names} for r in good],
         schema=generated.polars_schema(table),
@@ -178,8 +178,8 @@ def _within_limits(sheet: Sheet, rows: list[Row]) -> list[Problem]:
     for name, number in cases.select("column", "index").unique(maintain_order=True).iter_rows():
         column, row = table[name], good[number]
         value = row.values.pop(name, None)
-        refuse = name in vital or column.required
-        row.refused |= refuse
+        reject = name in vital or column.required
+        row.rejected |= reject
         problems.append(
             Problem(
                 row.sheet,
@@ -188,7 +188,7 @@ def _within_limits(sheet: Sheet, rows: list[Row]) -> list[Problem]:
                 "the value is beyond what can be" if value is not None else "the value is missing",
                 "" if value is None else f"{shown(value)} {column.unit}".strip(),
                 generated.describe(column),
-                "row" if refuse else "value",
+                "row" if reject else "value",
             )
         )
     return problems

@@ -12,18 +12,18 @@ from flows.books.fieldbook.problem import Problem
 from flows.books.fieldbook.reader import Row
 from flows.books.fieldbook.sheet_checks import Rows, Seasons, problem
 from schemas.fieldbook.words import HIGHEST_YIELD_KG_HA, HIGHEST_YIELD_OTHERWISE_KG_HA, YIELD_SLIP
-from transforms.trial.strip_yield import gross_yield
+from transforms.trial.methods.market_moisture import gross_yield
 
 
-def across(done: Rows, seasons: Seasons) -> list[Problem]:
-    """The faults that only show between sheets; passes that cannot be are refused here."""
-    good = {name: [r for r in rows if not r.refused] for name, rows in done.items()}
+def check_across(done: Rows, seasons: Seasons) -> list[Problem]:
+    """Return the faults that only show between sheets; passes that cannot be are rejected here."""
+    good = {name: [r for r in rows if not r.rejected] for name, rows in done.items()}
     return [
         *_both_strips(good["fields"], done["strips"]),
         *_season_known(good["passes"], seasons),
         *_season_known(good["costs"], seasons),
-        *_slips(good["passes"]),
-        *_both_sides([r for r in good["passes"] if not r.refused], done["passes"]),
+        *_unlikely_yields(good["passes"]),
+        *_both_sides([r for r in good["passes"] if not r.rejected], done["passes"]),
         *_overlaps(good["seasons"]),
         *_prices_in_order(good["prices"]),
     ]
@@ -40,28 +40,26 @@ def _both_strips(fields: list[Row], strips: list[Row]) -> list[Problem]:
         if missing:
             expected = f"a row for it on the sheet strips ({' and '.join(missing)})"
             cause = f"the field has no {' and no '.join(missing)} strip"
-            problems.append(problem(row, "field", cause, name, expected, refuse=False))
+            problems.append(problem(row, "field", cause, name, expected, reject=False))
     return problems
 
 
 def _season_known(rows: list[Row], seasons: Seasons) -> list[Problem]:
-    """One line a field and season that the sheet seasons does not have."""
+    """Return one line a field and season that the sheet seasons does not have."""
     unknown: dict[tuple[str, int], Row] = {}
     for row in rows:
         key = (row.values["field"], row.values["season"])
         if key not in seasons:
             unknown.setdefault(key, row)
+    cause, expected = "the season is not on the sheet seasons", "a row for it there, with its crop"
     return [
-        problem(
-            row, "season", "the season is not on the sheet seasons", f"{name} {year}",
-            "a row for it there, with its crop", refuse=False,
-        )
+        problem(row, "season", cause, f"{name} {year}", expected, reject=False)
         for (name, year), row in unknown.items()
-    ]  # fmt: skip
+    ]
 
 
-def _slips(passes: list[Row]) -> list[Problem]:
-    """Refuses passes whose yield no crop has, or that stand far from the others of their season."""
+def _unlikely_yields(passes: list[Row]) -> list[Problem]:
+    """Reject passes whose yield no crop has, or that stand far from the others of their season."""
     needs = ("mass_kg", "length_m", "width_m", "yield_kg_ha")
     frame = pl.DataFrame(
         [[row.values.get(n) for n in needs] for row in passes],
@@ -80,7 +78,7 @@ def _slips(passes: list[Row]) -> list[Problem]:
         if yields[id(row)] > highest:
             of = crop.replace("_", " ") or "any crop"
             problems.append(
-                _slip(row, yields[id(row)], f"no more than {highest:,.0f} kg/ha of {of}")
+                _unlikely_yield(row, yields[id(row)], f"no more than {highest:,.0f} kg/ha of {of}")
             )
         else:
             by_season[row.values["field"], row.values["season"]].append(row)
@@ -92,37 +90,37 @@ def _slips(passes: list[Row]) -> list[Problem]:
             found = yields[id(row)]
             if middle > 0 and not middle / YIELD_SLIP <= found <= middle * YIELD_SLIP:
                 problems.append(
-                    _slip(
+                    _unlikely_yield(
                         row, found, f"near the middle of the season's passes, {middle:,.0f} kg/ha"
                     )
                 )
     return problems
 
 
-def _slip(row: Row, found: float, expected: str) -> Problem:
+def _unlikely_yield(row: Row, found: float, expected: str) -> Problem:
     column = "yield_kg_ha" if row.values.get("yield_kg_ha") is not None else "mass_kg"
     cause = "the yield looks like a slip of unit or decimal"
     return problem(row, column, cause, f"{found:,.0f} kg/ha", expected)
 
 
-def _both_sides(passes: list[Row], said: list[Row]) -> list[Problem]:
-    """One line a season of which only one strip was harvested; refused rows count as harvested."""
+def _both_sides(passes: list[Row], harvested: list[Row]) -> list[Problem]:
+    """Return a line a season with only one strip harvested; rejected rows count as harvested."""
     sides: dict[tuple[str, int], set[str]] = defaultdict(set)
-    for row in said:
+    for row in harvested:
         if {"field", "season", "strip"} <= row.values.keys():
             sides[row.values["field"], row.values["season"]].add(row.values["strip"])
     first: dict[tuple[str, int], Row] = {}
     for row in passes:
         first.setdefault((row.values["field"], row.values["season"]), row)
-    return [
-        problem(
-            row, "strip", "only one side was harvested",
-            f"{name} {year}: {'check' if 'check' in sides[name, year] else 'treated'} passes only",
-            "passes of both strips; without them there is no response", refuse=False,
-        )
-        for (name, year), row in first.items()
-        if len(sides[name, year]) == 1
-    ]  # fmt: skip
+    problems = []
+    expected = "passes of both strips; without them there is no response"
+    for (name, year), row in first.items():
+        if len(sides[name, year]) == 1:
+            side = "check" if "check" in sides[name, year] else "treated"
+            found = f"{name} {year}: {side} passes only"
+            cause = "only one side was harvested"
+            problems.append(problem(row, "strip", cause, found, expected, reject=False))
+    return problems
 
 
 def _overlaps(seasons: list[Row]) -> list[Problem]:
@@ -138,7 +136,7 @@ def _overlaps(seasons: list[Row]) -> list[Problem]:
                 found = f"seeded {after.values['seeded']}, the crop before harvested {end}"
                 expected = "one crop after the other"
                 cause = "the season begins before the last one ends"
-                problems.append(problem(after, "seeded", cause, found, expected, refuse=False))
+                problems.append(problem(after, "seeded", cause, found, expected, reject=False))
     return problems
 
 
@@ -151,9 +149,7 @@ def _prices_in_order(prices: list[Row]) -> list[Problem]:
             row.values.pop("price_low_per_kg", None)
             row.values.pop("price_high_per_kg", None)
             heading = row.headings.get("price_low_per_kg", "low price")
-            cause, expected = (
-                "low and high do not enclose the price",
-                "low, price, high in this order",
-            )
+            cause = "low and high do not enclose the price"
+            expected = "low, price, high in this order"
             problems.append(Problem(row.sheet, row.number, heading, cause, "", expected, "value"))
     return problems

@@ -7,54 +7,55 @@ from datetime import date
 from flows.books.fieldbook import dates
 from flows.books.fieldbook.columns import Column
 from flows.books.fieldbook.files import Cell
-from flows.books.fieldbook.problem import nearest
+from flows.books.fieldbook.problem import nearest_or_all
 from flows.books.fieldbook.reader import Reader, Row, as_text
 from schemas.catalogue import TABLES
 from schemas.fieldbook.words import CROP_WORDS, NO, WORDS, YES
 
 
 def text_cell(_: Reader, row: Row, column: Column, cell: Cell) -> None:
-    """Any words."""
+    """Read any words."""
     row.values[column.heading.columns[0]] = as_text(cell)
 
 
 def field_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
-    """A name of the sheet fields, case aside."""
-    said = as_text(cell)
-    name = said.lower()
+    """Read a name of the sheet fields, in upper or lower case."""
+    written = as_text(cell)
+    name = written.lower()
     known = reader.known
     if reader.layout.sheet.name == "fields":
-        row.values["field"] = said
+        row.values["field"] = written
     elif name in known.fields:
         row.values["field"] = known.fields[name]
-    elif name in known.refused_fields:
-        row.refused = True  # its fault is named on the sheet fields
+    elif name in known.rejected_fields:
+        row.rejected = True  # its fault is named on the sheet fields
     else:
-        expected = nearest(name, list(known.fields.values()), "a field of the sheet fields")
-        reader.fault(row, column, "the field is not known", said, expected, refuse=True)
+        names = list(known.fields.values())
+        expected = nearest_or_all(name, names, "a field of the sheet fields")
+        reader.fault(row, column, "the field is not known", written, expected, reject=True)
 
 
 def crop_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
-    """A name of the crop list, or a usual word for one."""
-    said = as_text(cell).lower().replace("_", " ").replace("-", " ")
-    said = " ".join(said.split())
-    crop = CROP_WORDS.get(said, said).replace(" ", "_")
+    """Read a name of the crop list, or a usual word for one."""
+    written = as_text(cell)
+    word = " ".join(written.lower().replace("_", " ").replace("-", " ").split())
+    crop = CROP_WORDS.get(word, word).replace(" ", "_")
     if crop not in reader.known.crops:  # a crop of the farm file may be named in any way
         own = {" ".join(c.lower().split()): c for c in reader.known.crops}
-        crop = own.get(" ".join(as_text(cell).lower().split()), crop)
+        crop = own.get(" ".join(written.lower().split()), crop)
     if crop in reader.known.crops:
         row.values["crop"] = crop
         return
     names = [c.replace("_", " ") for c in sorted(reader.known.crops)]
-    inside = [n for n in names if said in n.split()]
-    expected = " or ".join(inside) if inside else nearest(said, names, "a crop of the crop list")
-    reader.fault(row, column, "the crop is not known", as_text(cell), expected, refuse=True)
+    inside = " or ".join(n for n in names if word in n.split())
+    expected = inside or nearest_or_all(word, names, "a crop of the crop list")
+    reader.fault(row, column, "the crop is not known", written, expected, reject=True)
 
 
 def season_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
-    """A year; of 2020/21 the second."""
-    said = as_text(cell)
-    first, _, second = said.replace("-", "/").partition("/")
+    """Read a year; of 2020/21 the second."""
+    written = as_text(cell)
+    first, _, second = written.replace("-", "/").partition("/")
     year = first.strip() if not second else second.strip()
     if second and len(year) == 2:
         year = first.strip()[:2] + year
@@ -63,65 +64,40 @@ def season_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
     if year.isdigit() and 1900 <= int(year) <= 2200:
         row.values["season"] = int(year)
     else:
-        reader.fault(
-            row, column, "the season is not a year", said, "the year of the harvest", refuse=True
-        )
+        cause = "the season is not a year"
+        reader.fault(row, column, cause, written, "the year of the harvest", reject=True)
 
 
 def day_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
-    """A date in any usual form."""
-    heading = column.heading
-    refuse = heading.must or heading.vital
-    day = cell if isinstance(cell, date) else None
-    if day is None and isinstance(cell, str | float):
-        found = dates.parse(as_text(cell), reader.orders.get(column.place))
-        if found == "ambiguous":
-            reader.fault(
-                row,
-                column,
-                "day and month of the date could be exchanged",
-                as_text(cell),
-                "a date such as 2021-05-08 or 8 May 2021",
-                refuse=refuse,
-            )
-            return
-        day = found if isinstance(found, date) else None
-    if day is None:
-        reader.fault(
-            row,
-            column,
-            "the date cannot be read",
-            as_text(cell),
-            "a date such as 2021-05-08 or 8 May 2021",
-            refuse=refuse,
-        )
-    else:
-        row.values[heading.columns[0]] = day
+    """Read a date in any usual form."""
+    day: date | str | None = cell if isinstance(cell, date) else None
+    if isinstance(cell, str | float):
+        day = dates.parse(as_text(cell), reader.orders.get(column.place))
+    if isinstance(day, date):
+        row.values[column.heading.columns[0]] = day
+        return
+    cause = "the date cannot be read"
+    if day == "ambiguous":
+        cause = "day and month of the date could be exchanged"
+    reader.fault(row, column, cause, as_text(cell), "a date such as 2021-05-08 or 8 May 2021")
 
 
 def word_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
-    """One of the words that the table allows, or a usual word for one."""
+    """Read one of the words that the table allows, or a usual word for one."""
     name = column.heading.columns[0]
-    words = TABLES[reader.layout.sheet.table][name].one_of
-    said = as_text(cell).lower()
-    word = WORDS.get(name, {}).get(said, said)
-    if word in words:
+    allowed = TABLES[reader.layout.sheet.table][name].one_of
+    written = as_text(cell).lower()
+    word = WORDS.get(name, {}).get(written, written)
+    if word in allowed:
         row.values[name] = word
     else:
-        reader.fault(
-            row,
-            column,
-            "the word is not known",
-            said,
-            nearest(said, list(words), "one of"),
-            refuse=True,
-        )
+        expected = nearest_or_all(written, list(allowed), "one of")
+        reader.fault(row, column, "the word is not known", written, expected, reject=True)
 
 
 def yes_cell(_: Reader, row: Row, column: Column, cell: Cell) -> None:
-    """Yes or no; any other word says yes and why."""
-    said = as_text(cell).lower()
-    name = column.heading.columns[0]
-    row.values[name] = said not in NO
-    if said not in NO | YES:  # any other word says yes and why
+    """Read yes or no; any other word says yes and why."""
+    written = as_text(cell).lower()
+    row.values[column.heading.columns[0]] = written not in NO
+    if written not in NO | YES:
         row.values.setdefault("why_left_out", as_text(cell))

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import partial
 
 from flows.books.fieldbook import units
 from flows.books.fieldbook.files import Cell, Grid
-from flows.books.fieldbook.problem import Problem, nearest, shown
+from flows.books.fieldbook.problem import Problem, nearest_or_all, shown
 from schemas.catalogue import TABLES
 from schemas.fieldbook.parts import Heading, Reads, Sheet
 from schemas.fieldbook.sheets import SHEETS
@@ -25,6 +26,11 @@ class Column:
     heading: Heading
     unit: str | None
 
+    @property
+    def needed(self) -> bool:
+        """Whether a row cannot do without a good value here."""
+        return self.heading.must or self.heading.vital
+
 
 @dataclass(frozen=True, slots=True)
 class Layout:
@@ -36,13 +42,13 @@ class Layout:
 
 
 def sheet_of(name: str) -> Sheet | None:
-    """The sheet that a name means, case and spaces aside."""
-    said = _plain(name)
-    return next((s for s in SHEETS if said in (s.name, *s.also)), None)
+    """Return the sheet that a name means, case and spaces aside."""
+    plain = _plain(name)
+    return next((s for s in SHEETS if plain in (s.name, *s.also)), None)
 
 
-def headings_in(name: str, cells: list[Cell]) -> int:
-    """How many of the cells are headings of the sheet."""
+def count_headings(name: str, cells: list[Cell]) -> int:
+    """Return how many of the cells are headings of the sheet."""
     sheet = sheet_of(name)
     sheets = (sheet,) if sheet else SHEETS
     return max(
@@ -51,62 +57,39 @@ def headings_in(name: str, cells: list[Cell]) -> int:
 
 
 def layout(grid: Grid, sheet: Sheet) -> tuple[Layout | None, list[Problem]]:
-    """The columns of a grid; None where no headings stand in its first rows or one that must be there does not."""
+    """Return the columns of a grid; None if its first rows lack headings or a required one."""
     counted = [
-        (headings_in(sheet.name, cells), -place, number, cells)
+        (count_headings(sheet.name, cells), -place, number, cells)
         for place, (number, cells) in enumerate(grid.rows[:_HEADING_ROWS])
     ]
     if not counted:
         return None, []
     hits, _, row, cells = max(counted, key=lambda c: c[:2])
     names = ", ".join(h.name for h in sheet.headings)
+    fault = partial(Problem, grid.name, row)
     if hits == 0:
-        return None, [
-            Problem(
-                grid.name, row, "", "no headings were found", "", f"a row with {names}", "sheet"
-            )
-        ]
+        return None, [fault("", "no headings were found", "", f"a row with {names}", "sheet")]
     columns: list[Column] = []
     problems: list[Problem] = []
     for place, cell in enumerate(cells):
         if cell is None:
             if any(len(c) > place and c[place] is not None for n, c in grid.rows if n > row):
-                problems.append(
-                    Problem(
-                        grid.name,
-                        row,
-                        f"number {place + 1}",
-                        "a column has no heading",
-                        "",
-                        f"one of {names}",
-                        "value",
-                    )
-                )
+                column, expected = f"number {place + 1}", f"one of {names}"
+                problems.append(fault(column, "a column has no heading", "", expected, "value"))
             continue
         hit = match(sheet, cell) if isinstance(cell, str) else None
         if hit is None:
             problems.append(_unknown(grid, row, sheet, cell))
         elif any(c.heading is hit[0] and _rival(c.unit, hit[1]) for c in columns):
-            problems.append(
-                Problem(
-                    grid.name,
-                    row,
-                    str(cell),
-                    "the same column stands twice",
-                    shown(cell),
-                    "each column once",
-                    "value",
-                )
-            )
+            cause = "the same column stands twice"
+            problems.append(fault(str(cell), cause, shown(cell), "each column once", "value"))
         else:
             columns.append(Column(place, str(cell), *hit))
     absent = [h.name for h in sheet.headings if h.must and not any(c.heading is h for c in columns)]
     if absent:
-        problems += [
-            Problem(grid.name, row, name, "a column is missing", "", f"a column {name}", "sheet")
-            for name in absent
+        return None, problems + [
+            fault(name, "a column is missing", "", f"a column {name}", "sheet") for name in absent
         ]
-        return None, problems
     return Layout(sheet, row, tuple(columns)), problems
 
 
@@ -123,15 +106,14 @@ def _unknown(grid: Grid, row: int, sheet: Sheet, cell: Cell) -> Problem:
     if name in known and bracket:
         heading = known[name]
         expected = f"a unit such as {' or '.join(u for u in heading.written if u) or 'none'}"
-        return Problem(
-            grid.name, row, text, "the unit is not known", shown(bracket[2]), expected, "value"
-        )
-    expected = nearest(name, list(known), "one of")
+        cause = "the unit is not known"
+        return Problem(grid.name, row, text, cause, shown(bracket[2]), expected, "value")
+    expected = nearest_or_all(name, list(known), "one of")
     return Problem(grid.name, row, text, "the column is not known", shown(text), expected, "value")
 
 
 def match(sheet: Sheet, cell: str) -> tuple[Heading, str | None] | None:
-    """The heading and unit that a cell means, or None."""
+    """Return the heading and unit that a cell means, or None."""
     text = cell.strip()
     for heading in sheet.headings:
         for column in heading.columns:

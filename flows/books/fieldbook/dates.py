@@ -26,12 +26,12 @@ _WEEKDAY = re.compile(r"^(mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?,?\s+", re.IGNORE
 
 
 def plain(text: str) -> str:
-    """The text without weekday and clock."""
+    """Return the text without weekday and clock."""
     return _WEEKDAY.sub("", _CLOCK.sub("", text.strip())).strip().lower()
 
 
 def orders(texts: Iterable[str]) -> set[Order]:
-    """The orders that a column's dates betray: a number above 12 cannot be a month."""
+    """Return the orders that a column's dates betray: a number above 12 cannot be a month."""
     found: set[Order] = set()
     for text in texts:
         match = _PAIR.match(plain(text))
@@ -46,7 +46,7 @@ def orders(texts: Iterable[str]) -> set[Order]:
 
 
 def parse(text: str, order: Order | None) -> date | Literal["ambiguous"] | None:
-    """The date; 'ambiguous' where day and month could be exchanged and ``order`` is not known.
+    """Return the date; 'ambiguous' if day and month could be exchanged and ``order`` is None.
 
     With full stops the day stands first (12.05.2021), as is usual; years of two digits are 1969
     to 2068 (POSIX).

@@ -13,7 +13,7 @@ from itertools import islice
 from pathlib import PurePath
 from typing import Any
 
-from flows.books.fieldbook.problem import Problem, Refused
+from flows.books.fieldbook.problem import Problem, Rejected
 from schemas.fieldbook.words import (
     BLANK,
     MAX_CELL_CHARACTERS,
@@ -25,7 +25,7 @@ from schemas.fieldbook.words import (
 
 
 @dataclass(frozen=True, slots=True)
-class Unsaved:
+class UnstoredFormula:
     """A formula whose value was never stored in the file."""
 
     formula: str
@@ -36,7 +36,7 @@ class Unsaved:
 
 _FORMULA = re.compile(rb"<(\w+:)?f[ />]")
 
-Cell = str | float | bool | date | Unsaved | None
+Cell = str | float | bool | date | UnstoredFormula | None
 
 
 @dataclass(slots=True)
@@ -52,11 +52,11 @@ class Grid:
 
 
 def grids(
-    files: Mapping[str, bytes], headings_in: Callable[[str, list[Cell]], int]
+    files: Mapping[str, bytes], count_headings: Callable[[str, list[Cell]], int]
 ) -> tuple[list[Grid], list[Problem]]:
-    """The sheets of the files given by name and content, and what could not be read.
+    """Return the sheets of the files given by name and content, and what could not be read.
 
-    ``headings_in(sheet, cells)`` says how many cells of a row are headings: by it the delimiter of
+    ``count_headings(sheet, cells)`` says how many cells of a row are headings: by it the delimiter of
     a CSV file is known.
     """
     found: list[Grid] = []
@@ -65,27 +65,24 @@ def grids(
         content, ending = files[name], PurePath(name).suffix.lower()
         try:
             if len(content) > MAX_FILE_BYTES:
-                raise Refused(
-                    "the file is too large",
-                    f"{len(content):,} bytes",
-                    f"at most {MAX_FILE_BYTES:,} bytes",
-                )
+                found_bytes, most = f"{len(content):,} bytes", f"at most {MAX_FILE_BYTES:,} bytes"
+                raise Rejected("the file is too large", found_bytes, most)
             if ending in (".xlsx", ".xlsm"):
                 found += _workbook(content, problems)
             elif ending in (".csv", ".tsv", ".txt"):
-                found.append(_delimited(PurePath(name).stem, content, headings_in, problems))
+                found.append(_delimited(PurePath(name).stem, content, count_headings, problems))
             else:
-                raise Refused("the file is of a kind that is not read", name, ".xlsx or .csv")
-        except Refused as refused:
-            problems.append(refused.of(name))
+                raise Rejected("the file is of a kind that is not read", name, ".xlsx or .csv")
+        except Rejected as rejected:
+            problems.append(rejected.of(name))
     return found, problems
 
 
 def _workbook(content: bytes, problems: list[Problem]) -> list[Grid]:
-    """All sheets of a workbook: stored values only; formulas are never run.
+    """Return all sheets of a workbook: stored values only; formulas are never run.
 
     The parts are measured before they are unpacked, rows and columns are counted while they are
-    read, and openpyxl parses with defusedxml, which refuses entities.
+    read, and openpyxl parses with defusedxml, which rejects entities.
     """
     from openpyxl import load_workbook  # noqa: PLC0415 - only a book costs its import
 
@@ -94,11 +91,8 @@ def _workbook(content: bytes, problems: list[Problem]) -> list[Grid]:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             unpacked = sum(part.file_size for part in archive.infolist())
             if unpacked > MAX_UNPACKED_BYTES:
-                raise Refused(
-                    "the workbook unpacks to too much",
-                    f"{unpacked:,} bytes",
-                    f"at most {MAX_UNPACKED_BYTES:,} bytes",
-                )
+                most = f"at most {MAX_UNPACKED_BYTES:,} bytes"
+                raise Rejected("the workbook unpacks to too much", f"{unpacked:,} bytes", most)
             has_formulas = any(
                 _FORMULA.search(archive.read(part))
                 for part in archive.namelist()
@@ -115,14 +109,13 @@ def _workbook(content: bytes, problems: list[Problem]) -> list[Grid]:
             _sheet(sheet, formulas[sheet.title] if formulas else None, problems)
             for sheet in values.worksheets
         ]
-    except Refused:
+    except Rejected:
         raise
     except Exception as error:
         # openpyxl raises nearly anything on a damaged or hostile file; whatever it is, the book
-        # is refused and the night goes on
-        raise Refused(
-            "the workbook cannot be read", f"{type(error).__name__}: {error}", expected
-        ) from error
+        # is rejected and the night goes on
+        found = f"{type(error).__name__}: {error}"
+        raise Rejected("the workbook cannot be read", found, expected) from error
 
 
 def _sheet(values: Any, formulas: Any, problems: list[Problem]) -> Grid:
@@ -152,7 +145,7 @@ def _cell(cell: Any, under: Any) -> Cell:
     if content is None:
         formula = under.value
         is_formula = getattr(under, "data_type", "") == "f" or hasattr(formula, "ref")
-        return Unsaved(str(getattr(formula, "text", formula))[:60]) if is_formula else None
+        return UnstoredFormula(str(getattr(formula, "text", formula))[:60]) if is_formula else None
     if isinstance(content, datetime):
         return content.date()
     if isinstance(content, bool | date):
@@ -177,7 +170,7 @@ def _keep(grid: Grid, number: int, cells: list[Cell]) -> None:
 def _delimited(
     name: str,
     content: bytes,
-    headings_in: Callable[[str, list[Cell]], int],
+    count_headings: Callable[[str, list[Cell]], int],
     problems: list[Problem],
 ) -> Grid:
     text = decoded(content)
@@ -189,7 +182,7 @@ def _delimited(
         except csv.Error:
             return 0, 0
         return (
-            max((headings_in(name, [_text(c) for c in row]) for row in rows), default=0),
+            max((count_headings(name, [_text(c) for c in row]) for row in rows), default=0),
             max((len(row) for row in rows), default=0),
         )
 
@@ -204,9 +197,8 @@ def _delimited(
         except StopIteration:
             return grid
         except csv.Error as error:
-            raise Refused(
-                "the file cannot be read as delimited text", str(error), "a CSV file"
-            ) from error
+            cause = "the file cannot be read as delimited text"
+            raise Rejected(cause, str(error), "a CSV file") from error
         cells: list[Cell] = [_text(cell) for cell in row]
         if len(cells) > MAX_COLUMNS:
             problems.append(_too_wide(name, number))
@@ -216,7 +208,7 @@ def _delimited(
 
 
 def decoded(content: bytes) -> str:
-    """Text of a file: UTF-8 or UTF-16 with its mark, UTF-8 without, else Windows-1252."""
+    """Return text of a file: UTF-8 or UTF-16 with its mark, UTF-8 without, else Windows-1252."""
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         return content.decode("utf-16", errors="replace")
     for zeros, encoding in ((content[1:200:2], "utf-16-le"), (content[0:200:2], "utf-16-be")):
@@ -229,23 +221,10 @@ def decoded(content: bytes) -> str:
 
 
 def _too_long(name: str) -> Problem:
-    return Problem(
-        name,
-        MAX_ROWS + 1,
-        "",
-        "the sheet has too many rows",
-        "",
-        f"at most {MAX_ROWS:,} rows; the rows below are not read",
-    )
+    expected = f"at most {MAX_ROWS:,} rows; the rows below are not read"
+    return Problem(name, MAX_ROWS + 1, "", "the sheet has too many rows", "", expected)
 
 
 def _too_wide(name: str, number: int) -> Problem:
-    return Problem(
-        name,
-        number,
-        "",
-        "the row has too many columns",
-        "",
-        f"at most {MAX_COLUMNS} columns; those to the right are not read",
-        "none",
-    )
+    expected = f"at most {MAX_COLUMNS} columns; those to the right are not read"
+    return Problem(name, number, "", "the row has too many columns", "", expected, "none")

@@ -2,119 +2,74 @@
 
 from __future__ import annotations
 
-from datetime import date
+from functools import partial
 
 from flows.books.fieldbook import units
 from flows.books.fieldbook.columns import Column
-from flows.books.fieldbook.files import Cell, Unsaved
-from flows.books.fieldbook.problem import Problem, shown
+from flows.books.fieldbook.files import Cell
 from flows.books.fieldbook.reader import Reader, Row
 from schemas.catalogue import TABLES
 from schemas.fieldbook.parts import Heading
 
 
 def number_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
-    """A number with its unit, from the cell or from the heading."""
-    heading = column.heading
-    refuse = heading.must or heading.vital
-    if isinstance(cell, bool | date) or cell is None or isinstance(cell, Unsaved):
-        reader.fault(row, column, "the cell is not a number", cell, heading.help, refuse=refuse)
-        return
+    """Read a number with its unit, from the cell or from the heading."""
+    fault = partial(reader.fault, row, column)
     unit = column.unit
     if isinstance(cell, str):
         taken = units.written(cell)
         if taken is None:
-            reader.fault(row, column, "the cell is not a number", cell, "a number", refuse=refuse)
+            fault("the cell is not a number", cell, "a number")
             return
         if taken.unit:
             unit = units.expression(taken.unit)
             if unit is None:
-                reader.fault(
-                    row,
-                    column,
-                    "the unit is not known",
-                    cell,
-                    "a number, its unit in the heading",
-                    refuse=refuse,
-                )
+                fault("the unit is not known", cell, "a number, its unit in the heading")
                 return
         number = units.value(taken.digits, reader.marks.get(column.place))
         if number is None:
-            reader.fault(
-                row,
-                column,
-                "comma or point could be decimal or thousands",
-                cell,
-                "a number such as 1250 or 1.25",
-                refuse=refuse,
-            )
+            cause = "comma or point could be decimal or thousands"
+            fault(cause, cell, "a number such as 1250 or 1.25")
             return
+    elif isinstance(cell, float):
+        number = cell
     else:
-        number = float(cell)
-    _land(reader, row, column, number, unit or heading.unit or None)
+        fault("the cell is not a number", cell, column.heading.help)
+        return
+    _land(reader, row, column, number, unit or column.heading.unit or None)
 
 
 def _land(reader: Reader, row: Row, column: Column, number: float, unit: str | None) -> None:
-    """Puts a number where its unit says, or leaves it for the bushel weight or the unit column."""
-    heading = column.heading
+    """Put a number where its unit says, or leave it for the bushel weight or the unit column."""
+    heading, fault = column.heading, partial(reader.fault, row, column)
     table = TABLES[reader.layout.sheet.table]
     if unit is None:
         if "unit" in row.headings or any(c.heading.name == "unit" for c in reader.layout.columns):
             row.bushels[heading.columns[0]] = (number, "")
             return
-        row.refused |= heading.must or heading.vital
+        row.rejected |= column.needed
         if column.place not in reader.unitless:
             reader.unitless.add(column.place)
-            reader.problems.append(
-                Problem(
-                    reader.grid.name,
-                    reader.layout.row,
-                    column.written,
-                    "the heading names no unit",
-                    shown(column.written),
-                    f"the unit in the heading, such as {heading.name} ({_suggested(heading)})",
-                    "row" if heading.must or heading.vital else "value",
-                )
-            )
+            expected = f"the unit in the heading, such as {heading.name} ({_suggested(heading)})"
+            reader.heading_fault(column, "the heading names no unit", expected)
         return
-    if reader.known.currency and (
-        strange := units.currency_codes(column.written) - {reader.known.currency.upper()}
-    ):
-        reader.fault(
-            row,
-            column,
-            "the money is not the farm's",
-            ", ".join(strange),
-            reader.known.currency,
-            refuse=heading.must or heading.vital,
-        )
+    currency = reader.known.currency
+    if currency and (strange := units.currency_codes(column.written) - {currency.upper()}):
+        fault("the money is not the farm's", ", ".join(strange), currency)
         return
     for landing in heading.columns:
         by = units.factor(unit, table[landing].unit)
         if by is not None:
             if table[landing].unit == "percent" and by == 1 and 0 < number < 1:
-                reader.fault(
-                    row,
-                    column,
-                    "the per cent look like a fraction",
-                    number,
-                    f"per cent, such as {number * 100:g}",
-                    refuse=heading.must or heading.vital,
-                )
-                return
-            row.values[landing] = number * by
+                expected = f"per cent, such as {number * 100:g}"
+                fault("the per cent look like a fraction", number, expected)
+            else:
+                row.values[landing] = number * by
             return
     if units.names_bushel(unit) and units.factor(unit, table[heading.columns[0]].unit, 1.0):
         row.bushels[heading.columns[0]] = (number, unit)
         return
-    reader.fault(
-        row,
-        column,
-        "the unit does not fit",
-        column.written,
-        f"a unit such as {_suggested(heading)}",
-        refuse=heading.must or heading.vital,
-    )
+    fault("the unit does not fit", column.written, f"a unit such as {_suggested(heading)}")
 
 
 def _suggested(heading: Heading) -> str:

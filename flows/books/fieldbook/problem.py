@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from difflib import get_close_matches
 from typing import Literal
+
+from schemas.did_you_mean import nearest
 
 Extent = Literal["book", "sheet", "row", "value", "none"]
 
@@ -46,7 +47,7 @@ class Problem:
         )
 
 
-class Refused(Exception):
+class Rejected(Exception):
     """A whole file that cannot be read: cause, found, expected, as a Problem has them."""
 
     def __init__(self, cause: str, found: str, expected: str) -> None:
@@ -54,20 +55,17 @@ class Refused(Exception):
         self.cause, self.found, self.expected = cause, found, expected
 
     def of(self, name: str) -> Problem:
-        """The problem of the file ``name``."""
+        """Return the problem of the file ``name``."""
         return Problem(name, 0, "", self.cause, self.found, self.expected, "book")
 
 
-def nearest(word: str, known: list[str], many: str) -> str:
-    """What to write instead of an unknown word: the nearest known ones, else all of them."""
-    near = get_close_matches(word.lower(), [k.lower() for k in known], n=2, cutoff=0.6)
-    by_lower = {k.lower(): k for k in known}
-    if near:
-        return " or ".join(by_lower[n] for n in near)
-    return f"{many}: {', '.join(known)}" if known else many
+def nearest_or_all(word: str, known: list[str], many: str) -> str:
+    """Return what to write instead of an unknown word: the nearest known ones, else all of them."""
+    near = " or ".join(nearest(word, known, most=2, likeness=0.6))
+    return near or (f"{many}: {', '.join(known)}" if known else many)
 
 
 def shown(value: object) -> str:
-    """A cell as the message shows it, not too long."""
+    """Return a cell as the message shows it, not too long."""
     text = repr(value) if isinstance(value, str) else str(value)
     return text if len(text) <= 60 else text[:57] + "..."

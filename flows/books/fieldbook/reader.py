@@ -16,7 +16,7 @@ from schemas.fieldbook.parts import Reads
 
 @dataclass(slots=True)
 class Row:
-    """One row: where it stands, what it says by column, and whether a fault refuses it.
+    """One row: where it stands, what it says by column, and whether a fault rejects it.
 
     ``headings`` keeps the heading as written for each landing column, ``bushels`` the values that
     wait for the crop's bushel weight (value and unit by column).
@@ -27,7 +27,7 @@ class Row:
     values: dict[str, Any] = field(default_factory=dict)
     headings: dict[str, str] = field(default_factory=dict)
     bushels: dict[str, tuple[float, str]] = field(default_factory=dict)
-    refused: bool = False
+    rejected: bool = False
 
 
 @dataclass(slots=True)
@@ -38,7 +38,7 @@ class Known:
     currency: str | None
     day_first: bool | None
     fields: dict[str, str] = field(default_factory=dict)
-    refused_fields: set[str] = field(default_factory=set)
+    rejected_fields: set[str] = field(default_factory=set)
 
 
 @dataclass(slots=True)
@@ -54,23 +54,23 @@ class Reader:
     orders: dict[int, dates.Order | None] = field(default_factory=dict)
 
     def body(self) -> Iterator[tuple[int, list[Cell]]]:
-        """The rows below the headings."""
+        """Yield the rows below the headings."""
         return ((n, c) for n, c in self.grid.rows if n > self.layout.row)
 
     def texts(self, place: int) -> list[str]:
-        """The cells of a column that are words."""
+        """Return the cells of a column that are words."""
         return [c[place] for _, c in self.body() if len(c) > place and isinstance(c[place], str)]  # type: ignore[misc]
 
     def look_ahead(self) -> None:
-        """Finds each column's decimal mark and order of day and month from all its cells."""
+        """Find each column's decimal mark and order of day and month from all its cells."""
         numbers = {
             c.place: [w.digits for t in self.texts(c.place) if (w := units.written(t))]
             for c in self.layout.columns
             if c.heading.reads is Reads.NUMBER
         }
-        whole_sheet = units.marks(d for digits in numbers.values() for d in digits)
+        whole_sheet = units.decimal_marks(d for digits in numbers.values() for d in digits)
         for place, digits in numbers.items():
-            own = units.marks(digits)
+            own = units.decimal_marks(digits)
             evidence = own if own else whole_sheet
             self.marks[place] = next(iter(evidence)) if len(evidence) == 1 else None
             if not evidence:
@@ -88,10 +88,18 @@ class Reader:
                 )
 
     def fault(
-        self, row: Row, column: Column, cause: str, found: object, expected: str, *, refuse: bool
+        self,
+        row: Row,
+        column: Column,
+        cause: str,
+        found: object,
+        expected: str,
+        *,
+        reject: bool = False,
     ) -> None:
-        """Names a fault of a cell; it costs the row or only the value."""
-        row.refused |= refuse
+        """Name a fault of a cell: it costs the row if ``reject`` or if the column is needed."""
+        reject |= column.needed
+        row.rejected |= reject
         self.problems.append(
             Problem(
                 self.grid.name,
@@ -100,13 +108,27 @@ class Reader:
                 cause,
                 shown(found),
                 expected,
-                "row" if refuse else "value",
+                "row" if reject else "value",
+            )
+        )
+
+    def heading_fault(self, column: Column, cause: str, expected: str) -> None:
+        """Name a fault of a heading: it costs the rows if the column is needed, else the values."""
+        self.problems.append(
+            Problem(
+                self.grid.name,
+                self.layout.row,
+                column.written,
+                cause,
+                shown(column.written),
+                expected,
+                "row" if column.needed else "value",
             )
         )
 
 
 def as_text(cell: Cell) -> str:
-    """A cell as words: whole numbers without a point, days as ISO."""
+    """Return a cell as words: whole numbers without a point, days as ISO."""
     if isinstance(cell, float) and cell.is_integer():
         return str(int(cell))
     return cell.isoformat() if isinstance(cell, date) else str(cell)

@@ -14,7 +14,7 @@ from flows.books.fieldbook.cells import (
     yes_cell,
 )
 from flows.books.fieldbook.columns import Column, Layout
-from flows.books.fieldbook.files import Cell, Grid, Unsaved
+from flows.books.fieldbook.files import Cell, Grid, UnstoredFormula
 from flows.books.fieldbook.number_cells import number_cell
 from flows.books.fieldbook.problem import Problem
 from flows.books.fieldbook.reader import Known, Reader, Row
@@ -23,7 +23,7 @@ from schemas.fieldbook.words import EXAMPLE
 
 
 def rows_of(grid: Grid, layout: Layout, known: Known) -> tuple[list[Row], list[Problem]]:
-    """The rows of a grid, examples passed over; refused ones are among them, marked."""
+    """Return the rows of a grid, examples passed over; rejected ones are among them, marked."""
     reader = Reader(grid, layout, known, [])
     reader.look_ahead()
     rows = []
@@ -43,25 +43,16 @@ def _read(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
     heading = column.heading
     for landing in heading.columns:
         row.headings.setdefault(landing, column.written)
-    refuse = heading.must or heading.vital
     if cell is None:
         if heading.must:
-            reader.fault(row, column, "the cell is empty", "", heading.help, refuse=True)
-        return
-    if isinstance(cell, Unsaved):
-        reader.fault(
-            row,
-            column,
-            "a formula has no stored value",
-            cell.formula,
-            "a value; open the workbook and save it in a spreadsheet program",
-            refuse=refuse,
-        )
-        return
-    if isinstance(cell, str) and cell.startswith("#") and cell.rstrip("!?").isupper():
-        reader.fault(row, column, "the cell holds an error", cell, heading.help, refuse=refuse)
-        return
-    READ[heading.reads](reader, row, column, cell)
+            reader.fault(row, column, "the cell is empty", "", heading.help)
+    elif isinstance(cell, UnstoredFormula):
+        expected = "a value; open the workbook and save it in a spreadsheet program"
+        reader.fault(row, column, "a formula has no stored value", cell.formula, expected)
+    elif isinstance(cell, str) and cell.startswith("#") and cell.rstrip("!?").isupper():
+        reader.fault(row, column, "the cell holds an error", cell, heading.help)
+    else:
+        READ[heading.reads](reader, row, column, cell)
 
 
 READ: dict[Reads, Callable[[Reader, Row, Column, Cell], None]] = {

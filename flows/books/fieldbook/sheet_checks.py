@@ -1,4 +1,4 @@
-"""What one row cannot know: bushels, defaults, rows said twice, and rows that contradict others."""
+"""What one row cannot know: bushels, defaults, repeated rows, and rows that contradict others."""
 
 from __future__ import annotations
 
@@ -14,41 +14,42 @@ from schemas.fieldbook.parts import Sheet
 
 Rows = dict[str, list[Row]]
 Seasons = dict[tuple[str, int], str | None]
+_PRICE_UNIT = "a unit such as $/t or $/bu"
 
 
 def problem(
-    row: Row, column: str, cause: str, found: object, expected: str, *, refuse: bool = True
+    row: Row, column: str, cause: str, found: object, expected: str, *, reject: bool = True
 ) -> Problem:
-    """A fault of a row at the heading of one of its columns."""
-    row.refused |= refuse
+    """Return a fault of a row at the heading of one of its columns."""
+    row.rejected |= reject
     heading = row.headings.get(column, column)
     text = "" if found == "" else shown(found)
     return Problem(
-        row.sheet, row.number, heading, cause, text, expected, "row" if refuse else "none"
+        row.sheet, row.number, heading, cause, text, expected, "row" if reject else "none"
     )
 
 
 def complete(sheet: Sheet, rows: list[Row], known: Known, done: Rows) -> list[Problem]:
-    """Fills what an empty cell means, converts bushels, and refuses what cannot stand.
+    """Fill what an empty cell means, convert bushels, and reject what cannot stand.
 
-    ``done`` holds the sheets before this one. Only rows that are not yet refused are looked at.
+    ``done`` holds the sheets before this one. Only rows that are not yet rejected are looked at.
     """
     problems: list[Problem] = []
     step = _SHEETS.get(sheet.name)
     for row in rows:
-        if step and not row.refused:
+        if step and not row.rejected:
             problems += step(row, known, done)
-        if not row.refused:
+        if not row.rejected:
             problems += _bushels(row, sheet, known)
     return problems
 
 
-def single(table: str, rows: list[Row]) -> list[Problem]:
-    """Refuses every row whose key stands further up already."""
+def reject_repeats(table: str, rows: list[Row]) -> list[Problem]:
+    """Reject every row whose key stands further up already."""
     first: dict[tuple[Any, ...], Row] = {}
     problems = []
     for row in rows:
-        if row.refused:
+        if row.rejected:
             continue
         key = tuple(
             v.lower() if isinstance(v := row.values.get(k), str) else v for k in TABLES[table].key
@@ -78,20 +79,13 @@ def _seasons(row: Row, _: Known, __: Rows) -> list[Problem]:
     seeded: date = values["seeded"]
     harvested: date | None = values.get("harvested")
     if harvested and harvested < seeded:
-        return [
-            problem(
-                row, "harvested", "the season ends before it begins",
-                f"seeded {seeded}, harvested {harvested}", "a harvest after the seeding",
-            )
-        ]  # fmt: skip
+        cause, found = "the season ends before it begins", f"seeded {seeded}, harvested {harvested}"
+        return [problem(row, "harvested", cause, found, "a harvest after the seeding")]
     if harvested:
         if values.setdefault("season", harvested.year) != harvested.year:
-            return [
-                problem(
-                    row, "season", "the season is not the year of the harvest",
-                    f"{values['season']}, harvested {harvested}", str(harvested.year),
-                )
-            ]  # fmt: skip
+            cause = "the season is not the year of the harvest"
+            found = f"{values['season']}, harvested {harvested}"
+            return [problem(row, "season", cause, found, str(harvested.year))]
     elif "season" not in values:
         return [
             problem(row, "season", "a standing crop has no season", "", "the year of its harvest")
@@ -128,21 +122,13 @@ def _passes(row: Row, _: Known, __: Rows) -> list[Problem]:
     values.setdefault("method", "scale wagon")
     values.setdefault("block", values["pass"])
     values.setdefault("left_out", False)
-    has_yield = "yield_kg_ha" in values or "yield_kg_ha" in row.bushels
-    whole = all(k in values or k in row.bushels for k in ("mass_kg", "length_m", "width_m"))
-    if not (has_yield or whole or values["left_out"]):
-        missing = ", ".join(
-            k.rsplit("_", 1)[0]
-            for k in ("mass_kg", "length_m", "width_m")
-            if k not in values and k not in row.bushels
-        )
-        return [
-            problem(
-                row, "", "the pass has no yield", f"no {missing}",
-                "mass, length and width, or the yield",
-            )
-        ]  # fmt: skip
-    return []
+    given = values.keys() | row.bushels.keys()
+    missing = [c for c in ("mass_kg", "length_m", "width_m") if c not in given]
+    if not missing or "yield_kg_ha" in given or values["left_out"]:
+        return []
+    found = f"no {', '.join(c.rsplit('_', 1)[0] for c in missing)}"
+    expected = "mass, length and width, or the yield"
+    return [problem(row, "", "the pass has no yield", found, expected)]
 
 
 def _prices(row: Row, known: Known, _: Rows) -> list[Problem]:
@@ -152,15 +138,7 @@ def _prices(row: Row, known: Known, _: Rows) -> list[Problem]:
     number, unit = row.bushels.get("price_per_kg", (values.get("price_per_kg"), "in the heading"))
     if not unit:
         if own is None:
-            return [
-                problem(
-                    row,
-                    "price_per_kg",
-                    "the price has no unit",
-                    number,
-                    "a unit such as $/t or $/bu",
-                )
-            ]
+            return [problem(row, "price_per_kg", "the price has no unit", number, _PRICE_UNIT)]
         strange = units.currency_codes(own) - {(known.currency or "").upper()}
         if known.currency and strange:
             return [problem(row, "unit", "the money is not the farm's", own, known.currency)]
@@ -168,9 +146,7 @@ def _prices(row: Row, known: Known, _: Rows) -> list[Problem]:
         tries = (units.expression(own), units.expression(f"per {own}"))
         unit = next((u for u in tries if u and units.factor(u, "currency/kg", 1.0)), "")
         if not unit:
-            return [
-                problem(row, "unit", "the unit is not known", own, "a unit such as $/t or $/bu")
-            ]
+            return [problem(row, "unit", "the unit is not known", own, _PRICE_UNIT)]
     for column, (value, expr) in list(row.bushels.items()):
         row.bushels[column] = (value, expr or unit)
     if unit == "in the heading" and row.bushels:  # only low or high price wait for a unit
@@ -207,7 +183,7 @@ _SHEETS: dict[str, Callable[[Row, Known, Rows], list[Problem]]] = {
 
 
 def _bushels(row: Row, sheet: Sheet, known: Known) -> list[Problem]:
-    """Converts what waits for the crop's bushel weight (passes find their crop by their season)."""
+    """Convert what waits for the crop's bushel weight (passes find their crop by their season)."""
     for column, (number, unit) in row.bushels.items():
         crop = row.values.get("crop")
         bushel_kg = known.crops.get(crop) if crop else None
@@ -222,15 +198,18 @@ def _bushels(row: Row, sheet: Sheet, known: Known) -> list[Problem]:
 
 
 def give_crop(rows: list[Row], seasons: Seasons) -> None:
-    """Gives each pass the crop of its season, for its bushels."""
+    """Give each pass the crop of its season, for its bushels."""
     for row in rows:
         key = (row.values.get("field", ""), row.values.get("season", 0))
         if seasons.get(key):
             row.values["crop"] = seasons[key]
 
 
-def seasons_said(rows: list[Row]) -> Seasons:
-    """The crop of each field and season on the sheet, refused rows too: a season that is there but wrong is not a second fault where it is named."""
+def crops_by_season(rows: list[Row]) -> Seasons:
+    """Return the crop of each field and season on the sheet, rejected rows too.
+
+    So a season that is there but wrong is not a second fault on the sheets that name it.
+    """
     return {
         (r.values["field"], year): r.values.get("crop")
         for r in rows

@@ -23,7 +23,7 @@ _NUMBER = re.compile(
 
 @cache
 def expression(written: str) -> str | None:
-    """The pint expression of a unit as written (``bu/ac``, ``kg ha-1``, ``per t``), or None.
+    """Return the pint expression of a unit as written (``bu/ac``, ``kg ha-1``, ``per t``), or None.
 
     A unit that begins with ``per`` is money: nothing else in a field book is.
     """
@@ -38,7 +38,7 @@ def expression(written: str) -> str | None:
 
 
 def _product(text: str) -> str:
-    """One side of a fraction; empty where a word of it is not known."""
+    """Return one side of a fraction; empty where a word of it is not known."""
     text = text.strip()
     if text in UNIT_WORDS:
         return UNIT_WORDS[text]
@@ -53,14 +53,14 @@ def _product(text: str) -> str:
 
 
 def currency_codes(written: str) -> set[str]:
-    """The ISO 4217 codes that a unit names."""
+    """Return the ISO 4217 codes that a unit names."""
     words = re.split(r"[^a-z$€£¢]+", written.lower())
     return {w.upper() for w in words if _CODE.match(w) and UNIT_WORDS.get(w) == "currency"}
 
 
 @cache
 def factor(expr: str, target: str, bushel_kg: float | None = None) -> float | None:
-    """What a value in ``expr`` is to be multiplied by to stand in ``target``; None where it cannot.
+    """Return the factor from ``expr`` to ``target``; None if the units are of different kinds.
 
     ``bushel_kg`` is the mass of the crop's bushel; without it a trade bushel fits nothing but a
     test weight, where the bushel is the measure of volume (35.239 L).
@@ -81,7 +81,7 @@ def factor(expr: str, target: str, bushel_kg: float | None = None) -> float | No
 
 
 def names_bushel(expr: str) -> bool:
-    """Whether the unit needs the crop's bushel weight."""
+    """Return whether the unit needs the crop's bushel weight."""
     return "trade_bushel" in expr
 
 
@@ -94,15 +94,15 @@ class Written:
 
 
 def written(text: str) -> Written | None:
-    """Takes a cell's text apart; None where it is no number."""
+    """Take a cell's text apart; None where it is no number."""
     match = _NUMBER.match(text.replace("\u00a0", " ").replace("\u202f", " ").replace("−", "-"))
     if match is None or not any(c.isdigit() for c in match["number"]):
         return None
     return Written(re.sub(r"[ '’]", "", match["number"]), (match["unit"] or "").strip() or None)
 
 
-def mark_in(digits: str) -> str | None:
-    """The decimal mark that a number betrays: '.' or ',', None where it could be either or has none."""
+def decimal_mark(digits: str) -> str | None:
+    """Return the decimal mark that a number shows: '.' or ','; None if either is possible."""
     seps = [c for c in digits if c in ".,"]
     if not seps:
         return None
@@ -116,17 +116,17 @@ def mark_in(digits: str) -> str | None:
     return None if grouped else seps[0]
 
 
-def marks(numbers: Iterable[str]) -> set[str]:
-    """The decimal marks that a column's numbers betray."""
-    return {mark for digits in numbers if (mark := mark_in(digits))}
+def decimal_marks(numbers: Iterable[str]) -> set[str]:
+    """Return the decimal marks that a column's numbers betray."""
+    return {mark for digits in numbers if (mark := decimal_mark(digits))}
 
 
 def value(digits: str, mark: str | None) -> float | None:
-    """The number; None where it could be read two ways, or with this mark not at all.
+    """Return the number; None where it could be read two ways, or with this mark not at all.
 
     The other mark may only part groups of three (of two before them, as in 1,00,000).
     """
-    own = mark_in(digits)
+    own = decimal_mark(digits)
     if any(c in ".," for c in digits):
         mark = own or mark
         if mark is None:

@@ -1,6 +1,6 @@
-"""The door: chunks of named columns become readings, or are refused with the reason.
+"""Chunks of named columns become readings, or are rejected with the reason; may import ``readers``, ``farm``, ``base``.
 
 ``times`` reads the stamps, ``values`` the numbers, ``places`` says which instrument and sensor a
-row is of and whether it stood in its place, ``admit`` puts them together and holds the readings to
+row is of and whether it stood in its place, ``admit`` puts them together and checks the readings against
 the declared limits (pandera).
 """

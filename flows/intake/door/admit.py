@@ -1,4 +1,4 @@
-"""Named columns → readings in SI at their instrument and depth, and what was refused and why."""
+"""Named columns → readings in SI at their instrument and depth, and what was rejected and why."""
 
 from __future__ import annotations
 
@@ -7,10 +7,9 @@ from datetime import timedelta
 
 import polars as pl
 
-from flows.intake.door import places as at
-from flows.intake.door import rejected as out
-from flows.intake.door.places import EARLY, Places
-from flows.intake.door.readings import readings
+from flows.intake.door.places import EARLY, Places, fill_instruments
+from flows.intake.door.readings import readings_of
+from flows.intake.door.rejected import REJECTED, empty_rows, one_per_row, rejections
 from flows.intake.door.times import read_times
 from flows.intake.door.values import to_numbers
 from schemas.farm.layout import Layout
@@ -23,18 +22,18 @@ class Admitted:
 
     ``readings``: per kind of instrument a frame of the reading table's columns (those that came; a
     probe's sensors as lists) with ``seq``, ``line`` and the number of ``values`` in the row; one
-    row of a file is one row here at most. ``refused``: ``REFUSED``, its ``values`` being how many
+    row of a file is one row here at most. ``rejected``: ``REJECTED``, its ``values`` being how many
     each entry stands for. ``rows``: ``seq``, ``line`` and ``values`` of every row that came in.
     """
 
     readings: dict[Instrument, pl.DataFrame]
-    refused: pl.DataFrame
+    rejected: pl.DataFrame
     rows: pl.DataFrame
 
     @property
     def whole(self) -> bool:
-        """Whether nothing was refused and every row is a reading."""
-        return self.refused.is_empty() and self.rows.height in (
+        """Whether nothing was rejected and every row is a reading."""
+        return self.rejected.is_empty() and self.rows.height in (
             found.height for found in self.readings.values()
         )
 
@@ -52,7 +51,7 @@ def admit(frame: pl.DataFrame, layout: Layout, senders: pl.DataFrame, places: Pl
     standard = timedelta(hours=places.farm["standard_offset_h"].item())
     frame = read_times(frame, layout, standard)
     frame = frame.join(senders, on="seq", how="left", maintain_order="left")
-    frame = _without_strangers(at.instruments(frame, places), layout)
+    frame = _without_unknown_instruments(fill_instruments(frame, places), layout)
     values = [c for c in frame.columns if c == "value" or c.startswith("v:")]
     counted = pl.sum_horizontal(pl.col(c).is_not_null() for c in values).cast(pl.Int64)
     frame = frame.with_columns(counted.alias("values"))
@@ -61,28 +60,26 @@ def admit(frame: pl.DataFrame, layout: Layout, senders: pl.DataFrame, places: Pl
         per_cell = cells.group_by("seq", "line").agg(pl.len().cast(pl.Int64).alias("bad"))
         rows = rows.join(per_cell, on=["seq", "line"], how="left", maintain_order="left")
         rows = rows.select("seq", "line", pl.col("values") + pl.col("bad").fill_null(0))
-    cells = cells.with_columns(extent=pl.lit("value"), values=pl.lit(1, pl.Int64))
-    refused = [cells.select(out.REFUSED.names())]
-    frame, untimely = _timely(frame, layout)
-    refused.append(untimely)
+    frame, wrong_times = _split_by_time(frame, layout)
+    rejected = [cells, wrong_times]
     admitted: dict[Instrument, pl.DataFrame] = {}
     for kind in Instrument:
-        found, not_found = readings(frame, layout, kind, places)
-        refused.extend(not_found)
+        found, not_found = readings_of(frame, layout, kind, places)
+        rejected.extend(not_found)
         if found is not None:
             admitted[kind] = found
-    turned_away = out.as_rows(pl.concat(refused), rows)
-    empty = out.empty_rows(turned_away, rows)
+    rejected_rows = one_per_row(pl.concat(rejected), rows)
+    empty = empty_rows(rejected_rows, rows)
     if not empty.is_empty():
         admitted = {
             kind: found.join(empty, on=["seq", "line"], how="anti", maintain_order="left")
             for kind, found in admitted.items()
         }
-    return Admitted(admitted, turned_away, rows)
+    return Admitted(admitted, rejected_rows, rows)
 
 
-def _without_strangers(frame: pl.DataFrame, layout: Layout) -> pl.DataFrame:
-    """Values of optional columns count only where their kind of instrument is known.
+def _without_unknown_instruments(frame: pl.DataFrame, layout: Layout) -> pl.DataFrame:
+    """Return values of optional columns count only where their kind of instrument is known.
 
     So an open format with weather and soil in it serves a station alone, or a probe alone.
     """
@@ -97,14 +94,14 @@ def _without_strangers(frame: pl.DataFrame, layout: Layout) -> pl.DataFrame:
     )
 
 
-def _timely(frame: pl.DataFrame, layout: Layout) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Rows whose time can be read and is not in the future, and the others' refusals."""
+def _split_by_time(frame: pl.DataFrame, layout: Layout) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return rows whose time can be read and is not in the future, and the others' rejections."""
     latest = pl.col("received_at") + EARLY
     good = (pl.col("time") <= latest).fill_null(False)
     if frame.select(good.all()).item():
-        return frame, pl.DataFrame(schema=out.REFUSED)
+        return frame, pl.DataFrame(schema=REJECTED)
     written = layout.time.format if layout.time.format != "iso" else "ISO 8601"
-    unread = out.entries(
+    unread = rejections(
         frame.filter(pl.col("time").is_null()),
         "",
         "time not read",
@@ -112,7 +109,7 @@ def _timely(frame: pl.DataFrame, layout: Layout) -> tuple[pl.DataFrame, pl.DataF
         f"a time as {written}",
         pl.col("values"),
     )
-    future = out.entries(
+    future = rejections(
         frame.filter(pl.col("time") > latest),
         "",
         "time after its receipt",

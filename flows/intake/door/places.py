@@ -30,7 +30,7 @@ class Places:
 
     @classmethod
     def of(cls, farm: Farm) -> Places:
-        """The places of a farm file."""
+        """Return the places of a farm file."""
         tables = farm_file.tables(farm)
         return cls(
             farm=tables["farm"],
@@ -42,7 +42,7 @@ class Places:
         )
 
     def named(self, kind: str, word: str) -> str | None:
-        """The instrument that a word (its name or one of its ids) stands for."""
+        """Return the instrument that a word (its name or one of its ids) stands for."""
         return (self.stations if kind == "station" else self.probes).get(word.strip().casefold())
 
 
@@ -54,7 +54,7 @@ def _ids(named: Iterable[tuple[str, tuple[str, ...]]]) -> dict[str, str]:
     return found
 
 
-def instruments(frame: pl.DataFrame, places: Places) -> pl.DataFrame:
+def fill_instruments(frame: pl.DataFrame, places: Places) -> pl.DataFrame:
     """Fill ``station`` and ``probe`` from the file's own instrument column, where it has one."""
     if "instrument" not in frame.columns:
         return frame
@@ -67,8 +67,8 @@ def instruments(frame: pl.DataFrame, places: Places) -> pl.DataFrame:
     )
 
 
-def outside(frame: pl.DataFrame, kind: str, places: Places) -> pl.Series | None:
-    """Which rows are of no known instrument, or of one that was not in its place then; None for none.
+def out_of_place(frame: pl.DataFrame, kind: str, places: Places) -> pl.Series | None:
+    """Return which rows are of no known instrument or of one not in its place then; None for none.
 
     ``frame`` has ``station`` or ``probe`` (``kind``) and ``time``.
     """
@@ -76,7 +76,7 @@ def outside(frame: pl.DataFrame, kind: str, places: Places) -> pl.Series | None:
         kind, "from_day", "to_day"
     )
     days = frame.select(kind, day=day_of(pl.col("time"), places.farm))
-    each = distinct(days)
+    each = distinct_rows(days)
     inside = (
         each.sort("day")
         .join_asof(
@@ -102,22 +102,22 @@ def outside(frame: pl.DataFrame, kind: str, places: Places) -> pl.Series | None:
     return found["inside"].is_null()
 
 
-def distinct(frame: pl.DataFrame) -> pl.DataFrame:
-    """The different rows of a frame in which long runs are alike (days, instruments)."""
+def distinct_rows(frame: pl.DataFrame) -> pl.DataFrame:
+    """Return the different rows of a frame in which long runs are alike (days, instruments)."""
     differs = pl.any_horizontal(pl.all().ne_missing(pl.all().shift(1)))
     first = pl.int_range(pl.len()) == 0
     return frame.filter(first | differs).unique()
 
 
-def spell_words(kind: str, name: str | None, places: Places) -> str:
-    """The spells of an instrument in words, for the reason of a refusal."""
+def spells_in_words(kind: str, name: str | None, places: Places) -> str:
+    """Return the spells of an instrument in words, for the reason of a rejection."""
     spells = places.station_spell if kind == "station" else places.probe_spell
     rows = spells.filter(pl.col(kind) == name).select("from_day", "to_day").rows()
     words = [f"{start} to {end or 'now'}" for start, end in rows]
     return f"a time within {'; '.join(words)}" if words else f"a known {kind}"
 
 
-class Finder:
+class SensorFinder:
     """Finds the declared sensors of a frame's rows (``probe``, ``time``).
 
     A sensor outside its own from/to counts as none. Few probes and days are looked up, not every
@@ -131,10 +131,10 @@ class Finder:
         if any(dated):
             keys.append(day_of(pl.col("time"), places.farm).alias("day"))
         self._frame, self._keys = frame, frame.select(keys)
-        self._each = distinct(self._keys)
+        self._each = distinct_rows(self._keys)
 
     def depth(self, by: str, word: pl.Expr) -> pl.Series:
-        """The declared depth in cm of each row's sensor, null where there is none.
+        """Return the declared depth in cm of each row's sensor, null where there is none.
 
         ``by`` is ``depth`` or ``sensor``, ``word`` the depth in cm or the name, constant or a row.
         """
@@ -143,7 +143,7 @@ class Finder:
             keys, each = self._keys, self._each.with_columns(word.alias(by))
         else:
             keys = self._keys.with_columns(self._frame.select(word.alias(by)))
-            each = distinct(keys)
+            each = distinct_rows(keys)
         found = _sensor_of(each, by, self._sensors)
         if constant and found[DEPTH].n_unique() == 1:
             return found[DEPTH].new_from_index(0, keys.height)

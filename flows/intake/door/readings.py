@@ -13,10 +13,9 @@ from typing import cast
 import polars as pl
 
 from flows.base import units
-from flows.intake.door import places as at
-from flows.intake.door import rejected as out
-from flows.intake.door.places import Places
-from flows.intake.door.values import unlikely
+from flows.intake.door.places import DEPTH, Places, SensorFinder, out_of_place, spells_in_words
+from flows.intake.door.rejected import beyond_limits, limits_in_words, rejections
+from flows.intake.door.values import beyond_layout
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.farm.layout import ColumnRule, Layout
@@ -30,7 +29,6 @@ TABLE_OF: dict[Instrument, Table] = {
 }
 # What a layout says beside a value is no value of its own.
 UNCOUNTED = "rain_counter_rolls_at_mm"
-DEPTH = "depth_cm"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,19 +39,19 @@ class Sensor:
     names: list[str]
 
     def of(self, column: str) -> str:
-        """The frame's name for one of its columns."""
+        """Return the frame's name for one of its columns."""
         return f"{column}@{self.number}"
 
 
 @dataclass(slots=True)
-class Work:
-    """Rows on their way: what they are of, what was refused of them so far."""
+class Batch:
+    """Rows on their way: what they are of, what was rejected of them so far."""
 
     frame: pl.DataFrame
     kind: Instrument
     layout: Layout
     places: Places
-    refused: list[pl.DataFrame] = field(default_factory=list)
+    rejected: list[pl.DataFrame] = field(default_factory=list)
 
     @property
     def table(self) -> Table:
@@ -61,8 +59,21 @@ class Work:
         return TABLE_OF[self.kind]
 
     def rule(self, name: str) -> ColumnRule:
-        """What the layout says of a column of the file."""
+        """Return what the layout says of a column of the file."""
         return self.layout.columns[name]
+
+    def reject(  # noqa: PLR0917
+        self,
+        rows: pl.DataFrame,
+        names: list[str],
+        cause: str | pl.Expr,
+        found: pl.Expr,
+        expected: str | pl.Expr,
+        values: pl.Expr,
+    ) -> None:
+        """Note that the ``values`` of columns ``names`` of rows are rejected."""
+        column = ", ".join(names)
+        self.rejected.append(rejections(rows, column, cause, found, expected, values))
 
     def without(self, bad: pl.Expr, names: list[str]) -> None:
         """Take values out of rows."""
@@ -71,10 +82,10 @@ class Work:
         )
 
 
-def readings(
+def readings_of(
     frame: pl.DataFrame, layout: Layout, kind: Instrument, places: Places
 ) -> tuple[pl.DataFrame | None, list[pl.DataFrame]]:
-    """All readings of one kind of instrument, and what was refused of them.
+    """Return all readings of one kind of instrument, and what was rejected of them.
 
     ``frame``: ``seq``, ``line``, ``stamp``, ``time``, ``station``, ``probe``, ``values`` and the
     file's columns as numbers. Returns rows of the reading table's columns (those that came) with
@@ -84,20 +95,20 @@ def readings(
     if not rules:
         return None, []
     found: list[pl.DataFrame] = []
-    refused: list[pl.DataFrame] = []
-    for rows, sensors in _groups(frame, layout, rules):
-        work = Work(rows, kind, layout, places)
-        found.append(_read(work, sensors))
-        refused += work.refused
+    rejected: list[pl.DataFrame] = []
+    for rows, sensors in _rows_by_sensors(frame, layout, rules):
+        batch = Batch(rows, kind, layout, places)
+        found.append(_batch_readings(batch, sensors))
+        rejected += batch.rejected
     if not found:
-        return None, refused
-    return pl.concat(found, how="diagonal"), refused
+        return None, rejected
+    return pl.concat(found, how="diagonal"), rejected
 
 
-def _groups(
+def _rows_by_sensors(
     frame: pl.DataFrame, layout: Layout, rules: dict[str, ColumnRule]
 ) -> list[tuple[pl.DataFrame, list[Sensor]]]:
-    """Rows with the sensors that stand side by side in them.
+    """Return rows with the sensors that stand side by side in them.
 
     A wide file: all its rows and sensors (a station's columns are of one place). A long file of
     named series: a group a series, its value moved to a column of its name.
@@ -119,36 +130,30 @@ def _groups(
     return [(frame, sensors)] if sensors else []
 
 
-def _read(work: Work, sensors: list[Sensor]) -> pl.DataFrame:
-    _in_place(work, sensors)
-    if work.kind is Instrument.PROBE:
-        _at_depth(work, sensors)
-    _within_layout(work, sensors)
-    made_of = _in_si(work, sensors)
-    _within_limits(work, made_of)
-    counted = [pl.col(c).is_not_null() for c, of in made_of.items() if of[0] != UNCOUNTED]
-    common = ("seq", "line", work.kind.value, "time")
-    frame = work.frame.with_columns(
+def _batch_readings(batch: Batch, sensors: list[Sensor]) -> pl.DataFrame:
+    _keep_in_place(batch, sensors)
+    if batch.kind is Instrument.PROBE:
+        _add_depths(batch, sensors)
+    _reject_by_layout(batch, sensors)
+    origins = _add_si_values(batch, sensors)
+    _reject_by_declaration(batch, origins)
+    counted = [pl.col(c).is_not_null() for c, of in origins.items() if of[0] != UNCOUNTED]
+    common = ("seq", "line", batch.kind.value, "time")
+    frame = batch.frame.with_columns(
         pl.sum_horizontal(counted).cast(pl.Int64).alias("values"),
-        pl.lit(float(work.layout.step_s)).alias("interval_s"),
+        pl.lit(float(batch.layout.step_s)).alias("interval_s"),
     )
-    columns = list(dict.fromkeys(column for column, _ in made_of.values()))
-    if work.kind is Instrument.STATION:
-        one = sensors[0]
-        return frame.select(
-            *common, "values", "interval_s", *(pl.col(one.of(c)).alias(c) for c in columns)
-        )
-    frame = frame.filter(pl.any_horizontal(pl.col(s.of(DEPTH)).is_not_null() for s in sensors))
-    return frame.select(
-        *common,
-        "values",
-        "interval_s",
-        *(_listed(frame, sensors, column) for column in (DEPTH, *columns)),
-    )
+    columns = list(dict.fromkeys(column for column, _ in origins.values()))
+    if batch.kind is Instrument.STATION:
+        cells = [pl.col(sensors[0].of(column)).alias(column) for column in columns]
+    else:
+        frame = frame.filter(pl.any_horizontal(pl.col(s.of(DEPTH)).is_not_null() for s in sensors))
+        cells = [_as_list(frame, sensors, column) for column in (DEPTH, *columns)]
+    return frame.select(*common, "values", "interval_s", *cells)
 
 
-def _listed(frame: pl.DataFrame, sensors: list[Sensor], column: str) -> pl.Expr:
-    """A column as a list, an entry a sensor."""
+def _as_list(frame: pl.DataFrame, sensors: list[Sensor], column: str) -> pl.Expr:
+    """Return a column as a list, an entry a sensor."""
     each = [
         pl.col(s.of(column)) if s.of(column) in frame.columns else pl.lit(None, pl.Float64)
         for s in sensors
@@ -156,74 +161,56 @@ def _listed(frame: pl.DataFrame, sensors: list[Sensor], column: str) -> pl.Expr:
     return pl.concat_arr(each).arr.to_list().alias(column)
 
 
-def _in_place(work: Work, sensors: list[Sensor]) -> None:
-    """Keep the rows whose instrument is known and stood in its place; refuse the others."""
-    kind, places = work.kind.value, work.places
-    bad = at.outside(work.frame, kind, places)
+def _keep_in_place(batch: Batch, sensors: list[Sensor]) -> None:
+    """Keep the rows whose instrument is known and stood in its place; reject the others."""
+    kind, places = batch.kind.value, batch.places
+    bad = out_of_place(batch.frame, kind, places)
     if bad is None:
         return
-    out_of_place = work.frame.filter(bad)
-    work.frame = work.frame.filter(~bad)
-    names = out_of_place[kind].unique().to_list()
-    spells = {n: at.spell_words(kind, n, places) for n in names if n}
+    displaced = batch.frame.filter(bad)
+    batch.frame = batch.frame.filter(~bad)
+    names = displaced[kind].unique().to_list()
+    spells = {n: spells_in_words(kind, n, places) for n in names if n}
     for sensor in sensors:
-        rows = out_of_place
-        if all(work.rule(name).optional for name in sensor.names):
+        rows = displaced
+        if all(batch.rule(name).optional for name in sensor.names):
             rows = rows.filter(pl.col(kind).is_not_null())
-        counted = _counted(sensor)
-        # a column that says nothing is not refused, unless the whole row says nothing
+        counted = _value_count(sensor)
+        # a column that says nothing is not rejected, unless the whole row says nothing
         rows = rows.filter((counted > 0) | (pl.col("values") == 0))
-        cause = pl.when(pl.col(kind).is_null()).then(pl.lit(f"no {kind} named"))
-        expected = pl.col(kind).replace_strict(
-            spells,
-            default=f"a {kind} in the source, the file's name or a column",
-            return_dtype=pl.String,
-        )
-        work.refused.append(
-            out.entries(
-                rows,
-                ", ".join(sensor.names),
-                cause.otherwise(pl.lit("outside every spell")),
-                pl.col("stamp"),
-                expected,
-                counted,
-            )
-        )
+        unnamed = pl.when(pl.col(kind).is_null()).then(pl.lit(f"no {kind} named"))
+        cause = unnamed.otherwise(pl.lit("outside every spell"))
+        named = f"a {kind} in the source, the file's name or a column"
+        expected = pl.col(kind).replace_strict(spells, default=named, return_dtype=pl.String)
+        batch.reject(rows, sensor.names, cause, pl.col("stamp"), expected, counted)
 
 
-def _counted(sensor: Sensor) -> pl.Expr:
+def _value_count(sensor: Sensor) -> pl.Expr:
     return pl.sum_horizontal(pl.col(f"v:{n}").is_not_null() for n in sensor.names)
 
 
-def _at_depth(work: Work, sensors: list[Sensor]) -> None:
-    """Add each sensor's declared depth, null where there is none; its values are refused then."""
-    find = at.Finder(work.frame, work.places)
+def _add_depths(batch: Batch, sensors: list[Sensor]) -> None:
+    """Add each sensor's declared depth, null where there is none; its values are rejected then."""
+    find = SensorFinder(batch.frame, batch.places)
     for sensor in sensors:
-        by, word = _found_by(work, sensor)
+        by, word = _sensor_key(batch, sensor)
         depth = find.depth(by, word)
-        work.frame = work.frame.with_columns(depth.alias(sensor.of(DEPTH)))
-        if work.frame[sensor.of(DEPTH)].null_count() == 0:
+        batch.frame = batch.frame.with_columns(depth.alias(sensor.of(DEPTH)))
+        if batch.frame[sensor.of(DEPTH)].null_count() == 0:
             continue
-        nowhere, counted = pl.col(sensor.of(DEPTH)).is_null(), _counted(sensor)
-        lost = work.frame.filter(nowhere)
-        if work.layout.shape == "wide":  # a column that says nothing needs no sensor
+        nowhere, counted = pl.col(sensor.of(DEPTH)).is_null(), _value_count(sensor)
+        lost = batch.frame.filter(nowhere)
+        if batch.layout.shape == "wide":  # a column that says nothing needs no sensor
             lost = lost.filter(counted > 0)
-        work.refused.append(
-            out.entries(
-                lost,
-                ", ".join(sensor.names),
-                "no such sensor",
-                pl.lit(f"{by} ") + word.cast(pl.String).fill_null("nothing"),
-                "a sensor of the probe in farm.toml that is valid that day",
-                counted,
-            )
-        )
-        work.without(nowhere, sensor.names)
+        found = pl.lit(f"{by} ") + word.cast(pl.String).fill_null("nothing")
+        expected = "a sensor of the probe in farm.toml that is valid that day"
+        batch.reject(lost, sensor.names, "no such sensor", found, expected, counted)
+        batch.without(nowhere, sensor.names)
 
 
-def _found_by(work: Work, sensor: Sensor) -> tuple[str, pl.Expr]:
-    """What tells where a sensor is: ``depth`` (cm) or ``sensor`` (its name), and that."""
-    rule, columns = work.rule(sensor.names[0]), work.frame.columns
+def _sensor_key(batch: Batch, sensor: Sensor) -> tuple[str, pl.Expr]:
+    """Return what tells where a sensor is: ``depth`` (cm) or ``sensor`` (its name), and that."""
+    rule, columns = batch.rule(sensor.names[0]), batch.frame.columns
     if rule.depth_cm is not None:
         return "depth", pl.lit(rule.depth_cm, pl.Float64)
     if rule.sensor is not None:
@@ -231,61 +218,63 @@ def _found_by(work: Work, sensor: Sensor) -> tuple[str, pl.Expr]:
     if "sensor" in columns:
         return "sensor", pl.col("sensor")
     if "depth" in columns:
-        slope, zero = units.line(work.layout.depth_unit, "cm")
+        slope, zero = units.line(batch.layout.depth_unit, "cm")
         return "depth", (pl.col("depth").cast(pl.Float64, strict=False) * slope + zero).abs()
     # a quantity of the whole probe goes with its shallowest sensor
-    shallowest = work.places.sensor.group_by("probe").agg(pl.col(DEPTH).min())
+    shallowest = batch.places.sensor.group_by("probe").agg(pl.col(DEPTH).min())
     return "depth", pl.col("probe").replace_strict(
         shallowest["probe"], shallowest[DEPTH], default=None, return_dtype=pl.Float64
     )
 
 
-def _within_layout(work: Work, sensors: list[Sensor]) -> None:
-    """Refuse what lies outside the limits that the layout itself sets."""
+def _reject_by_layout(batch: Batch, sensors: list[Sensor]) -> None:
+    """Reject what lies outside the limits that the layout itself sets."""
     for name in (name for sensor in sensors for name in sensor.names):
-        rule = work.rule(name)
-        strange = unlikely(f"v:{name}", rule)
+        rule = batch.rule(name)
+        strange = beyond_layout(f"v:{name}", rule)
         if strange is None:
             continue
-        expected = f"{out.limits(rule.low, rule.high)} {rule.unit or ''}".strip() + " (layout)"
-        work.refused.append(out.beyond(work.frame.filter(strange), name, expected))
-        work.without(strange.fill_null(False), [name])
+        expected = f"{limits_in_words(rule.low, rule.high)} {rule.unit or ''}".strip() + " (layout)"
+        batch.rejected.append(beyond_limits(batch.frame.filter(strange), name, expected))
+        batch.without(strange.fill_null(False), [name])
 
 
-def _in_si(work: Work, sensors: list[Sensor]) -> dict[str, tuple[str, str]]:
+def _add_si_values(batch: Batch, sensors: list[Sensor]) -> dict[str, tuple[str, str]]:
     """Add the values in the declared units; returns each new column's own and its file's column."""
-    made_here: list[pl.Expr] = []
+    converted: list[pl.Expr] = []
     of: dict[str, tuple[str, str]] = {}
     for sensor in sensors:
         for name in sensor.names:
-            rule, value = work.rule(name), pl.col(f"v:{name}")
+            rule, value = batch.rule(name), pl.col(f"v:{name}")
             total = rule.counts == "total"
             column = "rain_counter_mm" if total else BY_NAME[rule.quantity].column.name
-            unit = work.table[column].unit
+            unit = batch.table[column].unit
             slope, zero = units.line(rule.unit or unit, unit)
-            made_here.append((value * slope + zero).round(DECIMALS).alias(sensor.of(column)))
+            converted.append((value * slope + zero).round(DECIMALS).alias(sensor.of(column)))
             of[sensor.of(column)] = column, name
             if rule.rolls_at is not None:
                 rolls = pl.when(value.is_not_null()).then(pl.lit(rule.rolls_at * slope))
-                made_here.append(rolls.alias(sensor.of(UNCOUNTED)))
+                converted.append(rolls.alias(sensor.of(UNCOUNTED)))
                 of[sensor.of(UNCOUNTED)] = UNCOUNTED, name
-    work.frame = work.frame.with_columns(made_here)
+    batch.frame = batch.frame.with_columns(converted)
     return of
 
 
-def _within_limits(work: Work, of: dict[str, tuple[str, str]]) -> None:
-    """Refuse what lies outside the declared limits; it becomes null."""
-    for column in _beyond(work.frame, of, work.table):
-        declared = work.table[column]
-        expected = f"{out.limits(declared.low, declared.high)} {declared.unit}"
+def _reject_by_declaration(batch: Batch, of: dict[str, tuple[str, str]]) -> None:
+    """Reject what lies outside the declared limits; it becomes null."""
+    for column in _columns_beyond_limits(batch.frame, of, batch.table):
+        declared = batch.table[column]
+        expected = f"{limits_in_words(declared.low, declared.high)} {declared.unit}"
         for here, (_, name) in ((h, o) for h, o in of.items() if o[0] == column):
             bad = ~pl.col(here).is_between(declared.low, declared.high)
-            work.refused.append(out.beyond(work.frame.filter(bad), name, expected))
-            work.frame = work.frame.with_columns(pl.when(~bad).then(pl.col(here)).alias(here))
+            batch.rejected.append(beyond_limits(batch.frame.filter(bad), name, expected))
+            batch.frame = batch.frame.with_columns(pl.when(~bad).then(pl.col(here)).alias(here))
 
 
-def _beyond(frame: pl.DataFrame, of: dict[str, tuple[str, str]], table: Table) -> list[str]:
-    """The columns that break their declaration, by pandera.
+def _columns_beyond_limits(
+    frame: pl.DataFrame, of: dict[str, tuple[str, str]], table: Table
+) -> list[str]:
+    """Return the columns that break their declaration, by pandera.
 
     It is shown the lowest and the highest value of each: where these keep a range, all do.
     """

@@ -1,24 +1,15 @@
-"""What is refused at the door: an entry a value or a row, with its cause, what was found, what was expected."""
+"""What is rejected at the door: an entry a value or a row, with its cause, what was found, what was expected."""
 
 from __future__ import annotations
 
 import polars as pl
 
-REFUSED = pl.Schema(
-    {
-        "seq": pl.Int64(),
-        "line": pl.Int64(),
-        "column_name": pl.String(),
-        "extent": pl.String(),
-        "cause": pl.String(),
-        "found": pl.String(),
-        "expected": pl.String(),
-        "values": pl.Int64(),
-    }
-)
+from flows.intake.readers.chunk import FAULTS
+
+REJECTED = pl.Schema({"seq": pl.Int64(), **FAULTS, "values": pl.Int64()})
 
 
-def entries(  # noqa: PLR0917
+def rejections(  # noqa: PLR0917
     rows: pl.DataFrame,
     column: str,
     cause: str | pl.Expr,
@@ -26,7 +17,7 @@ def entries(  # noqa: PLR0917
     expected: str | pl.Expr,
     values: pl.Expr | int = 1,
 ) -> pl.DataFrame:
-    """Refusals of rows: of the value in the file's ``column``, or of the row where that is empty."""
+    """Rejections of rows: of the value in the file's ``column``, or of the row where that is empty."""
     return rows.select(
         "seq",
         "line",
@@ -39,28 +30,28 @@ def entries(  # noqa: PLR0917
     )
 
 
-def beyond(rows: pl.DataFrame, column: str, expected: str) -> pl.DataFrame:
-    """Refusals of rows whose value in the file's ``column`` lies outside limits."""
+def beyond_limits(rows: pl.DataFrame, column: str, expected: str) -> pl.DataFrame:
+    """Rejections of rows whose value in the file's ``column`` lies outside limits."""
     found = pl.col(f"v:{column}").cast(pl.String)
-    return entries(rows, column, "outside the limits", found, expected)
+    return rejections(rows, column, "outside the limits", found, expected)
 
 
-def limits(low: float | None, high: float | None) -> str:
-    """Limits in words."""
+def limits_in_words(low: float | None, high: float | None) -> str:
+    """Return limits in words."""
     if low is None:
         return f"at most {high:g}"
     return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"
 
 
-def as_rows(refused: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
-    """Where every value of a row was refused, one refusal of the row in place of one a value.
+def one_per_row(rejected: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+    """Where every value of a row was rejected, one rejection of the row in place of one a value.
 
     ``rows``: ``seq``, ``line`` and ``values`` of every row that came in.
     """
-    if refused.is_empty():
-        return refused
+    if rejected.is_empty():
+        return rejected
     totals = (
-        refused.filter(extent="value")
+        rejected.filter(extent="value")
         .group_by("seq", "line")
         .agg(
             pl.col("values").sum().alias("gone"),
@@ -76,20 +67,20 @@ def as_rows(refused: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
         .select("seq", "line", "gone")
     )
     if whole.is_empty():
-        return refused
+        return rejected
     first = (
-        refused.filter(extent="value")
+        rejected.filter(extent="value")
         .join(whole, on=["seq", "line"])
         .unique(["seq", "line"], keep="first", maintain_order=True)
         .with_columns(extent=pl.lit("row"), column_name=pl.lit(""), values=pl.col("gone"))
     )
-    rest = refused.join(whole, on=["seq", "line"], how="anti", maintain_order="left")
-    return pl.concat([rest, first.select(REFUSED.names())])
+    rest = rejected.join(whole, on=["seq", "line"], how="anti", maintain_order="left")
+    return pl.concat([rest, first.select(REJECTED.names())])
 
 
-def empty_rows(refused: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
-    """The rows (``seq``, ``line``) of which every value was refused: nothing is left to land."""
-    gone = refused.group_by("seq", "line").agg(pl.col("values").sum().alias("gone"))
+def empty_rows(rejected: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows (``seq``, ``line``) of which every value was rejected."""
+    gone = rejected.group_by("seq", "line").agg(pl.col("values").sum().alias("gone"))
     return (
         gone.join(rows, on=["seq", "line"])
         .filter((pl.col("values") > 0) & (pl.col("gone") >= pl.col("values")))

@@ -52,7 +52,7 @@ def read_times(
 
 
 def padded(cells: pl.Expr, width: int) -> pl.Expr:
-    """Clock times as bare digits with the zeros before them that a spreadsheet drops (30 is 0030)."""
+    """Return clock times as bare digits with the leading zeros that a spreadsheet drops (0030)."""
     text = cells.str.strip_chars().str.replace(r"\.0$", "")
     return pl.when(text.str.contains(r"^\d+$")).then(text.str.zfill(width)).otherwise(text)
 
@@ -114,7 +114,7 @@ def _parse(stamp: pl.Series, form: str) -> pl.Series:
 
 
 def _with_written_zone(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
-    """Times by the zone that stands in each stamp; null where none does."""
+    """Return times by the zone that stands in each stamp; null where none does."""
     zone = pl.col("stamp").str.extract(ZONE_WRITTEN).str.replace_all(":", "")
     hours = zone.str.slice(1, 2).cast(pl.Int32, strict=False).fill_null(0)
     minutes = zone.str.slice(3, 2).cast(pl.Int32, strict=False).fill_null(0)
@@ -128,7 +128,7 @@ def _with_written_zone(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
 
 
 def offset_of(rule: TimeStamp) -> timedelta:
-    """The fixed offset of a layout's clock."""
+    """Return the fixed offset of a layout's clock."""
     text = (rule.offset or "Z").replace(":", "")
     if text in ("Z", "UTC"):
         return timedelta()

@@ -1,4 +1,4 @@
-"""Text → numbers, missing codes → nothing; what is neither is a fault."""
+"""Text → numbers, missing codes → nothing; what is neither is rejected."""
 
 from __future__ import annotations
 
@@ -6,24 +6,14 @@ import re
 
 import polars as pl
 
+from flows.intake.door.rejected import REJECTED, rejections
 from flows.intake.readers.chunk import as_number, is_value, missing_words
 from schemas.farm.layout import ColumnRule, Layout
 
-CELL_FAULTS = pl.Schema(
-    {
-        "seq": pl.Int64(),
-        "line": pl.Int64(),
-        "column_name": pl.String(),
-        "cause": pl.String(),
-        "found": pl.String(),
-        "expected": pl.String(),
-    }
-)
-
 
 def to_numbers(frame: pl.DataFrame, layout: Layout) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The frame with its value columns as numbers, and the faults (``CELL_FAULTS``)."""
-    found = [pl.DataFrame(schema=CELL_FAULTS)]
+    """Return the frame with its value columns as numbers, and the rejected cells (``REJECTED``)."""
+    rejected = [pl.DataFrame(schema=REJECTED)]
     values = [name for name in frame.columns if is_value(name)]
     texts = [name for name in values if frame.schema[name] == pl.String]
     words = missing_words(layout)
@@ -32,18 +22,11 @@ def to_numbers(frame: pl.DataFrame, layout: Layout) -> tuple[pl.DataFrame, pl.Da
         text = pl.when(~text.is_in(words)).then(text)
         number = _number(text, layout)
         fault = text.is_not_null() & (number.is_null() | number.is_infinite())
-        found.append(
-            frame.filter(fault).select(
-                "seq",
-                "line",
-                pl.lit(name.removeprefix("v:")).alias("column_name"),
-                pl.lit("not a number").alias("cause"),
-                text.str.slice(0, 80).alias("found"),
-                pl.lit("a number or a missing code").alias("expected"),
-            )
-        )
+        column, expected = name.removeprefix("v:"), "a number or a missing code"
+        shown = text.str.slice(0, 80)
+        rejected.append(rejections(frame.filter(fault), column, "not a number", shown, expected))
         frame = frame.with_columns(number.alias(name))
-    return frame.with_columns(_without_codes(name, layout) for name in values), pl.concat(found)
+    return frame.with_columns(_without_codes(name, layout) for name in values), pl.concat(rejected)
 
 
 def _number(text: pl.Expr, layout: Layout) -> pl.Expr:
@@ -62,7 +45,7 @@ def _number(text: pl.Expr, layout: Layout) -> pl.Expr:
 
 
 def _without_codes(name: str, layout: Layout) -> pl.Expr:
-    """The column without its missing codes and without not-a-number."""
+    """Return the column without its missing codes and without not-a-number."""
     rules = [layout.columns[name[2:]]] if name.startswith("v:") else list(layout.columns.values())
     codes = {*layout.missing, *(code for rule in rules for code in rule.missing)}
     numbers = [n for n in map(as_number, codes) if n is not None]
@@ -72,8 +55,8 @@ def _without_codes(name: str, layout: Layout) -> pl.Expr:
     return pl.when(~missing).then(pl.col(name)).alias(name)
 
 
-def unlikely(value: str, rule: ColumnRule) -> pl.Expr | None:
-    """Where a value lies outside the limits that the layout itself sets, in the unit written."""
+def beyond_layout(value: str, rule: ColumnRule) -> pl.Expr | None:
+    """Return where a value is outside the layout's own limits (in the unit written), if it has any."""
     checks = []
     if rule.low is not None:
         checks.append(pl.col(value) < rule.low)

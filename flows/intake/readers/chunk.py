@@ -88,7 +88,7 @@ class Chunk:
 
 
 def roles(layout: Layout) -> dict[str, tuple[str, ...]]:
-    """Role name in a chunk's frame → the headings that it may stand under."""
+    """Return role name in a chunk's frame → the headings that it may stand under."""
     found: dict[str, tuple[str, ...]] = {
         f"time_{i}": (name,) for i, name in enumerate(layout.time.columns)
     }
@@ -113,7 +113,7 @@ Fault = tuple[int, str, str, str, str, str]  # a row of ``FAULTS``
 
 
 def is_value(role: str) -> bool:
-    """Whether a role holds measured values."""
+    """Return whether a role holds measured values."""
     return role == "value" or role.startswith("v:")
 
 
@@ -124,7 +124,7 @@ def missing_words(layout: Layout) -> list[str]:
 
 
 def as_number(code: str | float) -> float | None:
-    """A missing code as a number, or None where it is a word."""
+    """Return a missing code as a number, or None where it is a word."""
     try:
         return float(code)
     except ValueError:
@@ -132,14 +132,14 @@ def as_number(code: str | float) -> float | None:
 
 
 def faults(rows: list[Fault]) -> pl.DataFrame:
-    """A fault frame from rows of (line, column, extent, cause, found, expected)."""
+    """Return a fault frame from rows of (line, column, extent, cause, found, expected)."""
     return pl.DataFrame(rows, schema=FAULTS, orient="row")
 
 
 def records(
     rows: list[dict[str, str | None]], lines: list[int], layout: Layout, raw: Callable[[int], str]
 ) -> Chunk:
-    """A chunk of records that a reader took apart itself: one dict a row, by role."""
+    """Return a chunk of records that a reader took apart itself: one dict a row, by role."""
     names = list(roles(layout))
     frame = pl.DataFrame(
         {name: [row.get(name) for row in rows] for name in names},

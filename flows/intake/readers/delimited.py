@@ -75,7 +75,7 @@ def sections(content: Content, layout: Layout) -> Iterator[Section]:
 
 
 def _pieces(blocks: Iterator[bytes], layout: Layout, *, at_start: bool) -> Iterator[bytes]:
-    """UTF-8 text in pieces that end with a line end (but for an unterminated last line)."""
+    """Yield UTF-8 text in pieces that end with a line end (but for an unterminated last line)."""
     decoder = None
     if codecs.lookup(layout.encoding).name not in ("utf-8", "utf-8-sig", "ascii"):
         decoder = codecs.getincrementaldecoder(layout.encoding)(errors="replace")
@@ -102,7 +102,7 @@ def _pieces(blocks: Iterator[bytes], layout: Layout, *, at_start: bool) -> Itera
 
 
 def _tidy(text: bytes, layout: Layout) -> bytes:
-    """One kind of line end; runs of blanks as one where blanks are the delimiter."""
+    """Return one kind of line end; runs of blanks as one where blanks are the delimiter."""
     if b"\r" in text:
         text = text.replace(b"\r\n", b"\n")
         if b"\n" not in text:
@@ -114,7 +114,7 @@ def _tidy(text: bytes, layout: Layout) -> bytes:
 
 
 def _from_line(text: bytes, number: int) -> bytes:
-    """The text without its first ``number`` lines."""
+    """Return the text without its first ``number`` lines."""
     at = 0
     for _ in range(number):
         end = text.find(b"\n", at)
@@ -125,7 +125,7 @@ def _from_line(text: bytes, number: int) -> bytes:
 
 
 def _first_heading(text: bytes, layout: Layout) -> tuple[Heading, int]:
-    """The heading at the top of a file, and how many lines to pass over to the first row."""
+    """Return the heading at the top of a file, and how many lines to pass over to the first row."""
     lines = text.split(b"\n", HEAD_LINES)[:HEAD_LINES]
     at = layout.skip
     if layout.header_starts is not None:
@@ -139,7 +139,7 @@ def _first_heading(text: bytes, layout: Layout) -> tuple[Heading, int]:
 
 
 def _heading(text: bytes, layout: Layout, preamble: tuple[bytes, ...]) -> Heading:
-    """The headings that the first lines of ``text`` hold."""
+    """Return the headings that the first lines of ``text`` hold."""
     if layout.header == 0:
         cells = _cells(text.split(b"\n", 1)[0], layout)
         return Heading(tuple(str(i + 1) for i in range(len(cells))), b"", preamble)
@@ -157,7 +157,7 @@ def _heading(text: bytes, layout: Layout, preamble: tuple[bytes, ...]) -> Headin
 
 
 def _cells(line: bytes, layout: Layout) -> list[str]:
-    """The cells of a heading line; raises Unreadable where it is none."""
+    """Return the cells of a heading line; raises Unreadable where it is none."""
     width = line.count(layout.delimiter.encode()) + 1
     if width > MOST_COLUMNS and layout.delimiter != " ":
         raise Unreadable("too many columns", f"{width:,}", f"at most {MOST_COLUMNS:,}")
@@ -169,7 +169,7 @@ def _cells(line: bytes, layout: Layout) -> list[str]:
 
 
 def _as_cells(names: list[bytes], layout: Layout) -> tuple[bytes, ...]:
-    """The first of the names as it stands between the cells of a line."""
+    """Return the first of the names as it stands between the cells of a line."""
     delimiter, quote = layout.delimiter.encode(), layout.quote.encode()
     return tuple(
         before + name + after
@@ -193,7 +193,7 @@ def _next_heading(text: bytes, heading: Heading) -> int:
 
 
 def _heading_in_force(content: Content, layout: Layout) -> Heading:
-    """The last heading before a continued file's own rows."""
+    """Return the last heading before a continued file's own rows."""
     heading: Heading | None = None
     for piece in _pieces(content.before(), layout, at_start=True):
         text = piece
@@ -209,7 +209,7 @@ def _heading_in_force(content: Content, layout: Layout) -> Heading:
 
 
 def _without_preamble(section: bytes, heading: Heading, before_heading: bool) -> bytes:
-    """A logger that restarts may write its preamble again before the heading: blank it out."""
+    """Blank out the preamble that a logger which restarts writes again before the heading."""
     if not before_heading or not heading.preamble:
         return section
     lines = section.split(b"\n")
@@ -221,7 +221,7 @@ def _without_preamble(section: bytes, heading: Heading, before_heading: bool) ->
 
 
 def _key(heading: str) -> str:
-    """A heading without what exports mangle: case, blanks, a degree sign in the wrong encoding.
+    """Return a heading without what exports mangle: case, blanks, a wrongly encoded degree sign.
 
     One that is mostly of other letters than these is left whole: without them it would be any.
     """
@@ -231,6 +231,6 @@ def _key(heading: str) -> str:
 
 
 def _find_columns(heading: Heading, layout: Layout) -> tuple[dict[str, int], tuple[str, ...]]:
-    """Role → place of its column, and the names of the layout's columns that are not there."""
+    """Return role → place of its column, and the layout's columns that are not there."""
     places = find_columns(heading.names, layout, _key, some="one or more of")
     return places, absent_columns(layout, places)

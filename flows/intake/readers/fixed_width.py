@@ -28,7 +28,7 @@ def read(content: Content, layout: Layout) -> Iterator[Chunk]:
 
 
 def pieces(blocks: Iterator[bytes], encoding: str) -> Iterator[tuple[str, bool]]:
-    """Text in pieces of whole lines without their last line end; whether the last is cut short."""
+    """Yield pieces of whole lines without their last line end, and whether the last is cut short."""
     decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
     rest = ""
     for block in blocks:
@@ -47,7 +47,7 @@ def pieces(blocks: Iterator[bytes], encoding: str) -> Iterator[tuple[str, bool]]
 
 
 def _places(layout: Layout) -> dict[str, tuple[int, int]]:
-    """Role → first and last character."""
+    """Return role → first and last character."""
     places = {}
     for role, names in roles(layout).items():
         place = next((layout.fields[n] for n in names if n in layout.fields), None)
@@ -60,7 +60,7 @@ def _places(layout: Layout) -> dict[str, tuple[int, int]]:
 
 
 def _head(lines: list[str], layout: Layout, line: int) -> int:
-    """How many lines before the first row; only the file's start has any."""
+    """Return how many lines before the first row; only the file's start has any."""
     if line:
         return 0
     at = layout.skip
@@ -79,7 +79,7 @@ def _cut(
     *,
     cut_short: bool,
 ) -> Iterator[Chunk]:
-    """One chunk of lines, cut into its columns."""
+    """Yield one chunk of lines, cut into its columns."""
     text = pl.col("text")
     frame = pl.DataFrame(
         {"line": range(before + 1, before + len(lines) + 1), "text": lines},
@@ -117,7 +117,7 @@ def _cut(
 def _lines_in_place(
     frame: pl.DataFrame, places: dict[str, tuple[int, int]], layout: Layout
 ) -> tuple[pl.DataFrame, list[Fault]]:
-    """The lines that stand in their columns, and the faults of the others.
+    """Return the lines that stand in their columns, and the faults of the others.
 
     A byte that came in or was lost moves what follows it, and a number then goes on beyond its
     field: 10.06 would be read as 10.0. Where most lines have it so, another column stands there.

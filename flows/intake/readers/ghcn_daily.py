@@ -40,7 +40,7 @@ def read(content: Content, layout: Layout) -> Iterator[Chunk]:
 
 
 def _measured(cell: str) -> bool:
-    """Whether a day's value was measured and passed the archive's checks."""
+    """Return whether a day's value was measured and passed the archive's checks."""
     flags = cell[MEASUREMENT_FLAG : QUALITY_FLAG + 1].ljust(2)
     return flags[0] != PRESUMED and flags[1] == " "
 

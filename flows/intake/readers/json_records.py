@@ -65,12 +65,12 @@ def _document(content: Content, layout: Layout) -> Any:
 
 
 def parsed(text: str) -> Any:
-    """JSON whose numbers stay as they were written."""
+    """Return JSON whose numbers stay as they were written."""
     return json.loads(text, parse_float=str, parse_int=str, parse_constant=str)
 
 
 def _rows(document: Any, layout: Layout) -> Iterator[Any]:
-    """The records of a document."""
+    """Yield the records of a document."""
     at = document
     for step in filter(None, layout.records.split(".")):
         at = _step(at, step)
@@ -97,7 +97,7 @@ def _rows(document: Any, layout: Layout) -> Iterator[Any]:
 
 
 def _observations(entry: Any) -> Iterator[Any]:
-    """The observations of an entry of ``value``: itself, or the rows of its data array."""
+    """Yield the observations of an entry of ``value``: itself, or the rows of its data array."""
     if not isinstance(entry, dict) or "dataArray" not in entry:
         yield entry
         return
@@ -107,7 +107,7 @@ def _observations(entry: Any) -> Iterator[Any]:
 
 
 def _in_their_units(rows: Iterator[Any], layout: Layout) -> Iterator[Any]:
-    """The observations; raises Unreadable where one names another unit than the layout."""
+    """Yield the observations; raises Unreadable where one names another unit than the layout."""
     checked: set[tuple[str, str]] = set()
     for row in rows:
         unit = at_path(row, UNIT)
@@ -131,7 +131,7 @@ def _step(at: Any, step: str) -> Any:
 
 
 def at_path(record: Any, path: str) -> Any:
-    """What stands at a path; a key that is the whole path, or a part of it with dots, counts too."""
+    """Return the value at a path; a key that is the path, or a part of it with dots, counts too."""
     if isinstance(record, dict) and path in record:
         return record[path]
     first, dot, rest = path.partition(".")
@@ -145,14 +145,14 @@ def at_path(record: Any, path: str) -> Any:
 
 
 def as_text(value: Any) -> str | None:
-    """A value as text, as it was written; None for nothing."""
+    """Return a value as text, as it was written; None for nothing."""
     if value is None or isinstance(value, str):
         return value
     return json.dumps(value, ensure_ascii=False)
 
 
 def _chunk(rows: list[tuple[int, Any]], layout: Layout, texts: dict[int, str] | None) -> Chunk:
-    """A chunk of records (number, record); what is no record is a fault."""
+    """Return a chunk of records (number, record); what is no record is a fault."""
     wanted = roles(layout)
     good: list[dict[str, str | None]] = []
     numbers: list[int] = []
@@ -200,7 +200,7 @@ def _check_keys(
 
 
 def _stamped(values: dict[str, str | None], layout: Layout) -> dict[str, str | None]:
-    """An observation with one time of its interval, and a series where the layout has only one."""
+    """Return an observation with one time of its interval, and the layout's only series."""
     time = values.get("time_0") or ""
     if "/" in time:
         start, _, end = time.partition("/")

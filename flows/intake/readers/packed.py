@@ -67,7 +67,7 @@ def _first(content: Content) -> bytes:
 
 
 def whole(content: Content) -> Content:
-    """All of a delivery as its own, for what has no rows that begin at a byte of it."""
+    """Return all of a delivery as its own, for what has no rows that begin at a byte of it."""
     before, own = content.before, content.own
     return Content(content.name, 0, lambda: iter(()), lambda: chain(before(), own()))
 
@@ -91,7 +91,7 @@ class Meter:
 
 
 def unzipped(blocks: Iterator[bytes]) -> Iterator[bytes]:
-    """The bytes inside gzip data of one or more members, block by block."""
+    """Yield the bytes inside gzip data of one or more members, block by block."""
     meter = Meter()
     rest, machine = b"", zlib.decompressobj(wbits=31)
     for block in blocks:
@@ -117,14 +117,14 @@ def unzipped(blocks: Iterator[bytes]) -> Iterator[bytes]:
 
 
 def _damaged(found: str | Exception) -> Unreadable:
-    """The refusal of an archive; a disk that failed meanwhile is raised, and tried again."""
+    """Return the refusal of an archive; a disk that failed meanwhile is raised, and tried again."""
     if isinstance(found, OSError) and found.errno is not None:
         raise found
     return Unreadable("damaged archive", str(found), "a whole gzip or zip file")
 
 
 def _archive(content: Content, layout: Layout, reader: Reader) -> Iterator[Chunk | Section]:
-    """The rows of each member of a zip in the order of their names; or of one workbook."""
+    """Yield the rows of each member of a zip in the order of their names; or of one workbook."""
     with tempfile.SpooledTemporaryFile(max_size=IN_MEMORY) as held:
         for block in content.own():
             held.write(block)
@@ -184,7 +184,7 @@ def _members(
 
 
 def wanted(name: str, members: str) -> bool:
-    """Whether a file in an archive is meant: no folder, no litter of an operating system."""
+    """Return whether a file in an archive is meant: no folder, no litter of an operating system."""
     if name.endswith("/") or name.startswith(PASSED_OVER) or name.endswith(PASSED_OVER):
         return False
     low, like = name.lower(), members.lower()
@@ -225,7 +225,7 @@ class Member:
 
 
 def in_one(content: Content, most: int) -> bytes:
-    """All bytes of a content at once, for formats that need the whole; raises Unreadable beyond ``most``."""
+    """Return all bytes at once, for formats that need the whole; raises Unreadable beyond ``most``."""
     held = io.BytesIO()
     for block in chain(content.before(), content.own()):
         held.write(block)

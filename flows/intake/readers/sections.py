@@ -93,7 +93,7 @@ def _halved(sections: list[Keyed], frames: list[pl.DataFrame], alone: list[Keyed
 
 
 def _at_once(sections: list[Keyed]) -> tuple[pl.DataFrame, list[int]] | None:
-    """The rows of the sections, and which of them have lines that are no rows; None where unsure."""
+    """Return the sections' rows, and which sections have lines that are no rows; None if unsure."""
     texts = [section.text.removesuffix(b"\n") + b"\n" for _, section in sections]
     counts = np.array([section.lines for _, section in sections])
     one = sections[0][1]
@@ -165,7 +165,7 @@ class LineTexts:
         self._section, self._first, self._lines = section, first_line, list[bytes]()
 
     def __call__(self, line: int) -> str:
-        """The line as it came (in UTF-8)."""
+        """Return the line as it came (in UTF-8)."""
         if not self._lines:
             self._lines = self._section.split(b"\n")
         return self._lines[line - self._first].decode(errors="replace")
@@ -181,7 +181,7 @@ def _without_odd_quotes(section: bytes) -> tuple[bytes, list[int]]:
 
 
 def _frame(section: bytes, own: Section) -> pl.DataFrame | None:
-    """The section as a frame of the roles and the end mark; None where polars cannot parse it.
+    """Return the section as a frame of the roles and the end mark; None if it cannot be parsed.
 
     The values are read as numbers when every one of them is one (or a missing word): the fast
     way. Otherwise all is read as text, and the door says which value is at fault.
@@ -191,7 +191,7 @@ def _frame(section: bytes, own: Section) -> pl.DataFrame | None:
 
 
 def _typed(text: bytes, own: Section) -> pl.DataFrame | None:
-    """The text with its values as numbers; None where one of them is not, or is infinite."""
+    """Return the text with its values as numbers; None where one of them is not, or is infinite."""
     values = [role for role in own.places if is_value(role)]
     numbers = {own.places[role] for role in values}
     texts = {place for role, place in own.places.items() if not is_value(role)}

@@ -61,7 +61,7 @@ def read(content: Content, layout: Layout) -> Iterator[Chunk]:
 
 
 def _by_place(layout: Layout, names: tuple[str, ...], more: tuple[str, ...]) -> Layout:
-    """The layout with its columns named by their place, as a file without headings has them."""
+    """Return the layout with its columns named by their place, as in a file without headings."""
     rules = {n: r for n, r in layout.columns.items() if n in names}
     pattern = next(iter(rules.values()))
     at = {str(names.index(n) + 1): r for n, r in rules.items()}

@@ -81,7 +81,7 @@ def _sheet(sheet: Any, layout: Layout) -> Iterator[Chunk]:
 
 
 def _whole_rows(sheet: Any) -> Iterator[Row]:
-    """The sheet's rows; raises Unreadable where its parts are damaged."""
+    """Yield the sheet's rows; raises Unreadable where its parts are damaged."""
     try:
         for cells in sheet.iter_rows():
             # if a piece is missing inside, cells of a later row stand in an earlier one
@@ -142,7 +142,7 @@ def _chunk(batch: list[tuple[int, Row]], places: dict[str, int], layout: Layout)
 
 
 def _formats(layout: Layout) -> list[str | None]:
-    """How a date in each of the time columns is written, so that the door reads it again."""
+    """Return how a date in each of the time columns is written, so that the door reads it again."""
     columns, form = layout.time.columns, layout.time.format
     if form == "iso" or form.startswith("epoch"):
         return [None] * len(columns)
@@ -153,7 +153,7 @@ def _formats(layout: Layout) -> list[str | None]:
 
 
 def cell_text(cell: Any, form: str | None) -> str | None:
-    """A cell as text; a date by ``form`` or in ISO 8601."""
+    """Return a cell as text; a date by ``form`` or in ISO 8601."""
     match cell:
         case None:
             return None
@@ -168,7 +168,7 @@ def cell_text(cell: Any, form: str | None) -> str | None:
 
 
 def _stamp(cell: datetime | date | time, form: str | None) -> str:
-    """A date cell as text; a sheet stores fractions of days, so its seconds are rounded."""
+    """Return a date cell as text; a sheet stores fractions of days, so its seconds are rounded."""
     if isinstance(cell, datetime) and cell.microsecond:
         cell = (cell + timedelta(microseconds=500_000)).replace(microsecond=0)
     if form is not None:

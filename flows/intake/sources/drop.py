@@ -36,35 +36,37 @@ MOST_OPEN_TIMES = 60  # but it is held back no longer than that, though it grows
 
 @dataclass(slots=True)
 class Found:
-    """What a look into the drop folders gave; ``notes`` tell of files that were left, and why."""
+    """What a search of the drop folders found; ``notes`` tell of files that were left, and why."""
 
     arrivals: list[Arrival] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     seen: dict[str, list[float]] = field(default_factory=dict)
 
 
-def look(folder: FarmFolder, farm: Farm, places: Places, *, now: float | None = None) -> Found:
+def find_settled(
+    folder: FarmFolder, farm: Farm, places: Places, *, now: float | None = None
+) -> Found:
     """Settled files of all folder sources that were not taken before, oldest first.
 
     Raises nothing for a folder that cannot be reached (a lost network share): it is noted.
     """
-    look = _Look(farm, places, files.read_json(_memory(folder)), now or time.time())
+    search = _Search(farm, places, files.read_json(_memory(folder)), now or time.time())
     for path in sorted({source.path for source in farm.sources if source.kind == "folder"}):
         root = folder.root / path
         if not files.is_there(root, folder.root):
-            look.found.notes.append(f"The folder {root} cannot be reached; it is tried again.")
-            kept = {k: v for k, v in look.before.items() if k.startswith(f"{path}/")}
-            look.found.seen.update(kept)
+            search.found.notes.append(f"The folder {root} cannot be reached; it is tried again.")
+            kept = {k: v for k, v in search.before.items() if k.startswith(f"{path}/")}
+            search.found.seen.update(kept)
             continue
         for file in _files(root, _deeper(path, farm)):
-            look.consider(file, path, files.readable(file.relative_to(root).as_posix()))
-    look.found.arrivals = [arrival for _, _, arrival in sorted(look.dated, key=lambda d: d[:2])]
-    return look.found
+            search.consider(file, path, files.readable(file.relative_to(root).as_posix()))
+    search.found.arrivals = [arrival for _, _, arrival in sorted(search.dated, key=lambda d: d[:2])]
+    return search.found
 
 
 @dataclass(slots=True)
-class _Look:
-    """One look: what is known from before, and what it finds."""
+class _Search:
+    """One search: what is known from before, and what it finds."""
 
     farm: Farm
     places: Places
@@ -74,9 +76,9 @@ class _Look:
     dated: list[tuple[float, str, Arrival]] = field(default_factory=list)
 
     def consider(self, file: Path, path: str, name: str) -> None:
-        """Take a file in, or note why it is left."""
+        """Take a file, or note why it is left."""
         key = f"{path}/{name}"
-        if _not_ours(file.name):
+        if _is_passed_over(file.name):
             self.found.notes.append(
                 f"{key} is passed over: its name is that of an unfinished or hidden file."
             )
@@ -101,7 +103,7 @@ class _Look:
         if self.now - stat.st_mtime < settle and self.now - known[2] < settle:
             self.found.notes.append(f"{key} is still settling; it is taken next time.")
             return
-        if matched and self._held(file, key, known, stat.st_mtime, matched):
+        if matched and self._held_back(file, key, known, stat.st_mtime, matched):
             wait = settle * OPEN_TIMES / 60
             self.found.notes.append(
                 f"{key} ends in the middle of a line; it is taken when the line is whole, or when "
@@ -109,18 +111,18 @@ class _Look:
             )
             return
         source = matched.source.name if matched else None
-        said = [source, matched.station, matched.probe] if matched else []
-        target = "|".join(word or "" for word in said)
+        names = [source, matched.station, matched.probe] if matched else []
+        target = "|".join(name or "" for name in names)
         arrival = Arrival(file, "file", path, name, source, target)
         self.dated.append((stat.st_mtime, key, arrival))
 
-    def _held(
+    def _held_back(
         self, file: Path, key: str, known: list[float], changed: float, matched: Match
     ) -> bool:
-        """Whether a file that ends in the middle of a line is left until the line may be whole."""
+        """Return whether to leave a file that ends within a line until the line may be whole."""
         settle = matched.source.settle_s
         by_lines = self.farm.layouts[matched.source.layout].format in BY_LINES
-        if not settle or not by_lines or not _open_ended(file):
+        if not settle or not by_lines or not _ends_in_a_line(file):
             return False
         before = self.before.get(key, [])
         since = before[4] if len(before) > 4 else self.now
@@ -129,8 +131,8 @@ class _Look:
         return quiet_s < settle * OPEN_TIMES and self.now - since < settle * MOST_OPEN_TIMES
 
 
-def _open_ended(file: Path) -> bool:
-    """Whether a text file's last line has no end."""
+def _ends_in_a_line(file: Path) -> bool:
+    """Return whether a text file's last line has no end."""
     try:
         with file.open("rb") as stream:
             head = stream.read(2)
@@ -168,7 +170,7 @@ def move_taken(folder: FarmFolder, farm: Farm, found: Found) -> list[str]:
 
 
 def _free(target: Path) -> Path:
-    """A name in ``taken/`` that no earlier file has."""
+    """Return a name in ``taken/`` that no earlier file has."""
     number, free = 1, target
     while free.exists():
         number += 1
@@ -177,7 +179,7 @@ def _free(target: Path) -> Path:
 
 
 def _files(root: Path, deeper: list[Path]) -> Iterator[Path]:
-    """Every file below a folder, but not those that another source's own folder holds."""
+    """Yield every file below a folder, but not those that another source's own folder holds."""
     for file in root.rglob("*"):
         if file.is_symlink() or not file.is_file():
             continue
@@ -192,7 +194,7 @@ def _deeper(path: str, farm: Farm) -> list[Path]:
     return [Path(s.path).relative_to(own) for s in others if Path(s.path).is_relative_to(own)]
 
 
-def _not_ours(name: str) -> bool:
+def _is_passed_over(name: str) -> bool:
     low = name.lower()
     return low.startswith(NOT_OURS) or low.endswith(UNFINISHED) or low in NOT_FILES
 

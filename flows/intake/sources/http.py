@@ -27,7 +27,7 @@ from flows.base import files
 from flows.base.errors import UserError
 from flows.intake.readers.json_records import at_path
 from flows.intake.sources import web_request
-from flows.intake.sources.spans import Span, answered, ask, beginning, instant
+from flows.intake.sources.spans import Span, ask, beginning, instant, remember_answer
 from flows.intake.sources.web_request import Answer, ComeLater, Limits, Sleep
 from flows.store.archive import Arrival
 from schemas.farm.farm import Farm, Source
@@ -50,12 +50,12 @@ class Fetched:
 
 
 def read_memory(path: Path) -> Memory:
-    """What was asked before; empty where it is lost (then the warehouse's last reading tells)."""
+    """Return what was asked before; empty if lost (then the warehouse's last reading counts)."""
     return {k: v for k, v in files.read_json(path).items() if isinstance(v, dict)}
 
 
 def write_memory(path: Path, memory: Memory, fetched: Fetched) -> None:
-    """Note what was answered, once it is in the archive."""
+    """Remember what was answered, once it is in the archive."""
     if fetched.remember:
         memory.setdefault(fetched.source, {}).update(fetched.remember)
         files.write_text(path, json.dumps(memory, sort_keys=True))
@@ -63,7 +63,7 @@ def write_memory(path: Path, memory: Memory, fetched: Fetched) -> None:
 
 def fetch_all(
     farm: Farm,
-    heard: Callable[[Source], datetime | None],
+    last_reading: Callable[[Source], datetime | None],
     into: Path,
     memory: Memory,
     *,
@@ -72,7 +72,7 @@ def fetch_all(
 ) -> Iterator[Fetched]:
     """Ask every HTTP source for what is new, a piece at a time.
 
-    ``heard`` gives the latest reading that is held of a source. ``into`` is a folder for bodies;
+    ``last_reading`` gives a source's latest stored reading. ``into`` is a folder for bodies;
     they may be removed when the next piece is asked for.
     """
     now = (now or datetime.now(UTC)).replace(microsecond=0)
@@ -86,23 +86,23 @@ def fetch_all(
             )
             yield Fetched(source.name, notes=[note])
             continue
-        asked = ask(source, heard(source), known, now, beginning(farm, source))
+        asked = ask(source, last_reading(source), known, now, beginning(farm, source))
         for piece, span in enumerate(asked.pieces):
             if piece:
                 sleep(source.pause_s)
             fetched = Fetched(source.name)
             try:
                 body = into / f"{number:04d}-{piece:05d}"
-                asking = _Asking(source, span, body, known, sleep)
-                for arrival in asking.pages(_next_field(farm, source)):
+                request = _Request(source, span, body, known, sleep)
+                for arrival in request.pages(_next_field(farm, source)):
                     fetched.arrivals.append(arrival)
-                fetched.remember = answered(asked, piece, known) | asking.validators
+                fetched.remember = remember_answer(asked, piece, known) | request.validators
             except ComeLater as error:
                 fetched.remember = {"not_before": error.until.isoformat()}
                 fetched.notes.append(f"The source {source.name} could not be read: {error}")
             except (httpx.HTTPError, httpx.InvalidURL, UserError, OSError, ValueError) as error:
                 fetched.notes.append(
-                    f"The source {source.name} could not be read: {web_request.plain(error)}"
+                    f"The source {source.name} could not be read: {web_request.reason_without_url(error)}"
                 )
             yield fetched
             if fetched.notes:
@@ -114,7 +114,7 @@ def _next_field(farm: Farm, source: Source) -> str | None:
     return source.next_field or ("@iot.nextLink" if layout.format == "sensorthings" else None)
 
 
-class _Asking:
+class _Request:
     """One span of one source: its pages, and what to remember of them."""
 
     def __init__(
@@ -125,7 +125,7 @@ class _Asking:
         self.validators: dict[str, Any] = {}
 
     def pages(self, next_field: str | None) -> Iterator[Arrival]:
-        """The pages as arrivals; raises as web.get does."""
+        """Yield the pages as arrivals; raises as web.get does."""
         url: httpx.URL | None = self._url()
         headers = _headers(self.source)
         limits = Limits(
@@ -146,7 +146,7 @@ class _Asking:
                 remember = self._validators(url, answer)
             if answer.body is not None:
                 yield self._arrival(answer.body, number)
-            url = _following(answer, next_field)
+            url = _next_page(answer, next_field)
             if url is None:
                 break
             if not web_request.same_host(answer.url, url):
@@ -158,7 +158,7 @@ class _Asking:
             raise UserError(f"it has more than {MOST_PAGES:,} pages.")
         self.validators = remember
 
-    def _words(self) -> dict[str, str]:
+    def _placeholders(self) -> dict[str, str]:
         return {
             "since": self.since.strftime(self.source.time_format),
             "until": self.until.strftime(self.source.time_format),
@@ -167,21 +167,21 @@ class _Asking:
 
     def _url(self) -> httpx.URL:
         url = self.source.url or ""
-        for word, value in self._words().items():
-            url = url.replace("{" + word + "}", _quoted(value))
-        return httpx.URL(IN_URL.sub(lambda m: _quoted(_environment(m[1], "url")), url))
+        for word, value in self._placeholders().items():
+            url = url.replace("{" + word + "}", _url_quoted(value))
+        return httpx.URL(IN_URL.sub(lambda m: _url_quoted(_environment(m[1], "url")), url))
 
     def _arrival(self, body: Path, page: int) -> Arrival:
-        """The delivery of a page, named without what may be a secret."""
-        words = self._words()
-        name = f"{words['station']}?since={words['since']}&until={words['until']}"
+        """Return the delivery of a page, named without what may be a secret."""
+        given = self._placeholders()
+        name = f"{given['station']}?since={given['since']}&until={given['until']}"
         name += f"&page={page}" if page > 1 else ""
         target = "|".join([self.source.name, self.source.station or "", self.source.probe or ""])
         return Arrival(body, "http", "", name, self.source.name, target)
 
     def _conditions(self, url: httpx.URL | None) -> dict[str, str]:
-        """Headers that ask for an answer only where something has changed."""
-        if self.known.get("url") != _mark(url):
+        """Return headers that ask for an answer only where something has changed."""
+        if self.known.get("url") != _hash(url):
             return {}
         wanted = {"If-None-Match": "etag", "If-Modified-Since": "modified"}
         return {h: str(self.known[k]) for h, k in wanted.items() if self.known.get(k)}
@@ -192,20 +192,20 @@ class _Asking:
         if answer.body is None:
             return {}
         etag, modified = answer.headers.get("ETag"), answer.headers.get("Last-Modified")
-        return {"url": _mark(url), "etag": etag, "modified": modified}
+        return {"url": _hash(url), "etag": etag, "modified": modified}
 
 
-def _quoted(value: str) -> str:
+def _url_quoted(value: str) -> str:
     return str(httpx.QueryParams({"v": value}))[2:].replace("+", "%20")
 
 
-def _mark(url: httpx.URL | None) -> str:
-    """A URL as a hash: the memory must not hold a token."""
+def _hash(url: httpx.URL | None) -> str:
+    """Return a URL as a hash: the memory must not hold a token."""
     return hashlib.sha256(str(url).encode()).hexdigest()[:16]
 
 
-def _following(answer: Answer, next_field: str | None) -> httpx.URL | None:
-    """The next page: by the Link header, else by a field of the JSON."""
+def _next_page(answer: Answer, next_field: str | None) -> httpx.URL | None:
+    """Return the next page: by the Link header, else by a field of the JSON."""
     links = httpx.Response(200, headers=answer.headers).links
     link = links.get("next", {}).get("url")
     if link is None and next_field is not None and answer.body is not None:
@@ -219,7 +219,7 @@ def _following(answer: Answer, next_field: str | None) -> httpx.URL | None:
 
 
 def _headers(source: Source) -> dict[str, str]:
-    """The headers, those written ``env:NAME`` from the environment."""
+    """Return the headers, those written ``env:NAME`` from the environment."""
     return {
         name: _environment(value.removeprefix(FROM_ENVIRONMENT), f"header {name}")
         if value.startswith(FROM_ENVIRONMENT)

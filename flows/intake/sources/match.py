@@ -1,7 +1,7 @@
-"""Which source of farm.toml a delivery belongs to, and of which instrument it is.
+"""Which source of farm.toml a delivery belongs to, and which instruments it is from.
 
-Decided anew whenever a delivery is read, so that a source mended in farm.toml takes in what it
-did not match before.
+Decided again whenever a delivery is read, so that a source fixed in farm.toml takes what it did
+not match before.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ PLACEHOLDER = re.compile(r"\{(station|probe)\}")
 
 @dataclass(frozen=True, slots=True)
 class Match:
-    """A source, and the instruments that it or the file's name says."""
+    """A source, and the instruments that it or the file's name gives."""
 
     source: Source
     station: str | None
@@ -42,19 +42,18 @@ class Named(Protocol):
 
 
 def match(named: Named, farm: Farm, places: Places) -> Match | None:
-    """The first source that takes the arrival, or None."""
+    """Return the first source that takes the file or response, or None."""
     for source in farm.sources:
-        said = _said(named, source, places)
-        if said is not None:
+        found = _instruments_named(named, source, places)
+        if found is not None:
+            instruments = {"station": source.station, "probe": source.probe} | found
             setup = farm_file.setup_fingerprint(farm, source.name)
-            return Match(
-                source, said.get("station", source.station), said.get("probe", source.probe), setup
-            )
+            return Match(source, **instruments, setup=setup)
     return None
 
 
-def _said(named: Named, source: Source, places: Places) -> dict[str, str] | None:
-    """The instruments that the name says, or None where the source does not take it."""
+def _instruments_named(named: Named, source: Source, places: Places) -> dict[str, str] | None:
+    """Return the instruments that the name gives, or None if the source does not take the file."""
     if named.kind == "http":
         if source.kind != "http" or source.name != named.source:
             return None
@@ -74,10 +73,10 @@ def _said(named: Named, source: Source, places: Places) -> dict[str, str] | None
 
 @cache
 def _pattern(glob: str) -> re.Pattern[str]:
-    """A glob (``*``, ``?``, ``**/``, ``{station}``, ``{probe}``) as a pattern; case does not count."""
-    out = ""
+    """Return a glob (``*``, ``?``, ``**/``, ``{station}``, ``{probe}``) as a pattern; case does not count."""
+    pattern = ""
     for part in re.split(r"(\*\*/|\*|\?|\{station\}|\{probe\})", glob):
-        out += {"**/": "(?:.*/)?", "*": "[^/]*", "?": "[^/]"}.get(part) or (
+        pattern += {"**/": "(?:.*/)?", "*": "[^/]*", "?": "[^/]"}.get(part) or (
             f"(?P<{part[1:-1]}>[^/]+?)" if PLACEHOLDER.fullmatch(part) else re.escape(part)
         )
-    return re.compile(out, re.IGNORECASE)
+    return re.compile(pattern, re.IGNORECASE)

@@ -1,9 +1,9 @@
 """Which spans of time an HTTP source is asked for: what is new, and what an outage left open.
 
-A source that still answers while its readings stop (the station is down, the service is not) is
-owed a span: what lies after the last reading. Each collect looks back a month at most; the owed span
-is asked for whole when readings come again, and now and then before and after that, in steps that
-grow with its length. A span that is asked for in pieces goes on where it was broken off.
+If a source still responds but has no new readings (the station is down, the service is not),
+remember the gap after its last reading. Each collect asks for the last month at most; the whole gap
+is requested again when readings resume, and at growing intervals before and after that. A span that
+is asked for in pieces goes on where it was broken off.
 """
 
 from __future__ import annotations
@@ -18,23 +18,23 @@ from schemas.farm.farm import Farm, Source
 # How far back every collect looks when readings stop while the source still answers. Common
 # practice, no source.
 CATCH_UP = timedelta(days=31)
-# How often an owed span is asked for whole: at least so far apart, and by a share of its length.
+# How often the whole gap is asked for: at least so far apart, and by a share of its length.
 LEAST_APART, SHARE = timedelta(days=7), 8
-# How long after readings came again the owed span is still asked for: a logger's memory may be
-# fetched by hand later.
-STILL_OWED = timedelta(days=62)
-LONGEST_ASK = timedelta(days=35)  # without piece_d, where the url has {until}
+# How long after readings resumed the gap is still asked for: a logger's memory may be fetched by
+# hand later.
+GAP_OPEN = timedelta(days=62)
+LONGEST_ASK = timedelta(days=35)  # without piece_d, if the url has {until}
 
-Known = dict[str, Any]
+Known = dict[str, Any]  # one source's entry in state/http.json: its keys stay as they are
 Span = tuple[datetime, datetime]
 
 
 @dataclass(frozen=True, slots=True)
 class Ask:
-    """What one source is asked for: pieces, oldest first, and since when it owes, if that is asked for."""
+    """What one source is asked for: pieces, oldest first; ``gap_from`` if they cover its gap."""
 
     pieces: tuple[Span, ...]
-    owed: datetime | None
+    gap_from: datetime | None
     latest: datetime | None
     now: datetime
 
@@ -46,19 +46,19 @@ def ask(
     now: datetime,
     begin: datetime | None = None,
 ) -> Ask:
-    """The spans to ask for: from a little before what is held.
+    """Return the spans to ask for, from a little before what is stored.
 
     ``latest`` is the last reading that the source brought, ``known`` what is remembered of it, and
     ``begin`` where a first time begins (see ``beginning``).
     """
-    owed = owed_from(latest, known, now) if known.get("until") else None
+    gap_from = gap_to_ask(latest, known, now) if known.get("until") else None
     asked_from = instant(known.get("begin"))
     overlap = timedelta(hours=source.overlap_h)
     if source.begin is not None and begin is not None and begin < (asked_from or begin):
         # the farm file wants an earlier beginning than was ever asked for
         return Ask(_pieces(source, begin, now), None, latest, now)
-    if owed is not None:
-        since = (instant(known.get("owed_done")) or owed) - overlap
+    if gap_from is not None:
+        since = (instant(known.get("owed_done")) or gap_from) - overlap
     elif (asked := instant(known.get("until"))) is not None:
         late = max(latest, asked - CATCH_UP) if latest is not None else asked
         since = min(asked, late) - overlap
@@ -66,35 +66,35 @@ def ask(
         since = latest - overlap
     else:
         since = begin or now - overlap
-    return Ask(_pieces(source, since, now), owed, latest, now)
+    return Ask(_pieces(source, since, now), gap_from, latest, now)
 
 
-def owed_from(latest: datetime | None, known: Known, now: datetime) -> datetime | None:
-    """From when the owed span is to be asked for whole now; None where there is none or it can wait."""
-    owed = _owed(latest, known, now)
-    if owed is None:
+def gap_to_ask(latest: datetime | None, known: Known, now: datetime) -> datetime | None:
+    """Return where the gap begins if it is to be asked for whole now, else None."""
+    gap_from = _open_gap(latest, known, now)
+    if gap_from is None:
         return None
     asked = instant(known.get("owed_asked"))
     if asked is None or known.get("owed_done"):
-        return owed
+        return gap_from
     heard = instant(known.get("owed_heard"))
-    if latest is not None and heard is not None and heard <= owed < latest:
-        return owed  # it speaks again, and this is the first collect that knows
-    return owed if now - asked >= max(LEAST_APART, (now - owed) / SHARE) else None
+    if latest is not None and heard is not None and heard <= gap_from < latest:
+        return gap_from  # readings resumed, and this is the first collect that knows
+    return gap_from if now - asked >= max(LEAST_APART, (now - gap_from) / SHARE) else None
 
 
-def _owed(latest: datetime | None, known: Known, now: datetime) -> datetime | None:
-    """The last reading before a silence longer than what every collect looks back."""
-    owed, again = instant(known.get("owed")), instant(known.get("again"))
-    if owed is not None:
-        return owed if again is None or now - again < STILL_OWED else None
+def _open_gap(latest: datetime | None, known: Known, now: datetime) -> datetime | None:
+    """Return the last reading before a silence longer than what every collect looks back."""
+    gap_from, resumed = instant(known.get("owed")), instant(known.get("again"))
+    if gap_from is not None:
+        return gap_from if resumed is None or now - resumed < GAP_OPEN else None
     asked = instant(known.get("until"))
     silent = latest is not None and asked is not None and latest < asked - CATCH_UP
     return latest if silent else None
 
 
-def answered(asked: Ask, piece: int, known: Known) -> Known:
-    """What to remember when a piece was answered."""
+def remember_answer(asked: Ask, piece: int, known: Known) -> Known:
+    """Return what to remember once a piece was answered."""
     since, until = asked.pieces[piece]
     begin, before = instant(known.get("begin")), instant(known.get("until"))
     new: Known = {
@@ -102,22 +102,21 @@ def answered(asked: Ask, piece: int, known: Known) -> Known:
         "until": max(until, before or until).isoformat(),
         "not_before": None,
     }
-    if asked.owed is None:
-        if known.get("owed") and _owed(asked.latest, known, asked.now) is None:
+    if asked.gap_from is None:
+        if known.get("owed") and _open_gap(asked.latest, known, asked.now) is None:
             new |= dict.fromkeys(("owed", "owed_asked", "owed_heard", "owed_done", "again"))
         return new
-    new["owed"], new["owed_done"] = asked.owed.isoformat(), until.isoformat()
+    new["owed"], new["owed_done"] = asked.gap_from.isoformat(), until.isoformat()
     if piece == len(asked.pieces) - 1:
         new["owed_done"], new["owed_asked"] = None, asked.now.isoformat()
         new["owed_heard"] = None if asked.latest is None else asked.latest.isoformat()
-        if asked.latest is not None and asked.latest > asked.owed:
+        if asked.latest is not None and asked.latest > asked.gap_from:
             new["again"] = known.get("again") or asked.now.isoformat()
     return new
 
 
 def beginning(farm: Farm, source: Source) -> datetime | None:
-    """When a first time begins: midnight at the farm of the source's ``begin``, or of the first day
-    of the instruments that it is of (of all, where it names none)."""
+    """Return when a first request begins: midnight at the farm of the source's ``begin`` or first day."""
     day = source.begin or _first_day(farm, source)
     if day is None:
         return None
@@ -126,11 +125,12 @@ def beginning(farm: Farm, source: Source) -> datetime | None:
 
 
 def _first_day(farm: Farm, source: Source) -> date | None:
-    of = {("station", source.station), ("probe", source.probe)}
-    named = any(name for _, name in of)
-    spells = [("station", s.name, s.spells) for s in farm.stations]
-    spells += [("probe", p.name, p.spells) for p in farm.probes]
-    days = [spell.from_day for kind, name, own in spells for spell in own if not named or (kind, name) in of]  # fmt: skip
+    """Return the first day of the source's instruments, or of all if it names none."""
+    named = bool(source.station or source.probe)
+    stations = [s for s in farm.stations if not named or s.name == source.station]
+    probes = [p for p in farm.probes if not named or p.name == source.probe]
+    days = [spell.from_day for station in stations for spell in station.spells]
+    days += [spell.from_day for probe in probes for spell in probe.spells]
     return min(days, default=None)
 
 
@@ -149,7 +149,7 @@ def _pieces(source: Source, since: datetime, now: datetime) -> tuple[Span, ...]:
 
 
 def instant(text: Any) -> datetime | None:
-    """A remembered time; None where there is none."""
+    """Return a remembered time, or None."""
     try:
         return datetime.fromisoformat(text) if isinstance(text, str) else None
     except ValueError:

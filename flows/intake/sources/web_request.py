@@ -19,7 +19,7 @@ import httpx
 
 from flows.base.errors import UserError
 
-AGAIN = frozenset({408, 425, 429, 500, 502, 503, 504})
+TRY_AGAIN = frozenset({408, 425, 429, 500, 502, 503, 504})
 PAUSE_S, LONGEST_PAUSE_S = 1.0, 120.0
 MOST_REDIRECTS = 5
 DEADLINE = 10  # times the timeout: what a whole answer may take
@@ -70,7 +70,7 @@ def get(
             with httpx.Client(timeout=limits.timeout_s) as client:
                 return _stream(client, url, headers, body, limits)
         except httpx.HTTPStatusError as error:
-            if error.response.status_code not in AGAIN:
+            if error.response.status_code not in TRY_AGAIN:
                 raise
             pause = _retry_after(error.response, pause)
             if attempt == limits.tries:
@@ -87,14 +87,14 @@ def _stream(
 ) -> Answer:
     with _Watch(limits.timeout_s * DEADLINE) as watch:
         request = client.build_request(
-            "GET", url, headers=headers, extensions={"trace": watch.seen}
+            "GET", url, headers=headers, extensions={"trace": watch.note_connection}
         )
         try:
             for _ in range(MOST_REDIRECTS + 1):
                 with closing(client.send(request, stream=True)) as response:
                     following = response.next_request
                     if following is None:
-                        answer = _kept(response, body, limits)
+                        answer = _save_body(response, body, limits)
                         break
                     if not same_host(request.url, following.url):
                         raise UserError(
@@ -126,7 +126,7 @@ class _Watch:
         self._timer = threading.Timer(seconds, self._end)
         self._timer.daemon = True
 
-    def seen(self, event: str, info: dict[str, Any]) -> None:
+    def note_connection(self, event: str, info: dict[str, Any]) -> None:
         """What the library tells of a request as it goes along: its connections are of interest."""
         if event in ("connection.connect_tcp.complete", "connection.start_tls.complete"):
             self._socket = info["return_value"].get_extra_info("socket")
@@ -147,8 +147,8 @@ class _Watch:
         self._timer.cancel()
 
 
-def _kept(response: httpx.Response, body: Path, limits: Limits) -> Answer:
-    """The answer with its body in a file; raises where it is an error or too much."""
+def _save_body(response: httpx.Response, body: Path, limits: Limits) -> Answer:
+    """Return the answer with its body in a file; raises where it is an error or too much."""
     if response.status_code == httpx.codes.NOT_MODIFIED:
         return Answer(response.url, None, response.headers)
     response.raise_for_status()
@@ -167,7 +167,7 @@ def _kept(response: httpx.Response, body: Path, limits: Limits) -> Answer:
 
 
 def same_host(one: httpx.URL, other: httpx.URL) -> bool:
-    """Whether a request may go on to ``other``: the same host and port, and not to plain http."""
+    """Return whether a request may go on to ``other``: same host and port, not plain http."""
     if one.host != other.host:
         return False
     if one.scheme == other.scheme:
@@ -176,7 +176,7 @@ def same_host(one: httpx.URL, other: httpx.URL) -> bool:
 
 
 def _retry_after(response: httpx.Response, pause: float) -> float:
-    """The pause that the server asks for (seconds or a date); raises ComeLater where it is long."""
+    """Return the pause that the server asks for (seconds or a date); raises ComeLater if long."""
     asked = response.headers.get("Retry-After", "").strip()
     if asked.isdigit():
         wait = float(asked)
@@ -192,8 +192,8 @@ def _retry_after(response: httpx.Response, pause: float) -> float:
     return max(wait, pause if not asked.isdigit() else 0.0)
 
 
-def plain(error: Exception) -> str:
-    """A sentence without the URL, which may hold a token."""
+def reason_without_url(error: Exception) -> str:
+    """Return a sentence without the URL, which may hold a token."""
     if isinstance(error, httpx.HTTPStatusError):
         return f"it answered {error.response.status_code} {error.response.reason_phrase}."
     if isinstance(error, httpx.TimeoutException):

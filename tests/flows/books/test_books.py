@@ -10,9 +10,9 @@ from flows.farm.folder import FarmFolder
 from flows.run import steps
 from flows.store import checksum, warehouse
 from flows.trust.backup import rebuild
-from tests.flows.books.test_yield_map import ROWS, SQUARE, collection, csv, feature
 from tests.flows.fieldbooks import book, workbook
 from tests.flows.loggers import FARM, ask, make, take
+from tests.flows.yield_maps import ROWS, SQUARE, collection, csv, feature
 
 
 @pytest.fixture

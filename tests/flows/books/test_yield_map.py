@@ -15,17 +15,7 @@ from flows.books import yield_map
 from flows.books.yield_map import YieldMaps
 from schemas import generated
 from schemas.catalogue import TABLES
-
-HEAD = "time,latitude,longitude,yield (kg/ha),moisture (%),speed (km/h),width (m)"
-ROWS = [
-    "2021-08-28 14:00:00,49.90001,-98.2,3500,13.2,7.1,9.1",
-    "2021-08-28 14:00:01,49.90003,-98.2,3600,13.1,7.2,9.1",
-    "2021-08-28 14:00:02,49.90005,-98.2,3700,13.0,7.2,9.1",
-]
-
-
-def csv(*lines: str, head: str = HEAD) -> bytes:
-    return "\n".join([head, *(lines or ROWS)]).encode()
+from tests.flows.yield_maps import HEAD, ROWS, SQUARE, collection, csv, feature
 
 
 def read(files: dict[str, bytes], **settings_: Any) -> YieldMaps:
@@ -95,28 +85,16 @@ def test_decimal_commas_semicolons_and_another_encoding() -> None:
 
 @pytest.mark.parametrize(
     "stamp",
-    ["2021-08-28T14:00:00Z", "2021-08-28 14:00:00", "2021-08-28T16:00:00+02:00", "28.08.2021 14:00:00",
-     "8/28/2021 14:00:00", "28/08/2021 14:00:00", "8/28/2021 2:00:00 PM"],
-)  # fmt: skip
+    [
+        *("2021-08-28T14:00:00Z", "2021-08-28 14:00:00", "2021-08-28T16:00:00+02:00"),
+        *("28.08.2021 14:00:00", "8/28/2021 14:00:00", "28/08/2021 14:00:00"),
+        "8/28/2021 2:00:00 PM",
+    ],
+)
 def test_time_stamps(stamp: str) -> None:
     found = read({"Home 2021.csv": csv(f"{stamp},49.9,-98.2,3500,13,7,9")})
     assert found.problems == []
     assert found.frames["yield_point"]["time"][0] == datetime(2021, 8, 28, 14, tzinfo=UTC)
-
-
-def feature(geometry: Any, **properties: Any) -> dict[str, Any]:
-    return {
-        "type": "Feature",
-        "properties": properties,
-        "geometry": json.loads(shapely.to_geojson(geometry)),
-    }
-
-
-def collection(*features: dict[str, Any]) -> bytes:
-    return json.dumps({"type": "FeatureCollection", "features": list(features)}).encode()
-
-
-SQUARE = shapely.box(-98.2, 49.9, -98.199, 49.91)
 
 
 def test_points_and_swaths_of_geojson() -> None:
@@ -148,16 +126,24 @@ def bow_tie() -> Any:
     return shapely.Polygon([(-98.2, 49.9), (-98.1, 50.0), (-98.1, 49.9), (-98.2, 50.0)])
 
 
+CHECK = {"field": "Home", "strip": "check"}
+METERS = shapely.box(500000, 5500000, 500100, 5500100)
+
+
 @pytest.mark.parametrize(
     ("features", "cause", "kept"),
     [
         ([feature(SQUARE, field="Home", strip="left")], "the outline has no name", 0),
         ([feature(SQUARE, strip="check")], "the outline has no name", 0),
-        ([feature(shapely.box(500000, 5500000, 500100, 5500100), field="Home", strip="check")], "not in degrees", 0),
-        ([feature(bow_tie(), field="Home", strip="check")], "crosses itself", 0),
-        ([feature(SQUARE, field="Home", strip="check"), feature(SQUARE, field="home", strip="check")], "an outline already", 1),
+        ([feature(METERS, **CHECK)], "not in degrees", 0),
+        ([feature(bow_tie(), **CHECK)], "crosses itself", 0),
+        (
+            [feature(SQUARE, **CHECK), feature(SQUARE, field="home", strip="check")],
+            "an outline already",
+            1,
+        ),
     ],
-)  # fmt: skip
+)
 def test_outlines_that_cannot_stand(features: list[dict[str, Any]], cause: str, kept: int) -> None:
     found = read({"strips.geojson": collection(*features)})
     assert len(found.problems) == 1
@@ -165,18 +151,21 @@ def test_outlines_that_cannot_stand(features: list[dict[str, Any]], cause: str, 
     assert found.frames["strip_outline"].height == kept
 
 
+NO_PLACES = "yield (kg/ha),moisture,speed (km/h)"
+
+
 @pytest.mark.parametrize(
     ("name", "content", "cause"),
     [
         ("Home 2021.csv", b"nothing,of,use\n1,2,3\n", "no headings were found"),
-        ("Home 2021.csv", csv("1,2,3", head="yield (kg/ha),moisture,speed (km/h)"), "the map has no places"),
+        ("Home 2021.csv", csv("1,2,3", head=NO_PLACES), "the map has no places"),
         ("export.csv", csv(), "field and season of the map are not known"),
         ("Home 2021.geojson", b'{"type": "Feature"}', "the file is not GeoJSON"),
         ("Home 2021.geojson", b"{" * 100_000, "the file is not GeoJSON"),
         ("Home 2021.geojson", b"[" * 100_000, "the file is not GeoJSON"),
         ("Home 2021.csv", b"", "no headings were found"),
     ],
-)  # fmt: skip
+)
 def test_a_file_that_is_no_map_is_one_fault_and_the_others_are_read(
     name: str, content: bytes, cause: str
 ) -> None:

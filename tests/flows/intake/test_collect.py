@@ -401,7 +401,7 @@ def test_a_lost_folder_is_said_and_nothing_is_forgotten(folder):
 
 def collect_without_making(folder):
     farm = farm_file.load(folder.farm_toml)
-    return drops.look(folder, farm, Places.of(farm)).notes
+    return drops.find_settled(folder, farm, Places.of(farm)).notes
 
 
 def test_heading_only_is_empty_not_refused(folder):

@@ -1,8 +1,8 @@
-"""The usual faults of instrument exports, each with a file and the fate that it has.
+"""The usual faults of instrument exports, each with a file and what becomes of it.
 
-The list is that of the project's checks (section 4). A fate is: read right, put right by a setting of
-the layout, refused with the reason, or left as it stands because the pair must tell (those are
-station_health's; here it is only held that nothing of them is lost or altered).
+It is read right, put right by a setting of the layout, rejected with the reason, or left as it is
+because only the pair of strips shows it (``station_health`` reports those; here nothing of them may
+be lost or altered).
 """
 
 import codecs

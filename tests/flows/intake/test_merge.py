@@ -56,7 +56,7 @@ def land(con, *parts):
         return merge.merge(con, Instrument.PROBE, pl.concat(parts), NAMES, farm)
 
 
-def said(con):
+def stored(con):
     found = con.sql(
         "SELECT hour(time AT TIME ZONE 'UTC') - 12, depth_cm, vwc_pct, delivery FROM soil_reading "
         "ORDER BY ALL"
@@ -82,15 +82,15 @@ def test_what_goes_on_in_time_is_all_new(con):
     assert merged.whole
     assert merged.rows["landed"].to_list() == [True, True]
     assert merged.values.select("landed", "duplicate").rows() == [(4, 0)]
-    assert said(con) == [(0, 10, 30, "first"), (0, 40, 31, "first"),
-                         (1, 10, 32, "first"), (1, 40, 33, "first")]  # fmt: skip
+    readings = [(0, 10, 30), (0, 40, 31), (1, 10, 32), (1, 40, 33)]
+    assert stored(con) == [(*reading, "first") for reading in readings]
 
 
 def test_a_contradiction_at_one_depth_leaves_the_neighbour_as_it_was(con):
     land(con, rows(1, (0, [10, 40], [30, 31])))
     merged = land(con, rows(2, (0, [10], [35])))
     assert not merged.whole
-    assert said(con) == [(0, 10, 35, "second"), (0, 40, 31, "first")]
+    assert stored(con) == [(0, 10, 35, "second"), (0, 40, 31, "first")]
     assert superseded(con) == [(10, 30, 35, "first", "second")]
 
 
@@ -98,18 +98,18 @@ def test_another_depth_of_a_time_that_is_there_comes_beside_it(con):
     land(con, rows(1, (0, [10], [30])))
     merged = land(con, rows(2, (0, [40], [31])))
     assert merged.values.select("landed", "duplicate").rows() == [(1, 0)]
-    assert said(con) == [(0, 10, 30, "first"), (0, 40, 31, "second")]
+    assert stored(con) == [(0, 10, 30, "first"), (0, 40, 31, "second")]
     assert superseded(con) == []
 
 
 def test_the_same_again_is_counted_and_changes_nothing(con):
     lines = (0, [10, 40], [30, None]), (1, [10, 40], [32, 33])
     land(con, rows(1, *lines))
-    before = said(con)
+    before = stored(con)
     merged = land(con, rows(2, *lines))
     assert merged.rows.select("seq", "landed").unique().rows() == [(2, False)]
     assert merged.values.select("landed", "duplicate").rows() == [(0, 3)]
-    assert said(con) == before
+    assert stored(con) == before
     assert times_kept_twice(con) == 0
 
 
@@ -118,7 +118,7 @@ def test_a_gap_is_filled_where_the_other_value_stays(con):
     merged = land(con, rows(2, (0, [10, 40], [30, 31])))
     assert merged.rows["landed"].to_list() == [True]
     assert merged.values.select("landed", "duplicate").rows() == [(1, 1)]
-    assert said(con) == [(0, 10, 30, "first"), (0, 40, 31, "second")]
+    assert stored(con) == [(0, 10, 30, "first"), (0, 40, 31, "second")]
 
 
 def test_a_row_a_sensor_comes_together(con):
@@ -126,16 +126,16 @@ def test_a_row_a_sensor_comes_together(con):
     merged = land(con, one_each)
     assert merged.whole
     assert times_kept_twice(con) == 0
-    assert len(said(con)) == 4
+    assert len(stored(con)) == 4
 
 
 def test_deliveries_of_one_merge_contradict_in_their_order(con):
     land(con, rows(1, (0, [10], [30])), rows(2, (0, [10], [31])), rows(3, (0, [10], [32])))
-    assert said(con) == [(0, 10, 32, "third")]
+    assert stored(con) == [(0, 10, 32, "third")]
     assert superseded(con) == [(10, 30, 31, "first", "second"), (10, 31, 32, "second", "third")]
 
 
 def test_a_sensor_that_did_not_stand_there_says_nothing(con):
     land(con, rows(1, (0, [None, 40], [None, 31])))
-    assert said(con) == [(0, 40, 31, "first")]
+    assert stored(con) == [(0, 40, 31, "first")]
     assert con.sql(f"SELECT depth_cm FROM {generated.store(TABLE)}").fetchall() == [([None, 40],)]

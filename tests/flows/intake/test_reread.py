@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from flows.base.errors import UserError
 from flows.farm import farm_file
-from flows.intake import collect, reread
+from flows.intake import collect, land, reread
 from flows.run import steps
 from flows.store import checksum, warehouse
 from flows.trust.backup import rebuild
@@ -108,11 +108,12 @@ def test_a_crash_after_the_forgetting_leaves_only_work(folder, monkeypatch):
 
 
 def test_what_a_later_program_may_read_is_tried_again(folder, monkeypatch):
+    def fail(*_):
+        raise RuntimeError("x")
+
     drop(folder, "a.csv", [usual(1)])
     with monkeypatch.context() as broken:
-        broken.setattr(
-            "flows.intake.land._admitted", lambda *_: (_ for _ in ()).throw(RuntimeError("x"))
-        )
+        broken.setattr(land, "admit", fail)
         take(folder)
     assert ask(folder, "SELECT reason FROM delivery")[0][0].startswith("could not be read")
     take(folder)

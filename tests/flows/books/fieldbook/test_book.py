@@ -46,13 +46,17 @@ def test_what_empty_cells_mean() -> None:
 
 @pytest.mark.parametrize(
     ("crop", "kg_ha"),
-    # kg/ha for 1 bu/ac, from the bushel weights of the grain trade (CHECKS.md, Money and units):
+    # kg/ha for 1 bu/ac, from the bushel weights of the grain trade:
     # 60 lb 67.2511, 50 lb 56.0426, 48 lb 53.8009, 56 lb 62.7677, 34 lb 38.1089
     [
-        ("spring wheat", 67.2511), ("soybean", 67.2511), ("canola", 56.0426),
-        ("barley", 53.8009), ("corn", 62.7677), ("oats", 38.1089),
+        ("spring wheat", 67.2511),
+        ("soybean", 67.2511),
+        ("canola", 56.0426),
+        ("barley", 53.8009),
+        ("corn", 62.7677),
+        ("oats", 38.1089),
     ],
-)  # fmt: skip
+)
 def test_bushels_an_acre_by_crop(crop: str, kg_ha: float) -> None:
     sheets = book()
     sheets["seasons"][1][2] = crop
@@ -93,13 +97,12 @@ def test_prices_by_mass(price: float, unit: str, crop: str, per_kg: float) -> No
 def test_customary_units_of_an_operation() -> None:
     """NIST Special Publication 811: gal 3.785412 L, mi 1.609344 km, lbf 4.448222 N; acre of 4840 yd2 of 0.9144 m."""
     sheets = book()
-    sheets["operations"] = [
-        [
-            "Field", "date", "Depth (in)", "speed, mph", "fuel (gal)", "area (ac)", "draft [lbf]",
-            "fuel price ($/gal)", "machine cost ($/h)", "labour ($/ac)", "tractor hours",
-        ],
-        ["home ", "12 Oct 2020", 14, 4, 14, 7, 10000, 3.2, 150, 9, 1.5],
-    ]  # fmt: skip
+    names = (
+        "Field|date|Depth (in)|speed, mph|fuel (gal)|area (ac)|draft [lbf]"
+        "|fuel price ($/gal)|machine cost ($/h)|labour ($/ac)|tractor hours"
+    )
+    operation = ["home ", "12 Oct 2020", 14, 4, 14, 7, 10000, 3.2, 150, 9, 1.5]
+    sheets["operations"] = [names.split("|"), operation]
     found = read(sheets)
     assert found.problems == []
     work = found.frames["operation"].row(0, named=True)
@@ -139,9 +142,12 @@ def test_a_percent_cell_of_a_spreadsheet_is_its_shown_value() -> None:
 
 @pytest.mark.parametrize(
     "written",
-    ["2021-05-08", "2021/5/8", "20210508", "8 May 2021", "May 8, 2021", "8-May-21", "8.5.2021",
-     "08.05.21", "Sat 8 May 2021", "2021-05-08 00:00:00", "8th may 2021", date(2021, 5, 8)],
-)  # fmt: skip
+    [
+        *("2021-05-08", "2021/5/8", "20210508", "8 May 2021", "May 8, 2021", "8-May-21"),
+        *("8.5.2021", "08.05.21", "Sat 8 May 2021", "2021-05-08 00:00:00", "8th may 2021"),
+        date(2021, 5, 8),
+    ],
+)
 def test_dates_that_can_be_read_one_way(written: Any) -> None:
     sheets = book()
     sheets["seasons"][1][3] = written
@@ -214,7 +220,7 @@ def test_a_number_that_could_be_read_two_ways_is_a_fault() -> None:
     ],
 )
 def test_a_mark_that_parts_no_thousands_makes_no_number(cell: str, kg: float | None) -> None:
-    assert units.value(cell, units.mark_in(cell)) == kg
+    assert units.value(cell, units.decimal_mark(cell)) == kg
     assert units.value(cell, ".") in (kg, None)
 
 
@@ -282,17 +288,24 @@ def test_a_book_reads_the_same_however_it_is_written(
         for strip in ("treated", "check")
         for n, row in enumerate(rows)
     ]
+    shown_name = name if name == "Großer Acker" else style["case"](name)
     lines = [
-        [heading("field"), heading("season"), heading("strip"), heading("pass"), heading("day"),
-         heading("mass", style["mass"]), heading("length", style["length"]),
-         heading("width", style["length"]), heading("moisture", "%")],
+        [
+            *map(heading, ("field", "season", "strip", "pass", "day")),
+            heading("mass", style["mass"]),
+            *(heading(side, style["length"]) for side in ("length", "width")),
+            heading("moisture", "%"),
+        ],
         *[
-            [style["case"](name) if name != "Großer Acker" else name, "2021", style["case"](strip), str(n), written(day),
-             number(mass / MASSES[style["mass"]]), number(length / LENGTHS[style["length"]]),
-             number(width / 10 / LENGTHS[style["length"]]), number(moisture / 10)]
+            [
+                *(shown_name, "2021", style["case"](strip), str(n), written(day)),
+                number(mass / MASSES[style["mass"]]),
+                *(number(m / LENGTHS[style["length"]]) for m in (length, width / 10)),
+                number(moisture / 10),
+            ]
             for strip, n, day, mass, length, width, moisture in data
         ],
-    ]  # fmt: skip
+    ]
     if style["blank"]:
         lines.insert(1, [""] * 9)
         lines.append([" "] * 9)

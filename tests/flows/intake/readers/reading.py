@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import zipfile
 from typing import Any
 
 from flows.intake.readers.by_format import reader_of
@@ -41,3 +43,11 @@ def rows(data: bytes, rule: Layout, *roles: str, **how: Any) -> list[tuple[Any, 
 
 def faults(data: bytes, rule: Layout, **how: Any) -> list[tuple[Any, ...]]:
     return [fault for chunk in chunks(data, rule, **how) for fault in chunk.faults.rows()]
+
+
+def zipped(files: dict[str, bytes], **how: Any) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, **how) as archive:
+        for name, data in files.items():
+            archive.writestr(name, data)
+    return out.getvalue()

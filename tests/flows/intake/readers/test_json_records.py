@@ -24,10 +24,11 @@ def test_a_list_of_records():
 
 
 def test_records_further_down_and_values_by_path():
-    data = {"meta": {}, "data": {"obs": [
+    observed = [
         {"t": "2020-06-01 00:00", "air": {"temp": 1.5}, "rain": [{"mm": 0.2}]},
         {"t": "2020-06-01 01:00", "air.temp": -2, "rain": [{"mm": 0}]},
-    ]}}  # fmt: skip
+    ]
+    data = {"meta": {}, "data": {"obs": observed}}
     rule = layout(format="json", records="data.obs", **NESTED)
     assert rows(json.dumps(data).encode(), rule, "time_0", "v:air.temp", "v:rain.0.mm") == READ
 
@@ -84,11 +85,12 @@ THINGS = {
 
 def test_sensorthings_observations():
     rule = Layout.model_validate(THINGS)
-    observations = {"value": [
+    hour = "2020-06-01T00:00:00Z/2020-06-01T01:00:00Z"
+    observed = [
         {"phenomenonTime": "2020-06-01T00:00:00Z", "result": 1.5, "Datastream": {"name": "T"}},
-        {"phenomenonTime": "2020-06-01T00:00:00Z/2020-06-01T01:00:00Z", "result": 0.2,
-         "Datastream": {"name": "R"}},
-    ]}  # fmt: skip
+        {"phenomenonTime": hour, "result": 0.2, "Datastream": {"name": "R"}},
+    ]
+    observations = {"value": observed}
     (chunk,) = chunks(json.dumps(observations).encode(), rule)
     assert chunk.frame.select("time_0", "series", "value").rows() == [
         ("2020-06-01T00:00:00Z", "T", "1.5"),
@@ -98,8 +100,8 @@ def test_sensorthings_observations():
 
 def test_sensorthings_data_array_of_one_series():
     rule = Layout.model_validate(THINGS | {"columns": {"T": {"quantity": "air_temp"}}})
-    observations = {"value": [{"components": ["id", "phenomenonTime", "result"],
-                               "dataArray": [[1, "2020-06-01T00:00:00Z", 1.5]]}]}  # fmt: skip
+    names, row = ["id", "phenomenonTime", "result"], [1, "2020-06-01T00:00:00Z", 1.5]
+    observations = {"value": [{"components": names, "dataArray": [row]}]}
     (chunk,) = chunks(json.dumps(observations).encode(), rule)
     assert chunk.frame.select("time_0", "series", "value").rows() == [
         ("2020-06-01T00:00:00Z", "T", "1.5")

@@ -8,18 +8,10 @@ import pytest
 from flows.intake.readers import delimited, packed
 from flows.intake.readers.by_format import reader_of
 from flows.intake.readers.chunk import Content, Unreadable
-from tests.flows.intake.readers.reading import READ, chunks, faults, layout, rows
+from tests.flows.intake.readers.reading import READ, chunks, faults, layout, rows, zipped
 
 PLAIN = b"t,T,R\n2020-06-01 00:00,1.5,0.2\n2020-06-01 01:00,-2,0\n"
 LATER = b"t,R,T\n2020-06-01 02:00,0,3\nbroken\n"
-
-
-def zipped(files, **how):
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, **how) as archive:
-        for name, data in files.items():
-            archive.writestr(name, data)
-    return out.getvalue()
 
 
 @pytest.mark.parametrize("block", [1, 7, 1 << 20])

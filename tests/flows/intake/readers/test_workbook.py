@@ -6,8 +6,7 @@ import openpyxl
 import pytest
 
 from flows.intake.readers.chunk import Unreadable
-from tests.flows.intake.readers.reading import READ, chunks, layout, rows
-from tests.flows.intake.readers.test_packed import zipped
+from tests.flows.intake.readers.reading import READ, chunks, layout, rows, zipped
 
 TEXT = [["t", "T", "R"], ["2020-06-01 00:00", 1.5, 0.2], ["2020-06-01 01:00", -2, "0"]]
 

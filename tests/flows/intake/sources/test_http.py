@@ -4,92 +4,16 @@ import logging
 import ssl
 import threading
 import time
-from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
 from flows.intake import collect
-from flows.intake.sources import http, web_request
-from schemas.farm.farm import Farm
+from flows.intake.sources import web_request
+from tests.flows.intake.sources.loopback import LAYOUT, farm, fetch, hourly, reply, serving
 from tests.flows.loggers import FARM, ask, make
-
-NOW = datetime(2024, 6, 1, tzinfo=UTC)
-LAYOUT = {
-    "step": "1 h",
-    "time": {"columns": ["t"], "offset": "Z"},
-    "columns": {"T": {"quantity": "air_temp"}},
-}
-
-
-@contextmanager
-def serving(answer, tls=None):
-    """A server on loopback; ``answer(handler)`` writes each response."""
-    asked = []
-
-    class Handler(BaseHTTPRequestHandler):
-        def do_GET(self):
-            asked.append(self.path)
-            with suppress(BrokenPipeError, ConnectionResetError):
-                answer(self)
-
-        def log_message(self, *_):
-            pass
-
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    server.daemon_threads = True
-    if tls is not None:
-        server.socket = tls.wrap_socket(server.socket, server_side=True)
-    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02})
-    thread.start()
-    try:
-        yield f"http{'s' if tls else ''}://127.0.0.1:{server.server_port}", asked
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()
-
-
-def reply(handler, body=b"t,T\n", status=200, **headers):
-    handler.send_response(status)
-    for name, value in headers.items():
-        handler.send_header(name.replace("_", "-"), value)
-    if "Content_Length" not in headers:
-        handler.send_header("Content-Length", str(len(body)))
-    handler.end_headers()
-    handler.wfile.write(body)
-
-
-def farm(*urls, layout=LAYOUT, **keys):
-    keys = {"timeout_s": 2.0, "tries": 3, "pause_s": 0} | keys
-    return Farm.model_validate(
-        {
-            "farm": {"name": "x"},
-            "place": {"latitude": 50, "longitude": -100, "elevation_m": 1, "time_zone": "UTC"},
-            "layouts": {"l": layout},
-            "sources": [
-                {"name": f"s{i}", "kind": "http", "layout": "l", "url": url, **keys}
-                for i, url in enumerate(urls)
-            ],
-        }
-    )
-
-
-def fetch(farm, tmp_path, memory=None, latest=None, now=NOW):
-    slept = []
-    memory = {} if memory is None else memory
-    bodies, notes, names = [], [], []
-    for fetched in http.fetch_all(
-        farm, lambda _: latest, tmp_path / "into", memory, now=now, sleep=slept.append
-    ):
-        bodies += [a.path.read_bytes() for a in fetched.arrivals]
-        names += [a.name for a in fetched.arrivals]
-        notes += fetched.notes
-        http.write_memory(tmp_path / "memory.json", memory, fetched)
-    return bodies, notes, names, slept
 
 
 def test_a_failed_piece_is_asked_again_and_those_before_it_are_kept(tmp_path):
@@ -381,14 +305,7 @@ def test_an_outage_leaves_no_gap_and_nothing_double(tmp_path):
         if down.is_set():
             reply(handler, b"", 500)
             return
-        asked = parse_qs(urlsplit(handler.path).query)
-        since, until = (
-            datetime.strptime(asked[k][0], "%Y%m%d%H").replace(tzinfo=UTC) for k in "ab"
-        )
-        hours = int((until - since).total_seconds() // 3600)
-        times = [since + timedelta(hours=h) for h in range(hours)]
-        rows = [f"{time:%Y-%m-%d %H:%M},{time.hour}" for time in times]
-        reply(handler, "\n".join(["t,T", *rows, ""]).encode())
+        hourly(handler)
 
     begin = (datetime.now(UTC) - timedelta(days=12)).date()
     with serving(answer) as (url, _):

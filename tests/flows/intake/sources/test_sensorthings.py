@@ -2,19 +2,17 @@
 $expand, $orderby, $top, @iot.nextLink, phenomenonTime as an instant or an interval, resultTime."""
 
 import json
+import operator as operators
 import re
 from datetime import UTC, datetime, timedelta
 from functools import partial
-from urllib.parse import parse_qsl, quote, unquote, urlsplit
+from urllib.parse import parse_qsl, quote, unquote, urlencode, urlsplit
 
 import pytest
 
 from flows.intake import collect
-from flows.intake.readers.chunk import Unreadable
 from flows.intake.sources import http
-from schemas.farm.layout import Layout
-from tests.flows.intake.readers.reading import chunks
-from tests.flows.intake.sources.test_http import reply, serving
+from tests.flows.intake.sources.loopback import reply, serving
 from tests.flows.loggers import FARM, ask, make
 
 HOUR = timedelta(hours=1)
@@ -24,6 +22,7 @@ CELSIUS = {
     "definition": "http://unitsofmeasure.org/ucum.html#para-30",
 }
 INCH = {"name": "inch", "symbol": "in", "definition": "ucum:[in_i]"}
+NO_UNIT = {"name": "", "symbol": "", "definition": ""}
 
 
 def iso(time):
@@ -38,8 +37,8 @@ class Things:
         self.streams = {
             1: ("Air temperature", CELSIUS, lambda i: 10 + i % 24, False),
             2: ("Rainfall", INCH, lambda i: round(0.01 * (i % 5), 2), True),
-            3: ("Door of the shed", {"name": "", "symbol": "", "definition": ""}, lambda i: i % 2, False),
-        }  # fmt: skip
+            3: ("Door of the shed", NO_UNIT, lambda i: i % 2, False),
+        }
         self.fail_at = None
         self.late = timedelta()
         self.base = ""
@@ -52,16 +51,17 @@ class Things:
             if end + self.late > self.now:
                 continue
             for stream, (_, _, value, interval) in self.streams.items():
+                link = f"{self.base}/Observations({i * 10 + stream})"
                 yield {
                     "@iot.id": i * 10 + stream,
-                    "@iot.selfLink": f"{self.base}/Observations({i * 10 + stream})",
+                    "@iot.selfLink": link,
                     "phenomenonTime": f"{iso(end - HOUR)}/{iso(end)}" if interval else iso(end),
                     "resultTime": iso(end + self.late) if stream == 1 else None,
                     "result": value(i),
-                    "Datastream@iot.navigationLink": f"{self.base}/Observations({i * 10 + stream})/Datastream",
-                    "FeatureOfInterest@iot.navigationLink": f"{self.base}/Observations({i * 10 + stream})/FeatureOfInterest",
+                    "Datastream@iot.navigationLink": f"{link}/Datastream",
+                    "FeatureOfInterest@iot.navigationLink": f"{link}/FeatureOfInterest",
                     "stream": stream,
-                }  # fmt: skip
+                }
 
     def __call__(self, handler):
         parts = urlsplit(handler.path)
@@ -78,7 +78,7 @@ class Things:
         page = [self.shown(o, options.get("$expand", "")) for o in found[skip : skip + top]]
         body = {"@iot.count": len(found), "value": page}
         if skip + top < len(found):
-            more = "&".join(f"{quote(k)}={quote(v)}" for k, v in (options | {"$skip": str(skip + top)}).items())  # fmt: skip
+            more = urlencode(options | {"$skip": skip + top}, quote_via=quote)
             body["@iot.nextLink"] = f"{self.base}/Observations?{more}"
         reply(handler, json.dumps(body).encode(), Content_Type="application/json")
 
@@ -99,8 +99,7 @@ def chosen(observation, condition):
     for part in filter(None, condition.split(" and ")):
         name, operator, value = re.fullmatch(r"(\S+) (ge|gt|lt|le|ne) (\S+)", part).groups()
         left = {"phenomenonTime": begin, "Datastream/@iot.id": str(observation["stream"])}[name]
-        good = {"ge": left >= value, "gt": left > value, "lt": left < value, "le": left <= value, "ne": left != value}  # fmt: skip
-        if not good[operator]:
+        if not getattr(operators, operator)(left, value):
             return False
     return True
 
@@ -119,12 +118,22 @@ name = "things"
 kind = "http"
 layout = "things"
 station = "west"
-url = "URL/v1.1/Observations?$filter=phenomenonTime%20ge%20{since}%20and%20phenomenonTime%20lt%20{until}%20and%20Datastream/@iot.id%20ne%203&$expand=Datastream&$orderby=phenomenonTime%20asc&$top=100"
+url = "URL/v1.1/Observations?QUERY"
 begin = BEGIN
 piece_d = 7
 tries = 1
 """
 )
+QUERY = (
+    "$filter=phenomenonTime ge {since} and phenomenonTime lt {until} and Datastream/@iot.id ne 3"
+    "&$expand=Datastream&$orderby=phenomenonTime asc&$top=100"
+).replace(" ", "%20")
+
+
+def toml_of(url, begin):
+    """The farm file of a service at ``url``, asked from the day before ``begin`` on."""
+    day = str(begin.date() - timedelta(days=1))
+    return TOML.replace("URL", url).replace("QUERY", QUERY).replace("BEGIN", day)
 
 
 @pytest.fixture
@@ -156,8 +165,7 @@ def test_observations_land_resume_and_are_neither_lost_nor_doubled(tmp_path, at)
     things.now = begin + timedelta(days=16)
     with serving(things) as (url, asked):
         things.base = url + "/v1.1"
-        text = TOML.replace("URL", url).replace("BEGIN", str(begin.date() - timedelta(days=1)))
-        folder = make(tmp_path / "farm", text)
+        folder = make(tmp_path / "farm", toml_of(url, begin))
         things.fail_at = 200  # the third page of a piece fails: those before it are kept
         assert "500" in " ".join(at(folder, things.now + timedelta(minutes=5)).notes)
         assert landed(folder)[:2] == (100, 100)
@@ -190,8 +198,10 @@ def test_a_unit_that_is_not_the_layouts_is_refused_and_mended_by_the_layout(tmp_
     things.now = begin + timedelta(days=2)
     with serving(things) as (url, _):
         things.base = url + "/v1.1"
-        right = TOML.replace("URL", url).replace("BEGIN", str(begin.date() - timedelta(days=1)))
-        folder = make(tmp_path / "farm", right.replace('unit = "inch"}\n[[sources]]', 'unit = "mm"}\n[[sources]]'))  # fmt: skip
+        right = toml_of(url, begin)
+        rain = 'unit = "{}"}}\n[[sources]]'
+        wrong = right.replace(rain.format("inch"), rain.format("mm"))
+        folder = make(tmp_path / "farm", wrong)
         assert at(folder, things.now + timedelta(minutes=5)).refused >= 1
         (cause, found, expected) = ask(folder, "SELECT cause, found, expected FROM quarantine")[0]
         assert (cause, found) == ("another unit", "Rainfall in in")
@@ -199,39 +209,3 @@ def test_a_unit_that_is_not_the_layouts_is_refused_and_mended_by_the_layout(tmp_
         folder.farm_toml.write_text(right)
         collect.collect(folder)
     assert landed(folder)[:2] == (48, 48)
-
-
-RULE = {
-    "format": "sensorthings",
-    "step": "1 h",
-    "columns": {"T": {"quantity": "air_temp"}, "W": {"quantity": "vwc", "unit": "m^3/m^3", "depth_cm": 10}},
-}  # fmt: skip
-
-
-@pytest.mark.parametrize(
-    ("name", "symbol", "refused"),
-    [
-        ("T", "Cel", False),
-        ("T", "[degF]", True),
-        ("T", "K", True),
-        ("T", "%", True),
-        ("W", "%", True),
-        ("W", "m3/m3", False),
-        ("T", "furlong", False),  # not known here: not judged
-        ("other", "%", False),
-    ],
-)
-def test_units_are_judged_by_their_symbol(name, symbol, refused):
-    unit = {"name": "", "symbol": symbol, "definition": ""}
-    body = {"value": [
-        {"phenomenonTime": "2020-06-01T00:00:00Z", "result": 0.3, "Datastream": {"name": "T"}},
-        {"phenomenonTime": "2020-06-01T01:00:00Z", "result": 0.3,
-         "Datastream": {"name": name, "unitOfMeasurement": unit}},
-    ]}  # fmt: skip
-    rule = Layout.model_validate(RULE)
-    if refused:
-        with pytest.raises(Unreadable, match="another unit"):
-            chunks(json.dumps(body).encode(), rule)
-    else:
-        (chunk,) = chunks(json.dumps(body).encode(), rule)
-        assert chunk.frame.height == 2

@@ -2,16 +2,15 @@ import itertools
 import tomllib
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
-from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
 from flows.intake import collect
 from flows.intake.sources import http
-from flows.intake.sources.spans import Ask, answered, beginning
+from flows.intake.sources.spans import Ask, beginning, remember_answer
 from flows.intake.sources.spans import ask as plan
 from schemas.farm.farm import Farm
-from tests.flows.intake.sources.test_http import NOW, farm, reply, serving
+from tests.flows.intake.sources.loopback import NOW, farm, hourly, reply, serving
 from tests.flows.loggers import FARM, WEB, ask, make
 
 DAY = timedelta(days=1)
@@ -60,10 +59,12 @@ class TestSpans:
         dead = NOW - 100 * DAY
         asked = plan(source, dead, known, NOW)
         assert asked.pieces[0][0] == dead - DAY
-        known |= answered(asked, 0, known)
-        known |= answered(asked, 1, known)  # and the third failed
+        known |= remember_answer(asked, 0, known)
+        known |= remember_answer(asked, 1, known)  # and the third failed
         assert spans(source, dead, known, NOW)[0][0] == asked.pieces[1][1] - DAY
-        known |= answered(Ask(asked.pieces[2:], dead, dead, NOW), len(asked.pieces) - 3, known)
+        known |= remember_answer(
+            Ask(asked.pieces[2:], dead, dead, NOW), len(asked.pieces) - 3, known
+        )
         assert spans(source, dead, known, NOW)[0][0] == NOW - 32 * DAY
 
 
@@ -72,7 +73,8 @@ def simulate(days, speaks, *, each=timedelta(hours=12)):
 
     ``speaks(now)`` gives the days whose readings the service has at that time.
     """
-    source = farm("http://127.0.0.1/?a={since}&b={until}", overlap_h=24, begin="2023-01-01").sources[0]  # fmt: skip
+    url = "http://127.0.0.1/?a={since}&b={until}"
+    source = farm(url, overlap_h=24, begin="2023-01-01").sources[0]
     known, held, asked = {}, set(), []
     now = datetime(2023, 1, 2, tzinfo=UTC)
     end = now + days * DAY
@@ -83,7 +85,7 @@ def simulate(days, speaks, *, each=timedelta(hours=12)):
         for i, (since, until) in enumerate(one.pieces):
             held |= {day for day in has if since <= day < until}
             asked.append((now, until - since))
-            known |= answered(one, i, known)
+            known |= remember_answer(one, i, known)
         now += each
     return held, asked
 
@@ -121,7 +123,8 @@ def test_what_is_uploaded_weeks_after_it_spoke_again_is_found_too():
 def test_a_dead_station_is_asked_for_whole_ever_more_seldom():
     _, asked = simulate(3 * 365, lambda now: every(BEGIN, min(now, BEGIN + 30 * DAY)))
     whole = {now for now, _ in asked if sum(n == now for n, _ in asked) > 2}
-    by_year = [sum(BEGIN + y * 365 * DAY <= now < BEGIN + (y + 1) * 365 * DAY for now in whole) for y in range(3)]  # fmt: skip
+    years = [(now - BEGIN).days // 365 for now in whole]
+    by_year = [years.count(year) for year in range(3)]
     assert by_year[0] <= 30
     assert by_year[0] > by_year[1] > by_year[2] >= 1
 
@@ -166,16 +169,7 @@ class Service:
         if self.down:
             reply(handler, b"", 503)
             return
-        asked = parse_qs(urlsplit(handler.path).query)
-        since, until = (
-            datetime.strptime(asked[k][0], "%Y%m%d%H").replace(tzinfo=UTC) for k in "ab"
-        )
-        hours = int((until - since).total_seconds() // 3600)
-        self.most_h = max(self.most_h, hours)
-        times = [since + timedelta(hours=h) for h in range(hours)]
-        times = [t for t in times if not self.mute or t < self.mute]
-        rows = [f"{time:%Y-%m-%d %H:%M},{time.hour}" for time in times]
-        reply(handler, "\n".join(["t,T", *rows, ""]).encode())
+        self.most_h = max(self.most_h, hourly(handler, until=self.mute or None))
 
 
 @pytest.fixture

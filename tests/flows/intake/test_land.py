@@ -5,7 +5,7 @@ import json
 
 import pytest
 
-from tests.flows.intake.readers.test_packed import zipped
+from tests.flows.intake.readers.reading import zipped
 from tests.flows.loggers import FARM, HEADING, ask, make, take, usual
 
 NAMES = HEADING.split(",")

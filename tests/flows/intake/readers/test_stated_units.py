@@ -1,0 +1,46 @@
+import json
+
+import pytest
+
+from flows.intake.readers.chunk import Unreadable
+from schemas.farm.layout import Layout
+from tests.flows.intake.readers.reading import chunks
+
+RULE = {
+    "format": "sensorthings",
+    "step": "1 h",
+    "columns": {
+        "T": {"quantity": "air_temp"},
+        "W": {"quantity": "vwc", "unit": "m^3/m^3", "depth_cm": 10},
+    },
+}
+
+
+@pytest.mark.parametrize(
+    ("name", "symbol", "refused"),
+    [
+        ("T", "Cel", False),
+        ("T", "[degF]", True),
+        ("T", "K", True),
+        ("T", "%", True),
+        ("W", "%", True),
+        ("W", "m3/m3", False),
+        ("T", "furlong", False),  # not known here: not checked
+        ("other", "%", False),
+    ],
+)
+def test_units_are_checked_by_their_symbol(name, symbol, refused):
+    unit = {"name": "", "symbol": symbol, "definition": ""}
+    streams = ({"name": "T"}, {"name": name, "unitOfMeasurement": unit})
+    observed = [
+        {"phenomenonTime": f"2020-06-01T{hour:02}:00:00Z", "result": 0.3, "Datastream": stream}
+        for hour, stream in enumerate(streams)
+    ]
+    body = {"value": observed}
+    rule = Layout.model_validate(RULE)
+    if refused:
+        with pytest.raises(Unreadable, match="another unit"):
+            chunks(json.dumps(body).encode(), rule)
+    else:
+        (chunk,) = chunks(json.dumps(body).encode(), rule)
+        assert chunk.frame.height == 2
