@@ -12,12 +12,12 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-ANSWER_S = 30.0  # a share that sleeps may need that long to wake
-LITTER_S = 3600.0  # a part that nobody finished in an hour is of a process that was killed
+ANSWER_S = 30.0  # a network drive that sleeps may need that long to wake
+LEFTOVER_S = 3600.0  # a part that nobody finished in an hour is of a process that was killed
 
 
 def readable(name: str) -> str:
-    """A file's name as text that can be kept: bytes of no known encoding are spelled out."""
+    """Return a file's name as text that can be stored: bytes of no known encoding are spelled out."""
     return name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
@@ -39,19 +39,19 @@ def write_bytes(path: Path, content: bytes) -> None:
     finally:
         part.unlink(missing_ok=True)
     sync_folder(path.parent)
-    _sweep(path.parent)
+    _remove_leftovers(path.parent)
 
 
-def _sweep(folder: Path) -> None:
+def _remove_leftovers(folder: Path) -> None:
     """Remove what killed processes left half-written in a folder."""
     for part in folder.glob(".*.part"):
         with suppress(OSError):
-            if time.time() - part.stat().st_mtime > LITTER_S:
+            if time.time() - part.stat().st_mtime > LEFTOVER_S:
                 part.unlink()
 
 
 def read_json(path: Path) -> dict[str, Any]:
-    """What a small state file says; empty where there is none or it is damaged."""
+    """Return the content of a small state file; empty if there is none or it is damaged."""
     with suppress(OSError, ValueError):
         found = json.loads(path.read_text(encoding="utf-8"))
         if isinstance(found, dict):
@@ -72,39 +72,38 @@ def make_folder(path: Path) -> None:
 
 
 def answers(path: Path, farm: Path, seconds: float = ANSWER_S) -> bool:
-    """Whether what lies at ``path`` can be asked at all; that there is nothing is an answer too.
+    """Return whether ``path`` responds within ``seconds``; that nothing is there is a response too.
 
-    A share whose server is gone may let whoever asks wait for ever, and such a wait can neither be
-    timed nor broken off. So another process asks, and is left to its wait. What lies in the
-    ``farm``'s own folder is not asked.
+    A network drive whose server is down can block a file call forever, and the call cannot be
+    canceled. So a child process makes it and is abandoned at the timeout. Paths inside the folder
+    ``farm`` are not tested.
     """
     if path.is_relative_to(farm) and ".." not in path.parts and not path.is_symlink():
         return True
-    asks = [sys.executable, "-I", "-S", "-c", "import os, sys; os.path.exists(sys.argv[1])"]
-    window = getattr(subprocess, "CREATE_NO_WINDOW", 0)
-    asking = subprocess.Popen(  # noqa: S603 - our own words, and no shell
-        [*asks, str(path)],
+    program = [sys.executable, "-I", "-S", "-c", "import os, sys; os.path.exists(sys.argv[1])"]
+    child = subprocess.Popen(  # noqa: S603 - our own words, and no shell
+        [*program, str(path)],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
-        creationflags=window,
+        creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
     )
     try:
-        asking.wait(seconds)
+        child.wait(seconds)
     except subprocess.TimeoutExpired:
-        asking.kill()
+        child.kill()
         return False
     return True
 
 
 def is_there(path: Path, farm: Path) -> bool:
-    """Whether ``path`` is a folder that answers (see ``answers``)."""
+    """Return whether ``path`` is a folder that responds (see ``answers``)."""
     return answers(path, farm) and path.is_dir()
 
 
 @contextmanager
 def private() -> Iterator[None]:
-    """Files made inside are for this user alone (on Windows the folder's own rights hold)."""
+    """Make files inside for this user alone (on Windows the folder's own rights hold)."""
     before = os.umask(0o077)
     try:
         yield
@@ -113,7 +112,7 @@ def private() -> Iterator[None]:
 
 
 def make_folder_for(path: Path, mode: int) -> None:
-    """Make a folder with these rights; one that is there keeps those that somebody gave it."""
+    """Make a folder with these rights; an existing folder keeps its own."""
     if not path.is_dir():
         make_folder(path.parent)
         path.mkdir(exist_ok=True)

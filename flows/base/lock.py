@@ -37,7 +37,7 @@ else:
 
 @contextmanager
 def hold(path: Path, doing: str) -> Iterator[None]:
-    """Hold the lock at ``path`` while ``doing``; raises Busy, naming who holds it, when it is taken.
+    """Hold the lock at ``path`` while ``doing``; raise Busy, naming the holder, if it is taken.
 
     The file itself stays: a lock file that comes and goes can be held twice.
     """
@@ -65,7 +65,7 @@ def hold(path: Path, doing: str) -> Iterator[None]:
 
 
 def holder(path: Path) -> str:
-    """Who wrote the lock file last, in a few words."""
+    """Return who wrote the lock file last, in a few words."""
     try:
         return path.read_text(encoding="utf-8").strip("\0 \n") or "it does not say which"
     except (OSError, UnicodeDecodeError):

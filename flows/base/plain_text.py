@@ -1,7 +1,7 @@
-"""Text as it may be shown: what a terminal would obey instead of showing is spelled out.
+"""Make text safe to show: what a terminal would obey instead of showing is spelled out.
 
-File names, cells and answers are written by strangers. An escape sequence in one could recolour,
-overwrite or hide what is said beside it (CWE-150).
+File names, cells and responses are written by strangers. An escape sequence in one could recolor,
+overwrite or hide the text beside it (CWE-150).
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ _OBEYED = re.compile(
 
 
 def plain(text: str) -> str:
-    """``text`` with every character that is obeyed rather than shown written as an escape."""
+    """Return ``text`` with every character that is obeyed rather than shown as an escape."""
     return _OBEYED.sub(lambda found: found.group().encode("unicode_escape").decode("ascii"), text)
 
 
@@ -26,6 +26,6 @@ class Lines(logging.Formatter):
     """Log lines in which a message cannot pretend to be another line."""
 
     def format(self, record: logging.LogRecord) -> str:
-        """One line, what follows in it or below it indented."""
+        """Return one line, and any further lines indented below it."""
         first, *more = super().format(record).split("\n")
         return "\n".join(plain(line) for line in (first, *(f"    {line}" for line in more)))

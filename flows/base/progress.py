@@ -12,22 +12,23 @@ PATIENCE_S = 2.0
 
 
 class Tick(Protocol):
-    """Told now and then what is being done, and how much of how much is finished."""
+    """Called now and then with what is being done, and how much of how much is finished."""
 
     def __call__(self, doing: str, done: int, total: int) -> None:
         """Note progress."""
 
 
 def silent(doing: str, done: int, total: int) -> None:
-    """The Tick of whoever shows nothing."""
+    """Show nothing: the Tick of work without a bar."""
 
 
 @contextmanager
 def bar() -> Iterator[Tick]:
-    """A Tick that draws a bar on standard error, if that is a terminal and the work takes long."""
+    """Yield a Tick that draws a bar on standard error, on a terminal and if the work takes long."""
     if not sys.stderr.isatty():
         yield silent
         return
+    # here, so that a command without a terminal starts without rich
     from rich.console import Console  # noqa: PLC0415
     from rich.progress import Progress  # noqa: PLC0415
 

@@ -1,4 +1,4 @@
-"""Units as written to units as stored, by pint: every one of ours is a straight line."""
+"""Convert units as written to units as stored, by pint: every one of ours is a straight line."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pint
 
 @cache
 def registry() -> pint.UnitRegistry[float]:
-    """The one unit registry (building it takes a moment)."""
+    """Return the one unit registry (building it takes a moment)."""
     units: pint.UnitRegistry[float] = pint.UnitRegistry(
         autoconvert_offset_to_baseunit=True, on_redefinition="ignore"
     )
@@ -22,10 +22,10 @@ def registry() -> pint.UnitRegistry[float]:
 
 @cache
 def line(unit: str, target: str) -> tuple[float, float]:
-    """Slope and offset that turn a value in ``unit`` into ``target``: stored = slope·x + offset.
+    """Return slope and offset from ``unit`` to ``target``: stored = slope·x + offset.
 
-    ``unit`` may carry a factor (``0.1 mm``). Raises ValueError in plain words where pint does not
-    know the unit or where it measures something else than ``target``.
+    ``unit`` may carry a factor (``0.1 mm``). Raises ValueError in plain words if pint does not know
+    the unit or if it measures something else than ``target``.
     """
     units = registry()
     goal = "" if target == "1" else target
@@ -46,5 +46,5 @@ def line(unit: str, target: str) -> tuple[float, float]:
 
 
 def _difference(unit: str) -> str:
-    """The unit of a difference on that scale."""
+    """Return the unit of a difference on that scale."""
     return f"delta_{unit}" if f"delta_{unit}" in registry() else unit

@@ -56,8 +56,8 @@ class Derived:
 def derive(con: duckdb.DuckDBPyConnection, tick: Tick = silent) -> Derived:
     """Bring the daily and derived tables up to date, in one transaction.
 
-    Raises UserError where the set-up was never read, and Attention, naming the table, where one
-    cannot be made; then nothing was changed.
+    Raises UserError if the set-up was never read, and Attention, naming the table, if one cannot
+    be made; then nothing was changed.
     """
     done = Derived()
     with warehouse.transaction(con):

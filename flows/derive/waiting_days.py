@@ -1,8 +1,8 @@
-"""Which days of which instruments have to be reduced again.
+"""Find the days of instruments whose daily rows have to be made again.
 
 The landing notes the days whose readings changed, with ``touch``. A change of the set-up is found
-here: the set-up as the daily rows were made with is kept in the schema ``used``, and where it
-differs from today's, the days concerned are touched too.
+here: the set-up that the daily rows were made with is kept in the schema ``used``; if it differs
+from today's, the days concerned are noted too.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class Reduction:
 
     @property
     def kind(self) -> str:
-        """``station`` or ``probe``, which is also the name of the column."""
+        """Return ``station`` or ``probe``, which is also the name of the column."""
         return self.table.key[0]
 
 
@@ -51,12 +51,12 @@ def touch(con: duckdb.DuckDBPyConnection, days: pl.DataFrame) -> None:
 
 
 def by_setup(con: duckdb.DuckDBPyConnection, reductions: Iterable[Reduction]) -> None:
-    """Touch the days that a change of the set-up concerns, and keep the set-up as used."""
+    """Note the days that a change of the set-up concerns, and keep the set-up as used."""
     con.execute("CREATE SCHEMA IF NOT EXISTS used")
     everything = migrate.fact(con, "derive_all") is not None
     used: dict[str, Table] = {}
     for reduction in reductions:
-        concerned = _everyone(con, reduction) if everything else pl.DataFrame()
+        concerned = _all_instruments(con, reduction) if everything else pl.DataFrame()
         for table in reduction.setup:
             used[table.name] = table
             if not everything and not (changed := _changed(con, table)).is_empty():
@@ -71,7 +71,7 @@ def by_setup(con: duckdb.DuckDBPyConnection, reductions: Iterable[Reduction]) ->
 
 
 def _changed(con: duckdb.DuckDBPyConnection, table: Table) -> pl.DataFrame:
-    """Rows of a set-up table that are new or gone since the daily rows were made."""
+    """Return the rows of a set-up table that are new or gone since the daily rows were made."""
     name = generated.quoted(table.name)
     known = con.execute(
         """
@@ -88,8 +88,8 @@ def _changed(con: duckdb.DuckDBPyConnection, table: Table) -> pl.DataFrame:
     )
 
 
-def _everyone(con: duckdb.DuckDBPyConnection, reduction: Reduction) -> pl.DataFrame:
-    """All instruments that have readings or daily rows, for all time."""
+def _all_instruments(con: duckdb.DuckDBPyConnection, reduction: Reduction) -> pl.DataFrame:
+    """Return all instruments that have readings or daily rows, for all time."""
     kind = generated.quoted(reduction.kind)
     return _frame(
         con,
@@ -105,9 +105,9 @@ def _everyone(con: duckdb.DuckDBPyConnection, reduction: Reduction) -> pl.DataFr
 def _concerned(
     con: duckdb.DuckDBPyConnection, reduction: Reduction, changed: pl.DataFrame
 ) -> pl.DataFrame:
-    """Instrument and span of days that changed set-up rows speak of; null for no end."""
+    """Return instrument and span of days of changed set-up rows; null for no end."""
     if reduction.kind not in changed.columns:
-        return _everyone(con, reduction)
+        return _all_instruments(con, reduction)
     ends = ((pl.col(n) if n in changed.columns else pl.lit(None)) for n in ("from_day", "to_day"))
     return changed.select(
         pl.col(reduction.kind).alias("instrument"),
@@ -118,7 +118,7 @@ def _concerned(
 def _days_within(
     con: duckdb.DuckDBPyConnection, reduction: Reduction, spans: pl.DataFrame
 ) -> pl.DataFrame:
-    """The days within the spans that have readings or a daily row (which may have to go)."""
+    """Return the days in the spans that have readings or a daily row (which may have to go)."""
     kind = generated.quoted(reduction.kind)
     with warehouse.shown(con, spans=spans):
         return _frame(
@@ -136,7 +136,7 @@ def _days_within(
 
 
 def waiting(con: duckdb.DuckDBPyConnection, reduction: Reduction) -> pl.DataFrame:
-    """Instrument and day of all that has to be reduced, neighbours within the margin included."""
+    """Return instrument and day of all that has to be reduced, days within the margin included."""
     days = con.execute(
         "SELECT DISTINCT instrument, day FROM touched_day WHERE kind = ?", [reduction.kind]
     )
@@ -147,7 +147,7 @@ def waiting(con: duckdb.DuckDBPyConnection, reduction: Reduction) -> pl.DataFram
 
 
 def widened(days: pl.DataFrame, margin_d: int) -> pl.DataFrame:
-    """Days (instrument, day) and those up to ``margin_d`` days beside them, once each, sorted."""
+    """Return days (instrument, day) and those up to ``margin_d`` beside them, once each, sorted."""
     offsets = pl.DataFrame({"by": range(-margin_d, margin_d + 1)}, schema={"by": pl.Int64})
     return (
         days.join(offsets, how="cross")
@@ -158,7 +158,7 @@ def widened(days: pl.DataFrame, margin_d: int) -> pl.DataFrame:
 
 
 def windows(days: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
-    """Runs of neighbouring days (sorted) as ``instrument``, ``after`` and ``until`` (UTC).
+    """Return runs of consecutive days (sorted) as ``instrument``, ``after`` and ``until`` (UTC).
 
     The readings of a run are those with ``after < time <= until``.
     """
@@ -181,7 +181,7 @@ def windows(days: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
 def counted(
     con: duckdb.DuckDBPyConnection, reduction: Reduction, days: pl.DataFrame, farm: pl.DataFrame
 ) -> pl.DataFrame:
-    """Instrument, day and number of ``readings`` of the days between the first and the last."""
+    """Return instrument, day and number of ``readings`` from the first to the last of the days."""
     spans = windows(days, farm)
     return _frame(
         con,
@@ -199,7 +199,7 @@ def counted(
 def readings(
     con: duckdb.DuckDBPyConnection, reduction: Reduction, spans: pl.DataFrame
 ) -> pl.DataFrame:
-    """The readings inside windows, and before each the last rain-counter reading of its station."""
+    """Return the readings inside windows, and the last rain-counter reading before each."""
     table, kind = generated.quoted(reduction.readings.name), generated.quoted(reduction.kind)
     names = ", ".join(f"r.{generated.quoted(name)}" for name in reduction.readings.names)
     with warehouse.shown(con, spans=spans):
@@ -220,7 +220,7 @@ def readings(
     return found.sort(reduction.readings.key)
 
 
-# How far to look for a neighbouring counter reading before looking through all years: a gap is
+# How far to look for the nearest counter reading before looking through all years: a gap is
 # seldom longer, and a day's work must not grow with the years.
 _NEAR = timedelta(days=40)
 
@@ -232,33 +232,38 @@ def _has_counter(reduction: Reduction) -> bool:
 def _counters_before(
     con: duckdb.DuckDBPyConnection, reduction: Reduction, spans: pl.DataFrame
 ) -> pl.DataFrame:
-    """The last counter reading before each window, as rows of the reading table."""
+    """Return the last counter reading before each window, as rows of the reading table."""
     since = None if spans.is_empty() else spans["after"].min() - _NEAR  # type: ignore[operator]
-    near = _neighbours(con, reduction, spans, "s.after >= r.time", f"time > {_instant(since)}")
+    near = _nearest_counters(
+        con, reduction, spans, "s.after >= r.time", f"time > {_instant(since)}"
+    )
     rest = spans.join(near, on=spans.columns, how="anti")
-    far = _neighbours(con, reduction, rest, "s.after >= r.time", f"time <= {_instant(since)}")
+    far = _nearest_counters(con, reduction, rest, "s.after >= r.time", f"time <= {_instant(since)}")
     return generated.conform(pl.concat([near, far]).drop(spans.columns), reduction.readings)
 
 
 def _next_counter_days(
     con: duckdb.DuckDBPyConnection, reduction: Reduction, days: pl.DataFrame
 ) -> pl.DataFrame:
-    """Instrument and day of the counter reading next after each run of days: its step begins there."""
+    """Return instrument and day of the first counter reading after each run of days.
+
+    Its step of rain begins in the run.
+    """
     farm = warehouse.read(con, TABLES["farm"])
     spans = windows(days.unique().sort("instrument", "day"), farm)
     after = None if spans.is_empty() else spans["until"].min()
-    rows = _neighbours(con, reduction, spans, "s.until < r.time", f"time > {_instant(after)}")
+    rows = _nearest_counters(con, reduction, spans, "s.until < r.time", f"time > {_instant(after)}")
     return rows.select("instrument", calendar_day.day_of(pl.col("time"), farm).alias("day"))
 
 
-def _neighbours(
+def _nearest_counters(
     con: duckdb.DuckDBPyConnection,
     reduction: Reduction,
     spans: pl.DataFrame,
     nearest: str,
     bound: str,
 ) -> pl.DataFrame:
-    """Each window with the nearest counter reading of its station, where there is one."""
+    """Return each window with the nearest counter reading of its station, if there is one."""
     with warehouse.shown(con, spans=spans):
         return _frame(
             con,
@@ -287,5 +292,5 @@ def day_in_sql(time: str = "time") -> str:
 
 
 def _instant(moment: object) -> str:
-    """A moment as an SQL literal, so that storage blocks outside of it are skipped unread."""
+    """Return a moment as an SQL literal, so that storage blocks outside of it are skipped unread."""
     return f"TIMESTAMPTZ '{'infinity' if moment is None else moment}'"

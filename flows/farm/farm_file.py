@@ -1,4 +1,4 @@
-"""Reads ``farm.toml``: a checked ``Farm``, or one plain list of what is wrong with it."""
+"""Read ``farm.toml``: a checked ``Farm``, or one plain list of what is wrong with it."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from schemas.quantities import BY_NAME
 
 
 def load(path: Path) -> Farm:
-    """The farm file at ``path``.
+    """Return the farm of the file at ``path``.
 
     Raises UserError with every fault named: its key, what was found, what was expected, and for a
     misspelt key the nearest right one.
@@ -44,27 +44,32 @@ def load(path: Path) -> Farm:
 
 
 def parse(content: dict[str, Any], where: str) -> Farm:
-    """A farm from the TOML's content; ``where`` names the file in the error."""
+    """Return the farm of the TOML's content; ``where`` names the file in the error."""
     try:
         farm = Farm.model_validate(content)
     except ValidationError as error:
         faults = error.errors()
         # an element that is at fault itself is not also missing
-        deep = [f for f in faults if f["type"] != "too_short" or not _inside(f, faults)]
-        lines = [_sentence(detail) for detail in deep]
-        raise UserError(f"{where} has {_faults(len(lines))}:\n  " + "\n  ".join(lines)) from None
-    _check_units(farm, where)
+        deep = [f for f in faults if f["type"] != "too_short" or not _holds_another(f, faults)]
+        raise _faulty(where, [_sentence(fault) for fault in deep]) from None
+    if wrong := _wrong_units(farm):
+        raise _faulty(where, wrong)
     return farm
 
 
-def _inside(fault: ErrorDetails, faults: list[ErrorDetails]) -> bool:
-    """Whether another fault lies inside what this one speaks of."""
+def _faulty(where: str, faults: list[str]) -> UserError:
+    count = "a fault" if len(faults) == 1 else f"{len(faults)} faults"
+    return UserError("\n  ".join([f"{where} has {count}:", *faults]))
+
+
+def _holds_another(fault: ErrorDetails, faults: list[ErrorDetails]) -> bool:
+    """Return whether another fault is inside the element of this one."""
     loc = fault["loc"]
     return any(f["loc"][: len(loc)] == loc and len(f["loc"]) > len(loc) for f in faults)
 
 
-def _check_units(farm: Farm, where: str) -> None:
-    """Hold the units of the layouts to their quantities; raises UserError."""
+def _wrong_units(farm: Farm) -> list[str]:
+    """Return a sentence for each column of a layout whose unit does not measure its quantity."""
     wrong = []
     for name, layout in farm.layouts.items():
         for column, rule in layout.columns.items():
@@ -72,16 +77,11 @@ def _check_units(farm: Farm, where: str) -> None:
                 units.line(rule.unit or BY_NAME[rule.quantity].unit, BY_NAME[rule.quantity].unit)
             except ValueError as error:
                 wrong.append(f"layouts.{name}.columns.{column}.unit: {error}")
-    if wrong:
-        raise UserError(f"{where} has {_faults(len(wrong))}:\n  " + "\n  ".join(wrong))
-
-
-def _faults(number: int) -> str:
-    return "a fault" if number == 1 else f"{number} faults"
+    return wrong
 
 
 def _sentence(detail: ErrorDetails) -> str:
-    """One pydantic error as: key, what was found, what was expected."""
+    """Return one pydantic error as: key, what was found, what was expected."""
     key = _dotted(detail["loc"])
     found = detail["input"]
     shown = repr(found) if not isinstance(found, dict | list | BaseModel) else ""
@@ -95,10 +95,9 @@ def _sentence(detail: ErrorDetails) -> str:
             return f"{key}: is missing and must be given"
         case "value_error":
             message = str(detail["ctx"]["error"]) if "ctx" in detail else detail["msg"]
-            return f"{key}: found {shown}; {message}" if shown else f"{key}: {message}"
         case _:
             message = detail["msg"][0].lower() + detail["msg"][1:]
-            return f"{key}: found {shown}; {message}" if shown else f"{key}: {message}"
+    return f"{key}: found {shown}; {message}" if shown else f"{key}: {message}"
 
 
 def _dotted(loc: tuple[int | str, ...]) -> str:
@@ -109,57 +108,48 @@ def _dotted(loc: tuple[int | str, ...]) -> str:
 
 
 def _keys_beside(loc: tuple[int | str, ...]) -> list[str]:
-    """The keys that are allowed where the unknown one stood."""
+    """Return the keys that are allowed in the place of the unknown one."""
     model: Any = Farm
     for part in loc[:-1]:
-        if isinstance(part, int):
-            continue
-        field = next(
-            (
-                f
-                for name, f in getattr(model, "model_fields", {}).items()
-                if part in (name, f.alias)
-            ),
-            None,
-        )
-        if field is not None:
-            model = _model_in(field.annotation) or model
+        fields = getattr(model, "model_fields", {}).items()
+        for annotation in (f.annotation for name, f in fields if part in (name, f.alias)):
+            model = _model_in(annotation) or model
     return [f.alias or name for name, f in model.model_fields.items()]
 
 
 def _model_in(annotation: Any) -> type[BaseModel] | None:
-    """The pydantic model somewhere inside a type annotation."""
+    """Return the pydantic model somewhere inside a type annotation."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     return next((m for m in map(_model_in, get_args(annotation)) if m is not None), None)
 
 
 def setup_fingerprint(farm: Farm, source: str) -> str:
-    """Fingerprint of what decides how a source's deliveries are read.
+    """Return the fingerprint of what decides how a source's deliveries are read.
 
     It covers the source's own keys, its layout, the instruments' names, ids, spells and sensors,
     and when the farm's day starts; not the schedules or the display. When it changes, the
     deliveries are read again.
     """
-    return _fingerprints(_Same(farm))[source]
+    return _fingerprints(_ThisFarm(farm))[source]
 
 
-class _Same:
-    """A farm as a key of a cache: the same object, not an equal one (which is slow to tell)."""
+class _ThisFarm:
+    """A farm as a key of a cache: this object, not an equal one (which is slow to compare)."""
 
     def __init__(self, farm: Farm) -> None:
         self.farm = farm
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Same) and other.farm is self.farm
+        return isinstance(other, _ThisFarm) and other.farm is self.farm
 
     def __hash__(self) -> int:
         return id(self.farm)
 
 
 @lru_cache(maxsize=1)
-def _fingerprints(same: _Same) -> dict[str, str]:
-    return {source.name: _fingerprint(same.farm, source) for source in same.farm.sources}
+def _fingerprints(key: _ThisFarm) -> dict[str, str]:
+    return {source.name: _fingerprint(key.farm, source) for source in key.farm.sources}
 
 
 def _fingerprint(farm: Farm, chosen: Source) -> str:
@@ -179,12 +169,12 @@ def _fingerprint(farm: Farm, chosen: Source) -> str:
         if chosen.probe in (None, p.name)
     ]
     day = [standard_offset_h(farm.place), str(farm.place.day_starts)]
-    said = json.dumps([reading, layout, stations, probes, day], sort_keys=True)
-    return hashlib.sha256(said.encode()).hexdigest()[:16]
+    text = json.dumps([reading, layout, stations, probes, day], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
 def standard_offset_h(place: Place) -> float:
-    """Standard time of the place minus UTC, in hours.
+    """Return the standard time of the place minus UTC, in hours.
 
     The zone's current standard offset: of the two offsets of the year the one without daylight
     saving, which for zones with negative saving (Europe/Dublin) is the smaller.
@@ -198,7 +188,7 @@ def standard_offset_h(place: Place) -> float:
 
 @cache
 def crop_list() -> dict[str, dict[str, Any]]:
-    """The crop list that ships with the program."""
+    """Return the crop list that ships with the program."""
     content: dict[str, dict[str, Any]] = tomllib.loads(
         (files("schemas") / "crops.toml").read_text(encoding="utf-8")
     )
@@ -206,36 +196,27 @@ def crop_list() -> dict[str, dict[str, Any]]:
 
 
 def tables(farm: Farm) -> dict[str, pl.DataFrame]:
-    """The set-up tables that the farm file gives: farm, crop, station_spell, probe_spell, sensor.
+    """Return the set-up tables of the farm file: farm, crop, station_spell, probe_spell, sensor.
 
-    Raises UserError where a crop that is not in the list lacks its heat limits.
+    Raises UserError if a crop that is not in the list lacks its heat limits.
     """
     rows: dict[str, list[dict[str, Any]]] = {
         "farm": [_farm_row(farm)],
         "crop": _crop_rows(farm),
         "station_spell": [
-            {
-                "station": s.name,
-                "from_day": spell.from_day,
-                "to_day": spell.to_day,
-                "field": spell.field,
-                "strip": spell.strip,
-                "wind_height_m": s.wind_height_m,
-                "gauge_heated": s.gauge_heated,
+            spell.model_dump()
+            | {
+                "station": station.name,
+                "wind_height_m": station.wind_height_m,
+                "gauge_heated": station.gauge_heated,
             }
-            for s in farm.stations
-            for spell in s.spells
+            for station in farm.stations
+            for spell in station.spells
         ],
         "probe_spell": [
-            {
-                "probe": p.name,
-                "from_day": spell.from_day,
-                "to_day": spell.to_day,
-                "field": spell.field,
-                "strip": spell.strip,
-            }
-            for p in farm.probes
-            for spell in p.spells
+            spell.model_dump() | {"probe": probe.name}
+            for probe in farm.probes
+            for spell in probe.spells
         ],
         "sensor": [
             {

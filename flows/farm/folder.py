@@ -17,7 +17,7 @@ class FarmFolder:
 
     @classmethod
     def at(cls, root: Path) -> FarmFolder:
-        """The farm folder at ``root``; raises UserError where there is none."""
+        """Return the farm folder at ``root``; raise UserError if there is none."""
         folder = cls(root.expanduser().resolve())
         if not folder.root.is_dir():
             raise UserError(

@@ -16,7 +16,7 @@ _OLDER = 4
 
 
 def to_file(folder: FarmFolder) -> logging.Logger:
-    """The program's logger, writing to the farm folder's log file from now on."""
+    """Return the program's logger, writing to the farm folder's log file from now on."""
     log = logging.getLogger(NAME)
     if not _writes(log):
         log.addHandler(_handler(folder))
@@ -27,7 +27,7 @@ def to_file(folder: FarmFolder) -> logging.Logger:
 
 @contextmanager
 def kept(folder: FarmFolder) -> Iterator[None]:
-    """Write what is logged inside to the farm folder's log file, unless that is done anyway."""
+    """Write what is logged inside to the farm folder's log file, unless a log file is open."""
     log = logging.getLogger(NAME)
     if _writes(log):
         yield
@@ -48,7 +48,7 @@ def _writes(log: logging.Logger) -> bool:
 def _handler(folder: FarmFolder) -> logging.Handler:
     with suppress(OSError):
         folder.logs.mkdir(parents=True, exist_ok=True)
-    handler = _Quiet(
+    handler = _LogFile(
         folder.logs / f"{NAME}.log",
         maxBytes=_SIZE,
         backupCount=_OLDER,
@@ -60,8 +60,8 @@ def _handler(folder: FarmFolder) -> logging.Handler:
     return handler
 
 
-class _Quiet(RotatingFileHandler):
-    """A log that cannot be written (a full disk) stops nothing, and says nothing in between."""
+class _LogFile(RotatingFileHandler):
+    """A log file; if it cannot be written (a full disk), the work goes on without it."""
 
     def handleError(self, record: logging.LogRecord) -> None:
         """Pass over it."""

@@ -53,12 +53,12 @@ class Receipt:
 
     @property
     def delivery(self) -> str:
-        """The identity that the warehouse uses."""
+        """Return the identity that the warehouse uses."""
         return self.sha256[:16] + self.suffix
 
     @property
     def month(self) -> str:
-        """The folder of the archive that holds its bytes."""
+        """Return the folder of the archive that holds its bytes."""
         return self.received_at.strftime("%Y-%m")
 
 
@@ -103,7 +103,7 @@ class Archive:
         return archive
 
     def beside(self, root: Path) -> Archive:
-        """An archive that knows all of this one, and stores what it takes at ``root`` instead."""
+        """Return an archive that knows all of this one and stores what it takes at ``root``."""
         other = Archive(root, base=self.root)
         for receipt in self.receipts:
             other._add(receipt)
@@ -201,7 +201,7 @@ class Archive:
         )
 
     def file_of(self, receipt: Receipt) -> Path:
-        """Where a receipt's own bytes lie (all of them, or the piece after ``offset``)."""
+        """Return the file of a receipt's own bytes (all of them, or the piece after ``offset``)."""
         name = receipt.sha256 if receipt.continues is None else f"{receipt.sha256}.{receipt.offset}"
         path = self.root / receipt.month / name
         if self.base is not None and not path.exists() and receipt.sequence in self._by_sequence:
@@ -209,7 +209,7 @@ class Archive:
         return path
 
     def blocks(self, receipt: Receipt, start: int = 0, stop: int | None = None) -> Iterator[bytes]:
-        """The delivery's bytes from ``start`` to ``stop``, put together from its pieces."""
+        """Yield the delivery's bytes from ``start`` to ``stop``, put together from its pieces."""
         end = receipt.size if stop is None else min(stop, receipt.size)
         pieces: list[tuple[Receipt, int, int]] = []
         at: Receipt | None = receipt
@@ -229,18 +229,18 @@ class Archive:
                 out.write(block)
 
     def size_bytes(self) -> int:
-        """Bytes stored."""
+        """Return the number of bytes stored."""
         return sum(f.stat().st_size for f in self.root.glob("*/*") if f.is_file())
 
     def free_bytes(self) -> int:
-        """Free bytes of the disk that holds it."""
+        """Return the free bytes of the disk that holds it."""
         return shutil.disk_usage(self.root).free
 
 
 class _Writers:
     """Writes the deliveries' own bytes, several at a time, since each waits for the disk.
 
-    When it ends all are written and their folders synced; ``stored`` tells what became of each.
+    At its end all are written and their folders synced; ``stored`` gives the result of each.
     """
 
     def __init__(self, archive: Archive) -> None:
@@ -269,7 +269,7 @@ class _Writers:
         self._writing[target] = done
 
     def stored(self, receipt: Receipt) -> bool:
-        """Whether the file was as its receipt says; raises OSError where it could not be written."""
+        """Return whether the file was as its receipt says; raise OSError if it was not written."""
         writing = self._writing.get(self._archive.file_of(receipt))
         return writing is None or writing.result()
 

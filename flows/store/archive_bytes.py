@@ -101,7 +101,7 @@ def copy(target: Path, content: Iterable[bytes], offset: int, sha256: str) -> bo
 
 
 def blocks(path: Path, start: int = 0, length: int | None = None) -> Iterator[bytes]:
-    """A file's bytes from ``start``, at most ``length``, block by block."""
+    """Yield a file's bytes from ``start``, at most ``length``, block by block."""
     with path.open("rb") as stream:
         stream.seek(start)
         left = length

@@ -65,7 +65,7 @@ def _path(folder: FarmFolder) -> Path:
 
 
 def _end(folder: FarmFolder, run: Run) -> None:
-    """Write the run down; that it cannot be written must not hide how the run itself ended."""
+    """Record the end of a run; a failure to write must not hide how the run itself ended."""
     run.ended_at = _now()
     with suppress(OSError):
         runs = files.read_json(_path(folder)) | {run.flow: asdict(run)}

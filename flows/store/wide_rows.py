@@ -13,7 +13,7 @@ from schemas.table import Table
 
 
 def bundled(rows: pl.DataFrame, table: Table) -> pl.DataFrame:
-    """Rows of a table as they are kept: those alike in all but the listed columns become one."""
+    """Return wide rows: those of a table alike in all but the list columns become one."""
     listed = [name for name in table.list_columns if name in rows.columns]
     others = [name for name in rows.columns if name not in listed]
     return (
@@ -28,7 +28,7 @@ def single(kept: pl.DataFrame, table: Table) -> pl.DataFrame:
 
 
 def has_values(column: pl.Series) -> bool:
-    """Whether any row, or any entry of its lists, is not null."""
+    """Return whether any row, or any entry of its lists, is not null."""
     entries = column.explode() if isinstance(column.dtype, pl.List) else column
     return entries.null_count() < len(entries)
 

@@ -4,13 +4,11 @@ import subprocess
 import sys
 from contextlib import suppress
 from dataclasses import replace
-from pathlib import Path
 
 import duckdb
 import polars as pl
 import pytest
 
-from flows.base import lock
 from flows.base.errors import Busy, UserError
 from flows.farm.folder import FarmFolder
 from flows.store import customary, migrate, warehouse
@@ -174,16 +172,6 @@ def test_a_second_writer_is_told_who_is_at_work(folder: FarmFolder) -> None:
     # Killed, not closed: the lock is free at once.
     with warehouse.open_writer(folder) as con:
         assert con.sql("SELECT 1").fetchall() == [(1,)]
-
-
-def test_a_lock_is_free_after_use(tmp_path: Path) -> None:
-    path = tmp_path / "state" / "some.lock"
-    with lock.hold(path, "trying"):
-        with pytest.raises(Busy, match="trying"), lock.hold(path, "again"):
-            pass
-        assert "trying" in lock.holder(path)
-    with lock.hold(path, "again"):
-        assert "again" in lock.holder(path)
 
 
 def test_a_warehouse_of_a_later_program_is_not_opened(folder: FarmFolder) -> None:

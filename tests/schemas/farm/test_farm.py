@@ -13,30 +13,6 @@ def load(tmp_path, toml):
     return farm_file.load(path)
 
 
-def test_the_farm_gives_its_set_up_tables(tmp_path):
-    tables = farm_file.tables(load(tmp_path, FARM))
-    row = tables["farm"].row(0, named=True)
-    assert (row["standard_offset_h"], row["day_starts_h"], row["currency"]) == (-6.0, 0.0, "USD")
-    assert tables["probe_spell"].height == 2
-    assert tables["sensor"]["depth_cm"].to_list() == [10.0, 30.0]
-    assert set(tables["crop"]["crop"]) >= {"spring_wheat", "winter_wheat", "canola", "corn"}
-
-
-@pytest.mark.parametrize(
-    ("zone", "hours"),
-    [
-        ("America/Winnipeg", -6),
-        ("Europe/Dublin", 0),
-        ("Australia/Adelaide", 9.5),
-        ("America/Phoenix", -7),
-        ("Asia/Kolkata", 5.5),
-    ],
-)
-def test_standard_time_is_that_of_the_zone_without_daylight_saving(tmp_path, zone, hours):
-    farm = load(tmp_path, FARM.replace("America/Winnipeg", zone))
-    assert farm_file.standard_offset_h(farm.place) == hours
-
-
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
@@ -80,27 +56,3 @@ def test_all_faults_are_told_at_once(tmp_path):
     toml = FARM.replace("latitude = 50", "latitude = 500").replace('"air_temp"', '"x"')
     with pytest.raises(UserError, match="has 2 faults"):
         load(tmp_path, toml)
-
-
-def test_the_fingerprint_changes_with_what_decides_the_reading_alone(tmp_path):
-    plain = farm_file.setup_fingerprint(load(tmp_path, FARM), "hourly")
-    for change, differs in [
-        (('"degF"', '"degC"'), True),
-        (("to = 2020-06-20", "to = 2020-06-21"), True),
-        (("depth_cm = 30", "depth_cm = 40"), True),
-        (('name = "Invented"', 'name = "Other"'), False),
-        (("settle_s = 0", "settle_s = 9"), False),
-    ]:
-        other = farm_file.setup_fingerprint(load(tmp_path, FARM.replace(*change)), "hourly")
-        assert (other != plain) == differs, change
-
-
-def test_a_crop_can_be_overridden_and_added(tmp_path):
-    toml = FARM + (
-        "[crops.corn]\nbase_temp_c = 8\n[crops.quinoa]\nbase_temp_c = 3\nupper_temp_c = 30\n"
-    )
-    crops = {row["crop"]: row for row in farm_file.tables(load(tmp_path, toml))["crop"].to_dicts()}
-    assert (crops["corn"]["base_temp_c"], crops["corn"]["upper_temp_c"]) == (8.0, 30.0)
-    assert crops["quinoa"]["source"] == "farm.toml"
-    with pytest.raises(UserError, match=r"crops\.sorghum: .*base_temp_c must be given"):
-        farm_file.tables(load(tmp_path, FARM + "[crops.sorghum]\nkc_mid = 1.1\n"))

@@ -1,0 +1,72 @@
+import tomllib
+
+import pytest
+
+from flows.base.errors import UserError
+from flows.farm import farm_file
+from tests.flows.loggers import FARM
+
+
+def farm(toml=FARM):
+    return farm_file.parse(tomllib.loads(toml), "farm.toml")
+
+
+def test_the_farm_gives_its_set_up_tables():
+    tables = farm_file.tables(farm())
+    row = tables["farm"].row(0, named=True)
+    assert (row["standard_offset_h"], row["day_starts_h"], row["currency"]) == (-6.0, 0.0, "USD")
+    assert tables["probe_spell"].height == 2
+    assert tables["sensor"]["depth_cm"].to_list() == [10.0, 30.0]
+    assert set(tables["crop"]["crop"]) >= {"spring_wheat", "winter_wheat", "canola", "corn"}
+
+
+@pytest.mark.parametrize(
+    ("zone", "hours"),
+    [
+        ("America/Winnipeg", -6),
+        ("Europe/Dublin", 0),
+        ("Australia/Adelaide", 9.5),
+        ("America/Phoenix", -7),
+        ("Asia/Kolkata", 5.5),
+    ],
+)
+def test_standard_time_is_that_of_the_zone_without_daylight_saving(zone, hours):
+    place = farm(FARM.replace("America/Winnipeg", zone)).place
+    assert farm_file.standard_offset_h(place) == hours
+
+
+def test_the_fingerprint_changes_with_what_decides_the_reading_alone():
+    plain = farm_file.setup_fingerprint(farm(), "hourly")
+    for change, differs in [
+        (('"degF"', '"degC"'), True),
+        (("to = 2020-06-20", "to = 2020-06-21"), True),
+        (("depth_cm = 30", "depth_cm = 40"), True),
+        (('name = "Invented"', 'name = "Other"'), False),
+        (("settle_s = 0", "settle_s = 9"), False),
+    ]:
+        other = farm_file.setup_fingerprint(farm(FARM.replace(*change)), "hourly")
+        assert (other != plain) == differs, change
+
+
+def test_a_crop_can_be_overridden_and_added():
+    toml = FARM + (
+        "[crops.corn]\nbase_temp_c = 8\n[crops.quinoa]\nbase_temp_c = 3\nupper_temp_c = 30\n"
+    )
+    crops = {row["crop"]: row for row in farm_file.tables(farm(toml))["crop"].to_dicts()}
+    assert (crops["corn"]["base_temp_c"], crops["corn"]["upper_temp_c"]) == (8.0, 30.0)
+    assert crops["quinoa"]["source"] == "farm.toml"
+    with pytest.raises(UserError, match=r"crops\.sorghum: .*base_temp_c must be given"):
+        farm_file.tables(farm(FARM + "[crops.sorghum]\nkc_mid = 1.1\n"))
+
+
+def test_without_a_readable_file_it_says_what_to_do(tmp_path):
+    with pytest.raises(UserError, match=r"no farm file at .*checkstrip new"):
+        farm_file.load(tmp_path / "farm.toml")
+    (tmp_path / "farm.toml").write_bytes("name = 'Größe'".encode("latin-1"))
+    with pytest.raises(UserError, match="not written in UTF-8"):
+        farm_file.load(tmp_path / "farm.toml")
+
+
+def test_a_key_like_no_other_is_answered_with_all_that_are_known():
+    with pytest.raises(UserError, match=r"place\.xyzzy: .*the keys here are latitude, longitude"):
+        farm(FARM.replace("latitude = 50", "latitude = 50\nxyzzy = 1"))
