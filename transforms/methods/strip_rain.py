@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from transforms.methods.strips import STRIPS
+
 # Share of the larger sum that the lesser must have for both gauges to be believed: beyond it they
 # differ by more than three standard errors of two that are wrong by 5 % each. No source.
 GAUGES_AGREE = 0.75
@@ -30,9 +32,8 @@ def strip_rain(weather_day: pl.DataFrame) -> pl.DataFrame:
     field = own.group_by("field", "day").agg(
         field_rain=pl.col("rain_mm").mean(), field_temp=pl.col("air_temp_mean_c").mean()
     )
-    strips = pl.DataFrame({"strip": ["treated", "check"]})
     return (
-        field.join(strips, how="cross")
+        field.join(STRIPS, how="cross")
         .join(own, on=["field", "strip", "day"], how="left")
         .select(
             "field",

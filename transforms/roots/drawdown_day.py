@@ -72,8 +72,8 @@ def derive(
         .sort(*SENSOR, "day")
         .with_columns(place_no=pl.struct(PLACE).rle_id())
     )
-    rows = _moved(with_season(rows, season))
-    rows = _taken(rows.join(_pulses(rows, soil_pulse_day), on=[*SENSOR, "day"], how="left"))
+    rows = _with_fall(with_season(rows, season))
+    rows = _with_uptake(rows.join(_pulses(rows, soil_pulse_day), on=[*SENSOR, "day"], how="left"))
     rows = _with_reason(_without_evaporation(rows, evaporation_day))
     both = pl.col("strip").filter(pl.col("uptake_mm").is_not_null()).n_unique() == 2
     rows = rows.with_columns(both_strips=both.over("field", "depth_cm", "day"))
@@ -87,7 +87,7 @@ def _beside(expr: pl.Expr, days: int) -> pl.Expr:
     return pl.when(same & (since == days)).then(expr.shift(days))
 
 
-def _moved(rows: pl.DataFrame) -> pl.DataFrame:
+def _with_fall(rows: pl.DataFrame) -> pl.DataFrame:
     """Fall since the day before, and whether rain or water from above came in."""
     vwc = pl.col("vwc_pct")
     # Of three days in line the middle one departs by 1.22 (root of 3/2) times a day's noise.
@@ -124,7 +124,7 @@ def _pulses(rows: pl.DataFrame, soil_pulse_day: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _taken(rows: pl.DataFrame) -> pl.DataFrame:
+def _with_uptake(rows: pl.DataFrame) -> pl.DataFrame:
     """Uptake by the better method that the day allows.
 
     A sensor that has pulses on most of its days is never filled up with balances: a season's sum

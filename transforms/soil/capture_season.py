@@ -16,6 +16,7 @@ from scipy import stats
 
 from schemas import generated
 from schemas.tables.soil.capture_season import TABLE
+from transforms.methods.strips import in_strip
 from transforms.methods.texts import joined
 
 LEAST_EVENTS = 3
@@ -63,16 +64,12 @@ def _pairs(event: pl.DataFrame) -> pl.DataFrame:
         )
         for n in (1, 2)
     )
-
-    def of(strip: str) -> pl.Expr:
-        return pl.col("capture").filter(pl.col("strip") == strip).first()
-
     return (
         by_days.group_by("field", "began", "day", "days_after")
         .agg(
             pl.col("rain_mm").mean(),
-            treated=of("treated"),
-            check=of("check"),
+            treated=in_strip(pl.col("capture"), "treated").first(),
+            check=in_strip(pl.col("capture"), "check").first(),
         )
         .with_columns(difference=pl.col("treated") - pl.col("check"))
     )

@@ -28,6 +28,7 @@ from schemas import generated
 from schemas.tables.soil.rain_event import TABLE
 from transforms.methods import calendar_day, crop_days
 from transforms.methods.strip_rain import WHOLE
+from transforms.methods.strips import STRIPS
 from transforms.methods.texts import depth_text, joined
 from transforms.soil.methods import event_gain, rain_clusters, strip_storage
 
@@ -35,7 +36,6 @@ OTHER_RAIN = 0.1
 GAUGES_AGREE = 0.5
 SNOW_C = 1.0
 _EVENT = ["field", "cluster"]
-_STRIPS = ("treated", "check")
 
 
 def derive(
@@ -101,10 +101,9 @@ def _rain(
         at_least_mm=pl.col("any_mm").max(),
         most=pl.col("coverage").max(),
     )
-    strips = pl.DataFrame({"strip": _STRIPS})
     own = pl.col("own_mm").is_not_null()
     return (
-        other.join(strips, how="cross")
+        other.join(STRIPS, how="cross")
         .join(recorded, on=[*_EVENT, "strip"], how="left")
         .with_columns(
             rain_mm=pl.coalesce("own_mm", "other_mm", "at_least_mm"),
@@ -194,7 +193,7 @@ def _with_gain(events: pl.DataFrame, layers: pl.DataFrame, clusters: pl.DataFram
         capture_2d=pl.col("gain_2d_mm") / pl.col("rain_mm"),
     )
     return rows.with_columns(
-        both_strips=(pl.col("capture_2d").is_not_null().sum() == len(_STRIPS)).over(
+        both_strips=(pl.col("capture_2d").is_not_null().sum() == STRIPS.height).over(
             "field", "began"
         )
         & (pl.col("depths").n_unique() == 1).over("field", "began")

@@ -27,6 +27,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.soil.water_use_season import TABLE
+from transforms.methods.strips import STRIPS, in_strip
 from transforms.methods.texts import depth_text, joined
 from transforms.soil.methods import season_balance, strip_storage
 from transforms.soil.methods.season_balance import SEASON, STRIP
@@ -65,10 +66,9 @@ def derive(
     layers = season_balance.season_layers(storage, season)
     profile = season_balance.profiles(layers)
     day = season_balance.daily(profile, weather_day, evapotranspiration_day, farm)
-    strips = pl.DataFrame({"strip": ["treated", "check"]})
     rows = (
         season.select(*SEASON, "crop", "seeded", "harvested")
-        .join(strips, how="cross")
+        .join(STRIPS, how="cross")
         .join(_sums(day), on=STRIP, how="left")
         .join(season_balance.drainage(day), on=STRIP, how="left")
         .join(_depths(layers), on=STRIP, how="left")
@@ -191,7 +191,7 @@ def _with_efficiency(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _with_change(rows: pl.DataFrame) -> pl.DataFrame:
     def of(name: str, strip: str) -> pl.Expr:
-        return pl.col(name).filter(pl.col("strip") == strip).first().over(SEASON)
+        return in_strip(pl.col(name), strip).first().over(SEASON)
 
     value = "water_use_efficiency_kg_ha_mm"
     ratio = of(value, "treated") / of(value, "check")

@@ -7,11 +7,11 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.response import TABLE
+from transforms.methods.strips import STRIPS, in_strip
 from transforms.trial.methods.response_along import sections
-from transforms.trial.methods.response_words import with_limits_and_reason
+from transforms.trial.methods.response_words import verdict, with_limits_and_reason
 from transforms.trial.methods.since_operation import since_operation
 from transforms.trial.methods.trial_statistics import (
-    CONFIDENCE,
     false_discovery,
     findable_difference,
     leaning_block,
@@ -154,15 +154,14 @@ def _sides(strip_yield: pl.DataFrame) -> pl.DataFrame:
     """What each side has, one row a site-year that was harvested at all."""
     whole = strip_yield.filter((pl.col("pass") == "all") & (pl.col("method") == "combined"))
     passes = strip_yield.filter(pl.col("pass") != "all")
-
-    def side(name: str) -> pl.Expr:
-        return pl.col("yield_kg_ha").filter(pl.col("strip") == name).mean()
-
+    mean = {
+        f"whole_{strip}": in_strip(pl.col("yield_kg_ha"), strip).mean() for strip in STRIPS["strip"]
+    }
     return (
         strip_yield.select(SITE_YEAR)
         .unique()
         .join(
-            whole.group_by(SITE_YEAR).agg(whole_treated=side("treated"), whole_check=side("check")),
+            whole.group_by(SITE_YEAR).agg(**mean),
             on=SITE_YEAR,
             how="left",
         )
@@ -205,15 +204,7 @@ def _with_verdict(rows: pl.DataFrame) -> pl.DataFrame:
     p = rows.select(usable.fill_null(float("nan")))["p"].to_numpy()
     adjusted = pl.Series(false_discovery(p)).fill_nan(None)
     return rows.with_columns(p_adjusted=adjusted).with_columns(
-        verdict=pl.when(pl.col("response_kg_ha").is_null())
-        .then(None)
-        .when(pl.col("p_adjusted").is_null())
-        .then(pl.lit("not tested"))
-        .when(pl.col("p_adjusted") > 1 - CONFIDENCE)
-        .then(pl.lit("not shown"))
-        .when(pl.col("response_kg_ha") > 0)
-        .then(pl.lit("gain"))
-        .otherwise(pl.lit("loss"))
+        verdict=pl.when(pl.col("response_kg_ha").is_not_null()).then(verdict("not tested"))
     )
 
 

@@ -6,6 +6,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.response_cause import CAUSES, TABLE
+from transforms.methods.strips import in_strip
 from transforms.methods.texts import joined
 
 SITE_YEAR = ["field", "season"]
@@ -175,12 +176,9 @@ def _lead(root_lead: pl.DataFrame) -> pl.DataFrame:
 
 def _water_use(water_use_season: pl.DataFrame) -> pl.DataFrame:
     """Water use, treated less check, and the change of its efficiency."""
-
-    def side(name: str) -> pl.Expr:
-        return pl.col("water_use_mm").filter(pl.col("strip") == name).mean()
-
+    use = pl.col("water_use_mm")
     return water_use_season.group_by(SITE_YEAR).agg(
-        water_use_gain_mm=side("treated") - side("check"),
+        water_use_gain_mm=in_strip(use, "treated").mean() - in_strip(use, "check").mean(),
         efficiency_change_pct=pl.col("efficiency_change_pct").max(),
     )
 

@@ -9,8 +9,9 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.response_pooled import TABLE
+from transforms.trial.methods.response_words import verdict
 from transforms.trial.methods.trial_pooling import pooled
-from transforms.trial.methods.trial_statistics import CONFIDENCE, Interval, false_discovery, wilson
+from transforms.trial.methods.trial_statistics import Interval, false_discovery, wilson
 
 LEAST = 3  # groups under three are listed and not averaged
 
@@ -196,15 +197,7 @@ def _with_verdict(out: pl.DataFrame) -> pl.DataFrame:
         .over("practice", whole)
         .fill_nan(None)
     )
-    return out.with_columns(p_adjusted=adjusted).with_columns(
-        verdict=pl.when(pl.col("p_adjusted").is_null())
-        .then(pl.lit("too few"))
-        .when(pl.col("p_adjusted") > 1 - CONFIDENCE)
-        .then(pl.lit("not shown"))
-        .when(pl.col("response_kg_ha") > 0)
-        .then(pl.lit("gain"))
-        .otherwise(pl.lit("loss"))
-    )
+    return out.with_columns(p_adjusted=adjusted).with_columns(verdict=verdict("too few"))
 
 
 def _listing(known: pl.DataFrame) -> str:

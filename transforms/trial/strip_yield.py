@@ -19,6 +19,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.strip_yield import TABLE
+from transforms.methods.strips import STRIPS
 from transforms.methods.texts import joined
 from transforms.trial.methods.market_moisture import at_market_moisture, gross_yield
 
@@ -45,12 +46,12 @@ def derive(
     crops = season.select(*SEASON, "crop", "harvested").join(
         crop.select("crop", "market_moisture_pct"), on="crop", how="left"
     )
-    booked = _booked(harvest_pass.join(crops, on=SEASON, how="left"))
-    mapped = _mapped(mapped_pass.join(crops, on=SEASON, how="left"))
-    passes = _chosen(_one_map(booked, mapped))
+    booked = _from_book(harvest_pass.join(crops, on=SEASON, how="left"))
+    mapped = _from_map(mapped_pass.join(crops, on=SEASON, how="left"))
+    passes = _with_used(_without_doubles(booked, mapped))
     methods = _by_method(passes)
     strips = pl.concat([methods, _combined(methods)], how="diagonal")
-    absent = _absent(crops, passes, strips)
+    absent = _without_yield(crops, passes, strips)
     return generated.conform(
         pl.concat(
             [
@@ -64,7 +65,7 @@ def derive(
     )
 
 
-def _booked(passes: pl.DataFrame) -> pl.DataFrame:
+def _from_book(passes: pl.DataFrame) -> pl.DataFrame:
     """Passes of the field book at market moisture, with their error of measurement."""
     wet = pl.col("moisture_pct")
     market = pl.col("market_moisture_pct")
@@ -113,7 +114,7 @@ def _booked(passes: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _mapped(passes: pl.DataFrame) -> pl.DataFrame:
+def _from_map(passes: pl.DataFrame) -> pl.DataFrame:
     """Passes made from points, already at market moisture."""
     counts = pl.col("yield_kg_ha").is_not_null()
     return passes.with_columns(
@@ -124,7 +125,7 @@ def _mapped(passes: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _one_map(booked: pl.DataFrame, mapped: pl.DataFrame) -> pl.DataFrame:
+def _without_doubles(booked: pl.DataFrame, mapped: pl.DataFrame) -> pl.DataFrame:
     """All passes; where a strip's map came as points, its passes read off by hand stand aside."""
     by_hand = pl.col("method") == "yield map"
     doubled = booked.join(mapped.select(STRIP).unique(), on=STRIP, how="semi").filter(by_hand)
@@ -142,7 +143,7 @@ def _one_map(booked: pl.DataFrame, mapped: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([rest, aside, mapped], how="diagonal")
 
 
-def _chosen(passes: pl.DataFrame) -> pl.DataFrame:
+def _with_used(passes: pl.DataFrame) -> pl.DataFrame:
     """Mark the passes to compare by block: weighed if both strips are, else mapped, else any."""
     counts = passes.filter("counts")
     sides = counts.group_by([*SEASON, "method"]).agg(sides=pl.col("strip").n_unique())
@@ -251,7 +252,7 @@ def _combined(methods: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _absent(crops: pl.DataFrame, passes: pl.DataFrame, strips: pl.DataFrame) -> pl.DataFrame:
+def _without_yield(crops: pl.DataFrame, passes: pl.DataFrame, strips: pl.DataFrame) -> pl.DataFrame:
     """A row for each strip of a harvested season that has no yield."""
     seasons = pl.concat(
         [
@@ -259,11 +260,10 @@ def _absent(crops: pl.DataFrame, passes: pl.DataFrame, strips: pl.DataFrame) -> 
             passes.select(*SEASON, "crop"),
         ]
     ).unique(SEASON)
-    sides = pl.DataFrame({"strip": ["treated", "check"]})
     have = strips.filter(pl.col("method") == "combined")
     recorded = passes.select(STRIP).unique().with_columns(recorded=pl.lit(True))
     return (
-        seasons.join(sides, how="cross")
+        seasons.join(STRIPS, how="cross")
         .join(have.select(STRIP), on=STRIP, how="anti")
         .join(recorded, on=STRIP, how="left")
         .with_columns(

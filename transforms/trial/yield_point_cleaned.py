@@ -85,7 +85,7 @@ def derive(
     strip_outline = _as_book(strip_outline, names)
     points = points.sort(*MAP, "point")
     points = pl.concat(
-        _placed(one, strip_outline) for one in points.partition_by(MAP, maintain_order=True)
+        _on_plane(one, strip_outline) for one in points.partition_by(MAP, maintain_order=True)
     )
     points = _cleaned(_with_yield(_with_passes(_with_speed(points))))
     return generated.conform(
@@ -105,7 +105,7 @@ def _as_book(rows: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _placed(points: pl.DataFrame, outlines: pl.DataFrame) -> pl.DataFrame:
+def _on_plane(points: pl.DataFrame, outlines: pl.DataFrame) -> pl.DataFrame:
     """Points of one map on a plane: the strip each lies in, its distance from edge and border.
 
     ``along`` is the part of the unit vector along the strip that each step travels.

@@ -57,24 +57,14 @@ def rain(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
 
     both = labelled(pairs, "station", "rain gauge").filter(usable("") & usable("_other"))
     wet = both.filter(pl.max_horizontal(mine, theirs) >= WET_MM)
-    months = (
-        wet.group_by("kind", "instrument", "part", "month")
-        .agg(
-            pl.col("depth_cm").first(),
-            first=pl.col("day").min(),
-            last=pl.col("day").max(),
-            wet=pl.len().cast(pl.Int64),
-            sum=mine.sum(),
-            sum_other=theirs.sum(),
-            lower=(mine < theirs).mean(),
-        )
-        .filter((pl.col("wet") >= WET_DAYS) & (pl.col("sum_other") >= WET_SUM_MM))
-        .with_columns(finding=pl.lit("gauge blocked"))
-    )
+    months = _by_month(
+        wet, WET_DAYS, sum=mine.sum(), sum_other=theirs.sum(), lower=(mine < theirs).mean()
+    ).filter(pl.col("sum_other") >= WET_SUM_MM)
+    months = months.with_columns(finding=pl.lit("gauge blocked"))
     blocked = months.filter(
         (pl.col("sum") < BLOCKED * pl.col("sum_other")) & (pl.col("lower") >= MOSTLY)
     )
-    found = _months(blocked, "wet").with_columns(ratio=pl.col("sum") / pl.col("sum_other"))
+    found = _months(blocked).with_columns(ratio=pl.col("sum") / pl.col("sum_other"))
     high = pl.max_horizontal(mine, theirs)
     apart = both.filter(
         ((mine - theirs).abs() >= DAY_APART_MM)
@@ -92,11 +82,11 @@ def radiation(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     both = labelled(pairs, "station", "radiation").filter(
         (pl.col("solar_coverage") >= WHOLE) & (pl.col("solar_coverage_other") >= WHOLE)
     )
-    months = _by_month(both, sum=mine.sum(), sum_other=theirs.sum())
+    months = _by_month(both, MONTH_DAYS, sum=mine.sum(), sum_other=theirs.sum())
     low = months.filter(pl.col("sum") < RADIATION_LOW * pl.col("sum_other")).with_columns(
         finding=pl.lit("radiation low")
     )
-    found = _months(low, "n").with_columns(ratio=pl.col("sum") / pl.col("sum_other"))
+    found = _months(low).with_columns(ratio=pl.col("sum") / pl.col("sum_other"))
     return found.drop("sum", "sum_other"), checked_days(both, "radiation low")
 
 
@@ -112,10 +102,10 @@ def differences(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         both = labelled(pairs, "station", part).filter(
             (pl.col(covered) >= WHOLE) & (pl.col(f"{covered}_other") >= WHOLE) & away.is_not_null()
         )
-        months = _by_month(both, sum=away.median(), sum_other=pl.lit(0.0))
+        months = _by_month(both, MONTH_DAYS, sum=away.median(), sum_other=pl.lit(0.0))
         apart = months.filter(pl.col("sum").abs() > limit).with_columns(finding=pl.lit(finding))
         found.append(
-            _months(apart, "n")
+            _months(apart)
             .with_columns((pl.col("sum") / pl.col("months")).alias(f"difference_{unit}"))
             .drop("sum", "sum_other")
         )
@@ -123,9 +113,10 @@ def differences(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     return pl.concat(found, how="diagonal"), pl.concat(seen)
 
 
-def _by_month(both: pl.DataFrame, **numbers: pl.Expr) -> pl.DataFrame:
+def _by_month(days: pl.DataFrame, least: int, **numbers: pl.Expr) -> pl.DataFrame:
+    """Reduce days to the months that have ``least`` of them or more."""
     return (
-        both.group_by("kind", "instrument", "part", "month")
+        days.group_by("kind", "instrument", "part", "month")
         .agg(
             pl.col("depth_cm").first(),
             first=pl.col("day").min(),
@@ -133,11 +124,11 @@ def _by_month(both: pl.DataFrame, **numbers: pl.Expr) -> pl.DataFrame:
             n=pl.len().cast(pl.Int64),
             **numbers,
         )
-        .filter(pl.col("n") >= MONTH_DAYS)
+        .filter(pl.col("n") >= least)
     )
 
 
-def _months(months: pl.DataFrame, n: str) -> pl.DataFrame:
+def _months(months: pl.DataFrame) -> pl.DataFrame:
     """Months as spans, from the first to the last day compared, with the sums over each span."""
     return spans(
         months.with_columns(day=pl.col("month")),
@@ -145,7 +136,7 @@ def _months(months: pl.DataFrame, n: str) -> pl.DataFrame:
         numbers=(
             pl.col("first").min(),
             pl.col("last").max(),
-            pl.col(n).sum().alias("n"),
+            pl.col("n").sum(),
             pl.len().alias("months"),
             pl.col("sum").sum(),
             pl.col("sum_other").sum(),

@@ -31,6 +31,7 @@ import polars as pl
 
 from transforms.methods import calendar_day
 from transforms.methods.strip_rain import shared_rain, strip_rain
+from transforms.methods.strips import STRIPS
 
 SEASON = ["field", "season"]
 STRIP = [*SEASON, "strip"]
@@ -209,7 +210,7 @@ def _demand(evapotranspiration_day: pl.DataFrame) -> pl.DataFrame:
     own = rows.group_by("field", "strip", "day").agg(own_mm=pl.col("crop_et_mm").mean())
     field = rows.group_by("field", "day").agg(field_mm=pl.col("crop_et_mm").mean())
     return (
-        field.join(pl.DataFrame({"strip": ["treated", "check"]}), how="cross")
+        field.join(STRIPS, how="cross")
         .join(own, on=["field", "strip", "day"], how="left")
         .select("field", "strip", "day", demand_mm=pl.coalesce("own_mm", "field_mm"))
     )

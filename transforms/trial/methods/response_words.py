@@ -5,12 +5,26 @@ from __future__ import annotations
 import polars as pl
 
 from transforms.methods.texts import joined
+from transforms.trial.methods.trial_statistics import CONFIDENCE
 
 SIDE_BY_SIDE = (
     "The strips lie side by side and were not assigned by lot, and neighbouring passes are alike: "
     "a lasting difference of the ground between the strips counts as response, and the interval "
     "may be too narrow."
 )
+
+
+def verdict(untested: str) -> pl.Expr:
+    """Return gain or loss, not shown, or ``untested``, from ``p_adjusted`` and the response."""
+    return (
+        pl.when(pl.col("p_adjusted").is_null())
+        .then(pl.lit(untested))
+        .when(pl.col("p_adjusted") > 1 - CONFIDENCE)
+        .then(pl.lit("not shown"))
+        .when(pl.col("response_kg_ha") > 0)
+        .then(pl.lit("gain"))
+        .otherwise(pl.lit("loss"))
+    )
 
 
 def with_limits_and_reason(rows: pl.DataFrame) -> pl.DataFrame:

@@ -6,6 +6,7 @@ Common distributions, tests and intervals are scipy's.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 
@@ -188,6 +189,25 @@ def summed_df(variances: ArrayLike, df: ArrayLike) -> float:
     return float(v.sum() ** 2 / parts.sum()) if parts.size and parts.sum() > 0 else float("inf")
 
 
+def _permuted(
+    values: Array,
+    statistic: Callable[..., Array],
+    resamples: float,
+    alternative: str = "two-sided",
+) -> tuple[float, float]:
+    """Return a statistic and its permutation p; ``resamples`` is infinite for all orders."""
+    result = stats.permutation_test(  # type: ignore[call-overload]  # inf means all orders
+        (values,),
+        statistic,
+        permutation_type="pairings",
+        vectorized=True,
+        n_resamples=resamples,
+        alternative=alternative,
+        rng=20181106,
+    )
+    return float(result.statistic), float(result.pvalue)
+
+
 def rank_correlation(
     x: ArrayLike, y: ArrayLike, most: int = 8, draws: int = 9999
 ) -> tuple[float, float]:
@@ -206,15 +226,7 @@ def rank_correlation(
     def correlation(u: Array, axis: int = -1) -> Array:
         return np.asarray(np.round(np.sum(u * b, axis=axis) / scale, 12))
 
-    result = stats.permutation_test(  # type: ignore[call-overload]  # inf means all orders
-        (a,),
-        correlation,
-        permutation_type="pairings",
-        vectorized=True,
-        n_resamples=np.inf if a.size <= most else draws,
-        rng=20181106,
-    )
-    return float(result.statistic), float(result.pvalue)
+    return _permuted(a, correlation, np.inf if a.size <= most else draws)
 
 
 def groups_differ(labels: ArrayLike, y: ArrayLike, most: int = 8, draws: int = 9999) -> float:
@@ -236,13 +248,4 @@ def groups_differ(labels: ArrayLike, y: ArrayLike, most: int = 8, draws: int = 9
         sums = np.tensordot(np.moveaxis(u, axis, -1), member, axes=([-1], [1]))
         return np.asarray(np.round((sums**2 / sizes).sum(axis=-1), 9))
 
-    result = stats.permutation_test(  # type: ignore[call-overload]  # inf means all orders
-        (centred,),
-        between,
-        permutation_type="pairings",
-        vectorized=True,
-        n_resamples=np.inf if group.size <= most else draws,
-        alternative="greater",
-        rng=20181106,
-    )
-    return float(result.pvalue)
+    return _permuted(centred, between, np.inf if group.size <= most else draws, "greater")[1]

@@ -15,13 +15,12 @@ def season(seed, n=900, *, caught=lambda i: 1.0, wet_share=0.3):
     """Weather in which rain falls on two of three humid, dark days and seldom on others."""
     rng = np.random.default_rng(seed)
     out = []
-    for i in range(n):
-        day = FIRST + timedelta(days=i)
+    days = pl.Series([FIRST + timedelta(days=i) for i in range(n)])
+    tops = pl.select(extraterrestrial(pl.lit(50.0), days.dt.ordinal_day().cast(float))).to_series()
+    for i, (day, top) in enumerate(zip(days, tops, strict=True)):
         cold = day.month in (11, 12, 1, 2, 3)
         gloomy = rng.random() < wet_share
         fell = rng.gamma(1.0, 8.0) + 1 if rng.random() < (0.7 if gloomy else 0.06) else 0.0
-        ordinal = float(day.timetuple().tm_yday)
-        top = pl.select(extraterrestrial(pl.lit(50.0), pl.lit(ordinal))).item()
         out.append(
             {
                 "day": day,
