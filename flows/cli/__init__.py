@@ -1,8 +1,8 @@
-"""The command line: ``checkstrip``.
+"""The command line ``checkstrip``, without logic of its own; may import every room.
 
 Each module of ``COMMANDS`` adds its commands to ``app``; a new command is a function in one of
-them, or a module and its name here. They import what they need when they run, so that ``--help``
-and a plain ``status`` wait for nothing else.
+them, or a module and its name here. For start-up time they import what they need when they run, so
+that ``--help`` and a plain ``status`` wait for nothing else.
 """
 
 from __future__ import annotations
@@ -51,9 +51,9 @@ def main() -> None:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
     except Exception as error:
-        told = of_the_disk(error)
-        if told is not None:
-            _end(1, told)
+        message = of_the_disk(error)
+        if message is not None:
+            _end(1, message)
         if os.environ.get("CHECKSTRIP_TRACEBACK"):
             raise
         _end(
@@ -64,8 +64,8 @@ def main() -> None:
         )
 
 
-def _end(code: int, told: str) -> None:
-    print(plain(told), file=sys.stderr)  # noqa: T201
+def _end(code: int, message: str) -> None:
+    print(plain(message), file=sys.stderr)  # noqa: T201
     sys.exit(code)
 
 

@@ -1,4 +1,7 @@
-"""Commands that only read: status, sql, tables, checksum."""
+"""Commands that only read: status, sql, tables, checksum.
+
+Imports inside functions are for start-up time.
+"""
 
 from __future__ import annotations
 
@@ -29,13 +32,13 @@ def status(
     """
     import json
 
-    from flows.trust import status as work
+    from flows.trust import status
 
-    found = work.status(farm_folder(folder))
+    found = status.status(farm_folder(folder))
     if as_json:
         hand_over(json.dumps(found.as_dict(), indent=1) + "\n")
     else:
-        say("\n".join(work.lines(found)))
+        say("\n".join(status.lines(found)))
     if found.attention:
         raise typer.Exit(1)
 
@@ -43,7 +46,7 @@ def status(
 @app.command()
 def sql(
     folder: Folder,
-    query: Annotated[
+    text: Annotated[
         str | None, typer.Argument(metavar="QUERY", help="without one, it is read from the input")
     ] = None,
     csv: Annotated[bool, typer.Option("--csv", help="as CSV")] = False,
@@ -62,27 +65,27 @@ def sql(
       checkstrip sql my_farm "FROM customary.rain_month" --json
       checkstrip sql my_farm "FROM weather_day" --parquet days.parquet
     """
-    from flows.store import query as work
+    from flows.store import query
 
     if sum((csv, as_json, parquet is not None)) > 1:
         raise UserError("Choose one of --csv, --json and --parquet.")
-    if query is None:
+    if text is None:
         if sys.stdin.isatty():
             raise UserError('Give a query, for example: checkstrip sql FOLDER "SHOW TABLES"')
-        query = sys.stdin.read()
-    with work.open_published(farm_folder(folder)) as con:
-        answer = work.ask(con, query)
+        text = sys.stdin.read()
+    with query.open_published(farm_folder(folder)) as con:
+        answer = query.ask(con, text)
         if parquet is not None:
-            work.to_parquet(answer, parquet)
+            query.to_parquet(answer, parquet)
             say(f"Written to {parquet}.")
             return
-        frame = work.frame(answer)
+        frame = query.frame(answer)
     if csv:
-        hand_over(work.to_csv(frame))
+        hand_over(query.to_csv(frame))
     elif as_json:
-        hand_over(work.to_json(frame) + "\n")
+        hand_over(query.to_json(frame) + "\n")
     else:
-        say(work.to_table(frame, rows or frame.height))
+        say(query.to_table(frame, rows or frame.height))
 
 
 @app.command()
@@ -97,18 +100,17 @@ def tables(
       checkstrip tables my_farm
       checkstrip tables my_farm rain_month
     """
-    from flows.store import publish, query
-    from flows.store import table_text as work
+    from flows.store import publish, query, table_text
 
     farm = farm_folder(folder)
     if table is not None:
-        say(work.detail(work.find(table)))
+        say(table_text.detail(table_text.find(table)))
         return
     rows: dict[str, int] = {}
     if publish.newest(farm) is not None:
         with query.open_published(farm) as con:
             rows = {name: query.count(con, name) for name in query.tables(con)}
-    say(work.overview(rows))
+    say(table_text.overview(rows))
 
 
 @app.command()
@@ -121,11 +123,10 @@ def checksum(folder: Folder) -> None:
     Example:
       checkstrip checksum my_farm
     """
-    from flows.store import checksum as work
-    from flows.store import warehouse
+    from flows.store import checksum, warehouse
 
     farm = farm_folder(folder)
     if not farm.warehouse_file.exists():
         raise UserError(f"There is no warehouse yet. Run first: checkstrip once {folder}")
     with warehouse.open_writer(farm, "computing the checksum") as con:
-        say("\n".join(work.lines(con)))
+        say("\n".join(checksum.lines(con)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flows.cli.base import Folder, app, farm_folder, tell
+from flows.cli.base import Folder, app, run_steps
 
 
 @app.command()
@@ -15,9 +15,4 @@ def audit(folder: Folder) -> None:
     Example:
       checkstrip audit my_farm
     """
-    from flows.base.progress import bar
-    from flows.run import steps
-
-    with bar() as tick:
-        done = steps.audit(farm_folder(folder), tick)
-    tell([done])
+    run_steps(folder, "audit")

@@ -1,4 +1,7 @@
-"""Commands against the loss of the computer: backup, restore."""
+"""Commands against the loss of the computer: backup, restore.
+
+Imports inside functions are for start-up time.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.base import Folder, app, farm_folder, say, tell
+from flows.cli.base import Folder, app, farm_folder, report_runs, say
 
 
 @app.command()
@@ -37,7 +40,7 @@ def backup(
 
     with bar() as tick:
         done = steps.backup(farm_folder(folder), tick, to, anew=anew)
-    tell([done])
+    report_runs([done])
 
 
 @app.command()
@@ -60,11 +63,11 @@ def restore(
       checkstrip restore /mnt/share/farm my_farm --at 2025-06-01T092000Z
     """
     from flows.base.progress import bar
-    from flows.trust.backup import restore as work
+    from flows.trust.backup import restore
 
     with bar() as tick:
-        done = work.restore(backup_folder, new_folder, at, tick)
-    say("\n".join([*done.said, *done.wrong]))
+        done = restore.restore(backup_folder, new_folder, at, tick)
+    say("\n".join([*done.sentences, *done.wrong]))
     say(f"Next: checkstrip once {done.folder.root}")
     if done.wrong:
         raise typer.Exit(1)

@@ -1,4 +1,7 @@
-"""What all commands share: the app, the FOLDER argument, how runs are told."""
+"""What all commands share: the app, the FOLDER argument, how runs are reported.
+
+Imports inside functions are for start-up time.
+"""
 
 from __future__ import annotations
 
@@ -30,7 +33,7 @@ Folder = Annotated[Path, typer.Argument(metavar="FOLDER", help="the farm folder"
 
 
 def farm_folder(path: Path) -> FarmFolder:
-    """The farm folder at a path; UserError where there is none."""
+    """Return the farm folder at a path; UserError if there is none."""
     from flows.farm.folder import FarmFolder
 
     return FarmFolder.at(path)
@@ -46,8 +49,19 @@ def hand_over(text: str) -> None:
     typer.echo(plain(text) if sys.stdout.isatty() else text, nl=False)
 
 
-def tell(runs: Iterable[Run]) -> None:
-    """Say what runs did; exit 1 where one needs a look."""
+def run_steps(folder: Path, *names: str) -> None:
+    """Do the steps of ``flows/run/steps.py`` that are named, with a progress bar; report them."""
+    from flows.base.progress import bar
+    from flows.run import steps
+
+    farm = farm_folder(folder)
+    with bar() as tick:
+        done = [getattr(steps, name)(farm, tick) for name in names]
+    report_runs(done)
+
+
+def report_runs(runs: Iterable[Run]) -> None:
+    """Say what runs did; exit 1 if one needs attention."""
     attention = False
     for run in runs:
         say(f"{run.flow}: {run.summary}")

@@ -1,4 +1,7 @@
-"""Commands that write pages: digest, report."""
+"""Commands that write pages: digest, report.
+
+Imports inside functions are for start-up time.
+"""
 
 from __future__ import annotations
 
@@ -33,7 +36,7 @@ def digest(
     """
     from flows.farm import farm_file
     from flows.pages.digest import write
-    from flows.pages.mail import send as post
+    from flows.pages.mail.send import send as send_waiting
     from flows.pages.week import Week
 
     if send and preview:
@@ -53,7 +56,7 @@ def digest(
         for letter in done.letters:
             if letter.state == "sent":
                 say(f"{letter.reader} has it since {letter.sent_at}; not sent again.")
-        sent = post.send(farm, mail, all_now=True)
+        sent = send_waiting(farm, mail, all_now=True)
         say(str(sent))
         if sent.waiting or sent.refused:
             raise typer.Exit(1)

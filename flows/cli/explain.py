@@ -1,4 +1,7 @@
-"""The command that tells where a number came from: explain."""
+"""The command that tells where a number came from: explain.
+
+Imports inside functions are for start-up time.
+"""
 
 from __future__ import annotations
 
@@ -28,9 +31,9 @@ def explain(
       checkstrip explain my_farm water_use_season field=North season=2025 strip=treated
     """
     from flows.store import query
-    from flows.trust.explain.explain import explain as work
+    from flows.trust.explain import explain
     from flows.trust.explain.file_lines import FileLines
 
     farm = farm_folder(folder)
     with query.open_published(farm) as con:
-        say(work(con, table, key or [], FileLines.of(farm)))
+        say(explain.explain(con, table, key or [], FileLines.of(farm)))

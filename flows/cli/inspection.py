@@ -1,4 +1,7 @@
-"""The command that looks over the set-up: inspect."""
+"""The command that looks over the set-up: inspect.
+
+Imports inside functions are for start-up time.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The command that stays up: run."""
+"""The command that stays up: run.
+
+Imports inside functions are for start-up time.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The command that lets the computer start it: service."""
+"""The command that lets the computer start it: service.
+
+Imports inside functions are for start-up time.
+"""
 
 from __future__ import annotations
 
@@ -34,13 +37,13 @@ def service(
       checkstrip service install my_farm
       checkstrip service remove my_farm
     """
-    from flows.run.service import install as work
+    from flows.run.service import install
 
     farm = farm_folder(folder)
     if action is Action.SHOW:
-        say(work.show(farm))
+        say(install.show(farm))
         return
-    told = (work.install if action is Action.INSTALL else work.remove)(farm)
-    say("\n".join(told.said))
-    if told.left:
+    done = (install.install if action is Action.INSTALL else install.remove)(farm)
+    say("\n".join(done.sentences))
+    if done.left_to_type:
         raise typer.Exit(1)

@@ -1,4 +1,7 @@
-"""Commands for setting up: try, sniff."""
+"""Commands for setting up: try, sniff.
+
+Imports inside functions are for start-up time.
+"""
 
 from __future__ import annotations
 
@@ -76,11 +79,11 @@ def sniff(
     """
     from flows.setup.sniff import sniff_file
 
-    told = sniff_file.sniff(file, folder or write, name, beside)
-    say("\n".join(map(str, told.proposal.found)))
-    say("\n" + told.toml)
+    sniffed = sniff_file.sniff(file, folder or write, name, beside)
+    say("\n".join(map(str, sniffed.proposal.found)))
+    say("\n" + sniffed.toml)
     if write is not None:
-        say(sniff_file.write(told, write))
-    if told.proposal.questions:
-        say(f"{len(told.proposal.questions)} items are not sure (CHECK): please decide them.")
+        say(sniff_file.write(sniffed, write))
+    if sniffed.proposal.questions:
+        say(f"{len(sniffed.proposal.questions)} items are not sure (CHECK): please decide them.")
         raise typer.Exit(1)

@@ -1,4 +1,7 @@
-"""Commands to begin with: demo, new."""
+"""Commands to begin with: demo, new.
+
+Imports inside functions are for start-up time.
+"""
 
 from __future__ import annotations
 
@@ -24,9 +27,9 @@ def new(
       checkstrip new my_farm
       checkstrip new my_farm --units us
     """
-    from flows.setup import new as work
+    from flows.setup import new
 
-    say(work.new(folder, units))
+    say(new.new(folder, units))
 
 
 @app.command()
@@ -43,8 +46,8 @@ def demo(
       checkstrip demo try_it
     """
     from flows.base.progress import bar
-    from flows.setup import demo as work
+    from flows.setup import demo
 
     with bar() as tick:
-        told = work.demo(folder, tick)
-    say(told)
+        findings = demo.demo(folder, tick)
+    say(findings)

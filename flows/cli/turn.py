@@ -1,8 +1,11 @@
-"""Commands that do the work once: once, collect, derive, publish, rebuild."""
+"""Commands that do the work once: once, collect, derive, publish, rebuild.
+
+Imports inside functions are for start-up time.
+"""
 
 from __future__ import annotations
 
-from flows.cli.base import Folder, app, farm_folder, tell
+from flows.cli.base import Folder, app, farm_folder, report_runs, run_steps
 
 
 @app.command()
@@ -20,7 +23,7 @@ def once(folder: Folder) -> None:
 
     with bar() as tick:
         done = steps.turn(farm_folder(folder), tick)
-    tell(done)
+    report_runs(done)
 
 
 @app.command()
@@ -31,12 +34,7 @@ def collect(folder: Folder) -> None:
     Example:
       checkstrip collect my_farm
     """
-    from flows.base.progress import bar
-    from flows.run import steps
-
-    with bar() as tick:
-        done = steps.collect(farm_folder(folder), tick)
-    tell([done])
+    run_steps(folder, "collect")
 
 
 @app.command()
@@ -47,12 +45,7 @@ def derive(folder: Folder) -> None:
     Example:
       checkstrip derive my_farm
     """
-    from flows.base.progress import bar
-    from flows.run import steps
-
-    with bar() as tick:
-        done = steps.derive(farm_folder(folder), tick)
-    tell([done])
+    run_steps(folder, "derive")
 
 
 @app.command()
@@ -63,12 +56,7 @@ def publish(folder: Folder) -> None:
     Example:
       checkstrip publish my_farm
     """
-    from flows.base.progress import bar
-    from flows.run import steps
-
-    with bar() as tick:
-        done = steps.publish(farm_folder(folder), tick)
-    tell([done])
+    run_steps(folder, "publish")
 
 
 @app.command()
@@ -81,9 +69,4 @@ def rebuild(folder: Folder) -> None:
     Example:
       checkstrip rebuild my_farm
     """
-    from flows.base.progress import bar
-    from flows.run import steps
-
-    with bar() as tick:
-        done = [steps.rebuild(farm_folder(folder), tick), steps.publish(farm_folder(folder), tick)]
-    tell(done)
+    run_steps(folder, "rebuild", "publish")

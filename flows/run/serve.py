@@ -2,8 +2,12 @@
 
 The server of Prefect runs in a thread and listens on 127.0.0.1 only, with a secret of this run.
 Its database holds only when to run what: it may be lost at any time, because every run does
-everything that is outstanding. So whenever the scheduler cannot be trusted any more (the clock was set back, its disk is
-full, its database is locked), the program simply begins again, and does what was missed once.
+everything that is outstanding. So if the scheduler cannot be trusted any more (the clock was set
+back, its disk is full, its database is locked), the program begins again, and does what was missed
+once.
+
+Prefect reads its settings when it is imported, so it, and the modules that import it, are imported
+inside functions here, after ``settings``; that also keeps two seconds off a mistake in farm.toml.
 """
 
 from __future__ import annotations
@@ -20,21 +24,12 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from types import FrameType
-from typing import TYPE_CHECKING
 
 from flows.base import lock
 from flows.base.errors import Attention
 from flows.farm import farm_file, logs
 from flows.farm.folder import FarmFolder
-from flows.run import scheduler
-
-if TYPE_CHECKING:
-    from prefect import Flow
-    from prefect.deployments.runner import RunnerDeployment
-
-    from schemas.farm.farm import Farm
 
 START_LIMIT_S = 120.0
 # A run of the scheduler leaves 16 kB behind; a fortnight of them is enough to look into a fault.
@@ -53,45 +48,31 @@ def serve(folder: FarmFolder, say: Callable[[str], None]) -> None:
     """
     farm = farm_file.load(folder.farm_toml)
     why = None
-    with lock.hold(folder.run_lock_file, "checkstrip run"), _listening() as listener:
-        port = listener.getsockname()[1]
-        os.environ.update(_settings(folder, port))
+    with (
+        lock.hold(folder.run_lock_file, "checkstrip run"),
+        _quick_to_stop(),
+        server(folder) as port,
+    ):
+        from flows.run import prefect_flows, scheduler  # noqa: PLC0415
+
         log = logs.to_file(folder)
-        with _quick_to_stop(), _api(listener, folder):
-            deployments = _deployments(folder, farm)
-            say(
-                f"Running for {folder.root}. Collects at '{farm.schedules.collect}', makes all "
-                f"tables at '{farm.schedules.derive}' ({farm.place.time_zone}). "
-                f"Log: {folder.logs}. Ctrl-C stops."
-            )
-            log.info("started, server on 127.0.0.1:%s", port)
-            signal.signal(signal.SIGINT, signal.default_int_handler)
-            try:
-                asyncio.run(scheduler.run(deployments, log))
-            except* Exception as trouble:
-                # The runner gives up after some minutes of a server that does not answer.
-                why = trouble.exceptions[0]
-            finally:
-                log.info("stopped")
+        deployments = prefect_flows.deployments(folder, farm)
+        say(
+            f"Running for {folder.root}. Collects at '{farm.schedules.collect}', makes all "
+            f"tables at '{farm.schedules.derive}' ({farm.place.time_zone}). "
+            f"Log: {folder.logs}. Ctrl-C stops."
+        )
+        log.info("started, server on 127.0.0.1:%s", port)
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        try:
+            asyncio.run(scheduler.run(deployments, log))
+        except* Exception as trouble:
+            # The runner gives up after some minutes of a server that does not answer.
+            why = trouble.exceptions[0]
+        finally:
+            log.info("stopped")
     if why is not None:
         _begin_again(folder, log, say, why)
-
-
-def _deployments(folder: FarmFolder, farm: Farm) -> list[RunnerDeployment]:
-    """Every flow with its schedule; the whole turn last."""
-    from flows.run import prefect_flows  # noqa: PLC0415
-
-    times = farm.schedules
-    scheduled = [
-        (prefect_flows.collect, times.collect),
-        (prefect_flows.digest, times.digest),
-        (prefect_flows.audit, times.audit),
-    ]
-    if farm.backup is not None:
-        scheduled.append((prefect_flows.backup, farm.backup.schedule))
-    scheduled.append((prefect_flows.turn, times.derive))
-    given = {"folder": str(folder.root)}
-    return [_deployment(flow, cron, farm.place.time_zone, given) for flow, cron in scheduled]
 
 
 def _begin_again(
@@ -99,14 +80,16 @@ def _begin_again(
 ) -> None:
     """Put a fresh process in this one's place: nothing of the old scheduler is left in memory.
 
-    Where the disk is full it waits until there is room, for as long as that takes.
+    If the disk is full it waits until there is room, for as long as that takes.
     Windows cannot do that; there the program ends, and the task that started it starts it again.
     """
-    told = f"The scheduler had to stop: {why or type(why).__name__}"
-    log.warning("%s", told, exc_info=None if isinstance(why, scheduler.Again) else why)
+    from flows.run.scheduler import RestartNeeded  # noqa: PLC0415
+
+    message = f"The scheduler had to stop: {why or type(why).__name__}"
+    log.warning("%s", message, exc_info=None if isinstance(why, RestartNeeded) else why)
     if sys.platform == "win32":
-        raise Attention(f"{told} Start it again: checkstrip run FOLDER")
-    say(f"{told} It begins again in {_PAUSE_S:.0f} seconds.")
+        raise Attention(f"{message} Start it again: checkstrip run FOLDER")
+    say(f"{message} It begins again in {_PAUSE_S:.0f} seconds.")
     time.sleep(_PAUSE_S)
     while shutil.disk_usage(folder.root).free < _ROOM:
         time.sleep(_PAUSE_S)
@@ -114,8 +97,11 @@ def _begin_again(
     os.execv(sys.executable, sys.orig_argv)  # noqa: S606 - our own command line
 
 
-def _settings(folder: FarmFolder, port: int) -> dict[str, str]:
-    """What Prefect must know before it is imported, here and in the processes of the runs."""
+def settings(folder: FarmFolder, port: int) -> dict[str, str]:
+    """Return what Prefect must know before it is imported, here and in the processes of the runs.
+
+    The secret is a new one each time.
+    """
     home = folder.state / "prefect"
     home.mkdir(parents=True, exist_ok=True)
     secret = f"checkstrip:{secrets.token_urlsafe(24)}"
@@ -136,7 +122,6 @@ def _settings(folder: FarmFolder, port: int) -> dict[str, str]:
         "PREFECT_LOGGING_TO_API_ENABLED": "false",
         "PREFECT_LOGGING_LEVEL": "CRITICAL",
         "PREFECT_LOGGING_SERVER_LEVEL": "CRITICAL",
-        "PREFECT_CLI_COLORS": "false",
     }
 
 
@@ -164,65 +149,42 @@ def _quick_to_stop() -> Iterator[None]:
 
 
 @contextmanager
-def _listening() -> Iterator[socket.socket]:
-    """A socket on a free port that only this computer reaches."""
+def server(folder: FarmFolder) -> Iterator[int]:
+    """Run Prefect's server in a thread until the end; yields its port, which only this computer reaches.
+
+    It answers from then on. Raises Attention if it does not start.
+    """
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listener:
         listener.bind(("127.0.0.1", 0))
-        yield listener
+        port = listener.getsockname()[1]
+        os.environ.update(settings(folder, port))
+        import uvicorn  # noqa: PLC0415
+        from prefect.server.api.server import create_app  # noqa: PLC0415
 
-
-@contextmanager
-def _api(listener: socket.socket, folder: FarmFolder) -> Iterator[None]:
-    """Prefect's server in a thread, healthy; a database that it cannot use is put aside once."""
-    import uvicorn  # noqa: PLC0415
-    from prefect.server.api.server import create_app  # noqa: PLC0415
-
-    database = folder.state / "prefect" / "prefect.db"
-    config = uvicorn.Config(
-        create_app(final=True), log_level="error", timeout_graceful_shutdown=2, access_log=False
-    )
-    server = uvicorn.Server(config)
-    thread = threading.Thread(
-        target=server.run, kwargs={"sockets": [listener]}, name="scheduler's server", daemon=True
-    )
-    thread.start()
-    try:
-        _await_health(thread, database)
-        yield
-    finally:
-        server.should_exit = True
-        thread.join(timeout=15)
-
-
-def _await_health(thread: threading.Thread, database: Path) -> None:
-    import httpx  # noqa: PLC0415
-
-    url = f"{os.environ['PREFECT_API_URL']}/health"
-    until = time.monotonic() + START_LIMIT_S
-    while time.monotonic() < until and thread.is_alive():
+        api = uvicorn.Server(
+            uvicorn.Config(
+                create_app(final=True),
+                log_level="error",
+                timeout_graceful_shutdown=2,
+                access_log=False,
+            )
+        )
+        thread = threading.Thread(
+            target=api.run, kwargs={"sockets": [listener]}, name="scheduler's server", daemon=True
+        )
+        thread.start()
         try:
-            if httpx.get(url, timeout=2.0, trust_env=False).status_code == 200:
-                return
-        except httpx.HTTPError:
-            pass
-        time.sleep(0.2)
-    raise Attention(
-        f"The scheduler did not start. If it happens again, delete {database} (it holds only when "
-        "to run what, and is made anew) and start again."
-    )
-
-
-def _deployment(
-    flow: Flow[..., str], cron: str, zone: str, parameters: dict[str, str]
-) -> RunnerDeployment:
-    from prefect.deployments.runner import RunnerDeployment  # noqa: PLC0415
-    from prefect.schedules import Cron  # noqa: PLC0415
-    from prefect.types.entrypoint import EntrypointType  # noqa: PLC0415
-
-    return RunnerDeployment.from_flow(
-        flow,
-        name="farm",
-        schedule=Cron(cron, timezone=zone),
-        parameters=parameters,
-        entrypoint_type=EntrypointType.MODULE_PATH,
-    )
+            until = time.monotonic() + START_LIMIT_S
+            # Its word comes after its database is ready and its services run.
+            while not api.started:
+                if time.monotonic() > until or not thread.is_alive():
+                    raise Attention(
+                        "The scheduler did not start. If it happens again, delete "
+                        f"{folder.state / 'prefect' / 'prefect.db'} (it holds only when to run "
+                        "what, and is made anew) and start again."
+                    )
+                time.sleep(0.2)
+            yield port
+        finally:
+            api.should_exit = True
+            thread.join(timeout=15)

@@ -1,7 +1,8 @@
 """The flows as plain functions: each does all that is outstanding, and is recorded as a run.
 
 The command line calls these; the scheduled flows of ``checkstrip run`` are thin wrappers of the
-same. Nothing here imports Prefect.
+same. Nothing here imports Prefect. Imports inside functions are for start-up time: each step waits
+only for what it needs.
 """
 
 from __future__ import annotations
@@ -10,22 +11,25 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
+from flows.base import schedule
 from flows.base.errors import Attention, UserError
 from flows.base.progress import Tick, silent
+from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.store import flow_runs
 from flows.store.flow_runs import Run
+from flows.trust.backup import last_good
 
-# None where there was no need to do anything, and nothing to tell.
+# None if there was no need to do anything, and nothing to report.
 Step = Callable[[FarmFolder, Tick], Run | None]
 
 
 def collect(folder: FarmFolder, tick: Tick = silent) -> Run:
     """Take what arrived into the archive, and land it."""
-    from flows.intake.collect import collect as work  # noqa: PLC0415
+    from flows.intake import collect  # noqa: PLC0415
 
     with flow_runs.recorded(folder, "collect") as run:
-        found = work(folder, tick)
+        found = collect.collect(folder, tick)
         run.summary, run.notes = str(found), found.notes
         run.state = "attention" if found.wants_attention else "done"
     return run
@@ -33,31 +37,30 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Run:
 
 def derive(folder: FarmFolder, tick: Tick = silent) -> Run:
     """Make the daily and derived tables."""
-    from flows.derive.derive import derive as work  # noqa: PLC0415
+    from flows.derive import derive  # noqa: PLC0415
     from flows.store import warehouse  # noqa: PLC0415
 
     with (
         flow_runs.recorded(folder, "derive") as run,
         warehouse.open_writer(folder, "deriving") as con,
     ):
-        run.summary = str(work(con, tick))
+        run.summary = str(derive.derive(con, tick))
     return run
 
 
 def publish(folder: FarmFolder, tick: Tick = silent) -> Run:
     """Put the copy for readers in place."""
-    from flows.store.publish import publish as work  # noqa: PLC0415
+    from flows.store import publish  # noqa: PLC0415
 
     tick("publishing", 0, 1)
     with flow_runs.recorded(folder, "publish") as run:
-        run.summary = str(work(folder))
+        run.summary = str(publish.publish(folder))
     tick("publishing", 1, 1)
     return run
 
 
 def digest(folder: FarmFolder, tick: Tick = silent) -> Run:
     """Make the last whole week's digest, unless it was made, and send what waits."""
-    from flows.farm import farm_file  # noqa: PLC0415
     from flows.pages.digest import write  # noqa: PLC0415
 
     with flow_runs.recorded(folder, "digest") as run:
@@ -76,7 +79,7 @@ def digest(folder: FarmFolder, tick: Tick = silent) -> Run:
 
 
 def post(folder: FarmFolder, tick: Tick = silent) -> Run:
-    """Send the digests that wait in the outbox; recorded only where one is due."""
+    """Send the digests that wait in the outbox; recorded only if one is due."""
     from flows.pages.mail import send  # noqa: PLC0415
 
     if not send.anything_due(folder):
@@ -89,7 +92,6 @@ def post(folder: FarmFolder, tick: Tick = silent) -> Run:
 
 
 def _send(folder: FarmFolder, run: Run) -> None:
-    from flows.farm import farm_file  # noqa: PLC0415
     from flows.pages.mail import send  # noqa: PLC0415
 
     mail = farm_file.load(folder.farm_toml).mail
@@ -104,25 +106,22 @@ def _send(folder: FarmFolder, run: Run) -> None:
 
 
 def audit(folder: FarmFolder, tick: Tick = silent) -> Run:
-    """Hold what is published to its declarations and to itself."""
-    from flows.trust.audit.audit import audit as work  # noqa: PLC0415
+    """Check what is published against its declarations and for internal consistency."""
+    from flows.trust.audit import audit  # noqa: PLC0415
 
     with flow_runs.recorded(folder, "audit") as run:
-        found = work(folder, tick)
+        found = audit.audit(folder, tick)
         run.summary, run.notes = str(found), found.notes
         run.state = "attention" if found.failed else "done"
     return run
 
 
 def audit_if_missed(folder: FarmFolder, tick: Tick = silent) -> Run | None:
-    """The audit, where its time came while nothing ran."""
-    from flows.base import schedule  # noqa: PLC0415
-    from flows.farm import farm_file  # noqa: PLC0415
-
+    """Audit if its time came while nothing ran."""
     farm = farm_file.load(folder.farm_toml)
     before = flow_runs.last(folder).get("audit")
-    whole = before is not None and before.state != "failed"
-    began = datetime.fromisoformat(before.started_at) if before and whole else None
+    whole = before if before and before.state != "failed" else None
+    began = datetime.fromisoformat(whole.started_at) if whole else None
     now = datetime.now(UTC)
     if not schedule.is_missed(farm.schedules.audit, farm.place.zone, began, now):
         return None
@@ -130,10 +129,7 @@ def audit_if_missed(folder: FarmFolder, tick: Tick = silent) -> Run | None:
 
 
 def backup_if_due(folder: FarmFolder, tick: Tick = silent) -> Run | None:
-    """The backup that farm.toml names, where the last good one is older than its last due time."""
-    from flows.farm import farm_file  # noqa: PLC0415
-    from flows.trust.backup import last_good  # noqa: PLC0415
-
+    """Make the backup that farm.toml names if it came due after the last good one."""
     if not last_good.is_due(folder, farm_file.load(folder.farm_toml), datetime.now(UTC)):
         return None
     return backup(folder, tick)
@@ -142,7 +138,7 @@ def backup_if_due(folder: FarmFolder, tick: Tick = silent) -> Run | None:
 def backup(
     folder: FarmFolder, tick: Tick = silent, to: Path | None = None, *, anew: bool = False
 ) -> Run:
-    """A backup, restored and compared; a folder that cannot be reached is told, not raised."""
+    """Back up, restore and compare; a folder that cannot be reached is reported, not raised."""
     from flows.trust.backup import make  # noqa: PLC0415
 
     with flow_runs.recorded(folder, "backup") as run:
@@ -154,11 +150,12 @@ def backup(
 
 
 def rebuild(folder: FarmFolder, tick: Tick = silent) -> Run:
-    """Make the warehouse anew from the archive and the field book."""
-    from flows.trust.backup.rebuild import rebuild as work  # noqa: PLC0415
+    """Rebuild the warehouse from the archive and the field book."""
+    from flows.trust.backup import rebuild  # noqa: PLC0415
 
     with flow_runs.recorded(folder, "rebuild") as run:
-        run.summary = f"The warehouse was made anew; its checksum is {work(folder, tick)}."
+        total = rebuild.rebuild(folder, tick)
+        run.summary = f"The warehouse was made anew; its checksum is {total}."
     return run
 
 
@@ -170,7 +167,7 @@ MISSED: tuple[Step, ...] = (collect, derive, publish, digest, audit_if_missed, b
 
 
 def turn(folder: FarmFolder, tick: Tick = silent, steps: tuple[Step, ...] = TURN) -> list[Run]:
-    """All of ``steps``. One that fails does not keep the next from what it can still do.
+    """Do all of ``steps``. One that fails does not keep the next from what it can still do.
 
     Raises the first failure after the last step; Busy and other mistakes of the user at once.
     """

@@ -1,4 +1,4 @@
-"""How the farm folder stands: last heard, last runs, what was refused, how much is stored."""
+"""Report the state of a farm folder: last heard, last runs, what was refused, how much is stored."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from flows.pages.mail.outbox import Outbox
 from flows.store import flow_runs, publish, query
 from flows.trust.backup import last_good
 
-_HEARD = """
+_LAST_HEARD = """
     SELECT kind, instrument, strftime(max(last), '%Y-%m-%dT%H:%M:%SZ') AS last_heard,
         bool_or(standing) AS standing
     FROM (
@@ -29,19 +29,19 @@ _HEARD = """
         UNION ALL SELECT 'probe', probe, NULL, to_day IS NULL FROM probe_spell
     ) GROUP BY kind, instrument ORDER BY kind DESC, instrument
 """
-_REFUSED = """
+_REJECTED = """
     SELECT cause, extent, count(*) AS count FROM quarantine
     GROUP BY cause, extent ORDER BY count DESC, cause, extent
 """
-_BOOKS = """
+_BOOK_PROBLEMS = """
     SELECT book, lost, count(*) AS count FROM book_problem GROUP BY book, lost ORDER BY book, lost
 """
 _DELIVERIES = "SELECT state, count(*) AS count FROM delivery GROUP BY state ORDER BY state"
 
-
 BOOKS = {"fieldbook": "field book", "yieldmaps": "yield maps", "normals": "table of normals"}
-# A schedule of minutes may be late by so much before anybody has to look.
-QUIET = timedelta(days=1)
+_EXTENTS = {"delivery": "whole deliveries", "row": "rows", "value": "values"}
+# A schedule of minutes may be late by this much before anybody has to look.
+_LATE = timedelta(days=1)
 
 
 @dataclass(slots=True)
@@ -62,12 +62,12 @@ class Status:
     attention: list[str] = field(default_factory=list)
 
     def as_dict(self) -> dict[str, Any]:
-        """All of it, for JSON."""
+        """Return all of it, for JSON."""
         return asdict(self)
 
 
 def status(folder: FarmFolder, now: datetime | None = None) -> Status:
-    """How the farm folder stands, from the published copy and the record of runs."""
+    """Return the state of the farm folder, from the published copy and the record of runs."""
     now = now or datetime.now(UTC)
     found = Status(str(folder.root), _stamp(now))
     path = publish.newest(folder)
@@ -79,10 +79,10 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
         found.published = str(path)
         found.published_at = _stamp(datetime.fromtimestamp(path.stat().st_mtime, UTC))
         with query.open_published(folder) as con:
-            found.instruments = _records(con, _HEARD)
+            found.instruments = _records(con, _LAST_HEARD)
             found.deliveries = _records(con, _DELIVERIES)
-            found.quarantine = _records(con, _REFUSED)
-            found.books = _records(con, _BOOKS)
+            found.quarantine = _records(con, _REJECTED)
+            found.books = _records(con, _BOOK_PROBLEMS)
         for instrument in found.instruments:
             instrument["silent_h"] = _hours_since(instrument["last_heard"], now)
             if instrument["standing"] and instrument["last_heard"] is None:
@@ -96,8 +96,8 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
         for run in found.runs
         if run["state"] != "done"
     ]
-    found.attention += _of_the_books(found.books)
-    found.attention += _of_the_clock(folder, now)
+    found.attention += _book_sentences(found.books)
+    found.attention += _late_sentences(folder, now)
     found.backup = last_good.last_good(folder)
     found.attention += Outbox(folder).attention()
     found.store_bytes = {
@@ -108,8 +108,8 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
     return found
 
 
-def _of_the_books(counts: list[dict[str, Any]]) -> list[str]:
-    """A sentence for each book of which something was left out."""
+def _book_sentences(counts: list[dict[str, Any]]) -> list[str]:
+    """Return a sentence for each book of which something was left out."""
     lost: dict[str, int] = {}
     for row in counts:
         if row["lost"] != "none":
@@ -121,28 +121,28 @@ def _of_the_books(counts: list[dict[str, Any]]) -> list[str]:
     ]
 
 
-def _of_the_clock(folder: FarmFolder, now: datetime) -> list[str]:
-    """Sentences where what farm.toml wants on schedule was not done: collect, backup."""
+def _late_sentences(folder: FarmFolder, now: datetime) -> list[str]:
+    """Return a sentence for each of collect and backup that was not done on schedule."""
     try:
         farm = farm_file.load(folder.farm_toml)
     except UserError:
-        return []  # the runs that it stopped tell of it
-    told = last_good.attention(folder, farm, now)
+        return []  # the runs that it stopped report it
+    sentences = last_good.attention(folder, farm, now)
     run = flow_runs.last(folder).get("collect")
     if run is not None:
         began = datetime.fromisoformat(run.started_at)
         latest = schedule.last_due(farm.schedules.collect, farm.place.zone, now)
-        if began < min(latest, now - QUIET):
+        if began < min(latest, now - _LATE):
             days = (now - began).total_seconds() / 86_400
-            told.append(
+            sentences.append(
                 f"Nothing was collected for {days:,.1f} days. Is 'checkstrip run' running? "
                 f"'checkstrip service show {folder.root}' tells how the computer starts it."
             )
-    return told
+    return sentences
 
 
 def lines(found: Status) -> list[str]:
-    """The status in words."""
+    """Return the status as lines of text."""
     out = [f"Farm folder {found.farm_folder}"]
     if found.published:
         out.append(f"Published {found.published} at {found.published_at}")
@@ -159,13 +159,12 @@ def lines(found: Status) -> list[str]:
                 f"  {run['flow']:<8} {run['ended_at'][:19]}Z  {run['state']}: {run['summary']}"
             )
     if found.deliveries:
-        told = ", ".join(f"{row['count']:,} {row['state']}" for row in found.deliveries)
-        out += ["", f"Deliveries: {told}"]
+        counts = ", ".join(f"{row['count']:,} {row['state']}" for row in found.deliveries)
+        out += ["", f"Deliveries: {counts}"]
     if found.published:
         out += ["", "Quarantine" + ("" if found.quarantine else ": empty")]
     for row in found.quarantine:
-        what = {"delivery": "whole deliveries", "row": "rows", "value": "values"}[row["extent"]]
-        out.append(f"  {row['count']:>8,} {what}: {row['cause']}")
+        out.append(f"  {row['count']:>8,} {_EXTENTS[row['extent']]}: {row['cause']}")
     for row in found.books:
         lost = "nothing lost" if row["lost"] == "none" else f"lost the {row['lost']}"
         out.append(f"  {row['count']:>8,} faults in the {BOOKS[row['book']]}: {lost}")
@@ -175,7 +174,7 @@ def lines(found: Status) -> list[str]:
     sizes = ", ".join(f"{name} {size / 1e6:,.1f} MB" for name, size in found.store_bytes.items())
     out += ["", f"Store: {sizes}"]
     if found.attention:
-        out += ["", "Needs a look", *(f"  {told}" for told in found.attention)]
+        out += ["", "Needs a look", *(f"  {sentence}" for sentence in found.attention)]
     return out
 
 

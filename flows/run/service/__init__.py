@@ -1,1 +1,4 @@
-"""Starting ``checkstrip run`` with the computer: systemd, launchd, the Windows Task Scheduler."""
+"""Start ``checkstrip run`` with the computer; may import the farm folder and ``base``.
+
+One module a system: systemd, launchd, the Windows Task Scheduler.
+"""

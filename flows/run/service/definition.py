@@ -1,4 +1,4 @@
-"""What a service is on any system: its name, what it runs, where its definition lies."""
+"""Define a service on any system: its name, what it runs, where its definition is."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class Definition:
 
 
 def service(folder: FarmFolder) -> Service:
-    """The service of a farm folder; raises UserError where a path cannot stand in a definition."""
+    """Return the service of a farm folder; raises UserError if a definition cannot hold its path."""
     root = folder.root
     if re.search(r"[\x00-\x1f\x7f]", str(root)):
         raise UserError(f"{root!s} has a line break or another control character in its name.")
@@ -49,9 +49,9 @@ def service(folder: FarmFolder) -> Service:
 
 
 def _program() -> tuple[str, ...]:
-    """How this installation is started, whatever the working directory or the search path."""
+    """Return how this installation is started, whatever the working directory or the search path."""
     python = Path(sys.executable)
-    # Without a console window; nothing is printed then, and the log tells all.
+    # Without a console window; nothing is printed then, and the log has it all.
     windowless = python.with_name("pythonw.exe")
     if windowless.is_file():
         python = windowless

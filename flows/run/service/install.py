@@ -1,4 +1,4 @@
-"""Writes a service's definition and gives it to the system, or says what to type."""
+"""Write a service's definition and give it to the system, or say what to type."""
 
 from __future__ import annotations
 
@@ -15,21 +15,21 @@ from flows.run.service.definition import Definition, service
 
 
 @dataclass(slots=True)
-class Told:
-    """What was done, and whether a person has to do the rest."""
+class Done:
+    """What was done, in sentences, and whether commands are left for a person to type."""
 
-    said: list[str] = field(default_factory=list)
-    left: bool = False
+    sentences: list[str] = field(default_factory=list)
+    left_to_type: bool = False
 
 
 def definition(folder: FarmFolder, system: str = sys.platform) -> Definition:
-    """The definition for this computer's system (``system`` as Python names it)."""
+    """Return the definition for this computer's system (``system`` as Python names it)."""
     kinds = {"win32": task_scheduler.definition, "darwin": launchd.definition}
     return kinds.get(system, systemd.definition)(service(folder))
 
 
 def show(folder: FarmFolder) -> str:
-    """What would be written where, and given to which command."""
+    """Return what would be written where, and given to which command, as text."""
     what = definition(folder)
     there = "it is there" if what.path.exists() else "not there yet"
     return "\n".join(
@@ -41,7 +41,7 @@ def show(folder: FarmFolder) -> str:
     )
 
 
-def install(folder: FarmFolder) -> Told:
+def install(folder: FarmFolder) -> Done:
     """Write the definition and start the service; what the system refuses is left to be typed.
 
     Raises UserError (a path that cannot be named) and Attention (it cannot be written).
@@ -52,38 +52,41 @@ def install(folder: FarmFolder) -> Told:
         files.write_bytes(what.path, what.content)
     except OSError as error:
         raise Attention(f"{what.path} cannot be written: {error}.") from error
-    told = Told([f"Wrote {what.path}."])
-    _run(what.on, told)
-    told.said.append(
-        what.more if told.left else f"Checkstrip runs for {folder.root} from now on. {what.more}"
+    done = Done([f"Wrote {what.path}."])
+    _run(what.on, done)
+    done.sentences.append(
+        what.more
+        if done.left_to_type
+        else f"Checkstrip runs for {folder.root} from now on. {what.more}"
     )
-    return told
+    return done
 
 
-def remove(folder: FarmFolder) -> Told:
+def remove(folder: FarmFolder) -> Done:
     """Stop the service and delete its definition; data and farm.toml stay as they are."""
     what = definition(folder)
     if not what.path.exists():
-        return Told([f"No service is installed for {folder.root}: there is no {what.path}."])
-    told = Told()
-    _run(what.off, told)
+        return Done([f"No service is installed for {folder.root}: there is no {what.path}."])
+    done = Done()
+    _run(what.off, done)
     what.path.unlink()
-    told.said.append(f"Deleted {what.path}. Data and settings stay as they are.")
-    return told
+    done.sentences.append(f"Deleted {what.path}. Data and settings stay as they are.")
+    return done
 
 
-def _run(commands: tuple[tuple[str, ...], ...], told: Told) -> None:
-    """The system's own commands, until one fails; those that are left are told to be typed."""
+def _run(commands: tuple[tuple[str, ...], ...], done: Done) -> None:
+    """Run the system's own commands until one fails; list those that are left to be typed."""
     for place, command in enumerate(commands):
-        why = _trouble(command)
+        why = _refusal(command)
         if why:
-            told.left = True
-            told.said.append(f"{why} Type when it can be done:")
-            told.said += [f"  {subprocess.list2cmdline(c)}" for c in commands[place:]]
+            done.left_to_type = True
+            done.sentences.append(f"{why} Type when it can be done:")
+            done.sentences += [f"  {subprocess.list2cmdline(c)}" for c in commands[place:]]
             return
 
 
-def _trouble(command: tuple[str, ...]) -> str:
+def _refusal(command: tuple[str, ...]) -> str:
+    """Run a command; return why it did not work, or nothing."""
     program = shutil.which(command[0])
     if program is None:
         return f"There is no {command[0]} on this computer."

@@ -9,7 +9,7 @@ import subprocess
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
-from xml.etree import ElementTree as ET  # only written, never read
+from xml.etree import ElementTree  # only written, never read
 
 from flows.base.errors import UserError
 from flows.run.service.definition import Definition, Service
@@ -68,15 +68,15 @@ def definition(service: Service) -> Definition:
             }
         },
     }
-    root = ET.Element("Task", {"version": "1.3", "xmlns": SPACE})
+    root = ElementTree.Element("Task", {"version": "1.3", "xmlns": SPACE})
     _grow(root, parts)
-    ET.indent(root)
+    ElementTree.indent(root)
     path = Path(service.root) / "state" / f"{service.name}.xml"
     task = f"Checkstrip\\{service.name}"
     return Definition(
         path=path,
-        content=ET.tostring(root, encoding="utf-16", xml_declaration=True),
-        shown=ET.tostring(root, encoding="unicode"),
+        content=ElementTree.tostring(root, encoding="utf-16", xml_declaration=True),
+        shown=ElementTree.tostring(root, encoding="unicode"),
         on=(
             ("schtasks", "/Create", "/TN", task, "/XML", str(path), "/F"),
             ("schtasks", "/Run", "/TN", task),
@@ -89,9 +89,9 @@ def definition(service: Service) -> Definition:
     )
 
 
-def _grow(above: ET.Element, parts: Mapping[str, Any]) -> None:
+def _grow(above: ElementTree.Element, parts: Mapping[str, Any]) -> None:
     for name, content in parts.items():
-        below = ET.SubElement(above, name)
+        below = ElementTree.SubElement(above, name)
         if isinstance(content, str):
             below.text = content
         else:

@@ -1,1 +1,4 @@
-"""The nightly audit: what is stored, held to the declarations and to itself."""
+"""Check what is published for errors; may import the rooms from ``base`` to ``derive``.
+
+Great Expectations is imported only in ``expectations``, when an audit runs.
+"""

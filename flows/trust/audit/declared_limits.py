@@ -1,10 +1,11 @@
-"""Expectations made from a table's declaration; nothing here knows a table by name."""
+"""Make expectations from a table's declaration; nothing here knows a table by name."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
 
+from flows.trust.audit.outcome import CountCheck
 from schemas import generated
 from schemas.table import Column, Table
 
@@ -21,54 +22,78 @@ class Expected:
 
 
 def expectations(table: Table) -> list[Expected]:
-    """What a declaration promises of rows: filled, within limits, allowed words."""
+    """Return what a declaration promises of rows: filled, within limits, allowed words."""
     return [one for column in table.columns for one in _of(table, column)]
 
 
 def _of(table: Table, column: Column) -> list[Expected]:
-    made_of: list[Expected] = []
-    name = {"column": column.name}
+    found: list[Expected] = []
+
+    def expect(words: str, kind: str, said: str, **settings: Any) -> None:
+        found.append(Expected(column.name, words, kind, {"column": column.name, **settings}, said))
+
     if column.required:
-        made_of.append(
-            Expected(
-                column.name,
-                "is filled",
-                "ExpectColumnValuesToNotBeNull",
-                name,
-                f"Rows of {table.name} lack {column.name} ({column.meaning}); they cannot be placed or counted.",
-            )
+        expect(
+            "is filled",
+            "ExpectColumnValuesToNotBeNull",
+            f"Rows of {table.name} lack {column.name} ({column.meaning}); "
+            "they cannot be placed or counted.",
         )
     if column.low is not None or column.high is not None:
-        low = "" if column.low is None else f"{column.low:g}"
-        high = "" if column.high is None else f"{column.high:g}"
-        within = f"at least {low}" if not high else f"at most {high}" if not low else f"within {low} to {high}"  # fmt: skip
-        made_of.append(
-            Expected(
-                column.name,
-                f"is {within}",
-                "ExpectColumnValuesToBeBetween",
-                {**name, "min_value": column.low, "max_value": column.high},
-                f"{table.name} holds values of {column.name} that cannot be; every number made from them is wrong.",
-            )
+        expect(
+            f"is {_within(column.low, column.high)}",
+            "ExpectColumnValuesToBeBetween",
+            f"{table.name} holds values of {column.name} that cannot be; "
+            "every number made from them is wrong.",
+            min_value=column.low,
+            max_value=column.high,
         )
     if column.one_of:
-        made_of.append(
-            Expected(
-                column.name,
-                "is one of its words",
-                "ExpectColumnValuesToBeInSet",
-                {**name, "value_set": list(column.one_of)},
-                f"{table.name} holds words in {column.name} that nothing knows; rows of them are passed over.",
-            )
+        expect(
+            "is one of its words",
+            "ExpectColumnValuesToBeInSet",
+            f"{table.name} holds words in {column.name} that nothing knows; "
+            "rows of them are passed over.",
+            value_set=list(column.one_of),
         )
-    return made_of
+    return found
 
 
-def types_sql(table: Table) -> str:
-    """A query that counts columns that are absent, extra, or of another type than declared.
+def _within(low: float | None, high: float | None) -> str:
+    if high is None:
+        return f"at least {low:g}"
+    return f"at most {high:g}" if low is None else f"within {low:g} to {high:g}"
 
-    Columns ``looked``, ``unmet`` and ``examples``, as every figure of ``across`` has.
+
+def none_unmet(column: str) -> Expected:
+    """Return the expectation that a column of counts holds nothing but 0."""
+    settings = {"column": column, "min_value": 0, "max_value": 0}
+    return Expected(column, "", "ExpectColumnValuesToBeBetween", settings, "")
+
+
+def counts(table: Table, where: str) -> list[CountCheck]:
+    """Return what a declaration promises of a whole table: its columns and types, each key once.
+
+    ``where`` is the SQL condition that leaves the rows whose keys are counted, or empty.
     """
+    types = CountCheck(
+        table.name,
+        "has the declared columns and types",
+        f"{table.name} is not as declared; whoever asks it may get an error or a wrong answer.",
+        _types_sql(table),
+    )
+    keys = CountCheck(
+        table.name,
+        "has each key once",
+        f"{table.name} holds the same {', '.join(table.key)} twice; "
+        "every sum with it counts double.",
+        _unique_sql(table, where),
+    )
+    return [types, keys] if table.key else [types]
+
+
+def _types_sql(table: Table) -> str:
+    """Return a query that counts columns that are absent, extra, or of another type than declared."""
     wanted = ", ".join(
         f"({generated.literal(c.name)}, {generated.literal(_type(c))})" for c in table.columns
     )
@@ -87,8 +112,8 @@ def _type(column: Column) -> str:
     return {"TIMESTAMPTZ": "TIMESTAMP WITH TIME ZONE"}.get(column.kind.value, column.kind.value)
 
 
-def unique_sql(table: Table, where: str) -> str:
-    """A query that counts rows whose key stands more than once."""
+def _unique_sql(table: Table, where: str) -> str:
+    """Return a query that counts rows whose key appears more than once."""
     key = ", ".join(generated.quoted(name) for name in table.key)
     return f"""
         WITH keys AS (

@@ -1,4 +1,4 @@
-"""What one expectation came to."""
+"""What is asked of a table by counting, and what one expectation came to."""
 
 from __future__ import annotations
 
@@ -10,8 +10,23 @@ State = Literal["held", "failed", "not evaluated"]
 
 
 @dataclass(frozen=True, slots=True)
+class CountCheck:
+    """One expectation of a whole table, and SQL that counts its rows and those that break it.
+
+    ``words`` is what is expected, ``said`` what a miss means. The query gives one row: ``looked``,
+    ``unmet`` and some ``examples``.
+    """
+
+    table: str
+    words: str
+    said: str
+    query: str
+    severity: Severity = "failure"
+
+
+@dataclass(frozen=True, slots=True)
 class Outcome:
-    """One expectation and its state; ``column`` is empty where it is of a whole table."""
+    """One expectation and its state; ``column`` is empty if it is about a whole table."""
 
     table: str
     expectation: str

@@ -1,4 +1,4 @@
-"""The night's page: one HTML file that loads nothing, from here or elsewhere."""
+"""Write the night's page: one HTML file that loads nothing, from here or elsewhere."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from flows.trust.audit.outcome import Outcome
 
 
 def html(began: datetime, farm: str, outcomes: list[Outcome]) -> str:
-    """The page of one audit. Names come from people and files: everything is escaped."""
+    """Return the page of one audit. Names come from people and files: everything is escaped."""
     env = Environment(
         loader=PackageLoader("flows.trust.audit", "templates"),
         autoescape=True,
@@ -30,7 +30,7 @@ def html(began: datetime, farm: str, outcomes: list[Outcome]) -> str:
 
 
 def write(folder: Path, began: datetime, farm: str, outcomes: list[Outcome]) -> Path:
-    """Write the page as audit-DATE-TIME.html; returns where."""
+    """Write the page as audit-DATE-TIME.html; return its path."""
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"audit-{began:%Y-%m-%d-%H%M%S}.html"
     files.write_text(path, html(began, farm, outcomes))

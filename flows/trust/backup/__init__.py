@@ -1,1 +1,4 @@
-"""Backups: everything that cannot be made again, and the warehouse, in another folder."""
+"""Back up, restore and rebuild the farm folder; may import the rooms from ``base`` to ``intake``.
+
+A backup is everything that cannot be made again, and the warehouse, in another folder.
+"""

@@ -1,4 +1,4 @@
-"""The folder that holds backups.
+"""Keep backups in a folder: each file's bytes once, and a list of files for each backup.
 
 ``objects/ab/<sha256>`` holds the bytes of every file, each once however many backups have it;
 ``2026-11-25T042000Z.json`` is one backup, the list of its files. The list is written last, by
@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterable
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from flows.trust.backup.manifest import Entry, Manifest
 
 BLOCK = 1 << 20
 README = "READ ME.txt"
-_TOLD = """\
+_README_TEXT = """\
 Backups of a Checkstrip farm folder. Do not change or delete anything here by hand.
 
   checkstrip restore "THIS FOLDER" "A NEW FOLDER"
@@ -37,13 +37,13 @@ class Damaged(Exception):
 
 @dataclass(slots=True)
 class Store:
-    """One such folder."""
+    """The folder of backups at ``root``."""
 
     root: Path
     _touched: set[Path] = field(default_factory=set)
 
     def backups(self) -> tuple[list[Manifest], list[str]]:
-        """The backups, oldest first, and what is wrong with lists that cannot be read."""
+        """Return the backups, oldest first, and what is wrong with lists that cannot be read."""
         found, wrong = [], []
         for path in sorted(self.root.glob("*Z*.json")):
             try:
@@ -53,18 +53,18 @@ class Store:
         return sorted(found, key=lambda one: one.made_at), wrong
 
     def has(self, entry: Entry) -> bool:
-        """Whether a file's bytes are there, by their number."""
+        """Return whether a file's bytes are there, by their number."""
         try:
             return self.path_of(entry.sha256).stat().st_size == entry.size
         except FileNotFoundError:
             return False
 
     def path_of(self, sha256: str) -> Path:
-        """Where bytes of that hash lie."""
+        """Return where bytes of that hash are."""
         return self.root / "objects" / sha256[:2] / sha256
 
     def put(self, source: Path, name: str) -> tuple[Entry, bool]:
-        """Store a file's bytes unless they are there; whether they were new.
+        """Store a file's bytes unless they are there; return their entry, and whether they were new.
 
         They are under their final name only when they are whole and forced to disk.
         """
@@ -90,7 +90,7 @@ class Store:
         return entry, True
 
     def check(self, entry: Entry) -> None:
-        """Read a file's bytes; raises Damaged where they are not those that were stored."""
+        """Read a file's bytes; raises Damaged if they are not those that were stored."""
         self._read(entry, None)
 
     def fetch(self, entry: Entry, target: Path) -> None:
@@ -105,19 +105,16 @@ class Store:
     def _read(self, entry: Entry, target: Path | None) -> None:
         digest = hashlib.sha256()
         try:
-            with self.path_of(entry.sha256).open("rb") as given:
-                out = target.open("wb") if target else None
-                try:
-                    while block := given.read(BLOCK):
-                        digest.update(block)
-                        if out is not None:
-                            out.write(block)
+            with ExitStack() as opened:
+                given = opened.enter_context(self.path_of(entry.sha256).open("rb"))
+                out = opened.enter_context(target.open("wb")) if target else None
+                while block := given.read(BLOCK):
+                    digest.update(block)
                     if out is not None:
-                        out.flush()
-                        os.fsync(out.fileno())
-                finally:
-                    if out is not None:
-                        out.close()
+                        out.write(block)
+                if out is not None:
+                    out.flush()
+                    os.fsync(out.fileno())
         except FileNotFoundError:
             raise Damaged(f"{entry.path} is missing") from None
         if digest.hexdigest() != entry.sha256:
@@ -129,7 +126,7 @@ class Store:
             _sync(folder)
         self._touched.clear()
         if not (self.root / README).exists():
-            files.write_bytes(self.root / README, _TOLD.encode())
+            files.write_bytes(self.root / README, _README_TEXT.encode())
         path = self.root / f"{whole.name}.json"
         part = path.with_suffix(".part")
         with part.open("w", encoding="utf-8", newline="\n") as out:
@@ -140,7 +137,7 @@ class Store:
         _sync(self.root)
 
     def prune(self, gone: Iterable[Manifest]) -> int:
-        """Delete backups, and the bytes that no other one has; returns how many bytes."""
+        """Delete backups, and the bytes that no other one has; return how many bytes."""
         for old in gone:
             (self.root / f"{old.name}.json").unlink(missing_ok=True)
         left, wrong = self.backups()

@@ -1,4 +1,4 @@
-"""What belongs to a backup: the warehouse and the archive of one moment, and what people keep."""
+"""List what belongs to a backup: warehouse and archive of one moment, and what people keep."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from schemas.farm.farm import Farm
 
 @dataclass(frozen=True, slots=True)
 class Frozen:
-    """The warehouse of one moment as a file of its own, what it says, and the archive of then.
+    """The warehouse of one moment as a file of its own, its checksum, and the archive of then.
 
     ``archive`` gives each file's path below the farm folder and its size; ``farm_id`` is known by
     the first delivery, and empty where there is none.
@@ -31,7 +31,7 @@ class Frozen:
 
 
 def freeze(folder: FarmFolder, copy: Path) -> Frozen:
-    """Take such a moment; only for that the writer waits.
+    """Copy the warehouse and list the archive; only for that the writer waits.
 
     The archive's files never change, so their bytes may be read later. Raises Busy, UserError.
     """
@@ -39,7 +39,7 @@ def freeze(folder: FarmFolder, copy: Path) -> Frozen:
         upgrade.must_be_current(folder.warehouse_file)
         con = warehouse.open_file(folder.warehouse_file, folder.state / "spill")
         try:
-            said = checksum.total(con)
+            total = checksum.total(con)
             # Without it the copy would lack what is still in the write-ahead log.
             con.execute("CHECKPOINT")
         finally:
@@ -51,15 +51,15 @@ def freeze(folder: FarmFolder, copy: Path) -> Frozen:
         paths = [path for path in sorted(folder.archive.glob("*/*")) if path.is_file()]
         archive = [(path.relative_to(folder.root), path.stat().st_size) for path in paths]
     farm_id = f"{first.sha256[:16]} {first.received_at.isoformat()}" if first else ""
-    return Frozen(copy, said, archive, farm_id)
+    return Frozen(copy, total, archive, farm_id)
 
 
-def kept(folder: FarmFolder, farm: Farm) -> list[Path]:
-    """Files that people keep and what the program remembers, as far as they lie in the folder."""
-    return sorted({path for path in _kept(folder, farm) if path.is_relative_to(folder.root)})
+def other_files(folder: FarmFolder, farm: Farm) -> list[Path]:
+    """Return the files that people keep and what the program remembers, if they are in the folder."""
+    return sorted({path for path in _others(folder, farm) if path.is_relative_to(folder.root)})
 
 
-def _kept(folder: FarmFolder, farm: Farm) -> Iterator[Path]:
+def _others(folder: FarmFolder, farm: Farm) -> Iterator[Path]:
     yield folder.farm_toml
     trees = [folder.fieldbook_dir, folder.normals, folder.yield_maps, folder.digests]
     trees += [folder.reports, folder.audit, folder.state / "outbox"]

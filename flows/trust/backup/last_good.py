@@ -1,4 +1,4 @@
-"""How the backups stand: when the last good one was made, whether one is due, whether it is old."""
+"""Remember the last good backup: when it was made, whether one is due, whether it is old."""
 
 from __future__ import annotations
 
@@ -16,41 +16,41 @@ _MEMORY = "backups.json"
 
 
 def target(folder: FarmFolder, farm: Farm) -> Path:
-    """Where backups go: as farm.toml says, else ``backups/`` of the farm folder."""
+    """Return where backups go: as farm.toml says, else ``backups/`` of the farm folder."""
     if farm.backup is None:
         return folder.backups
     return Path(os.path.normpath(folder.root / Path(farm.backup.to).expanduser()))
 
 
 def last_good(folder: FarmFolder) -> dict[str, Any] | None:
-    """When, where and under which name the last backup was made that was restored and compared."""
+    """Return when, where and by what name the last backup was made that was restored and compared."""
     good = files.read_json(folder.state / _MEMORY).get("good")
     return good if isinstance(good, dict) else None
 
 
 def was_used(folder: FarmFolder, to: Path) -> bool:
-    """Whether a backup was made in that folder before."""
+    """Return whether a backup was made in that folder before."""
     return str(to) in files.read_json(folder.state / _MEMORY).get("folders", [])
 
 
-def note(folder: FarmFolder, to: Path, name: str, made_at: datetime, told: str) -> None:
+def note(folder: FarmFolder, to: Path, name: str, made_at: datetime, summary: str) -> None:
     """Remember a good backup."""
-    said = files.read_json(folder.state / _MEMORY)
-    folders = [one for one in said.get("folders", []) if one != str(to)]
-    good = {"at": made_at.isoformat(), "to": str(to), "name": name, "told": told}
+    known = files.read_json(folder.state / _MEMORY)
+    folders = [one for one in known.get("folders", []) if one != str(to)]
+    good = {"at": made_at.isoformat(), "to": str(to), "name": name, "told": summary}
     text = json.dumps({"good": good, "folders": [*folders, str(to)]}, indent=1)
     files.write_text(folder.state / _MEMORY, text)
 
 
 def is_due(folder: FarmFolder, farm: Farm, now: datetime) -> bool:
-    """Whether farm.toml wants backups and its last due time passed since the last good one."""
+    """Return whether farm.toml wants backups and one came due since the last good one."""
     if farm.backup is None:
         return False
     return schedule.is_missed(farm.backup.schedule, farm.place.zone, _made_at(folder), now)
 
 
 def attention(folder: FarmFolder, farm: Farm, now: datetime) -> list[str]:
-    """A sentence where backups are wanted and the last good one is too old, or there is none."""
+    """Return a sentence if backups are wanted and the last good one is too old, or there is none."""
     if farm.backup is None:
         return []
     made_at = _made_at(folder)

@@ -1,4 +1,4 @@
-"""Makes a backup, restores it to a scratch place, compares, and only then lets it count."""
+"""Make a backup, restore it to a scratch place, compare, and only then let it count."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from flows.trust.backup.contents import Frozen
 from flows.trust.backup.manifest import WAREHOUSE, Entry, Manifest
 from schemas.farm.farm import Farm
 
-KEEP = 7  # where farm.toml does not say
+KEEP = 7  # if farm.toml does not say
 # Every stored file is read through once in so many days, a share of them in each backup.
 SHARES = 14
 # Room that is left on a disk, whatever a backup needs.
@@ -31,7 +31,7 @@ _SPARE = 64 << 20
 
 @dataclass(slots=True)
 class Done:
-    """What a backup came to."""
+    """The result of a backup."""
 
     to: Path
     whole: Manifest
@@ -41,16 +41,16 @@ class Done:
 
     def __str__(self) -> str:
         """In sentences."""
-        told = (
+        text = (
             f"Backup {self.whole.name} is in {self.to}: {len(self.whole.files):,} files, "
             f"{self.new_bytes / 1e6:,.1f} MB of it new. It was restored and says the same "
             f"({self.whole.checksum})."
         )
         if self.mended:
-            told += f" {self.mended} damaged files of earlier backups were put right."
+            text += f" {self.mended} damaged files of earlier backups were put right."
         if self.left_out:
-            told += f" Not read, because in use: {', '.join(self.left_out)}."
-        return told
+            text += f" Not read, because in use: {', '.join(self.left_out)}."
+        return text
 
 
 def backup(
@@ -72,7 +72,7 @@ def backup(
         try:
             _reach(folder, target, anew)
             with _scratch(folder) as scratch:
-                return _Making(folder, farm, Store(target), scratch, tick).made()
+                return _Backup(folder, farm, Store(target), scratch, tick).make()
         except (OSError, Damaged) as trouble:
             raise Attention(
                 f"No backup was made in {target}: {trouble}. Earlier ones stand; it is tried again "
@@ -81,7 +81,7 @@ def backup(
 
 
 def _reach(folder: FarmFolder, target: Path, anew: bool) -> None:
-    """See that the folder is there, and is the one that it was (not the place of a lost disk)."""
+    """Check that the folder is there, and is the one that it was (not the place of a lost disk)."""
     if not files.answers(target, folder.root):
         raise OSError("it does not answer. Is the share's computer on, the network up?")
     if last_good.was_used(folder, target) and not anew and not any(target.glob("*Z*.json")):
@@ -107,7 +107,7 @@ def _scratch(folder: FarmFolder) -> Iterator[Path]:
 
 
 @dataclass(slots=True)
-class _Making:
+class _Backup:
     """One backup on its way."""
 
     folder: FarmFolder
@@ -121,18 +121,18 @@ class _Making:
     mended: int = 0
     left_out: list[str] = field(default_factory=list)
 
-    def made(self) -> Done:
+    def make(self) -> Done:
         earlier, unreadable = self.store.backups()
         self.tick("copying the warehouse", 0, 1)
         frozen = contents.freeze(self.folder, self.scratch / "warehouse.duckdb")
-        self._hold_to_this_farm(earlier, frozen.farm_id)
+        self._refuse_another_farm(earlier, frozen.farm_id)
         known = {entry.path: entry for one in earlier for entry in one.files}
-        self._room_for(frozen, known)
+        self._require_room(frozen, known)
         self._take_archive(frozen, known)
         self._take_others()
         self._put(frozen.copy, WAREHOUSE)
         frozen.copy.unlink()
-        self._prove(frozen.checksum)
+        self._verify(frozen.checksum)
         whole = self._manifest(frozen)
         self.store.finish(whole)
         done = Done(self.store.root, whole, self.new_bytes, self.mended, self.left_out)
@@ -142,7 +142,7 @@ class _Making:
         self.store.prune([] if unreadable else mine[: max(0, len(mine) + 1 - keep)])
         return done
 
-    def _hold_to_this_farm(self, earlier: list[Manifest], farm_id: str) -> None:
+    def _refuse_another_farm(self, earlier: list[Manifest], farm_id: str) -> None:
         for one in earlier:
             if farm_id and one.farm_id not in ("", farm_id):
                 raise UserError(
@@ -150,8 +150,8 @@ class _Making:
                     f"{one.root}). Give each its own folder."
                 )
 
-    def _room_for(self, frozen: Frozen, known: dict[str, Entry]) -> None:
-        """Raise OSError, before any work, where one of the two disks is too full."""
+    def _require_room(self, frozen: Frozen, known: dict[str, Entry]) -> None:
+        """Raise OSError, before any work, if one of the two disks is too full."""
         size = frozen.copy.stat().st_size
         new = sum(size for path, size in frozen.archive if path.as_posix() not in known)
         for path, bytes_ in ((self.store.root, size + new), (self.scratch, size)):
@@ -178,7 +178,7 @@ class _Making:
                 self._put(self.folder.root / path, path.as_posix())
 
     def _take_others(self) -> None:
-        for path in contents.kept(self.folder, self.farm):
+        for path in contents.other_files(self.folder, self.farm):
             name = path.relative_to(self.folder.root).as_posix()
             try:
                 with path.open("rb"):
@@ -188,10 +188,10 @@ class _Making:
             else:
                 self._put(path, name)
 
-    def _prove(self, said: str) -> None:
-        """Restore the warehouse and compare what it says; read through today's share of the rest.
+    def _verify(self, stored: str) -> None:
+        """Restore the warehouse and compare its checksum; read through today's share of the rest.
 
-        Raises Damaged where the warehouse does not come back as it was. A damaged archive file of
+        Raises Damaged if the warehouse does not come back as it was. A damaged archive file of
         an earlier backup is replaced from the archive.
         """
         back = self.scratch / "restored.duckdb"
@@ -201,13 +201,13 @@ class _Making:
             if entry.path == WAREHOUSE:
                 self.store.fetch(entry, back)
             elif int(entry.sha256[:2], 16) % SHARES == today:
-                self._look_through(entry)
+                self._check_file(entry)
         with warehouse.open_reader(back) as con:
             came_back = checksum.total(con)
-        if came_back != said:
-            raise Damaged(f"the warehouse that came back says {came_back}, and {said} was stored")
+        if came_back != stored:
+            raise Damaged(f"the warehouse that came back says {came_back}, and {stored} was stored")
 
-    def _look_through(self, entry: Entry) -> None:
+    def _check_file(self, entry: Entry) -> None:
         try:
             self.store.check(entry)
         except Damaged:

@@ -1,4 +1,4 @@
-"""What one backup is: the names, sizes and hashes of its files, and what its warehouse says."""
+"""List one backup: the names, sizes and hashes of its files, and its warehouse's checksum."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ class Entry:
 class Manifest:
     """One backup. ``farm_id`` is the first delivery's hash: no other farm has it.
 
-    ``checksum`` is what the warehouse said (see flows/store/checksum.py), and ``tables`` stands for the
-    declarations that it was computed by.
+    ``checksum`` is that of the warehouse (see flows/store/checksum.py), and ``tables`` the
+    fingerprint of the declarations that it was computed by.
     """
 
     name: str
@@ -42,16 +42,16 @@ class Manifest:
 
     @property
     def size(self) -> int:
-        """Bytes of all its files."""
+        """Return the bytes of all its files."""
         return sum(entry.size for entry in self.files)
 
     def text(self) -> str:
-        """As JSON."""
+        """Return it as JSON."""
         return json.dumps(asdict(self), indent=0, ensure_ascii=False)
 
 
 def read(path: Path) -> Manifest:
-    """The manifest in a file; raises ValueError where it is none, or names a file outside."""
+    """Return the manifest in a file; raises ValueError if it is none, or names a file outside."""
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
         names = {field.name for field in fields(Manifest)}
@@ -61,11 +61,11 @@ def read(path: Path) -> Manifest:
     except (TypeError, KeyError, AttributeError, ValueError) as error:
         raise ValueError(f"{path} is no list of a backup's files: {error}") from error
     for entry in found.files:
-        _hold_inside(entry, path)
+        _refuse_outside(entry, path)
     return found
 
 
-def _hold_inside(entry: Entry, path: Path) -> None:
+def _refuse_outside(entry: Entry, path: Path) -> None:
     posix, windows = PurePosixPath(entry.path), PureWindowsPath(entry.path)
     good_hash = len(entry.sha256) == 64 and set(entry.sha256) <= set("0123456789abcdef")
     if not good_hash or ".." in windows.parts or posix.is_absolute() or windows.anchor:
@@ -73,6 +73,6 @@ def _hold_inside(entry: Entry, path: Path) -> None:
 
 
 def declared() -> str:
-    """A fingerprint of the tables as this program declares them."""
+    """Return a fingerprint of the tables as this program declares them."""
     text = "\n".join(generated.ddl(table) for table in TABLES.values())
     return hashlib.sha256(text.encode()).hexdigest()[:16]

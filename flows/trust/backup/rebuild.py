@@ -1,4 +1,4 @@
-"""The whole warehouse again from the archive and the field book, beside the old one until it is whole."""
+"""Rebuild the warehouse from the archive and the field book, beside the old one until it is whole."""
 
 from __future__ import annotations
 
@@ -14,17 +14,15 @@ from flows.derive import derive
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.intake import collect
-from flows.store import migrate, upgrade, warehouse
+from flows.store import checksum, migrate, upgrade, warehouse
 
 
 def rebuild(folder: FarmFolder, tick: Tick = silent) -> str:
-    """Make the warehouse anew and put it in the old one's place; returns its checksum.
+    """Rebuild the warehouse and put it in the old one's place; return its checksum.
 
     Until the last moment the old warehouse stands untouched, so a rebuild may be broken off at
     any time. Raises Busy, UserError and Attention as collect and derive do.
     """
-    from flows.store import checksum  # noqa: PLC0415
-
     farm = farm_file.load(folder.farm_toml)
     fresh = folder.warehouse / "rebuilding.duckdb"
     with lock.hold(folder.lock_file, "rebuilding the warehouse"):
@@ -36,7 +34,7 @@ def rebuild(folder: FarmFolder, tick: Tick = silent) -> str:
                 migrate.bring_up(con)
             collect.land_all(con, folder, farm, tick)
             derive.derive(con, tick)
-            said = checksum.total(con)
+            total = checksum.total(con)
             con.execute("CHECKPOINT")
         finally:
             con.close()
@@ -47,7 +45,7 @@ def rebuild(folder: FarmFolder, tick: Tick = silent) -> str:
                 f"The new warehouse is whole but could not take the old one's place ({error}). "
                 "The old one stands. Close whatever holds it, then rebuild again."
             ) from error
-    return said
+    return total
 
 
 def _put_in_place(fresh: Path, old: Path) -> None:

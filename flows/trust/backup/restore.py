@@ -1,4 +1,4 @@
-"""Puts a backup back into a new folder, and holds it to what it said when it was made."""
+"""Put a backup back into a new folder, and compare it with what it was when it was made."""
 
 from __future__ import annotations
 
@@ -22,18 +22,18 @@ ARCHIVE = "archive/"
 
 @dataclass(slots=True)
 class Restored:
-    """What a restore came to; ``wrong`` tells what did not come back as it was."""
+    """The result of a restore, in sentences; ``wrong`` has what did not come back as it was."""
 
     folder: FarmFolder
-    said: list[str] = field(default_factory=list)
+    sentences: list[str] = field(default_factory=list)
     wrong: list[str] = field(default_factory=list)
 
 
 def restore(source: Path, target: Path, at: str | None = None, tick: Tick = silent) -> Restored:
     """Restore the newest backup, or that named ``at``, into a new or empty folder.
 
-    A damaged warehouse is made anew from the archive. Raises UserError where there is no such
-    backup, the folder is not empty, or it was made by a later Checkstrip; Attention where a disk
+    A damaged warehouse is rebuilt from the archive. Raises UserError if there is no such
+    backup, the folder is not empty, or it was made by a later Checkstrip; Attention if a disk
     fails, or both the warehouse and the archive are damaged.
     """
     store = Store(source.expanduser().absolute())
@@ -42,7 +42,7 @@ def restore(source: Path, target: Path, at: str | None = None, tick: Tick = sile
     _make_empty(root)
     done = Restored(FarmFolder(root))
     try:
-        _room_for(root, whole)
+        _require_room(root, whole)
         (root / MARK).write_text("Run the same checkstrip restore again.\n", encoding="utf-8")
         damaged = _fetch_all(store, whole, root, tick)
         done.folder.make()
@@ -52,30 +52,30 @@ def restore(source: Path, target: Path, at: str | None = None, tick: Tick = sile
             f"The restore into {root} was broken off: {trouble}. The backup is untouched; run the "
             "same command again."
         ) from trouble
-    done.said.append(
+    done.sentences.append(
         f"Restored {len(whole.files) - len(damaged):,} of {len(whole.files):,} files of backup "
         f"{whole.name} of {whole.farm} into {root}; each was held to its SHA-256."
     )
-    _judge(done, whole, damaged, tick)
+    _check(done, whole, damaged, tick)
     return done
 
 
 def _chosen(store: Store, at: str | None) -> Manifest:
     found, wrong = store.backups()
-    told = "".join(f"\n  {sentence}" for sentence in wrong)
+    unreadable = "".join(f"\n  {sentence}" for sentence in wrong)
     if not found:
-        raise UserError(f"There is no backup in {store.root}.{told}")
+        raise UserError(f"There is no backup in {store.root}.{unreadable}")
     if at is None:
         return found[-1]
     for one in found:
         if one.name == at:
             return one
     names = ", ".join(one.name for one in found[-10:])
-    raise UserError(f"There is no backup {at} in {store.root}; the last are {names}.{told}")
+    raise UserError(f"There is no backup {at} in {store.root}; the last are {names}.{unreadable}")
 
 
 def _make_empty(root: Path) -> None:
-    """See that nothing is overwritten; what a restore left that was broken off is cleared away."""
+    """Check that nothing is overwritten; what a restore left that was broken off is cleared away."""
     if root.exists() and not root.is_dir():
         raise UserError(f"{root} is a file, not a folder.")
     if (root / MARK).is_file() and not (root / "farm.toml").exists():
@@ -86,14 +86,14 @@ def _make_empty(root: Path) -> None:
     root.mkdir(parents=True, exist_ok=True)
 
 
-def _room_for(root: Path, whole: Manifest) -> None:
+def _require_room(root: Path, whole: Manifest) -> None:
     free = shutil.disk_usage(root).free
     if free < whole.size:
         raise OSError(f"{whole.size / 1e6:,.0f} MB are needed, {free / 1e6:,.0f} MB are free")
 
 
 def _fetch_all(store: Store, whole: Manifest, root: Path, tick: Tick) -> list[str]:
-    """Every file whose bytes are right; returns the paths of the others. farm.toml comes last."""
+    """Write every file whose bytes are right; return the others' paths. farm.toml comes last."""
     damaged = []
     ordered = sorted(whole.files, key=lambda entry: (entry.path == "farm.toml", entry.path))
     for place, entry in enumerate(ordered):
@@ -109,8 +109,8 @@ def _fetch_all(store: Store, whole: Manifest, root: Path, tick: Tick) -> list[st
     return damaged
 
 
-def _judge(done: Restored, whole: Manifest, damaged: list[str], tick: Tick) -> None:
-    """Compare what the warehouse says; make it anew where it is damaged."""
+def _check(done: Restored, whole: Manifest, damaged: list[str], tick: Tick) -> None:
+    """Compare the warehouse's checksum; rebuild it if it is damaged."""
     archive = [path for path in damaged if path.startswith(ARCHIVE)]
     if damaged:
         listed = ", ".join(damaged[:5]) + (
@@ -125,9 +125,9 @@ def _judge(done: Restored, whole: Manifest, damaged: list[str], tick: Tick) -> N
                 "back."
             )
         done.folder.warehouse_file.unlink(missing_ok=True)
-        said = rebuild.rebuild(done.folder, tick)
+        total = rebuild.rebuild(done.folder, tick)
         done.wrong.append("The warehouse was damaged; it was made anew from the archive.")
-        _compare(done, whole, said)
+        _compare(done, whole, total)
     elif archive:
         done.wrong.append(
             "The warehouse is whole, with all readings; but a rebuild would lack those files."
@@ -135,30 +135,30 @@ def _judge(done: Restored, whole: Manifest, damaged: list[str], tick: Tick) -> N
 
 
 def _is_sound(done: Restored, whole: Manifest, damaged: list[str]) -> bool:
-    """Whether the warehouse's bytes came back, and say what they said."""
+    """Return whether the warehouse's bytes came back, with the checksum they had."""
     if WAREHOUSE in damaged:
         return False
     path = done.folder.warehouse_file
     with lock.hold(done.folder.lock_file, "restoring"):
         upgrade.refuse_later(path)
         if whole.tables != manifest.declared():
-            done.said.append(
+            done.sentences.append(
                 f"It was made by Checkstrip {whole.program}, whose tables are others: its bytes are "
                 "those that were stored, and the next turn brings it up to this program."
             )
             return True
         with warehouse.open_reader(path) as con:
-            said = checksum.total(con)
-    return said == whole.checksum and _compare(done, whole, said)
+            total = checksum.total(con)
+    return total == whole.checksum and _compare(done, whole, total)
 
 
-def _compare(done: Restored, whole: Manifest, said: str) -> bool:
-    same = said == whole.checksum
+def _compare(done: Restored, whole: Manifest, total: str) -> bool:
+    same = total == whole.checksum
     if same:
-        done.said.append(f"The warehouse says what it said then ({said}).")
+        done.sentences.append(f"The warehouse says what it said then ({total}).")
     else:
         done.wrong.append(
-            f"The warehouse says {said}, and {whole.checksum} when the backup was made. Another "
+            f"The warehouse says {total}, and {whole.checksum} when the backup was made. Another "
             "version of the program computes some tables otherwise; the readings come from the "
             "archive as they came."
         )

@@ -1,4 +1,4 @@
-"""Tells where a row came from, in plain text."""
+"""Explain where a row came from, as plain text: its inputs, its method, the files behind it."""
 
 from __future__ import annotations
 
@@ -24,16 +24,16 @@ BOOKS = {"season", "operation", "harvest_pass", "field", "strip", "price", "cost
 def explain(
     con: duckdb.DuckDBPyConnection, name: str, key: list[str], archive: FileLines | None = None
 ) -> str:
-    """The row, how much stands behind it, its method, its inputs, its files, what was left out.
+    """Return the row, its coverage, its method, its inputs, its files, what was left out.
 
-    Raises UserError where there is no such table or row.
+    ``key`` is what ``row.find`` takes. Raises UserError if there is no such table or row.
     """
     table = table_text.find(name)
     found = row.find(con, table, key)
     about = scope.of(con, found)
     made_from = _tree(table)
     readings = [t for t in (table, *made_from) if t.tier is Tier.READING]
-    parts = [_row(table, found), _whole(found), _method(table)]
+    parts = [_row(table, found), _coverage(found), method_text(table)]
     if made_from:
         parts.append(_inputs(con, table, made_from, about))
     behind = files_behind.lines(con, about, readings, archive) if readings else []
@@ -61,37 +61,40 @@ def _value(value: object, column: Column) -> str:
     return f"{shown} {column.unit}" if column.unit not in ("", "1") else shown
 
 
-def _whole(found: Row) -> str:
-    told = []
+def _coverage(found: Row) -> str:
+    sentences = []
     if found.get("coverage") is not None:
         share = floor(1000 * found["coverage"] + 1e-9) / 10  # a part is not rounded to the whole
-        told.append(f"Coverage: {share:.1f} % of the data that should be there.")
+        sentences.append(f"Coverage: {share:.1f} % of the data that should be there.")
     if found.get("partial"):
-        told.append(f"Made from part of the data: {found.get('reason') or 'no reason is given'}.")
+        reason = found.get("reason") or "no reason is given"
+        sentences.append(f"Made from part of the data: {reason}.")
     elif found.get("reason"):
-        told.append(f"Note: {found['reason']}.")
-    return "\n".join(told)
+        sentences.append(f"Note: {found['reason']}.")
+    return "\n".join(sentences)
 
 
-def _method(table: Table) -> str:
-    """The docstring of the module that makes it: method, limits and sources."""
-    if table.name not in (*order.DAILY, *order.DERIVED):
+def method_text(table: Table) -> str:
+    """Return the docstrings of the module that makes it: method, limits and sources."""
+    if not _is_made(table):
         return ""
     module = derive.module(table.name)
-    told = [(module.__doc__ or "").strip(), (module.derive.__doc__ or "").strip()]
-    lines = "\n\n".join(text for text in told if text).splitlines()
+    texts = [(module.__doc__ or "").strip(), (module.derive.__doc__ or "").strip()]
+    lines = "\n\n".join(filter(None, texts)).splitlines()
     return "\n".join(["Method:", *(f"  {line.strip()}".rstrip() for line in lines)])
 
 
+def _is_made(table: Table) -> bool:
+    return table.name in (*order.DAILY, *order.DERIVED)
+
+
 def _tree(table: Table) -> list[Table]:
-    """All tables that a table is made from, the near ones first, each once."""
+    """Return all tables that a table is made from, the near ones first, each once."""
     seen: list[Table] = []
     waiting = [table]
     while waiting:
         one = waiting.pop(0)
-        if one.name not in (*order.DAILY, *order.DERIVED):
-            continue
-        for source in derive.sources(one.name):
+        for source in derive.sources(one.name) if _is_made(one) else ():
             if source not in seen:
                 seen.append(source)
                 waiting.append(source)
@@ -102,17 +105,17 @@ def _inputs(
     con: duckdb.DuckDBPyConnection, table: Table, made_from: list[Table], about: Scope
 ) -> str:
     near = {source.name for source in derive.sources(table.name)}
-    told = ["Made from (rows of the same thing and days; a method may look at days around them):"]
-    told += [
+    out = ["Made from (rows of the same thing and days; a method may look at days around them):"]
+    out += [
         _input(con, source, about, "" if source.name in near else ", by way of the others")
         for source in made_from
         if source.tier in (Tier.DAILY, Tier.DERIVED)
     ]
     setup = [s for s in made_from if s.tier in (Tier.SETUP, Tier.RECEIPT)]
     if setup:
-        told.append("  and from what was set up, entered or received:")
-        told += [f"  {_input(con, source, about, '')}" for source in setup]
-    return "\n".join(told)
+        out.append("  and from what was set up, entered or received:")
+        out += [f"  {_input(con, source, about, '')}" for source in setup]
+    return "\n".join(out)
 
 
 def _input(con: duckdb.DuckDBPyConnection, source: Table, about: Scope, way: str) -> str:
@@ -126,8 +129,10 @@ def _input(con: duckdb.DuckDBPyConnection, source: Table, about: Scope, way: str
     if not n or "reason" not in source.names:
         return line
     reasons = con.sql(
-        f"SELECT reason, count(*) {from_rows} AND reason IS NOT NULL GROUP BY 1 "
-        f"ORDER BY 2 DESC, 1 LIMIT {_MOST_REASONS}",
+        f"""
+        SELECT reason, count(*) {from_rows} AND reason IS NOT NULL
+        GROUP BY 1 ORDER BY 2 DESC, 1 LIMIT {_MOST_REASONS}
+        """,
         params=values,
     ).fetchall()
     return "\n".join([line, *(f"    {count:,} because: {reason}" for reason, count in reasons)])

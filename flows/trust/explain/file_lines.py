@@ -1,4 +1,4 @@
-"""In which lines of a delivery the readings of certain instruments and hours stand.
+"""Find the lines of a delivery that hold the readings of certain instruments and hours.
 
 The warehouse keeps no line of an accepted reading; the archive keeps the bytes, so they are read
 again by the layout of today's farm file.
@@ -29,14 +29,14 @@ MOST_BYTES = 64 << 20  # of a delivery that is read again for this
 
 @dataclass(frozen=True, slots=True)
 class FileLines:
-    """The archive and the farm file that deliveries are read again by."""
+    """The archive, and the farm file by which its deliveries are read again."""
 
     archive: Archive
     farm: Farm
 
     @classmethod
     def of(cls, folder: FarmFolder) -> FileLines | None:
-        """Those of a farm folder; None where it has no archive or no valid farm file."""
+        """Return those of a farm folder; None if it has no archive or no valid farm file."""
         if not folder.archive.is_dir():
             return None
         try:
@@ -44,13 +44,13 @@ class FileLines:
         except UserError:
             return None
 
-    def told(self, delivery: str, instruments: list[str], span: list[datetime]) -> str:
-        """The lines in words, as ``lines 12 to 35``; empty where they cannot be told."""
+    def place(self, delivery: str, instruments: list[str], span: list[datetime]) -> str:
+        """Return the lines as text, such as ``lines 12 to 35``; empty if they cannot be found."""
         receipt = next((r for r in self.archive.receipts if r.delivery == delivery), None)
         if receipt is None or receipt.size - receipt.offset > MOST_BYTES:
             return ""
         try:
-            return spoken(self._lines(receipt, instruments, span))
+            return in_runs(self._lines(receipt, instruments, span))
         except (Unreadable, OSError, KeyError, pl.exceptions.PolarsError):
             return ""
 
@@ -79,8 +79,8 @@ class FileLines:
         return sorted(lines)
 
 
-def spoken(lines: list[int]) -> str:
-    """Numbers as runs: ``lines 3 to 5, 9``."""
+def in_runs(lines: list[int]) -> str:
+    """Return numbers as text, neighbors in runs: ``lines 3 to 5, 9``."""
     if not lines:
         return ""
     starts = [lines[0], *(b for a, b in pairwise(lines) if b != a + 1)]

@@ -1,4 +1,4 @@
-"""The row that is asked about, found by its key."""
+"""Find the row that is asked about by its key."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ _MOST = 8
 
 
 def find(con: duckdb.DuckDBPyConnection, table: Table, key: list[str]) -> Row:
-    """The one row that the key names: values in the key's order, or ``column=value`` in any.
+    """Return the one row that the key names: values in the key's order, or ``column=value`` in any.
 
-    Raises UserError, with rows that would fit, where none or several do.
+    Raises UserError, with rows that would fit, if none or several do.
     """
     wanted = _wanted(table, key)
-    where = " AND ".join(f"{_as_text(table, name)} = ?" for name in wanted) or "true"
+    where = " AND ".join(f"{as_text(table, name)} = ?" for name in wanted) or "true"
     rows = _rows(con, table, where, list(wanted.values()))
     if len(rows) == 1:
         return rows[0]
@@ -53,7 +53,7 @@ def _wanted(table: Table, key: list[str]) -> dict[str, str]:
 
 
 def _plain(table: Table, name: str, value: str) -> str:
-    """A value as the database would write it."""
+    """Return a value as the database would write it."""
     if table[name].kind is Kind.NUMBER:
         try:
             return str(float(value))
@@ -62,7 +62,8 @@ def _plain(table: Table, name: str, value: str) -> str:
     return value
 
 
-def _as_text(table: Table, name: str) -> str:
+def as_text(table: Table, name: str) -> str:
+    """Return SQL for a column's value as a person writes it in a key."""
     column = generated.quoted(name)
     if table[name].kind is Kind.TIME:
         return f"strftime({column}, '%Y-%m-%dT%H:%M:%SZ')"
@@ -79,15 +80,17 @@ def _rows(con: duckdb.DuckDBPyConnection, table: Table, where: str, values: list
 
 
 def _near(con: duckdb.DuckDBPyConnection, table: Table, wanted: dict[str, str]) -> str:
-    """The first key column whose value is nowhere in the table, and what is there instead."""
+    """Return the first key column whose value is nowhere in the table, and what is there instead."""
     for name, value in wanted.items():
-        text = _as_text(table, name)
-        there = con.sql(
-            f"SELECT count(*) FILTER (v = ?), min(v, {_MOST}) FROM (SELECT DISTINCT {text} AS v FROM {generated.quoted(table.name)})",
+        ((same, some),) = con.sql(
+            f"""
+            SELECT count(*) FILTER (v = ?), min(v, {_MOST})
+            FROM (SELECT DISTINCT {as_text(table, name)} AS v FROM {generated.quoted(table.name)})
+            """,
             params=[value],
-        ).fetchall()[0]
-        if not there[0]:
-            return f" There is no {name} '{value}'; there is: {', '.join(there[1] or ['nothing'])}."
+        ).fetchall()
+        if not same:
+            return f" There is no {name} '{value}'; there is: {', '.join(some or ['nothing'])}."
     return ""
 
 

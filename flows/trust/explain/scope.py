@@ -1,4 +1,4 @@
-"""What a row is about: whose instruments, which field and strip, which days."""
+"""Work out what a row is about: whose instruments, which field and strip, which days."""
 
 from __future__ import annotations
 
@@ -19,8 +19,10 @@ _FROM, _TO = ("from_day", "first_day", "begin_day"), ("to_day", "last_day", "end
 
 @dataclass(slots=True)
 class Scope:
-    """Equal columns, and the days from ``first`` to ``last``, null where the row is of no days;
-    ``time`` where it is one reading."""
+    """What a row is about: columns that are equal in all rows about it, and days.
+
+    ``first`` and ``last`` day are null if the row is not about days; ``time`` is that of a reading.
+    """
 
     same: dict[str, Any] = field(default_factory=dict)
     first: date | None = None
@@ -28,7 +30,7 @@ class Scope:
     time: datetime | None = None
 
     def where(self, table: Table) -> tuple[str, list[Any]]:
-        """The condition for rows of a table that belong to it, and its parameters."""
+        """Return the SQL condition for a table's rows that belong to it, and its parameters."""
         parts, values = [], []
         for name, value in self.same.items():
             # Normals are of the farm's long record, whichever station is compared with them.
@@ -57,13 +59,13 @@ class Scope:
 
 
 def _months(first: date, last: date) -> list[int]:
-    """The calendar months that a span of days touches."""
+    """Return the calendar months that a span of days touches."""
     count = (last.year - first.year) * 12 + last.month - first.month + 1
     return sorted({(first.month - 1 + i) % 12 + 1 for i in range(min(count, 12))})
 
 
 def of(con: duckdb.DuckDBPyConnection, row: Row) -> Scope:
-    """What a row is about. A season's days are those of the field book, seeding to harvest."""
+    """Return what a row is about; a season's days are those of the field book, seeding to harvest."""
     scope = Scope({name: row[name] for name in SAME if row.get(name) is not None})
     if row.get("kind") in ("station", "probe") and row.get("instrument"):
         scope.same[row["kind"]] = row["instrument"]

@@ -22,18 +22,8 @@ from flows.trust import status
 from schemas import dictionary as text
 from schemas.catalogue import TABLES
 from tests.flows import invented
+from tests.flows.cli.calling import call
 from transforms import order
-
-
-def call(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *words: object
-) -> tuple[int, str, str]:
-    """Exit code, output and errors of a command."""
-    monkeypatch.setattr(sys, "argv", ["checkstrip", *map(str, words)])
-    with pytest.raises(SystemExit) as ended:
-        cli.main()
-    out, err = capsys.readouterr()
-    return int(ended.value.code or 0), out, err
 
 
 @pytest.fixture
@@ -213,9 +203,10 @@ def test_tables_lists_all_and_finds_the_nearest(
     code, out, _ = call(capsys, monkeypatch, "tables", published.root)
     assert code == 0
     assert all(f" {name} " in out for name in TABLES)
-    detail = table_text.detail(TABLES["weather_day"])
+    code, detail, _ = call(capsys, monkeypatch, "tables", published.root, "weather_day")
+    assert code == 0
     assert all(column.meaning in detail for column in TABLES["weather_day"].columns)
-    assert detail.endswith("Room: weather")
+    assert detail.endswith("Room: weather\n")
     with pytest.raises(UserError, match="Did you mean weather_day"):
         table_text.find("wether_day")
 

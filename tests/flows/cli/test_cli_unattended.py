@@ -11,7 +11,7 @@ import pytest
 from flows.farm.folder import FarmFolder
 from flows.run import steps
 from flows.setup.new import new
-from tests.flows.cli.test_cli import call
+from tests.flows.cli.calling import call
 
 
 @pytest.fixture

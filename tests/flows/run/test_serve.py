@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -10,6 +11,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import httpx
 import pytest
 
 from flows.base import lock
@@ -30,6 +32,19 @@ def farm(tmp_path: Path) -> FarmFolder:
     return FarmFolder.at(root)
 
 
+def started(farm: FarmFolder) -> subprocess.Popen[str]:
+    """``checkstrip run`` in a process group of its own."""
+    program = "import sys; sys.argv[0] = 'checkstrip'; from flows.cli import main; main()"
+    return subprocess.Popen(
+        [sys.executable, "-c", program, "run", str(farm.root)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+        start_new_session=True,
+    )
+
+
 def wait_for(what: Callable[[], bool], process: subprocess.Popen[str], limit_s: float) -> None:
     until = time.monotonic() + limit_s
     while not what():
@@ -41,15 +56,7 @@ def wait_for(what: Callable[[], bool], process: subprocess.Popen[str], limit_s: 
 @pytest.mark.skipif(sys.platform == "win32", reason="Ctrl-C to one process is of POSIX")
 def test_run_does_its_schedules_and_stops_cleanly(farm: FarmFolder) -> None:
     runs = farm.state / "last_runs.json"
-    env = {**os.environ, "PYTHONUNBUFFERED": "1"}
-    process = subprocess.Popen(
-        [sys.executable, "-c", SCRIPT, "run", str(farm.root)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-        env=env,
-        start_new_session=True,
-    )
+    process = started(farm)
     try:
         # At the start one full turn catches up what was missed; then collect comes by schedule.
         wait_for(farm.published_file.exists, process, 300)
@@ -58,7 +65,8 @@ def test_run_does_its_schedules_and_stops_cleanly(farm: FarmFolder) -> None:
             lambda: json.loads(runs.read_text())["collect"]["started_at"] > first, process, 300
         )
         with pytest.raises(Busy, match="checkstrip run"):
-            serve.serve(farm, lambda told: None)
+            serve.serve(farm, lambda sentence: None)
+        its_server_is_for_this_computer_and_who_knows_the_secret(farm)
         os.killpg(process.pid, signal.SIGINT)
         out, _ = process.communicate(timeout=120)
     finally:
@@ -83,27 +91,38 @@ def test_run_does_its_schedules_and_stops_cleanly(farm: FarmFolder) -> None:
     assert "stopped" in log
 
 
-SCRIPT = "import sys; sys.argv[0] = 'checkstrip'; from flows.cli import main; main()"
+def its_server_is_for_this_computer_and_who_knows_the_secret(farm: FarmFolder) -> None:
+    log = (farm.logs / "checkstrip.log").read_text()
+    (port,) = map(int, re.findall(r"started, server on 127\.0\.0\.1:(\d+)", log))
+    assert httpx.get(f"http://127.0.0.1:{port}/api/health").status_code == 200
+    assert httpx.get(f"http://127.0.0.1:{port}/api/version").status_code == 401
+    with pytest.raises(OSError), socket.create_connection(("127.0.0.2", port), timeout=5):
+        pass  # another address of this computer
 
 
-def test_its_server_is_for_this_computer_only_and_tells_nobody(farm: FarmFolder) -> None:
-    with serve._listening() as listener:
-        assert listener.getsockname()[0] == "127.0.0.1"
-        assert listener.family is socket.AF_INET
-    settings = serve._settings(farm, 4321)
+def test_it_tells_nobody_and_has_a_new_secret_each_time(farm: FarmFolder) -> None:
+    settings = serve.settings(farm, 4321)
     assert settings["PREFECT_API_URL"] == "http://127.0.0.1:4321/api"
     assert settings["DO_NOT_TRACK"] == "1"
     assert settings["PREFECT_SERVER_ANALYTICS_ENABLED"] == "false"
-    assert settings["PREFECT_SERVER_API_AUTH_STRING"] == settings["PREFECT_API_AUTH_STRING"]
-    assert (
-        settings["PREFECT_API_AUTH_STRING"]
-        != serve._settings(farm, 4321)["PREFECT_API_AUTH_STRING"]
-    )
+    secret = settings["PREFECT_API_AUTH_STRING"]
+    assert settings["PREFECT_SERVER_API_AUTH_STRING"] == secret
+    assert secret != serve.settings(farm, 4321)["PREFECT_API_AUTH_STRING"]
     assert str(farm.state) in settings["PREFECT_HOME"]
+
+
+def test_a_scheduler_that_does_not_start_is_reported(farm: FarmFolder) -> None:
+    database = farm.state / "prefect" / "prefect.db"
+    database.parent.mkdir(parents=True)
+    database.write_bytes(b"no database" * 1000)
+    process = started(farm)
+    out, _ = process.communicate(timeout=300)
+    assert process.returncode == 1
+    assert f"The scheduler did not start. If it happens again, delete {database}" in out
 
 
 def test_a_mistake_in_the_farm_file_is_told_before_anything_starts(farm: FarmFolder) -> None:
     farm.farm_toml.write_text("[farm]\nnam = 1\n", encoding="utf-8")
     with pytest.raises(UserError, match="nam"):
-        serve.serve(farm, lambda told: None)
+        serve.serve(farm, lambda sentence: None)
     assert not (farm.state / "prefect").exists()

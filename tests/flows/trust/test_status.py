@@ -29,10 +29,8 @@ def farm(tmp_path: Path) -> FarmFolder:
 
 def test_what_the_books_lost_is_counted_and_told(folder: FarmFolder) -> None:
     def problem(line: int, lost: str) -> dict[str, object]:
-        return {
-            "book": "fieldbook", "sheet": "passes", "line": line, "column_name": "",
-            "cause": "not a number", "lost": lost, "sentence": "A fault.",
-        }  # fmt: skip
+        place = {"book": "fieldbook", "sheet": "passes", "line": line, "column_name": ""}
+        return {**place, "cause": "not a number", "lost": lost, "sentence": "A fault."}
 
     rows = invented.frame(
         "book_problem", [problem(2, "row"), problem(3, "row"), problem(4, "none")]

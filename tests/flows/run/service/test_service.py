@@ -114,11 +114,14 @@ def test_the_property_list_reads_back_as_meant(farm: FarmFolder) -> None:
     assert said["ProgramArguments"] == list(service(farm).command)
     assert said["Label"] == what.path.stem
     # launchd.plist(5): keys and the types of their values.
-    types: dict[str, type] = {
-        "Label": str, "ProgramArguments": list, "WorkingDirectory": str, "RunAtLoad": bool,
-        "KeepAlive": dict, "ThrottleInterval": int, "ExitTimeOut": int, "ProcessType": str,
-        "StandardOutPath": str, "StandardErrorPath": str,
-    }  # fmt: skip
+    names = {
+        str: "Label WorkingDirectory ProcessType StandardOutPath StandardErrorPath",
+        int: "ThrottleInterval ExitTimeOut",
+        bool: "RunAtLoad",
+        list: "ProgramArguments",
+        dict: "KeepAlive",
+    }
+    types = {key: kind for kind, keys in names.items() for key in keys.split()}
     assert {key: type(value) for key, value in said.items()} == types
     assert said["KeepAlive"] == {"SuccessfulExit": False}
     assert said["ProcessType"] in {"Background", "Standard", "Adaptive", "Interactive"}
@@ -160,7 +163,10 @@ TRIGGER = ["Enabled", "StartBoundary", "EndBoundary", "Repetition", "ExecutionTi
 # for the elements that are used: the children allowed and whether in this order (a sequence) or in
 # any (xs:all), the children required, and for a leaf the pattern of its text.
 RULES: dict[str, dict[str, Any]] = {
-    "Task": {"all": "RegistrationInfo Triggers Settings Data Principals Actions", "must": "Actions"},
+    "Task": {
+        "all": "RegistrationInfo Triggers Settings Data Principals Actions",
+        "must": "Actions",
+    },
     "RegistrationInfo": {
         "all": "URI SecurityDescriptor Source Date Author Version Description Documentation"
     },
@@ -192,13 +198,12 @@ RULES: dict[str, dict[str, Any]] = {
     "RunLevel": {"text": "LeastPrivilege|HighestAvailable"},
     "MultipleInstancesPolicy": {"text": "Parallel|Queue|IgnoreNew|StopExisting"},
     "StartBoundary": {"text": STAMP},
-    **{
-        name: {"text": BOOLEAN}
-        for name in ("Enabled", "DisallowStartIfOnBatteries", "StopIfGoingOnBatteries",
-                     "StartWhenAvailable")
-    },
+    "Enabled": {"text": BOOLEAN},
+    "DisallowStartIfOnBatteries": {"text": BOOLEAN},
+    "StopIfGoingOnBatteries": {"text": BOOLEAN},
+    "StartWhenAvailable": {"text": BOOLEAN},
     **{name: {"text": DURATION} for name in ("Interval", "Delay", "ExecutionTimeLimit")},
-}  # fmt: skip
+}
 
 
 def faults(element: Any) -> list[str]:
@@ -295,19 +300,19 @@ def tool(home: Path, monkeypatch: pytest.MonkeyPatch, name: str, script: str) ->
 @pytest.mark.skipif(sys.platform != "linux", reason="of Linux")
 def test_install_and_remove(farm: FarmFolder, home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     tool(home, monkeypatch, "systemctl", f'echo "$@" >> "{home}/called"')
-    told = install.install(farm)
+    done = install.install(farm)
     path = install.definition(farm).path
     assert path.is_relative_to(home)
     assert path.read_bytes() == install.definition(farm).content
-    assert not told.left
-    assert "enable-linger" in "\n".join(told.said)
+    assert not done.left_to_type
+    assert "enable-linger" in "\n".join(done.sentences)
     called = (home / "called").read_text().splitlines()
     assert called == ["--user daemon-reload", f"--user enable --now {path.name}"]
     assert "it is there" in install.show(farm)
-    assert not install.remove(farm).left
+    assert not install.remove(farm).left_to_type
     assert not path.exists()
     assert f"--user disable --now {path.name}" in (home / "called").read_text()
-    assert "No service is installed" in install.remove(farm).said[0]
+    assert "No service is installed" in install.remove(farm).sentences[0]
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="of Linux")
@@ -317,10 +322,10 @@ def test_where_the_system_refuses_the_rest_is_left_to_be_typed(
     (tmp_path / "farm").mkdir()
     farm = FarmFolder(tmp_path / "farm")
     tool(home, monkeypatch, "systemctl", "echo 'Failed to connect to bus' >&2; exit 1")
-    told = install.install(farm)
-    said = "\n".join(told.said)
-    assert told.left
+    done = install.install(farm)
+    said = "\n".join(done.sentences)
+    assert done.left_to_type
     assert "systemctl refused: Failed to connect to bus." in said
     assert "  systemctl --user daemon-reload\n  systemctl --user enable --now" in said
     monkeypatch.setenv("PATH", str(tmp_path))
-    assert "There is no systemctl on this computer." in "\n".join(install.install(farm).said)
+    assert "There is no systemctl on this computer." in "\n".join(install.install(farm).sentences)

@@ -15,11 +15,11 @@ from tests.flows.loggers import FARM, drop, make, usual
 MANAGER = Path("/lib/systemd/systemd")
 ROOM = f"mount -t tmpfs tmpfs /run && mkdir -p /run/systemd/system && exec {MANAGER} --user"
 
+CAN_RUN = sys.platform.startswith("linux") and MANAGER.exists() and os.geteuid() == 0
+HAS_TOOLS = all(map(shutil.which, ("unshare", "systemctl")))
 pytestmark = pytest.mark.skipif(
-    not (sys.platform.startswith("linux") and MANAGER.exists() and os.geteuid() == 0
-         and shutil.which("unshare") and shutil.which("systemctl")),
-    reason="needs systemd, and the right to a mount namespace",
-)  # fmt: skip
+    not (CAN_RUN and HAS_TOOLS), reason="needs systemd, and the right to a mount namespace"
+)
 
 
 def until(holds, seconds):
@@ -67,8 +67,8 @@ def test_the_unit_starts_works_comes_back_after_a_kill_and_goes(manager):
     folder = make(manager / "my 50% farm", FARM)
     drop(folder, "a.csv", [usual(h) for h in range(24)])
     unit = install.definition(folder).path.name
-    told = install.install(folder)
-    assert not told.left, told.said
+    done = install.install(folder)
+    assert not done.left_to_type, done.sentences
     runs = folder.state / "last_runs.json"
     # at a start it catches up once, beginning with what lies in drop/
     assert until(lambda: runs.exists() and "24 rows landed" in runs.read_text(), 120), log(folder)
@@ -82,7 +82,7 @@ def test_the_unit_starts_works_comes_back_after_a_kill_and_goes(manager):
     assert again not in ("0", first)
     assert until(lambda: log(folder).count("started, server") == 2, 120), log(folder)
 
-    assert not install.remove(folder).left
+    assert not install.remove(folder).left_to_type
     assert until(lambda: "stopped" in log(folder), 10), log(folder)
     assert system("is-active", unit) != "active"
     assert not install.definition(folder).path.exists()

@@ -40,7 +40,7 @@ def test_what_is_restored_is_what_was_and_goes_on(
     make.backup(farm)
     done = restore.restore(to, tmp_path / "new place")
     assert done.wrong == []
-    assert "says what it said then" in done.said[-1]
+    assert "says what it said then" in done.sentences[-1]
     assert content(done.folder.root) == content(farm.root)
     assert says(done.folder) == says(farm)
     # The archive alone is enough, and the next turn goes on where the lost one stood.
@@ -146,5 +146,5 @@ def test_a_backup_of_other_tables_is_kept_to_its_bytes(
     make.backup(farm)
     monkeypatch.setattr(manifest, "declared", lambda: "others")
     done = restore.restore(to, tmp_path / "new")
-    assert "whose tables are others" in done.said[-1]
+    assert "whose tables are others" in done.sentences[-1]
     assert done.wrong == []

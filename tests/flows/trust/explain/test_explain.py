@@ -1,3 +1,5 @@
+import re
+
 import pytest
 
 from flows.base.errors import UserError
@@ -6,34 +8,42 @@ from flows.store import warehouse
 from flows.trust.explain import explain, row, scope
 from schemas.catalogue import TABLES
 from tests.flows import invented
+from transforms import order
 
 
 @pytest.fixture
 def stored(con):
     invented.put(con, invented.readings(20))
-    con.execute("UPDATE kept.weather_reading SET delivery = 'early'")
-    con.execute(
-        "UPDATE kept.weather_reading SET delivery = 'late' WHERE time >= (SELECT min(time) + INTERVAL 10 DAY FROM weather_reading)"
-    )
-    for i, name in enumerate(("early", "late", "elsewhere")):
-        con.execute(
-            "INSERT INTO delivery (delivery, sha256, sequence, received_at, name, layout, state) VALUES (?, ?, ?, TIMESTAMPTZ '2024-08-01 10:00:00+00', ?, 'hourly', 'landed')",
-            [name, name, i + 1, f"{name}.csv"],
-        )
-    for name, line, cause in (("early", 7, "half-written line"), ("elsewhere", 9, "not of here")):
-        con.execute(
-            "INSERT INTO quarantine (delivery, line, column_name, name, extent, cause, found, expected) VALUES (?, ?, '', ?, 'row', ?, '1 fields', '5 fields')",
-            [name, line, f"{name}.csv", cause],
-        )
+    con.execute("""
+        UPDATE kept.weather_reading SET delivery = CASE
+            WHEN time < (SELECT min(time) + INTERVAL 10 DAY FROM weather_reading) THEN 'early'
+            ELSE 'late' END
+    """)
+    con.execute("""
+        INSERT INTO delivery BY NAME
+        SELECT name AS delivery, name AS sha256, sequence, name || '.csv' AS name,
+            TIMESTAMPTZ '2024-08-01 10:00:00+00' AS received_at, 'hourly' AS layout,
+            'landed' AS state
+        FROM (VALUES ('early', 1), ('late', 2), ('elsewhere', 3)) deliveries(name, sequence)
+    """)
+    con.execute("""
+        INSERT INTO quarantine BY NAME
+        SELECT name AS delivery, line, '' AS column_name, name || '.csv' AS name, 'row' AS extent,
+            cause, '1 fields' AS found, '5 fields' AS expected
+        FROM (VALUES ('early', 7, 'half-written line'), ('elsewhere', 9, 'not of here'))
+            refused(name, line, cause)
+    """)
     derive.derive(con)
     return con
 
 
 def some_day(con, place):
     """A station with its day so many days after its first."""
-    return con.sql(
-        f"SELECT station, CAST(day AS VARCHAR) FROM weather_day WHERE station = (SELECT min(station) FROM weather_day) ORDER BY day LIMIT 1 OFFSET {place}"
-    ).fetchall()[0]
+    return con.sql(f"""
+        SELECT station, CAST(day AS VARCHAR) FROM weather_day
+        WHERE station = (SELECT min(station) FROM weather_day)
+        ORDER BY day LIMIT 1 OFFSET {place}
+    """).fetchall()[0]
 
 
 def test_a_day_leads_to_its_own_readings_and_file_and_no_other(stored):
@@ -45,7 +55,9 @@ def test_a_day_leads_to_its_own_readings_and_file_and_no_other(stored):
     assert f"weather_reading: {n} readings of {station}, from 1 deliveries" in text
     assert "early.csv (early), received 2024-08-01 10:00 UTC, layout hourly" in text
     assert "late.csv" not in text
-    assert "early.csv, line 7: 1 row refused: half-written line; such as '1 fields', expected 5 fields" in text  # fmt: skip
+    assert (
+        "early.csv, line 7: 1 row refused: half-written line; such as '1 fields', expected 5 fields"
+    ) in text
     assert "not of here" not in text
     assert "Readings of a station reduced to days" in text
     later = explain.explain(stored, "weather_day", [station, some_day(stored, 15)[1]])
@@ -55,14 +67,16 @@ def test_a_day_leads_to_its_own_readings_and_file_and_no_other(stored):
 
 
 def test_a_month_names_its_inputs_with_counts_and_reasons(stored):
-    station, year, month, days = stored.sql(
-        "SELECT station, year(day), month(day), count(*) FROM rain_day GROUP BY ALL ORDER BY ALL LIMIT 1"
-    ).fetchall()[0]
+    station, year, month, days = stored.sql("""
+        SELECT station, year(day), month(day), count(*) FROM rain_day
+        GROUP BY ALL ORDER BY ALL LIMIT 1
+    """).fetchall()[0]
     text = explain.explain(stored, "rain_month", [station, str(year), str(month)])
     assert f"  rain_day: {days} rows" in text
-    partial, why = stored.sql(
-        f"SELECT partial, reason FROM rain_month WHERE station = '{station}' AND year = {year} AND month = {month}"
-    ).fetchall()[0]
+    partial, why = stored.sql(f"""
+        SELECT partial, reason FROM rain_month
+        WHERE station = '{station}' AND year = {year} AND month = {month}
+    """).fetchall()[0]
     assert partial
     assert f"Made from part of the data: {why}." in text
     for coverage, said in ((0.9996, "99.9"), (1.0, "100.0"), (0.29, "29.0")):
@@ -74,7 +88,11 @@ def test_a_month_names_its_inputs_with_counts_and_reasons(stored):
 def test_a_replaced_value_is_told_on_its_own_day_only(stored):
     station, day = some_day(stored, 4)
     stored.execute(
-        "INSERT INTO superseded_reading SELECT station, -1, time, 'air_temp_c', 'early', 'late', 3, 4 FROM weather_reading WHERE station = ? AND time = (SELECT min(time) + INTERVAL 100 HOUR FROM weather_reading)",
+        """
+        INSERT INTO superseded_reading
+        SELECT station, -1, time, 'air_temp_c', 'early', 'late', 3, 4 FROM weather_reading
+        WHERE station = ? AND time = (SELECT min(time) + INTERVAL 100 HOUR FROM weather_reading)
+        """,
         [station],
     )
     text = explain.explain(stored, "weather_day", [station, day])
@@ -84,9 +102,10 @@ def test_a_replaced_value_is_told_on_its_own_day_only(stored):
 
 
 def test_a_single_reading_leads_to_its_delivery(stored):
-    station, time = stored.sql(
-        "SELECT station, strftime(time, '%Y-%m-%dT%H:%M:%SZ') FROM weather_reading WHERE delivery = 'late' ORDER BY ALL LIMIT 1"
-    ).fetchall()[0]
+    station, time = stored.sql("""
+        SELECT station, strftime(time, '%Y-%m-%dT%H:%M:%SZ') FROM weather_reading
+        WHERE delivery = 'late' ORDER BY ALL LIMIT 1
+    """).fetchall()[0]
     text = explain.explain(stored, "weather_reading", [station, time])
     assert f"1 readings of {station}, from 1 deliveries" in text
     assert "late.csv" in text
@@ -96,7 +115,8 @@ def test_a_sensor_day_counts_the_readings_of_its_depth_alone(stored):
     probe, depth, day, n = stored.sql(
         "SELECT probe, depth_cm, CAST(day AS VARCHAR), readings FROM soil_day ORDER BY ALL LIMIT 1"
     ).fetchall()[0]
-    text = explain.explain(stored, "soil_day", [f"day={day}", f"probe={probe}", f"depth_cm={depth:g}"])  # fmt: skip
+    key = [f"day={day}", f"probe={probe}", f"depth_cm={depth:g}"]
+    text = explain.explain(stored, "soil_day", key)
     assert f"soil_reading: {n} readings of {probe}" in text
 
 
@@ -124,9 +144,20 @@ def test_every_row_of_every_table_can_be_explained(stored):
             about = scope.of(stored, found)
             for other in TABLES.values():
                 where, values = about.where(other)
-                stored.sql(f"SELECT count(*) FROM {other.name} WHERE {where}", params=values).fetchall()  # fmt: skip
+                counted = f"SELECT count(*) FROM {other.name} WHERE {where}"
+                stored.sql(counted, params=values).fetchall()
             if not any(found[name] in ("", None) for name in table.key):
-                text = {n: stored.sql(f"SELECT {row._as_text(table, n)} FROM {table.name} ORDER BY {', '.join(table.key)} LIMIT 1").fetchall()[0][0] for n in table.key}  # fmt: skip
-                assert explain.explain(stored, table.name, [f"{k}={v}" for k, v in text.items()])
+                asked = ", ".join(row.as_text(table, name) for name in table.key)
+                first = f"SELECT {asked} FROM {table.name} ORDER BY {', '.join(table.key)} LIMIT 1"
+                values = stored.sql(first).fetchall()[0]
+                key = [f"{k}={v}" for k, v in zip(table.key, values, strict=True)]
+                assert explain.explain(stored, table.name, key)
                 looked += 1
     assert looked > 10
+
+
+@pytest.mark.parametrize("name", [*order.DAILY, *order.DERIVED])
+def test_the_method_is_shown_without_a_path_of_the_source(name):
+    text = explain.method_text(TABLES[name])
+    assert text.startswith("Method:\n  ")
+    assert not re.search(r"\b(schemas|transforms|flows)[/.]|\.py\b", text)
