@@ -1,11 +1,11 @@
 """Escape sequences in names and cells, carried through all that is printed and logged."""
 
 import os
-import subprocess
 import sys
 
 import pytest
 
+from tests.flows.cli.calling import call
 from tests.flows.loggers import FARM, ask, make, row, usual
 
 RED, TITLE = "\x1b[31m", "\x1b]0;gone\x07"
@@ -16,14 +16,16 @@ pytestmark = pytest.mark.skipif(
 )
 
 
-def say(*words):
-    done = subprocess.run(
-        [sys.executable, "-c", "from flows.cli import main; main()", *map(str, words)],
-        capture_output=True,
-        check=False,
-    )
-    assert b"Traceback" not in done.stderr
-    return done.returncode, done.stdout + done.stderr
+@pytest.fixture
+def say(capsys, monkeypatch):
+    """Run a command; its exit code, and the bytes of all that it prints."""
+
+    def run(*words):
+        code, out, err = call(capsys, monkeypatch, *words)
+        assert "Traceback" not in err
+        return code, (out + err).encode()
+
+    return run
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +42,7 @@ def farm(tmp_path_factory):
     return folder
 
 
-def test_no_command_and_no_log_passes_them_on(farm):
+def test_no_command_and_no_log_passes_them_on(farm, say):
     code, said = say("collect", farm.root)
     assert code == 1, said  # rows and a file in quarantine
     told = [said]
@@ -63,14 +65,14 @@ def test_no_command_and_no_log_passes_them_on(farm):
             assert escape not in text, text
 
 
-def test_what_a_program_reads_is_as_it_was_written(farm):
+def test_what_a_program_reads_is_as_it_was_written(farm, say):
     say("publish", farm.root)
     code, said = say("sql", farm.root, "SELECT name FROM delivery ORDER BY sequence", "--json")
     assert code == 0
     assert b"\\u001b" in said  # JSON's own escape
 
 
-def test_a_name_in_no_known_encoding_stops_nothing(tmp_path):
+def test_a_name_in_no_known_encoding_stops_nothing(tmp_path, say):
     folder = make(tmp_path / "farm")
     (folder.drop / "a.csv").write_text("t,T,R,S1,S2\n" + usual(1) + "\n", encoding="utf-8")
     name = folder.drop / os.fsdecode(b"caf\xe9.csv")
