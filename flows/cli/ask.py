@@ -100,17 +100,17 @@ def tables(
       checkstrip tables my_farm
       checkstrip tables my_farm rain_month
     """
-    from flows.store import publish, query, table_text
+    from flows.store import dictionary, publish, query
 
     farm = farm_folder(folder)
     if table is not None:
-        say(table_text.detail(table_text.find(table)))
+        say(dictionary.detail(dictionary.find(table)))
         return
     rows: dict[str, int] = {}
     if publish.newest(farm) is not None:
         with query.open_published(farm) as con:
             rows = {name: query.count(con, name) for name in query.tables(con)}
-    say(table_text.overview(rows))
+    say(dictionary.overview(rows))
 
 
 @app.command()

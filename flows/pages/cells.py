@@ -1,4 +1,4 @@
-"""Values that know the published table, column and row they were read from, and sentences of them.
+"""Values that know the published table, column and row they were read from, and pages of them.
 
 No sentence holds a digit of its own: every number in a digest or report is a cell of a published
 table, so that each can be looked up with SQL.
@@ -9,6 +9,7 @@ from __future__ import annotations
 import string
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from schemas.catalogue import TABLES
@@ -202,3 +203,39 @@ def grid_of(table: str, rows: list[Row], heads: dict[str, str], caption: Phrase)
         if row["partial"] and row["reason"]
     }
     return [grid(caption, heads.values(), body, list(notes.values()))] if rows else []
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """A digest or a report."""
+
+    title: Phrase
+    under: Phrase
+    sections: tuple[Section, ...]
+    foot: tuple[Line, ...]
+
+    def blocks(self) -> Iterator[Block]:
+        """Yield all blocks, in order."""
+        for section in self.sections:
+            yield from section.blocks
+
+    def parts(self) -> Iterator[Part]:
+        """Yield every part, in order."""
+        yield from self.title
+        yield from self.under
+        for section in self.sections:
+            yield from section.title
+            for block in section.blocks:
+                yield from block.parts()
+        for line in self.foot:
+            yield from line.parts()
+
+    def cells(self) -> Iterator[Cell]:
+        """Yield every cell of a table that the page shows."""
+        yield from (part for part in self.parts() if isinstance(part, Cell))
+
+
+def made_on(day: date) -> Line:
+    """Return the line at a page's foot that names the day it was made."""
+    source = " from the published tables; each number can be looked up there."
+    return Line(("Made on ", Frame(day.isoformat()), source))

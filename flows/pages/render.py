@@ -9,8 +9,7 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from flows.pages.cells import Block, Cell, Grid, Line, Phrase, Picture
-from flows.pages.page import Page
+from flows.pages.cells import Block, Cell, Grid, Line, Page, Phrase, Picture
 from flows.pages.reader_units import Show
 from schemas.table import Kind
 

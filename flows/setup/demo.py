@@ -15,9 +15,8 @@ from flows.base.progress import Tick, silent
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.pages import render
-from flows.pages.cells import Line, Section, grid_of, say
+from flows.pages.cells import Line, Page, Section, grid_of, say
 from flows.pages.digest import write as digests
-from flows.pages.page import Page
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
 from flows.pages.report import trial

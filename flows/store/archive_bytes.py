@@ -28,15 +28,16 @@ class Measure:
     whole_lines: int = 0
     whole_sha256: str = ""
     prefix_sha256: str | None = None
+    rest_sha256: str | None = None
     wide: bool = False
     content: bytes | None = None
     steady: bool = True
 
 
 def measure(path: Path, prefix: int | None = None) -> Measure:
-    """Hash a file in one pass, and the hash of its first ``prefix`` bytes on the way."""
+    """Hash a file in one pass, and on the way its first ``prefix`` bytes and those after them."""
     found = Measure()
-    all_hash = hashlib.sha256()
+    all_hash, rest_hash = hashlib.sha256(), hashlib.sha256()
     whole, rest = all_hash.copy(), b""  # the hash before, and the bytes up to, the last line end
     with path.open("rb") as stream:
         before = os.fstat(stream.fileno())
@@ -53,11 +54,13 @@ def measure(path: Path, prefix: int | None = None) -> Measure:
                 found.whole_bytes = found.size + end
                 found.whole_lines += block.count(b"\n")
             all_hash.update(block)
+            if prefix is not None and found.size + len(block) > prefix:
+                rest_hash.update(block[max(0, prefix - found.size) :])
             found.content = block if found.size == 0 else None
             found.size += len(block)
         after = os.fstat(stream.fileno())
     found.steady = (before.st_size, before.st_mtime_ns) == (found.size, after.st_mtime_ns)
-    found.sha256 = all_hash.hexdigest()
+    found.sha256, found.rest_sha256 = all_hash.hexdigest(), rest_hash.hexdigest()
     if found.whole_bytes == found.size:
         found.whole_sha256 = found.sha256
     else:
@@ -98,6 +101,12 @@ def copy(target: Path, content: Iterable[bytes], offset: int, sha256: str) -> bo
         return False
     part.replace(target)
     return True
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def blocks(path: Path, start: int = 0, length: int | None = None) -> Iterator[bytes]:

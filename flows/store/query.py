@@ -8,7 +8,7 @@ import duckdb
 import polars as pl
 
 from flows.base.errors import UserError
-from flows.base.text_table import text_table
+from flows.base.plain_text import text_table
 from flows.farm.folder import FarmFolder
 from flows.store import publish, warehouse
 from schemas import generated

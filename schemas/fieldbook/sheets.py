@@ -8,9 +8,8 @@ a unit is a fault where the unit could be anything: a guess would be worse than 
 from __future__ import annotations
 
 from schemas.fieldbook.parts import Sheet
-from schemas.fieldbook.trial import FIELDS, SEASONS, STRIPS
+from schemas.fieldbook.trial import COSTS, FIELDS, PASSES, PRICES, SEASONS, STRIPS
 from schemas.fieldbook.work import NOTES, OPERATIONS, PENETROMETER
-from schemas.fieldbook.yields import COSTS, PASSES, PRICES
 
 # Fields come first: every other sheet is held against them; seasons before what needs their crop.
 SHEETS: tuple[Sheet, ...] = (

@@ -1,4 +1,4 @@
-"""The field book: fields, strips, seasons."""
+"""The field book: fields, strips, seasons, what was weighed, prices and costs."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from schemas.fieldbook.parts import (
     season_year,
     side,
     text,
+    word,
 )
 
 FIELDS = Sheet(
@@ -93,4 +94,172 @@ SEASONS = Sheet(
         NOTES_COLUMN,
     ),
     ("season", "crops"),
+)
+
+
+PASSES = Sheet(
+    "passes",
+    "harvest_pass",
+    "One row a combine pass that was weighed (or read off a yield map by hand).",
+    (
+        field_name(),
+        season_year(must=True),
+        side(),
+        text(
+            "pass",
+            "pass",
+            "number or name of the pass within its strip",
+            "1",
+            ("pass number", "pass no", "run"),
+            must=True,
+        ),
+        text(
+            "block",
+            "block",
+            "passes of the two strips with the same block are compared; empty means the pass's own number",
+            "1",
+            ("pair",),
+        ),
+        word("method", "method", "scale wagon or yield map", "scale wagon", ("measured by",)),
+        day("day", "day", "day of the harvest", "2021-08-28", ("date",)),
+        number(
+            "mass",
+            "mass_kg",
+            "mass of grain as it came off",
+            ("kg", "lb"),
+            ("2510", "5530"),
+            ("weight", "grain weight", "grain", "net weight"),
+            vital=True,
+        ),
+        number(
+            "length",
+            "length_m",
+            "length cut",
+            ("m", "ft"),
+            ("780", "2560"),
+            ("length cut", "pass length"),
+            vital=True,
+        ),
+        number(
+            "width",
+            "width_m",
+            "width cut",
+            ("m", "ft"),
+            ("9.1", "30"),
+            ("width cut", "header width", "swath"),
+            vital=True,
+        ),
+        number(
+            "yield",
+            "yield_kg_ha",
+            "instead of the mass: the yield at the moisture beside it",
+            ("kg/ha", "bu/ac"),
+            ("", ""),
+            ("grain yield",),
+            vital=True,
+        ),
+        number(
+            "moisture",
+            "moisture_pct",
+            "moisture of the grain in per cent, wet basis",
+            ("%", "%"),
+            ("13.8", "13.8"),
+            ("grain moisture", "moist", "h2o"),
+            unit="percent",
+            vital=True,
+        ),
+        number(
+            "test weight",
+            "test_weight_kg_hl",
+            "test weight",
+            ("kg/hL", "lb/bu"),
+            ("79", "61.5"),
+            ("bushel weight", "hectolitre weight"),
+        ),
+        Heading(
+            "left out",
+            ("left_out",),
+            Reads.YES,
+            "yes where the pass must not count",
+            ("exclude", "excluded", "leave out"),
+            example=("no", "no"),
+        ),
+        text("why left out", "why_left_out", "why it must not count", "", ("why", "reason")),
+        NOTES_COLUMN,
+    ),
+    ("pass", "yields", "harvest"),
+)
+
+PRICES = Sheet(
+    "prices",
+    "price",
+    "One row a crop and season. The price needs its unit, in the heading or in the column unit.",
+    (
+        Heading(
+            "field",
+            ("field",),
+            Reads.FIELD,
+            "name of the field; empty where the price holds for the farm",
+            ("field name",),
+            example=("Example field", "Example field"),
+        ),
+        CROP_COLUMN,
+        season_year(must=True),
+        number("price", "price_per_kg", "price", ("", ""), ("235", "6.40"), must=True),
+        Heading(
+            "unit",
+            ("unit",),
+            Reads.TEXT,
+            "unit of the price, where the heading does not say it",
+            ("price unit", "per"),
+            example=("$/t", "$/bu"),
+        ),
+        number(
+            "low price",
+            "price_low_per_kg",
+            "lowest price thought likely, same unit",
+            ("", ""),
+            ("205", "5.60"),
+            ("price low",),
+        ),
+        number(
+            "high price",
+            "price_high_per_kg",
+            "highest price thought likely, same unit",
+            ("", ""),
+            ("260", "7.10"),
+            ("price high",),
+        ),
+        NOTES_COLUMN,
+    ),
+    ("price",),
+)
+
+COSTS = Sheet(
+    "costs",
+    "cost",
+    "One row a cost of a season that one strip bears, beside the operation itself.",
+    (
+        field_name(),
+        season_year(must=True),
+        side("treated, check or both"),
+        text("what", "what", "what was paid for", "extra nitrogen", ("item", "cost of"), must=True),
+        word(
+            "kind",
+            "kind",
+            "seed, fertiliser, spray, field work, harvest, drying or other; empty means other",
+            "fertiliser",
+        ),
+        number(
+            "cost",
+            "cost_per_ha",
+            "cost by area; a saving is negative",
+            ("$/ha", "$/ac"),
+            ("22", "9"),
+            ("amount",),
+            must=True,
+        ),
+        NOTES_COLUMN,
+    ),
+    ("cost",),
 )

@@ -88,11 +88,6 @@ def extraterrestrial(latitude: pl.Expr, day_of_year: pl.Expr) -> pl.Expr:
     return 24.0 * 60.0 / pi * SOLAR_CONSTANT * sun_distance(day_of_year) * height
 
 
-def daylight(latitude: pl.Expr, day_of_year: pl.Expr) -> pl.Expr:
-    """Daylight hours at a latitude [degree]. Eq 34."""
-    return 24.0 / pi * sunset_angle(latitude, day_of_year)
-
-
 def clear_sky(top: pl.Expr, elevation: pl.Expr) -> pl.Expr:
     """Radiation under a clear sky [MJ/m2/day] from that at the top of the atmosphere. Eq 37."""
     return (0.75 + 2e-5 * elevation) * top

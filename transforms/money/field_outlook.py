@@ -12,8 +12,7 @@ from scipy import stats
 from schemas import generated
 from schemas.tables.money.field_outlook import TABLE
 from transforms.methods.texts import joined
-from transforms.trial.methods.fade_line import DIMENSIONS, Fade
-from transforms.trial.methods.fade_money import money_line, practice_cost
+from transforms.trial.methods.fade_line import DIMENSIONS, Fade, money_line, practice_cost
 from transforms.trial.methods.since_operation import treated_operations
 from transforms.trial.methods.trial_pooling import fixed_points
 from transforms.trial.methods.trial_statistics import CONFIDENCE

@@ -38,7 +38,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.roots.drawdown_day import TABLE
 from transforms.methods.crop_days import with_season
-from transforms.methods.strip_rain import strip_rain
+from transforms.methods.strips import strip_rain
 from transforms.roots.methods import day_night
 
 RAIN_MM = 1.0  # less wets the canopy and dries again

@@ -12,7 +12,7 @@ What a row says where there is no day: the probe was not there (probe out); the 
 0.10 to 0.15 m as the depth that evaporation dries); the soil was above its full point for most of
 the season, or fewer than half of the days were measured (not told). Where uptake shows in the month
 after a winter, at a depth that the fall was warm enough to reach, the roots may have come in the
-fall, and only the latest day is known (before the record; ``root_winter``). Only with enough days does a
+fall, and only the latest day is known (before the record). Only with enough days does a
 row say that the roots did not come (not seen).
 """
 
@@ -29,13 +29,16 @@ from transforms.methods.calendar_day import OPEN_END
 from transforms.methods.crop_days import emergence
 from transforms.roots.methods.root_onset import onset, quiet_until
 from transforms.roots.methods.root_series import DEPTH, days, series
-from transforms.roots.methods.root_winter import fall_reach
 
 EVAPORATION_CM = 15.0
 ENOUGH = 0.5  # of the days from emergence to harvest
 WHOLE = 0.9
 AT_START_D = 3  # an arrival so soon after the first measured day may have been before it
 SPRING_D = 30  # after the winter, in which a crop that has roots somewhere is sure to draw there
+# The front of winter wheat's roots in the fall, by degree days above 0 degC (Kirkegaard and Lilley
+# 2007, Australian Journal of Agricultural Research 58, 303-315, doi:10.1071/AR06097).
+FRONT_CM_C_D = 0.12
+DORMANT_D = 10  # winter: so many days whose mean air temperature is below 0 degC
 
 FOUND = ("day", "earliest_day", "latest_day", "quiet_until_day")
 
@@ -62,7 +65,7 @@ def derive(
         _expected(drawdown_day, season)
         .join(_watched(drawn), on=DEPTH, how="left")
         .join(pl.DataFrame(arrivals, schema=schema, orient="row"), on=DEPTH, how="left")
-        .join(fall_reach(season, weather_day), on=["field", "season"], how="left")
+        .join(_fall_reach(season, weather_day), on=["field", "season"], how="left")
     )
     return generated.conform(_with_state(rows).select(TABLE.names), TABLE).sort(TABLE.key)
 
@@ -187,4 +190,47 @@ def _with_state(rows: pl.DataFrame) -> pl.DataFrame:
         day=pl.when(~before).then("day"),
         earliest_day=pl.when(~before).then("earliest_day"),
         quiet_until_day=pl.when(state == "not seen").then("quiet_until_day"),
+    )
+
+
+def _fall_reach(season: pl.DataFrame, weather_day: pl.DataFrame) -> pl.DataFrame:
+    """By field and season: ``winter_to`` (last day of the winter) and ``fall_reach_cm``.
+
+    How deep the roots of a crop seeded before the winter may have come by the fall, in which a small
+    crop asks for so little water that its roots draw nothing that a sensor could show. Only seasons
+    that stood through a winter. Days without a temperature add no heat.
+    """
+    temp = (
+        weather_day.filter(pl.col("field").is_not_null())
+        .group_by("field", "day")
+        .agg(pl.col("air_temp_mean_c").mean())
+        .sort("field", "day")
+    )
+    key = ["field", "season"]
+    days = (
+        season.select(*key, "harvested", emerges=emergence())
+        .join(temp, on="field")
+        .filter(
+            pl.col("day").is_between(pl.col("emerges"), pl.col("harvested").fill_null(OPEN_END))
+        )
+        .sort(*key, "day")
+        .with_columns(
+            cold=(pl.col("air_temp_mean_c").rolling_mean(DORMANT_D, min_samples=DORMANT_D) < 0)
+            .fill_null(False)
+            .over(key)
+        )
+    )
+    winter = (
+        days.filter("cold")
+        .group_by(key)
+        .agg(winter_from=pl.col("day").min(), winter_to=pl.col("day").max())
+    )
+    return (
+        days.join(winter, on=key)
+        .filter(pl.col("day") < pl.col("winter_from"))
+        .group_by(key)
+        .agg(
+            pl.col("winter_to").first(),
+            fall_reach_cm=FRONT_CM_C_D * pl.col("air_temp_mean_c").clip(lower_bound=0.0).sum(),
+        )
     )

@@ -1,6 +1,6 @@
 """Rain events of a field, and the share of each that a strip's soil held afterwards.
 
-An event is rain with less than ``farm.event_gap_h`` dry hours in it (``rain_clusters``), of
+An event is rain with less than ``farm.event_gap_h`` dry hours in it, of
 ``farm.event_least_mm`` and more as the mean of the field's stations; it is one event for both
 strips. A strip's rain is its own gauge's where that recorded the event's days, else that of the
 other strip's station.
@@ -27,14 +27,14 @@ import polars as pl
 from schemas import generated
 from schemas.tables.soil.rain_event import TABLE
 from transforms.methods import calendar_day, crop_days
-from transforms.methods.strip_rain import WHOLE
-from transforms.methods.strips import STRIPS
+from transforms.methods.strips import STRIPS, WHOLE
 from transforms.methods.texts import depth_text, joined
-from transforms.soil.methods import event_gain, rain_clusters, strip_storage
+from transforms.soil.methods import event_gain, strip_storage
 
 OTHER_RAIN = 0.1
 GAUGES_AGREE = 0.5
 SNOW_C = 1.0
+HOUR_US = 3.6e9
 _EVENT = ["field", "cluster"]
 
 
@@ -52,7 +52,7 @@ def derive(
     """Make one row an event and strip."""
     if rain_spell.is_empty():
         return generated.empty(TABLE)
-    clusters, by_station = rain_clusters.clusters(rain_spell, weather_day, farm)
+    clusters, by_station = _clusters(rain_spell, weather_day, farm)
     clusters = clusters.with_columns(
         day=calendar_day.day_after(pl.col("began"), farm),
         last_day=calendar_day.day_of(pl.col("ended"), farm),
@@ -245,3 +245,37 @@ def _with_reason(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
             pl.when(blind).then(pl.format("no value at {} cm", pl.col("blind"))),
         ),
     )
+
+
+def _clusters(
+    rain_spell: pl.DataFrame, weather_day: pl.DataFrame, farm: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Spells of a field's stations that less than ``farm.event_gap_h`` dry hours part, as one.
+
+    The spells of all stations in the field are laid over each other, so that both strips are
+    asked about one event. A spell as coarse as the gap itself (a daily total) counts as dry below
+    ``farm.trace_threshold_mm``; daily totals so give runs of wet days.
+
+    Returned: ``field``, ``cluster``, ``began``, ``ended``, ``by_days``; and the rain of every
+    station: ``field``, ``cluster``, ``station``, ``strip``, ``rain_mm``.
+    """
+    gap_h: float = farm["event_gap_h"].item()
+    trace_mm: float = farm["trace_threshold_mm"].item()
+    coarse = pl.col("step_h") >= gap_h
+    dry_h = (pl.col("began") - pl.col("wet_until")).dt.total_microseconds() / HOUR_US
+    spell = (
+        rain_spell.join(
+            weather_day.select("station", "day", "field", "strip"), on=["station", "day"]
+        )
+        .filter(pl.col("field").is_not_null() & ~(coarse & (pl.col("rain_mm") < trace_mm)))
+        .sort("field", "began", "station")
+        .with_columns(wet_until=pl.col("ended").cum_max().shift(1).over("field"))
+        .with_columns(cluster=(dry_h >= gap_h).fill_null(True).cum_sum().over("field"))
+    )
+    events = (
+        spell.group_by("field", "cluster")
+        .agg(pl.col("began").min(), pl.col("ended").max(), by_days=coarse.any())
+        .sort("field", "cluster")
+    )
+    by_station = spell.group_by("field", "cluster", "station", "strip").agg(pl.col("rain_mm").sum())
+    return events, by_station

@@ -30,7 +30,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.soil.soil_quality_day import TABLE
-from transforms.methods.strip_rain import strip_rain
+from transforms.methods.strips import strip_rain
 from transforms.methods.texts import joined
 from transforms.soil.methods.soil_layers import expected_days
 

@@ -11,7 +11,7 @@ from scipy import stats
 
 from schemas.tables.trial.more_evidence import TABLE
 from transforms.trial.methods.by_practice import by_practice
-from transforms.trial.methods.fade_money import money_line
+from transforms.trial.methods.fade_line import money_line
 from transforms.trial.methods.field_effects import alike, fitted
 from transforms.trial.methods.trial_pooling import pooled
 from transforms.trial.methods.trial_statistics import (

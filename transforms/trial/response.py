@@ -8,10 +8,10 @@ import polars as pl
 from schemas import generated
 from schemas.tables.trial.response import TABLE
 from transforms.methods.strips import STRIPS, in_strip
-from transforms.trial.methods.response_along import sections
 from transforms.trial.methods.response_words import verdict, with_limits_and_reason
 from transforms.trial.methods.since_operation import since_operation
 from transforms.trial.methods.trial_statistics import (
+    alike_neighbours,
     false_discovery,
     findable_difference,
     leaning_block,
@@ -21,6 +21,8 @@ from transforms.trial.methods.trial_statistics import (
 )
 
 SITE_YEAR = ["field", "season"]
+SECTION_M = 20.0  # length of a section along mapped strips: several points of a usual monitor
+LEAST_SECTIONS = 12  # for an interval
 
 
 def derive(
@@ -47,7 +49,7 @@ def derive(
         _sides(strip_yield)
         .join(since_operation(season, operation, field), on=SITE_YEAR, how="left")
         .join(tested, on=SITE_YEAR, how="left")
-        .join(sections(yield_point_cleaned), on=SITE_YEAR, how="left")
+        .join(_sections(yield_point_cleaned), on=SITE_YEAR, how="left")
         .with_columns(
             pl.col("blocks").fill_null(0),
             response_kg_ha=pl.coalesce("response_kg_ha", "whole_response"),
@@ -216,4 +218,52 @@ def _before(rows: pl.DataFrame) -> pl.DataFrame:
         .join(worked, on="field", how="semi")
         .group_by("field")
         .agg(before_kg_ha=pl.col("response_kg_ha").mean())
+    )
+
+
+def _sections(points: pl.DataFrame) -> pl.DataFrame:
+    """Treated minus check by sections along mapped strips, and the interval of their mean."""
+    kept = points.filter(
+        pl.col("kept")
+        & pl.col("strip").is_not_null()
+        & pl.col("yield_kg_ha").is_not_null()
+        & pl.col("east_m").is_not_null()
+        & pl.col("north_m").is_not_null()
+    )
+    rows = []
+    for (name, season), group in kept.group_by(SITE_YEAR, maintain_order=True):
+        place = group.select("east_m", "north_m").to_numpy()
+        centred = place - place.mean(axis=0)
+        # The strips' long axis is that of the points' greatest spread.
+        axis = np.linalg.svd(centred, full_matrices=False)[2][0]
+        axis = axis * (1.0 if axis[np.argmax(np.abs(axis))] > 0 else -1.0)
+        section = np.floor(centred @ axis / SECTION_M).astype(np.int64)
+        by_side = (
+            group.select("strip", "yield_kg_ha")
+            .with_columns(section=pl.Series(section))
+            .group_by("section", "strip")
+            .agg(pl.col("yield_kg_ha").mean())
+            .pivot(on="strip", index="section", values="yield_kg_ha")
+        )
+        if not {"treated", "check"} <= set(by_side.columns):
+            continue
+        both = by_side.drop_nulls().sort("section")
+        d = (both["treated"] - both["check"]).to_numpy()
+        row: dict[str, object] = {"field": name, "season": season, "map_sections": d.size}
+        if d.size:
+            row["map_response_kg_ha"] = float(d.mean())
+        if d.size >= LEAST_SECTIONS:
+            found = alike_neighbours(d)
+            row |= {"map_low_kg_ha": found.low, "map_high_kg_ha": found.high}
+        rows.append(row)
+    return pl.DataFrame(
+        rows,
+        schema={
+            "field": pl.String,
+            "season": pl.Int64,
+            "map_sections": pl.Int64,
+            "map_response_kg_ha": pl.Float64,
+            "map_low_kg_ha": pl.Float64,
+            "map_high_kg_ha": pl.Float64,
+        },
     )

@@ -8,8 +8,7 @@ from numpy.typing import NDArray
 
 from schemas.tables.trial.response_fade import TABLE
 from transforms.trial.methods.by_practice import by_practice
-from transforms.trial.methods.fade_line import Fade, fade
-from transforms.trial.methods.fade_money import money_line, practice_cost
+from transforms.trial.methods.fade_line import Fade, fade, money_line, practice_cost
 from transforms.trial.methods.trial_statistics import CONFIDENCE
 
 Array = NDArray[np.float64]

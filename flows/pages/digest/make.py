@@ -7,8 +7,7 @@ from datetime import date, timedelta
 
 import polars as pl
 
-from flows.pages.cells import Block, Line, Row, Section, say_row
-from flows.pages.page import Page, made_on
+from flows.pages.cells import Block, Line, Page, Row, Section, made_on, say_row
 from flows.pages.pictures import rain, uptake, water
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show

@@ -12,8 +12,7 @@ from email.utils import format_datetime
 import css_inline
 
 from flows.pages import render
-from flows.pages.cells import Line, Picture
-from flows.pages.page import Page
+from flows.pages.cells import Line, Page, Picture
 from flows.pages.reader_units import Show
 
 # Some mail readers cut longer messages off.

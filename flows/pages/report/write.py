@@ -11,8 +11,7 @@ from flows.base import files
 from flows.base.errors import UserError
 from flows.farm.folder import FarmFolder
 from flows.pages import render
-from flows.pages.cells import Block, Line, Phrase, Section, cell
-from flows.pages.page import Page, made_on
+from flows.pages.cells import Block, Line, Page, Phrase, Section, cell, made_on
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
 from flows.pages.report import trial

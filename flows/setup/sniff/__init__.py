@@ -2,6 +2,6 @@
 
 ``text``, ``fixed_width``, ``other_formats`` take the export apart to a grid of text; ``stamps`` finds
 the times, ``columns`` the quantities and missing codes, ``unit_fit`` the units, ``zone`` the clock,
-``long_exports`` the shape; ``propose`` puts the layout together and ``toml`` writes it. Only
-``sniff_file`` and ``nearby_rain`` read files.
+``long_exports`` the shape; ``propose`` puts the layout together. Only ``sniff_file``, which
+writes it, reads files.
 """

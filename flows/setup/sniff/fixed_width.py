@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 
 from flows.setup.sniff.finding import CannotSniff, Grid, Sure
-from flows.setup.sniff.rows import is_data, is_units
+from flows.setup.sniff.heading_words import is_data, is_units
 
 LINES = 4000  # that are looked at at once
 

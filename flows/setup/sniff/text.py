@@ -13,7 +13,7 @@ import polars as pl
 
 from flows.setup.sniff import fixed_width
 from flows.setup.sniff.finding import CannotSniff, Grid, Sure
-from flows.setup.sniff.rows import STAMP, is_aggregates, is_data, is_units
+from flows.setup.sniff.heading_words import STAMP, is_aggregates, is_data, is_units
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
 MOST_HEAD = 60

@@ -7,7 +7,7 @@ from math import floor
 import duckdb
 
 from flows.derive import derive
-from flows.store import table_text
+from flows.store import dictionary
 from flows.trust.explain import files_behind, row, scope
 from flows.trust.explain.file_lines import FileLines
 from flows.trust.explain.row import Row
@@ -28,7 +28,7 @@ def explain(
 
     ``key`` is what ``row.find`` takes. Raises UserError if there is no such table or row.
     """
-    table = table_text.find(name)
+    table = dictionary.find(name)
     found = row.find(con, table, key)
     about = scope.of(con, found)
     made_from = _tree(table)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from flows.base.plain_text import Lines, plain
+from flows.base.plain_text import Lines, plain, text_table
 
 
 @pytest.mark.parametrize(
@@ -47,3 +47,19 @@ def test_a_log_message_cannot_pretend_to_be_another_line():
     assert "Traceback" in told
     assert "\x1b" not in told
     assert all(line.startswith(("INFO", "    ")) for line in told.splitlines())
+
+
+def test_columns_are_aligned_below_their_heading_and_numbers_to_the_right():
+    rows = [["west", "7", "dry"], ["a long name", "1,200", ""]]
+    assert text_table(rows, {1}, ["station", "rows", "note"]) == [
+        "station       rows  note",
+        "-----------  -----  ----",
+        "west             7  dry",
+        "a long name  1,200",
+    ]
+    assert text_table(rows) == ["west         7      dry", "a long name  1,200"]
+
+
+def test_without_rows_there_is_the_heading_or_nothing():
+    assert text_table([], (), ["a", "bc"]) == ["a  bc", "-  --"]
+    assert text_table([]) == []

@@ -17,7 +17,7 @@ from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.run import steps
 from flows.setup.new import new
-from flows.store import dictionary, flow_runs, publish, query, table_text, warehouse
+from flows.store import dictionary, flow_runs, publish, query, warehouse
 from flows.trust import status
 from schemas import dictionary as text
 from schemas.catalogue import TABLES
@@ -208,7 +208,7 @@ def test_tables_lists_all_and_finds_the_nearest(
     assert all(column.meaning in detail for column in TABLES["weather_day"].columns)
     assert detail.endswith("Room: weather\n")
     with pytest.raises(UserError, match="Did you mean weather_day"):
-        table_text.find("wether_day")
+        dictionary.find("wether_day")
 
 
 def test_the_dictionary_in_the_repository_is_fresh() -> None:

@@ -7,9 +7,8 @@ from datetime import date
 from html.parser import HTMLParser
 
 from flows.pages import render
-from flows.pages.cells import Line
+from flows.pages.cells import Line, Page
 from flows.pages.digest import make
-from flows.pages.page import Page
 from flows.pages.reader_units import Show
 from flows.pages.report import write
 from flows.pages.week import Week

@@ -6,8 +6,7 @@ import pytest
 
 from flows.base.errors import UserError
 from flows.pages import render
-from flows.pages.cells import Grid, Picture
-from flows.pages.page import Page
+from flows.pages.cells import Grid, Page, Picture
 from flows.pages.report import write
 from tests.flows.pages import farm
 from tests.flows.pages.page_text import MADE_ON, PageReader, numbers, report

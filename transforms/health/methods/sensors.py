@@ -8,7 +8,7 @@ from __future__ import annotations
 import polars as pl
 
 from transforms.health.methods.spans import checked_days, labelled, spans
-from transforms.methods.strip_rain import strip_rain
+from transforms.methods.strips import strip_rain
 from transforms.methods.texts import depth_text
 
 BRIDGE_D = 3

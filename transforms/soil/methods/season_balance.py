@@ -30,8 +30,7 @@ from __future__ import annotations
 import polars as pl
 
 from transforms.methods import calendar_day
-from transforms.methods.strip_rain import shared_rain, strip_rain
-from transforms.methods.strips import STRIPS
+from transforms.methods.strips import STRIPS, shared_rain, strip_rain
 
 SEASON = ["field", "season"]
 STRIP = [*SEASON, "strip"]

@@ -1,4 +1,4 @@
-"""A line of the response over the years since the operation, and draws of it.
+"""A line of the response, or of its money, over the years since the operation, and draws of it.
 
 Shared by ``response_fade``, ``field_outlook`` and ``more_evidence``: all must see the same future.
 Seasons of one field share more than the practice, so where fields can be told apart (several, one
@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
@@ -107,3 +108,30 @@ def fade(
     design = np.column_stack([np.ones(y.size), t - 1]) if sloped else np.ones((y.size, 1))
     fit = fitted(y, v, design, names) if alike(names) else regression(y, v, design)
     return Fade(fit, sloped, float(t.mean()), int(t.max()))
+
+
+def money_line(practice: str, payback: pl.DataFrame) -> Fade | None:
+    """Fit the season's net over the years since, of one practice; None if there are too few."""
+    known = payback.filter(
+        (pl.col("practice") == practice)
+        & pl.col("season_net_per_ha").is_not_null()
+        & pl.col("years_since").is_not_null()
+    ).sort("field", "season")
+    return fade(
+        known["season_net_per_ha"],
+        known["season_net_se_per_ha"].fill_null(float("nan")).to_numpy() ** 2,
+        known["years_since"],
+        known["field"],
+    )
+
+
+def practice_cost(practice: str, operation_cost: pl.DataFrame) -> float | None:
+    """Return the mean cost of the practice's operations known whole, else of all known."""
+    known = operation_cost.filter(
+        (pl.col("practice") == practice)
+        & (pl.col("strip") == "treated")
+        & pl.col("cost_per_ha").is_not_null()
+    )
+    whole = known.filter(~pl.col("partial"))
+    used = whole if whole.height else known
+    return float(np.mean(used["cost_per_ha"].to_numpy())) if used.height else None

@@ -11,7 +11,6 @@ from flows.derive import derive
 from flows.intake import collect
 from flows.setup.sniff import sniff_file
 from flows.setup.sniff.finding import Sure
-from flows.setup.sniff.nearby_rain import of_farm
 from flows.setup.sniff.propose import propose
 from flows.setup.sniff.rain_clock import Neighbor
 from flows.store import publish, warehouse
@@ -194,7 +193,7 @@ class TestFiles:
         with warehouse.open_writer(folder) as con:
             derive.derive(con)
         publish.publish(folder)
-        (near,) = of_farm(folder)
+        (near,) = sniff_file.of_farm(folder)
         assert near.name == "station west"
         assert near.rain["rain"].sum() == pytest.approx(other["rain"].sum())
         file = tmp_path / "unknown.csv"

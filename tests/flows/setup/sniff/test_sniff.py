@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from flows.base.errors import UserError
 from flows.cli import app
 from flows.farm import farm_file
-from flows.setup.sniff import heading_words, sniff_file, toml
+from flows.setup.sniff import heading_words, sniff_file
 from flows.setup.sniff.finding import CannotSniff, Sure
 from flows.setup.sniff.propose import propose
 from schemas.farm.farm import Place
@@ -190,7 +190,7 @@ class TestCommand:
 
 def test_toml_survives_odd_headings():
     odd = 'a "b" °C\\'
-    assert tomllib.loads(toml.key(odd) + " = 1") == {odd: 1}
+    assert tomllib.loads(sniff_file.toml_key(odd) + " = 1") == {odd: 1}
 
 
 def test_headings_that_change_from_year_to_year_become_other_names():

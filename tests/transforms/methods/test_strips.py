@@ -3,7 +3,7 @@ from datetime import date
 import polars as pl
 
 from tests.transforms.frames import rows
-from transforms.methods.strip_rain import shared_rain, strip_rain
+from transforms.methods.strips import shared_rain, strip_rain
 
 DAY = date(2024, 6, 1)
 
