@@ -1,65 +1,32 @@
 """The archive: every delivery's bytes as they came, and the order of receipt, before all else.
 
 ``archive/2025-06/<sha256>`` holds a delivery's bytes, ``archive/receipts/<first sequence>.jsonl``
-the receipts of what was taken together. Both are written under another name, fsynced and renamed,
-and never changed again. A file that its logger appends to is kept as pieces: when the new bytes
-begin with those of an earlier delivery (up to its last whole line), only the rest is stored and
-the receipt names what it continues, so that a file growing all year costs its size once.
+the receipts of what was taken together (see ``receipts``). Both are written under another name,
+fsynced and renamed, and never changed again. A file that its logger appends to is kept as pieces:
+when the new bytes begin with those of an earlier delivery (up to its last whole line), only the
+rest is stored and the receipt names what it continues, so that a file growing all year costs its
+size once.
 """
 
 from __future__ import annotations
 
-import json
-import shutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import BoundedSemaphore
 
 from flows.base.files import make_folder, sync_folder
 from flows.store import archive_bytes
+from flows.store.archive_bytes import Measure
+from flows.store.archive_reader import ArchiveReader, Backups
+from flows.store.archive_seal import seal_of
+from flows.store.receipts import FOLDER, SEAL, Head, Known, Receipt, digest
+
+__all__ = ["Archive", "Arrival", "Receipt"]
 
 WRITERS = 8  # files that are written at once: a disk syncs many in the time of one
-
-
-@dataclass(frozen=True, slots=True)
-class Receipt:
-    """What is known of a delivery when it comes in, before it is read.
-
-    ``whole_bytes``/``whole_lines``/``whole_sha256`` describe it up to its last line end: what a
-    later, longer version of the same file must begin with to count as its continuation.
-    ``continues`` is the sequence of the delivery that it continues, ``offset`` the byte and
-    ``lines_before`` the number of lines from which its own rows start.
-    """
-
-    sequence: int
-    sha256: str
-    size: int
-    received_at: datetime
-    kind: str
-    folder: str
-    name: str
-    source: str | None
-    target: str
-    whole_bytes: int
-    whole_lines: int
-    whole_sha256: str
-    continues: int | None = None
-    offset: int = 0
-    lines_before: int = 0
-    suffix: str = ""
-
-    @property
-    def delivery(self) -> str:
-        """Return the identity that the warehouse uses."""
-        return self.sha256[:16] + self.suffix
-
-    @property
-    def month(self) -> str:
-        """Return the folder of the archive that holds its bytes."""
-        return self.received_at.strftime("%Y-%m")
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,115 +42,136 @@ class Arrival:
 
 
 @dataclass(slots=True)
-class Archive:
-    """The archive of one farm folder."""
+class Archive(ArchiveReader):
+    """The archive of one farm folder; after ``take`` it has what was left, and why.
 
-    root: Path
-    base: Path | None = None
-    receipts: list[Receipt] = field(default_factory=list)
+    ``unsettled`` was written to meanwhile, ``unread`` could not be read.
+    """
+
     unsettled: list[Arrival] = field(default_factory=list)
     unread: list[Arrival] = field(default_factory=list)
-    _known: dict[tuple[str, str], Receipt] = field(default_factory=dict)
-    _latest: dict[tuple[str, str], Receipt] = field(default_factory=dict)
-    _by_sequence: dict[int, Receipt] = field(default_factory=dict)
 
     @classmethod
-    def open(cls, root: Path) -> Archive:
-        """Read all receipts; what a crash left half-written (``*.part``) is removed."""
-        archive = cls(root)
-        folder = root / "receipts"
-        make_folder(folder)
+    def open(cls, root: Path, known: Known | None = None, backups: Backups = tuple) -> Archive:
+        """Read all receipts; what a crash left half-written (``*.part``) is removed.
+
+        With ``backups`` damaged files are repaired (the caller is the one writer then).
+        """
+        archive = cls(root, None, known or Known(), backups)
+        make_folder(root / FOLDER)
         for part in root.glob("*/*.part"):
             part.unlink()
-        for file in sorted(folder.glob("*.jsonl")):
-            for line in file.read_text(encoding="utf-8").splitlines():
-                content = json.loads(line)
-                content["received_at"] = datetime.fromisoformat(content["received_at"])
-                archive._add(Receipt(**content))
+        archive.read_receipts()
         return archive
 
     def beside(self, root: Path) -> Archive:
         """Return an archive that knows all of this one and stores what it takes at ``root``."""
-        other = Archive(root, base=self.root)
+        other = Archive(root, self.root, self.known, chain=self.chain)
         for receipt in self.receipts:
-            other._add(receipt)
+            other.add(receipt)
         return other
-
-    def _add(self, receipt: Receipt) -> None:
-        self.receipts.append(receipt)
-        self._known[receipt.sha256, receipt.target] = receipt
-        self._latest[receipt.folder, receipt.name] = receipt
-        self._by_sequence[receipt.sequence] = receipt
 
     def take(self, arrivals: Iterable[Arrival]) -> list[Receipt]:
         """Store arrivals and their receipts durably; bytes that are known already are passed over.
 
-        Returns the receipts of the new ones, in order. When this returns they will survive a
-        power cut; when it is interrupted, either a receipt and its bytes are there or neither is
-        (bytes without a receipt are harmless and are used when the file is taken again). A file
-        that is written to meanwhile is not taken; it stands in ``unsettled``, and one that cannot
-        be read in ``unread``.
+        Returns the receipts of the new ones, in order. When this returns they will survive a power
+        cut; when it is interrupted, either a receipt and its bytes are there or neither is (bytes
+        without a receipt are harmless and are used when the file is taken again). A file that holds
+        again what it held before something else is taken again, so that its last state counts.
         """
+        self.seal()
         self.unread, self.unsettled = [], []
-        taken: list[Receipt] = []
-        coming: list[Arrival] = []
-        pending: dict[tuple[str, str], Receipt] = {}
-        latest = dict(self._latest)
-        hashes = {sha for sha, _ in self._known}
-        sequence = max(self._by_sequence, default=0)
+        batch = _Batch(self)
         with _Writers(self) as writers:
             for arrival in arrivals:
-                before = latest.get((arrival.folder, arrival.name))
-                try:
-                    found = archive_bytes.measure(
-                        arrival.path, before.whole_bytes if before else None
-                    )
-                except OSError:
-                    self.unread.append(arrival)
-                    continue
-                if not found.steady:
-                    self.unsettled.append(arrival)
-                    continue
-                key = (found.sha256, arrival.target)
-                if key in self._known or key in pending:
-                    continue
-                sequence += 1
-                receipt = self._receipt(arrival, found, before, sequence)
-                if found.sha256 in hashes:  # the same bytes for another target: another delivery
-                    receipt = replace(receipt, suffix=f"-{sequence}")
-                hashes.add(found.sha256)
-                pending[key] = latest[arrival.folder, arrival.name] = receipt
-                taken.append(receipt)
-                coming.append(arrival)
-                writers.write(receipt, arrival.path, found.content)
-        changed = [not writers.stored(receipt) for receipt in taken]
-        self.unsettled += [arrival for arrival, c in zip(coming, changed, strict=True) if c]
-        taken = [receipt for receipt, c in zip(taken, changed, strict=True) if not c]
+                batch.consider(arrival, writers)
+        taken = batch.numbered([writers.stored(receipt) for receipt in batch.receipts])
         if taken:
-            text = "".join(
-                json.dumps(asdict(r) | {"received_at": r.received_at.isoformat()}, sort_keys=True)
-                + "\n"
-                for r in taken
-            )
-            archive_bytes.write(
-                self.root / "receipts" / f"{taken[0].sequence:012d}.jsonl", text.encode()
-            )
+            lines = b"".join(receipt.line() + b"\n" for receipt in taken)
+            name = f"{taken[0].sequence:012d}.jsonl"
+            archive_bytes.write(self.root / FOLDER / name, lines)
             for receipt in taken:
-                self._add(receipt)
+                self.add(receipt)
+                self.chain.file_of[receipt.sequence] = name
+            self.chain.head = Head(taken[-1].sequence, digest(taken[-1].line()))
         return taken
 
-    def _receipt(
-        self, arrival: Arrival, found: archive_bytes.Measure, before: Receipt | None, sequence: int
-    ) -> Receipt:
+    def seal(self) -> None:
+        """Give the receipts of an older program their place in the chain; reads their bytes once.
+
+        A seal that was lost is made again if it comes out as the chain says that it was.
+        """
+        if not self.chain.unsealed or self.base is not None:
+            return
+        after = [r.previous for r in self.receipts if r.previous is not None]
+        expected = after[0] if after else self.known.head.sha256
+        if expected and self.chain.missing:
+            return  # it cannot come out the same
+        made = seal_of(self)
+        if expected in ("", made.head.sha256):
+            archive_bytes.write(self.root / FOLDER / SEAL, made.content())
+            self.chain.seal, self.chain.unsealed = made, False
+            self.chain.head = max(self.chain.head, made.head, key=lambda head: head.sequence)
+            self.chain.damaged = [name for name in self.chain.damaged if name != SEAL]
+
+
+@dataclass(slots=True)
+class _Batch:
+    """Arrivals that are taken together, with receipts that are numbered when all are stored."""
+
+    archive: Archive
+    receipts: list[Receipt] = field(default_factory=list)
+    arrivals: list[Arrival] = field(default_factory=list)
+    by_path: dict[tuple[str, str], Receipt] = field(default_factory=dict)
+    by_bytes: dict[tuple[str, str], Receipt] = field(default_factory=dict)
+    by_hash: dict[str, Receipt] = field(default_factory=dict)
+    next: int = 0
+
+    def __post_init__(self) -> None:
+        """Know what the archive has."""
+        for receipt in self.archive.receipts:
+            self._note(receipt)
+        self.next = self.archive.last_sequence() + 1
+
+    def _note(self, receipt: Receipt) -> None:
+        self.by_path[receipt.folder, receipt.name] = receipt
+        self.by_bytes[receipt.sha256, receipt.target] = receipt
+        if receipt.repeats is None:
+            self.by_hash.setdefault(receipt.sha256, receipt)
+
+    def consider(self, arrival: Arrival, writers: _Writers) -> None:
+        """Have an arrival stored if it is new, steady and can be read."""
+        before = self.by_path.get((arrival.folder, arrival.name))
+        try:
+            found = archive_bytes.measure(arrival.path, before.whole_bytes if before else None)
+        except OSError:
+            self.archive.unread.append(arrival)
+            return
+        if not found.steady:
+            self.archive.unsettled.append(arrival)
+            return
+        known = self.by_bytes.get((found.sha256, arrival.target))
+        if known and (before is None or before.sequence <= known.sequence):
+            return
+        receipt = self._receipt(arrival, found, before)
+        self.next += 1
+        self._note(receipt)
+        self.receipts.append(receipt)
+        self.arrivals.append(arrival)
+        writers.write(receipt, self.by_hash[found.sha256], arrival.path, found.content)
+
+    def _receipt(self, arrival: Arrival, found: Measure, before: Receipt | None) -> Receipt:
+        earlier = self.by_hash.get(found.sha256)
         grows = (
-            before is not None
+            earlier is None
+            and before is not None
             and 0 < before.whole_bytes < found.size
             and not found.wide
             and found.prefix_sha256 == before.whole_sha256
             and before.target == arrival.target
         )
         return Receipt(
-            sequence=sequence,
+            sequence=self.next,
             sha256=found.sha256,
             size=found.size,
             received_at=datetime.now(UTC),
@@ -198,43 +186,38 @@ class Archive:
             continues=before.sequence if grows and before else None,
             offset=before.whole_bytes if grows and before else 0,
             lines_before=before.whole_lines if grows and before else 0,
+            piece_sha256=found.rest_sha256 if grows else found.sha256,
+            repeats=earlier.sequence if earlier else None,
         )
 
-    def file_of(self, receipt: Receipt) -> Path:
-        """Return the file of a receipt's own bytes (all of them, or the piece after ``offset``)."""
-        name = receipt.sha256 if receipt.continues is None else f"{receipt.sha256}.{receipt.offset}"
-        path = self.root / receipt.month / name
-        if self.base is not None and not path.exists() and receipt.sequence in self._by_sequence:
-            return self.base / receipt.month / name
-        return path
+    def numbered(self, stored: list[bool]) -> list[Receipt]:
+        """Return the receipts whose bytes are stored, numbered without a gap and chained.
 
-    def blocks(self, receipt: Receipt, start: int = 0, stop: int | None = None) -> Iterator[bytes]:
-        """Yield the delivery's bytes from ``start`` to ``stop``, put together from its pieces."""
-        end = receipt.size if stop is None else min(stop, receipt.size)
-        pieces: list[tuple[Receipt, int, int]] = []
-        at: Receipt | None = receipt
-        while at is not None and end > start:
-            first = max(start, at.offset)
-            if end > first:
-                pieces.append((at, first - at.offset, end - first))
-            end = min(end, at.offset)
-            at = None if at.continues is None else self._by_sequence[at.continues]
-        for piece, begin, length in reversed(pieces):
-            yield from archive_bytes.blocks(self.file_of(piece), begin, length)
-
-    def copy_out(self, receipt: Receipt, target: Path) -> None:
-        """Write a delivery's bytes to a file again."""
-        with target.open("wb") as out:
-            for block in self.blocks(receipt):
-                out.write(block)
-
-    def size_bytes(self) -> int:
-        """Return the number of bytes stored."""
-        return sum(f.stat().st_size for f in self.root.glob("*/*") if f.is_file())
-
-    def free_bytes(self) -> int:
-        """Return the free bytes of the disk that holds it."""
-        return shutil.disk_usage(self.root).free
+        One that needs the bytes of another that is not stored is not stored either.
+        """
+        archive, taken = self.archive, list[Receipt]()
+        number: dict[int, int] = {}
+        first = archive.last_sequence() + 1
+        previous = archive.head.sha256
+        for arrival, receipt, whole in zip(self.arrivals, self.receipts, stored, strict=True):
+            needed = [n for n in (receipt.continues, receipt.repeats) if n is not None]
+            if not whole or any(n >= first and n not in number for n in needed):
+                archive.unsettled.append(arrival)
+                continue
+            own = first + len(taken)
+            number[receipt.sequence] = own
+            other = receipt.repeats is not None or archive.has_delivery(receipt.delivery)
+            chained = replace(
+                receipt,
+                sequence=own,
+                continues=number.get(receipt.continues or 0, receipt.continues),
+                repeats=number.get(receipt.repeats or 0, receipt.repeats),
+                suffix=f"-{own}" if other else "",
+                previous=previous,
+            )
+            previous = digest(chained.line())
+            taken.append(chained)
+        return taken
 
 
 class _Writers:
@@ -247,31 +230,43 @@ class _Writers:
         self._archive = archive
         self._pool = ThreadPoolExecutor(WRITERS)
         self._room = BoundedSemaphore(2 * WRITERS)  # so that few contents wait in memory
+        self._target: dict[int, Path] = {}
         self._writing: dict[Path, Future[bool]] = {}
         self._folders: set[Path] = set()
 
     def __enter__(self) -> _Writers:
         return self
 
-    def write(self, receipt: Receipt, path: Path, content: bytes | None) -> None:
-        """Have a delivery written, from ``content`` or else from the file at ``path``."""
-        target = self._archive.file_of(receipt)
+    def write(self, receipt: Receipt, own: Receipt, path: Path, content: bytes | None) -> None:
+        """Have a delivery written, from ``content`` or else from the file at ``path``.
+
+        ``own`` is the receipt under which its bytes are stored. They are written again if they
+        are there but damaged.
+        """
+        target = self._target[receipt.sequence] = self._archive.file_of(own)
         if target.parent not in self._folders:
             # One that a killed process stored is synced too: its name may not be on the disk yet.
             make_folder(target.parent)
             self._folders.add(target.parent)
-        if target in self._writing or target.exists():
+        if target in self._writing or self._is_there(target, own):
             return
         self._room.acquire()
         blocks = archive_bytes.blocks(path) if content is None else [content]
-        done = self._pool.submit(archive_bytes.copy, target, blocks, receipt.offset, receipt.sha256)
+        done = self._pool.submit(archive_bytes.copy, target, blocks, own.offset, own.sha256)
         done.add_done_callback(lambda _: self._room.release())
         self._writing[target] = done
 
+    def _is_there(self, target: Path, own: Receipt) -> bool:
+        return target.exists() and self._archive.problem_of_piece(own) is None
+
     def stored(self, receipt: Receipt) -> bool:
         """Return whether the file was as its receipt says; raise OSError if it was not written."""
-        writing = self._writing.get(self._archive.file_of(receipt))
-        return writing is None or writing.result()
+        target = self._target[receipt.sequence]
+        writing = self._writing.get(target)
+        if writing is not None and not writing.result():
+            return False
+        self._archive.sound.add(target)
+        return True
 
     def __exit__(self, *_: object) -> None:
         self._pool.shutdown()

@@ -1,7 +1,5 @@
 """The archive's bytes on the disk: measured, copied and synced so that a power cut halves nothing."""
 
-from __future__ import annotations
-
 import hashlib
 import os
 from collections.abc import Iterable, Iterator
@@ -107,6 +105,14 @@ def sha256_of(path: Path) -> str:
     """Return the SHA-256 of a file's bytes."""
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def sha256_of_blocks(given: Iterable[bytes]) -> str:
+    """Return the SHA-256 of bytes that come in blocks."""
+    found = hashlib.sha256()
+    for block in given:
+        found.update(block)
+    return found.hexdigest()
 
 
 def blocks(path: Path, start: int = 0, length: int | None = None) -> Iterator[bytes]:

@@ -50,7 +50,7 @@ def test_the_warehouse_opens_and_goes_on(before: Path) -> None:
 def test_the_backup_is_compared_and_restored(before: Path, tmp_path: Path) -> None:
     done = restore.restore(before / "share", tmp_path / "restored")
     assert done.wrong == []
-    assert "says what it said then" in done.said[-1]
+    assert "says what it said then" in done.sentences[-1]
     assert total(done.folder) == CHECKSUM
     assert rebuild.rebuild(done.folder) == CHECKSUM
 
