@@ -10,15 +10,15 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterable
-from contextlib import ExitStack, suppress
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from flows.base import files
+from flows.store.backup_objects import BLOCK, BackupObjects, Entry
 from flows.trust.backup import manifest
-from flows.trust.backup.manifest import Entry, Manifest
+from flows.trust.backup.manifest import Manifest
 
-BLOCK = 1 << 20
 README = "READ ME.txt"
 _README_TEXT = """\
 Backups of a Checkstrip farm folder. Do not change or delete anything here by hand.
@@ -31,15 +31,10 @@ bytes lie in objects/, in the folder of the first two letters.
 """
 
 
-class Damaged(Exception):
-    """Bytes in the folder are not those that were put there."""
-
-
 @dataclass(slots=True)
-class Store:
+class Store(BackupObjects):
     """The folder of backups at ``root``."""
 
-    root: Path
     _touched: set[Path] = field(default_factory=set)
 
     def backups(self) -> tuple[list[Manifest], list[str]]:
@@ -51,17 +46,6 @@ class Store:
             except ValueError as error:
                 wrong.append(str(error))
         return sorted(found, key=lambda one: one.made_at), wrong
-
-    def has(self, entry: Entry) -> bool:
-        """Return whether a file's bytes are there, by their number."""
-        try:
-            return self.path_of(entry.sha256).stat().st_size == entry.size
-        except FileNotFoundError:
-            return False
-
-    def path_of(self, sha256: str) -> Path:
-        """Return where bytes of that hash are."""
-        return self.root / "objects" / sha256[:2] / sha256
 
     def put(self, source: Path, name: str) -> tuple[Entry, bool]:
         """Store a file's bytes unless they are there; return their entry, and whether they were new.
@@ -88,37 +72,6 @@ class Store:
         finally:
             part.unlink(missing_ok=True)
         return entry, True
-
-    def check(self, entry: Entry) -> None:
-        """Read a file's bytes; raises Damaged if they are not those that were stored."""
-        self._read(entry, None)
-
-    def fetch(self, entry: Entry, target: Path) -> None:
-        """Write a file's bytes to ``target``; raises Damaged, and leaves nothing then."""
-        target.parent.mkdir(parents=True, exist_ok=True)
-        try:
-            self._read(entry, target)
-        except BaseException:
-            target.unlink(missing_ok=True)
-            raise
-
-    def _read(self, entry: Entry, target: Path | None) -> None:
-        digest = hashlib.sha256()
-        try:
-            with ExitStack() as opened:
-                given = opened.enter_context(self.path_of(entry.sha256).open("rb"))
-                out = opened.enter_context(target.open("wb")) if target else None
-                while block := given.read(BLOCK):
-                    digest.update(block)
-                    if out is not None:
-                        out.write(block)
-                if out is not None:
-                    out.flush()
-                    os.fsync(out.fileno())
-        except FileNotFoundError:
-            raise Damaged(f"{entry.path} is missing") from None
-        if digest.hexdigest() != entry.sha256:
-            raise Damaged(f"{entry.path} is damaged")
 
     def finish(self, whole: Manifest) -> None:
         """Put the list of a backup in place: from now on it counts."""

@@ -3,43 +3,39 @@
 from __future__ import annotations
 
 import json
-import os
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 from flows.base import files, schedule
 from flows.farm.folder import FarmFolder
+from flows.store.backup_objects import MEMORY, folder_of
 from schemas.farm.farm import Farm
-
-_MEMORY = "backups.json"
 
 
 def target(folder: FarmFolder, farm: Farm) -> Path:
     """Return where backups go: as farm.toml says, else ``backups/`` of the farm folder."""
-    if farm.backup is None:
-        return folder.backups
-    return Path(os.path.normpath(folder.root / Path(farm.backup.to).expanduser()))
+    return folder_of(folder, farm.backup.to if farm.backup else None)
 
 
 def last_good(folder: FarmFolder) -> dict[str, Any] | None:
     """Return when, where and by what name the last backup was made that was restored and compared."""
-    good = files.read_json(folder.state / _MEMORY).get("good")
+    good = files.read_json(folder.state / MEMORY).get("good")
     return good if isinstance(good, dict) else None
 
 
 def was_used(folder: FarmFolder, to: Path) -> bool:
     """Return whether a backup was made in that folder before."""
-    return str(to) in files.read_json(folder.state / _MEMORY).get("folders", [])
+    return str(to) in files.read_json(folder.state / MEMORY).get("folders", [])
 
 
 def note(folder: FarmFolder, to: Path, name: str, made_at: datetime, summary: str) -> None:
     """Remember a good backup."""
-    known = files.read_json(folder.state / _MEMORY)
+    known = files.read_json(folder.state / MEMORY)
     folders = [one for one in known.get("folders", []) if one != str(to)]
     good = {"at": made_at.isoformat(), "to": str(to), "name": name, "told": summary}
     text = json.dumps({"good": good, "folders": [*folders, str(to)]}, indent=1)
-    files.write_text(folder.state / _MEMORY, text)
+    files.write_text(folder.state / MEMORY, text)
 
 
 def is_due(folder: FarmFolder, farm: Farm, now: datetime) -> bool:

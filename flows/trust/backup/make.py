@@ -16,10 +16,11 @@ from flows.base.version import VERSION
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.store import checksum, warehouse
+from flows.store.backup_objects import Damaged, Entry
 from flows.trust.backup import contents, last_good, manifest
-from flows.trust.backup.backup_folder import Damaged, Store
+from flows.trust.backup.backup_folder import Store
 from flows.trust.backup.contents import Frozen
-from flows.trust.backup.manifest import WAREHOUSE, Entry, Manifest
+from flows.trust.backup.manifest import WAREHOUSE, Manifest
 from schemas.farm.farm import Farm
 
 KEEP = 7  # if farm.toml does not say

@@ -7,19 +7,11 @@ import json
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
+from flows.store.backup_objects import Entry
 from schemas import generated
 from schemas.catalogue import TABLES
 
 WAREHOUSE = "warehouse/checkstrip.duckdb"
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One file: its path below the farm folder, and its bytes' hash and size."""
-
-    path: str
-    sha256: str
-    size: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,9 @@ from flows.base.errors import Attention, UserError
 from flows.base.progress import Tick, silent
 from flows.farm.folder import FarmFolder
 from flows.store import checksum, upgrade, warehouse
+from flows.store.backup_objects import Damaged
 from flows.trust.backup import manifest, rebuild
-from flows.trust.backup.backup_folder import Damaged, Store
+from flows.trust.backup.backup_folder import Store
 from flows.trust.backup.manifest import WAREHOUSE, Manifest
 
 # Stands in a folder until a restore is whole; farm.toml is written last.

@@ -12,8 +12,9 @@ from flows.base.errors import Attention, Busy, UserError
 from flows.farm.folder import FarmFolder
 from flows.run import steps
 from flows.store import flow_runs, warehouse
+from flows.store.backup_objects import Damaged
 from flows.trust.backup import last_good, make
-from flows.trust.backup.backup_folder import Damaged, Store
+from flows.trust.backup.backup_folder import Store
 from tests.flows import loggers
 from tests.flows.killing import killed
 from tests.flows.loggers import drop, usual
