@@ -1,7 +1,5 @@
 """Every table of the warehouse, gathered from ``schemas/tables``."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from importlib import import_module
 from pkgutil import walk_packages

@@ -1,7 +1,5 @@
 """The data dictionary as text, made from the declarations."""
 
-from __future__ import annotations
-
 from schemas.catalogue import ROOMS, of
 from schemas.table import Column, Table, Tier
 

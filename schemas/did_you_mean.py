@@ -1,7 +1,5 @@
 """The known words that a misspelled one may stand for."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from difflib import get_close_matches
 

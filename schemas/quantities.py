@@ -5,8 +5,6 @@ column declared here, in the unit declared here. The limits are what physics all
 (wide: world records and sensor overshoot), not what is likely; the likely is judged later.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import StrEnum
 

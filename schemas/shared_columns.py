@@ -3,8 +3,6 @@
 A table has these by name beside its own, so that the same thing reads the same wherever it is.
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 from schemas.table import SUFFIX, Column, Share, count, coverage, day, flag, number, text, time

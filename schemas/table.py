@@ -4,8 +4,6 @@ The DDL, the SQL comments, the pandera check on write, the Great Expectations su
 data dictionary are made from these objects (see ``generated.py``), never written a second time.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TypedDict, Unpack

@@ -4,8 +4,6 @@ The true yield of a strip is the crop's grain per mm times the water that it tra
 differ from it by the lie of the land (shared by the two strips of a block) and by weighing.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray

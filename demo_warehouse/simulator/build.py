@@ -4,8 +4,6 @@ What the instruments and the grower wrote stands where a farm has it; what reall
 under ``truth/``, which nothing of the program reads.
 """
 
-from __future__ import annotations
-
 import os
 import shutil
 from collections.abc import Callable, Iterator

@@ -6,8 +6,6 @@ Hourly values are drawn so that the hours of a day sum or range to the day. Time
 standard time, hour 0 to 23. Every function is a pure function of its arguments and its generator.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 

@@ -5,8 +5,6 @@ wheat 0.8 to 1.2 cm a day (Kirkegaard and Lilley 2007, doi:10.1071/AR06097); gra
 per mm of transpiration (French and Schultz 1984, doi:10.1071/AR9840743).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 

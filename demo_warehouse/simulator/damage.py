@@ -4,8 +4,6 @@
 ``FILED`` is when a row was written, ``TIME`` what its stamp says: a lost clock sets them apart.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date, timedelta
 

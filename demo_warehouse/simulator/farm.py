@@ -1,7 +1,5 @@
 """The whole farm simulated: weather of four fields, eight strips of soil, five seasons."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from datetime import timedelta
 

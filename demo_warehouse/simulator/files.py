@@ -4,8 +4,6 @@ The layouts are our own inventions; ``farm.toml`` describes each. A file is a pa
 folder, its bytes, and the time at which it was written.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta

@@ -1,7 +1,5 @@
 """What drives the strips of soil, and what came of it: arrays over time, strips and slices."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any

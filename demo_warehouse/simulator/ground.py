@@ -5,8 +5,6 @@ conductivity are powers of the relative saturation. Field capacity and wilting p
 ranges of FAO-56 table 19 (clay 0.32 to 0.40 and 0.20 to 0.24).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

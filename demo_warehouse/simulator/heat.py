@@ -5,8 +5,6 @@ apparent heat capacity (Campbell 1985, Soil Physics with BASIC, chapter 4, for t
 Several sites run at once, one a column of the arrays.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -5,8 +5,6 @@ tables that transforms take, as instruments would have made them, and what reall
 same seed and options give the same bytes. ``strip_seasons`` does many at once, which is faster.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta

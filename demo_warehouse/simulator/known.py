@@ -1,7 +1,5 @@
 """The truth of one site as frames: roots, uptake, balance, layers and season."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date, timedelta
 

@@ -11,8 +11,6 @@
 - passed over: the file is not taken, or has nothing in it, and a note says so
 """
 
-from __future__ import annotations
-
 from dataclasses import asdict, dataclass, field, replace
 from datetime import date
 from pathlib import Path

@@ -4,8 +4,6 @@
 (how wet the years are, how hard the pan is) stands here.
 """
 
-from __future__ import annotations
-
 import csv
 import tomllib
 from dataclasses import dataclass

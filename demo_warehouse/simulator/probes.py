@@ -1,7 +1,5 @@
 """What the soil probes measure while they stand in the soil, before anything goes wrong."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 

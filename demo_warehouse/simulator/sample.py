@@ -3,8 +3,6 @@
 ``python -m demo_warehouse.simulator.sample FOLDER`` cuts them from a folder that ``lay_out`` made.
 """
 
-from __future__ import annotations
-
 import sys
 from pathlib import Path
 

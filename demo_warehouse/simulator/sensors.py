@@ -4,8 +4,6 @@ A dielectric sensor sees liquid water and a little of the ice, drifts with its t
 low while the soil closes around it after installation, and shows what its resolution allows.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

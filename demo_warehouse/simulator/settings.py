@@ -1,7 +1,5 @@
 """The set-up tables of a simulated field, as farm.toml and the field book would give them."""
 
-from __future__ import annotations
-
 import tomllib
 from datetime import date
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Faults of the files themselves: torn, doubled, mangled, lost, none of ours."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Iterator
 from datetime import timedelta
 

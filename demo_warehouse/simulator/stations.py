@@ -1,7 +1,5 @@
 """What the weather stations measure, in SI, before anything is written or goes wrong."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 

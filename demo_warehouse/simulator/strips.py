@@ -7,8 +7,6 @@ roots take up by weight and wetness with compensation (Jarvis 1989,
 doi:10.1016/0022-1694(89)90050-4). All shapes are (strips, slices).
 """
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dgtsv

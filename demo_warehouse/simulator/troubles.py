@@ -4,8 +4,6 @@ A fault is a function of (generator, values in percent, step in minutes) that re
 values and the first and the end row (half open) that it touched.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import numpy as np

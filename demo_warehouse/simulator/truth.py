@@ -1,7 +1,5 @@
 """Writes what really happened, for tests and for curious readers; no transform reads it."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The soil-water balance of many strips, hour by hour; every term is booked, so that it closes."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -1,7 +1,5 @@
 """What goes wrong in a way that the user can put right."""
 
-from __future__ import annotations
-
 import errno
 
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)

@@ -1,7 +1,5 @@
 """Small files written so that a power cut leaves the old one or the new one."""
 
-from __future__ import annotations
-
 import json
 import os
 import subprocess

@@ -1,7 +1,5 @@
 """A lock that the operating system holds: it is free the moment its process ends, however it ends."""
 
-from __future__ import annotations
-
 import os
 import sys
 from collections.abc import Iterator

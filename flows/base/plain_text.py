@@ -4,8 +4,6 @@ File names, cells and responses are written by strangers. An escape sequence in 
 overwrite or hide the text beside it (CWE-150).
 """
 
-from __future__ import annotations
-
 import logging
 import re
 from collections.abc import Container, Sequence

@@ -1,7 +1,5 @@
 """Progress of long work: a bar on a terminal after two seconds, nothing anywhere else."""
 
-from __future__ import annotations
-
 import sys
 import time
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """When a schedule was due last, and whether that was missed; missed times are made up for once."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 

@@ -1,7 +1,5 @@
 """Convert units as written to units as stored, by pint: every one of ours is a straight line."""
 
-from __future__ import annotations
-
 from functools import cache
 
 import pint

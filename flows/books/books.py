@@ -4,8 +4,6 @@ A saved book is archived like any file, so that every version is kept; the wareh
 the newest readable version says, and the faults of that version.
 """
 
-from __future__ import annotations
-
 import hashlib
 import io
 import json

@@ -1,7 +1,5 @@
 """Reads a table of monthly normals: twelve rows, headings with units, as people write them."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

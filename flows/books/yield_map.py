@@ -5,8 +5,6 @@ A map's field and season stand in its columns, or else in its file name (``Home 
 at any time; crops, bushel weights and the field book's spelling of names come in by the transform.
 """
 
-from __future__ import annotations
-
 import io
 import json
 from collections.abc import Iterator, Mapping

@@ -1,7 +1,5 @@
 """The points of one yield-map export: its columns, numbers, times and places."""
 
-from __future__ import annotations
-
 import re
 from pathlib import PurePath
 

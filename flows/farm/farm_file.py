@@ -1,7 +1,5 @@
 """Read ``farm.toml``: a checked ``Farm``, or one plain list of what is wrong with it."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import tomllib

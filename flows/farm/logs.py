@@ -1,7 +1,5 @@
 """Log files that stay short: state/logs/checkstrip.log and the four before it, a megabyte each."""
 
-from __future__ import annotations
-
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress

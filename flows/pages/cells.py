@@ -4,8 +4,6 @@ No sentence holds a digit of its own: every number in a digest or report is a ce
 table, so that each can be looked up with SQL.
 """
 
-from __future__ import annotations
-
 import string
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass

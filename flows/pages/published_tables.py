@@ -1,7 +1,5 @@
 """The published copy's tables for a page, each read whole when first asked for."""
 
-from __future__ import annotations
-
 from datetime import date, timedelta
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Cells in a reader's units: numbers, money, days and words."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime

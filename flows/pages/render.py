@@ -1,7 +1,5 @@
 """Render a page as HTML and as plain text: the same parts, so both say the same."""
 
-from __future__ import annotations
-
 import base64
 from collections.abc import Callable
 from textwrap import wrap

@@ -1,7 +1,5 @@
 """The demo: an invented farm laid out, run through the whole pipeline once, and summed up."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from datetime import timedelta
 from pathlib import Path

@@ -1,7 +1,5 @@
 """A new farm folder to fill in."""
 
-from __future__ import annotations
-
 from importlib.resources import files
 from pathlib import Path
 from typing import Literal, get_args

@@ -3,8 +3,6 @@
 Files that wait in the drop folders are read too, into a temporary archive. HTTP sources are not asked.
 """
 
-from __future__ import annotations
-
 import shutil
 import tempfile
 from collections.abc import Iterator

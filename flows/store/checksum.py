@@ -5,8 +5,6 @@ that say how a value arrived are left out, and numbers are compared to ten signi
 order of a sum may change the sixteenth).
 """
 
-from __future__ import annotations
-
 import hashlib
 from dataclasses import dataclass
 

@@ -5,8 +5,6 @@ customary one converted and the column's last part changed to it. The factors ar
 are by mass (``crop.bushel_kg``), gallons are US gallons, hundredweight and tons are not used.
 """
 
-from __future__ import annotations
-
 import hashlib
 from dataclasses import dataclass, replace
 

@@ -3,8 +3,6 @@
 ``python -m flows.store.dictionary`` writes that file from the declarations.
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from flows.base.errors import UserError

@@ -1,7 +1,5 @@
 """When each flow ran, and what came of it: in a small file for ``status``, and in ``flow_run``."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress

@@ -6,8 +6,6 @@ column that is new to them is added, and anything else is refused. What the decl
 (a column that got another name or meaning) is a step of ``STEPS``.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable
 
 import duckdb

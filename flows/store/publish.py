@@ -6,8 +6,6 @@ replace a file that is open: there the new copy stays under a numbered name unti
 free, and ``newest`` finds it. Published copies are read-only files.
 """
 
-from __future__ import annotations
-
 import json
 import os
 import shutil

@@ -5,8 +5,6 @@ a row a probe and time, with the depths and the values as lists of one length. A
 depth is none (a sensor that did not stand there).
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas.table import Table

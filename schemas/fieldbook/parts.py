@@ -1,7 +1,5 @@
 """What a sheet of the field book is made of: columns, and how their cells are read."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from enum import StrEnum
 

@@ -5,8 +5,6 @@ the table it lands in (``schemas/tables``); here stands only how people write it
 a unit is a fault where the unit could be anything: a guess would be worse than a question.
 """
 
-from __future__ import annotations
-
 from schemas.fieldbook.parts import Sheet
 from schemas.fieldbook.trial import COSTS, FIELDS, PASSES, PRICES, SEASONS, STRIPS
 from schemas.fieldbook.work import NOTES, OPERATIONS, PENETROMETER

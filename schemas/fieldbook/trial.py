@@ -1,7 +1,5 @@
 """The field book: fields, strips, seasons, what was weighed, prices and costs."""
 
-from __future__ import annotations
-
 from schemas.fieldbook.parts import (
     CROP_COLUMN,
     NOTES_COLUMN,

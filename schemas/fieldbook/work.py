@@ -1,7 +1,5 @@
 """The field book: what was done and seen in the field."""
 
-from __future__ import annotations
-
 from schemas.fieldbook.parts import NOTES_COLUMN, Sheet, day, field_name, number, side, text
 
 OPERATIONS = Sheet(

@@ -1,7 +1,5 @@
 """What a yield-map export may call its columns. Swath and strip outlines are GeoJSON (RFC 7946)."""
 
-from __future__ import annotations
-
 from schemas.fieldbook.parts import Heading, Reads, Sheet
 
 

@@ -5,8 +5,6 @@ called by the date on which it starts. A reading is stamped at the end of its in
 whole to the day with ``start < time <= next start``.
 """
 
-from __future__ import annotations
-
 from datetime import date, timedelta
 
 import polars as pl

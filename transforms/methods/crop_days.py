@@ -1,7 +1,5 @@
 """Which crop stood on which day."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from transforms.methods.calendar_day import OPEN_END

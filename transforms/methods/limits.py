@@ -1,7 +1,5 @@
 """The limits of the declaration, applied to what was computed."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas.table import Kind, Table

@@ -5,8 +5,6 @@ FAO Irrigation and Drainage Paper 56, ISBN 92-5-104219-5 (called FAO-56 here). D
 Each function takes and gives polars expressions (null in, null out), in the units named.
 """
 
-from __future__ import annotations
-
 from math import pi
 
 import polars as pl

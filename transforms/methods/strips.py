@@ -1,7 +1,5 @@
 """The two strips of a field side by side, and the rain of each."""
 
-from __future__ import annotations
-
 import polars as pl
 
 STRIPS = pl.DataFrame({"strip": ["treated", "check"]})

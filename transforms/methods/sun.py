@@ -4,8 +4,6 @@ Solar declination after Allen et al. 1998 (FAO Irrigation and Drainage Paper 56,
 day length by equation 25, seasonal correction of solar time by equations 32 and 33.
 """
 
-from __future__ import annotations
-
 from math import pi
 
 import polars as pl

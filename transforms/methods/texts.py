@@ -1,7 +1,5 @@
 """Build the texts that rows carry: reasons, and depths as a reader writes them."""
 
-from __future__ import annotations
-
 import polars as pl
 
 

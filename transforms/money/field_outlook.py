@@ -1,7 +1,5 @@
 """field_outlook: the fields for the coming fall by expected net, and how sure that is."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """operation_cost: the all-in cost by area of each operation."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

@@ -1,7 +1,5 @@
 """operation_fuel: fuel, speed, draft and soil water at working depth; first working and repeat."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

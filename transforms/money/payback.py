@@ -1,7 +1,5 @@
 """payback: the money of each season after an operation, and whether it has paid."""
 
-from __future__ import annotations
-
 import numpy as np
 import numpy_financial as npf  # type: ignore[import-untyped]
 import polars as pl

@@ -31,8 +31,6 @@ deeper one nothing (FAO Irrigation and Drainage Paper 56: the layer that evapora
 to 0.15 m).
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

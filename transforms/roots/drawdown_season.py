@@ -14,8 +14,6 @@ Sums are of the days counted, not of the season: rain days and wet days are not 
 ``days_season`` and ``coverage`` say how much of the season stands behind a sum.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

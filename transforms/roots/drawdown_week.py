@@ -1,7 +1,5 @@
 """A week's uptake by depth, over the days on which both strips have data."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

@@ -16,8 +16,6 @@ fall, and only the latest day is known (before the record). Only with enough day
 row say that the roots did not come (not seen).
 """
 
-from __future__ import annotations
-
 from datetime import date, timedelta
 
 import numpy as np

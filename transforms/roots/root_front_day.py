@@ -9,8 +9,6 @@ one depth have passed all above). After the last arrival the front stays where i
 even weak uptake was seen there, and where there is none nothing does.
 """
 
-from __future__ import annotations
-
 from datetime import date
 
 import numpy as np

@@ -14,8 +14,6 @@ most. Roots that come late may draw too little to be sure of, so the end of the 
 bound. Nothing is claimed where the other strip was not watched well enough.
 """
 
-from __future__ import annotations
-
 from datetime import date
 
 import numpy as np

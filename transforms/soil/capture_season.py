@@ -8,8 +8,6 @@ check, event by event, with the 95 % interval of Student's t for paired values; 
 events as independent of each other and each as one, a shower like a storm. Shares of rain.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 from scipy import stats

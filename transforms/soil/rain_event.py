@@ -20,8 +20,6 @@ Method: the profile's storage before and after an event is common practice; no s
 limits named here.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

@@ -5,8 +5,6 @@ of a layer is made as there (``event_gain``), so that the layers add up to the p
 layer's gain may come from the layers above it and not from the rain itself.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

@@ -1,7 +1,5 @@
 """Readings of soil sensors reduced to days."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

@@ -21,8 +21,6 @@ temperature error out, for a response that it learns from many days.
 A row depends on the readings of its day and of one day on either side (``MARGIN_DAYS``).
 """
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray

@@ -22,8 +22,6 @@ A step that stays is what a swapped or newly calibrated sensor leaves behind: it
 off all later days of the spell by ``offset_pct``, so that storages before and after compare.
 """
 
-from __future__ import annotations
-
 from datetime import timedelta
 
 import polars as pl

@@ -12,8 +12,6 @@ behind the full point. They are of the whole record so far, so an early day's sh
 little as the record grows.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

@@ -21,8 +21,6 @@ Source of the balance: French and Schultz 1984, Australian Journal of Agricultur
 doi 10.1071/AR9840743 (rain + change of soil water, drainage and run-off named as neglected there).
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

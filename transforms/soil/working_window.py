@@ -15,8 +15,6 @@ was not measured here, and the three shares are common practice, no source. Roll
 from working depth before you believe a table. The surface's bearing is not judged.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

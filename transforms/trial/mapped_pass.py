@@ -11,8 +11,6 @@ differs by less than half a swath are one place. The first place of the treated 
 of the check strip make block 1, and so on; where one place has several passes, they share a block.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 

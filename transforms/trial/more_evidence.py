@@ -1,7 +1,5 @@
 """more_evidence: what one more season, pair of passes, field or probe would do."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

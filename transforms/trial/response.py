@@ -1,7 +1,5 @@
 """response: treated minus check of each site-year, with its interval and its limits in words."""
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 

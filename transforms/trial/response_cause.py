@@ -1,7 +1,5 @@
 """response_cause: each response beside the weather, the soil and the work that may explain it."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

@@ -1,7 +1,5 @@
 """response_driver: which causes the responses go with, honest about how few they are."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

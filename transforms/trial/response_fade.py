@@ -1,7 +1,5 @@
 """response_fade: how the response fades with the years since, and the best repeat interval."""
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray

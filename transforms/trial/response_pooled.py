@@ -1,7 +1,5 @@
 """response_pooled: what the site-years say together, by practice and in groups."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import numpy as np

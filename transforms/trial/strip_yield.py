@@ -13,8 +13,6 @@ calibration then cannot tilt the difference between them.
 The errors of measurement below are common practice, no source; farm scales and monitors differ.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

@@ -28,8 +28,6 @@ documentation of the authors' code). Anselin 1995, Geographical Analysis 27, 93-
 other numbers below are from memory or common practice, no source.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 import shapely

@@ -18,8 +18,6 @@ A day without rain on record counts as dry, one without reference evapotranspira
 reason says so. The layer starts half empty, which the first rains make good.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray

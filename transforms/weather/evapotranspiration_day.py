@@ -24,8 +24,6 @@ snow no coefficient holds (chapter 11), and the crop value is null. All of it is
 short of water uses less.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

@@ -1,7 +1,5 @@
 """Growing degree days and corn heat units by season, day by day."""
 
-from __future__ import annotations
-
 import math
 
 import polars as pl

@@ -1,7 +1,5 @@
 """Daily normals from monthly ones, each month's sum or mean kept."""
 
-from __future__ import annotations
-
 from calendar import monthrange
 from typing import Any
 

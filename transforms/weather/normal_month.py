@@ -1,7 +1,5 @@
 """Monthly normals from a long daily record, or as given."""
 
-from __future__ import annotations
-
 from datetime import date
 
 import polars as pl

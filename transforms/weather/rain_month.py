@@ -1,7 +1,5 @@
 """Rain against normal, month by month."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

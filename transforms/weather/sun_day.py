@@ -5,8 +5,6 @@ noon by FAO-56 equations 24, 32 and 33, radiation at the top of the atmosphere b
 21 (Allen et al. 1998, FAO Irrigation and Drainage Paper 56).
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

@@ -1,7 +1,5 @@
 """A week's weather at a station: sums of what was recorded, beside the normal of the same."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated

@@ -1,7 +1,5 @@
 """The blank field book that ``checkstrip new`` lays down."""
 
-from __future__ import annotations
-
 from datetime import date
 from pathlib import Path
 from typing import Literal

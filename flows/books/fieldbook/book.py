@@ -3,8 +3,6 @@
 Nothing here knows the clock or writes anything: the same bytes give the same tables.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path

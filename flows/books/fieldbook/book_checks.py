@@ -1,7 +1,5 @@
 """What the sheets of a field book say against one another."""
 
-from __future__ import annotations
-
 from collections import defaultdict
 from itertools import pairwise
 from statistics import median

@@ -1,7 +1,5 @@
 """Which heading each column of a sheet has, and in which unit it is written."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import dataclass
 from functools import partial

@@ -1,7 +1,5 @@
 """Dates as people write them. Months in words are English."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable
 from datetime import date

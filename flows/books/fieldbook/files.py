@@ -1,7 +1,5 @@
 """A workbook or CSV files as grids of cells, bounded and without running anything in them."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

@@ -1,7 +1,5 @@
 """What is wrong in a field book, one line a fault."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

@@ -1,7 +1,5 @@
 """A row of a field book while it is read, and what its sheet betrays of how it is written."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date

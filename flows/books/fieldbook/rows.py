@@ -1,7 +1,5 @@
 """The cells of a sheet as typed rows, each fault named."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from datetime import date
 from functools import partial

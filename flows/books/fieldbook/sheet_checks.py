@@ -1,7 +1,5 @@
 """What one row cannot know: bushels, defaults, repeated rows, and rows that contradict others."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from datetime import date
 from typing import Any

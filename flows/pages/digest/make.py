@@ -1,7 +1,5 @@
 """Put a week's digest together: only what changed or matters, in order of use."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from datetime import date, timedelta
 

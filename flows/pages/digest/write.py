@@ -1,7 +1,5 @@
 """Make a week's digest: save it, and put a letter for each reader into the outbox."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The mail of a digest: HTML with pictures inside, and a plain-text twin that says the same."""
 
-from __future__ import annotations
-
 import hashlib
 from dataclasses import replace
 from datetime import datetime

@@ -6,8 +6,6 @@ lost still waits: it is sent again under the same Message-ID, by which the reade
 can recognize it.
 """
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass

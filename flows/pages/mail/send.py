@@ -1,7 +1,5 @@
 """Send what waits in the outbox, by SMTP with STARTTLS or TLS."""
 
-from __future__ import annotations
-
 import os
 import smtplib
 import ssl

@@ -1,7 +1,5 @@
 """Is it wetter or drier than normal?"""
 
-from __future__ import annotations
-
 from datetime import date
 from typing import Any
 

@@ -1,7 +1,5 @@
 """The look that all pictures share."""
 
-from __future__ import annotations
-
 import io
 from collections.abc import Iterator
 from contextlib import contextmanager

@@ -1,7 +1,5 @@
 """Did the treated strip yield more, and has it paid?"""
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 from matplotlib.axes import Axes

@@ -1,7 +1,5 @@
 """Which depth did the water come from?"""
 
-from __future__ import annotations
-
 from matplotlib.axes import Axes
 
 from flows.pages.cells import Picture, Row, say_row

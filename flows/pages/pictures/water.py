@@ -1,7 +1,5 @@
 """How much water is left at which depth, and which strip's roots are deeper."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

@@ -1,7 +1,5 @@
 """A field and each of its seasons: rain, heat, water, roots, uptake, capture, balance, yields, money."""
 
-from __future__ import annotations
-
 from datetime import date
 
 import polars as pl

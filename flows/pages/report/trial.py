@@ -1,7 +1,5 @@
 """The trial over the years: responses, how often it paid, fading, why, what next."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from flows.pages.cells import Block, Line, Row, Section, cell, grid_of, line, say, say_row

@@ -1,7 +1,5 @@
 """Put a report together and save it."""
 
-from __future__ import annotations
-
 from datetime import UTC, date, datetime
 from pathlib import Path
 

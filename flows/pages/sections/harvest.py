@@ -1,7 +1,5 @@
 """Harvest and money: yields, response, what the trial can say, and what it has earned."""
 
-from __future__ import annotations
-
 from datetime import date
 
 import polars as pl

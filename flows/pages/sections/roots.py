@@ -1,7 +1,5 @@
 """Where the roots are, the lead, and where the water came from."""
 
-from __future__ import annotations
-
 from datetime import timedelta
 
 import polars as pl

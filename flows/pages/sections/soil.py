@@ -1,7 +1,5 @@
 """Soil water left by depth, treated beside check."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from flows.pages.cells import (

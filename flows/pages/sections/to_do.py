@@ -1,7 +1,5 @@
 """To do this week: silent instruments, batteries, sensors, files, probes to reinstall."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from flows.pages.cells import Line, Phrase, Row, cell, say, say_row

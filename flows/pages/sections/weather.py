@@ -1,7 +1,5 @@
 """The week's weather: rain and season to date against normal, heat, crop water use."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from flows.pages.cells import Grid, Line, Phrase, Row, cell, grid, joined, line, say, say_row

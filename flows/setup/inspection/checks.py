@@ -1,7 +1,5 @@
 """All of the inspection, gravest first."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from contextlib import ExitStack
 from datetime import UTC, datetime

@@ -1,7 +1,5 @@
 """Where the farm folder lies: paths, permissions, disk, versions, who else is at work."""
 
-from __future__ import annotations
-
 import platform
 import shutil
 import stat

@@ -1,7 +1,5 @@
 """One thing that was looked at: a sentence, how grave it is, and what to do."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

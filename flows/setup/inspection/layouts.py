@@ -1,7 +1,5 @@
 """Each layout against the newest file of its source: landed in a temporary warehouse."""
 
-from __future__ import annotations
-
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Compares what farm.toml says with itself and the world: clock, sensors, secrets, mail, backup."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from datetime import datetime, timedelta

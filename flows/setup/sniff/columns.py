@@ -1,7 +1,5 @@
 """The value columns of a grid: quantity, unit, depth and missing codes, each with its evidence."""
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """What a sniff found: each item with how sure it is and the evidence in a sentence."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any

@@ -1,7 +1,5 @@
 """Fixed-width text taken apart: columns end where no line has a character."""
 
-from __future__ import annotations
-
 import numpy as np
 import polars as pl
 

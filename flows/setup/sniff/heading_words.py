@@ -1,7 +1,5 @@
 """Words that headings use (``heading_words.toml``): quantity, unit, depth; and which rows they fill."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Long exports: a row a sensor, told by a column of series names or of depths."""
 
-from __future__ import annotations
-
 import re
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Exports that are no plain text table: JSON, workbooks, open formats, each taken apart to a grid."""
 
-from __future__ import annotations
-
 import io
 import re
 from typing import Any

@@ -4,8 +4,6 @@ Judged after conversion: temperatures against the season at that latitude, radia
 top of the atmosphere, rain by what falls in a day on average and by the step of the gauge.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from math import cos, gcd, pi, sin
 

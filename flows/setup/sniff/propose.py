@@ -1,7 +1,5 @@
 """Puts a layout together from what was found in an export."""
 
-from __future__ import annotations
-
 import zipfile
 from collections.abc import Iterator, Sequence
 from io import BytesIO

@@ -6,8 +6,6 @@ with it; the candidate that lies nearest on clearly more of the wet days is the 
 days, since the steps of one storm are not independent). Method: our own; common practice, no source.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta

@@ -3,8 +3,6 @@
 Rain of stations near by comes from the published copy of a farm, or from a second file.
 """
 
-from __future__ import annotations
-
 import json
 import re
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """The formats that stamps are written in: which of them read a column of stamps."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from functools import cache

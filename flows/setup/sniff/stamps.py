@@ -1,7 +1,5 @@
 """The time columns of a grid: where they stand, how they are written, at what step."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass

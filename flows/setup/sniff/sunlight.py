@@ -1,7 +1,5 @@
 """The clock by the sun and by the warmth of the day: what the values say about the stamps."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta

@@ -1,7 +1,5 @@
 """Delimited and fixed-width text taken apart: encoding, delimiter, headings, decimal mark."""
 
-from __future__ import annotations
-
 import codecs
 import csv
 import re

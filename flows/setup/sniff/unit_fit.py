@@ -4,8 +4,6 @@ Where two units stay possible it is asked; where a heading names a unit that is 
 is asked too. Temperatures of one file are in one unit.
 """
 
-from __future__ import annotations
-
 from flows.setup.sniff import heading_words, possible_units
 from flows.setup.sniff.columns import Column
 from flows.setup.sniff.finding import Grid, Sure

@@ -7,8 +7,6 @@ local time where the two lie far apart. Rain that falls when it falls at a stati
 both the clock and the end of the interval. What stays open is asked.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta

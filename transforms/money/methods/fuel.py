@@ -1,7 +1,5 @@
 """Fuel that an operation burnt."""
 
-from __future__ import annotations
-
 import polars as pl
 
 

@@ -9,8 +9,6 @@ linear unbiased prediction), in percent of the check yield. The measured sum and
 as they are.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 

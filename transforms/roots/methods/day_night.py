@@ -12,8 +12,6 @@ Near the surface the day's swing is so large, and evaporation so much in step wi
 can be told from uptake: there the pulse is not used (``clear`` is false).
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 SENSOR = ["probe", "depth_cm"]

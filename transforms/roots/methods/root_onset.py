@@ -27,8 +27,6 @@ Shares, lengths of the rise and ``INTERVAL`` were set on simulated
 strips (seeds apart from those of the bench).
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """The season's uptake at one depth of a strip, day by day, as roots are looked for in it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from datetime import date
 

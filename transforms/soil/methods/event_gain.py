@@ -8,8 +8,6 @@ instead, and what was added is given as ``unseen``. It is alike in both strips, 
 of their difference.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from transforms.methods import calendar_day

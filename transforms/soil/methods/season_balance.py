@@ -25,8 +25,6 @@ drainage as the surplus over demand while the profile is above its upper limit i
 model's rule (Allen et al. 1998, FAO Irrigation and Drainage Paper 56, Eq 88).
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from transforms.methods import calendar_day

@@ -10,8 +10,6 @@ grow into it, so a storage is comparable from day to day.
 The trapezoidal midpoint rule is common practice for profile storage, no source.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from transforms.methods.calendar_day import OPEN_END

@@ -6,8 +6,6 @@ daily mean is taken to speak of the middle of the day. Every value has its insta
 that nobody has to know which it was.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 from transforms.methods import calendar_day

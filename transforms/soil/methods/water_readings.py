@@ -1,7 +1,5 @@
 """Water content of each reading of a soil sensor, by the best way there is."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from transforms.methods import calendar_day

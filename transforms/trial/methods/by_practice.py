@@ -1,7 +1,5 @@
 """Make a table of the site-years of each practice."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import polars as pl

@@ -5,8 +5,6 @@ Seasons of one field share more than the practice, so where fields can be told a
 of them with two seasons or more) the line allows for a scatter between fields (``field_effects``).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -12,8 +12,6 @@ fields' (Roever and others 2021, doi 10.1002/jrsm.1475), both scaled by the scat
 that units do not matter. Coverage by simulation stands in ``tests/bench/FIGURES.md``.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

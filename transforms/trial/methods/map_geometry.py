@@ -1,7 +1,5 @@
 """Geometry and spatial statistics that the yield map needs."""
 
-from __future__ import annotations
-
 import numpy as np
 import shapely
 from numpy.typing import NDArray

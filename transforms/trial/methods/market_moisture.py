@@ -1,7 +1,5 @@
 """Yield of a pass from what was weighed, and its conversion to market moisture."""
 
-from __future__ import annotations
-
 import polars as pl
 
 

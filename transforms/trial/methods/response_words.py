@@ -1,7 +1,5 @@
 """What a response does not show, and what it lacks, in plain words."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from transforms.methods.texts import joined

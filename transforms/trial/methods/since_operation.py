@@ -1,7 +1,5 @@
 """Which operation a season follows, and by how many years."""
 
-from __future__ import annotations
-
 import polars as pl
 
 

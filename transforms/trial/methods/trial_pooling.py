@@ -4,8 +4,6 @@ An own short REML because the kept libraries offer none (statsmodels' 'iterated'
 it is checked in the tests against the published figures of the BCG vaccine trials.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import cache
 

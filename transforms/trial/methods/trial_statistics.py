@@ -4,8 +4,6 @@ Plain arrays in, small frozen results out; pooling over trials is in ``trial_poo
 Common distributions, tests and intervals are scipy's.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache

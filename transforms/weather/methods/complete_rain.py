@@ -1,7 +1,5 @@
 """Tell which days' rain is in a month's sum, or in the total of a later day."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from transforms.methods import calendar_day

@@ -8,8 +8,6 @@ Mid and end values are taken as printed, without the correction for wind and hum
 and 65, which wants the crop's height.
 """
 
-from __future__ import annotations
-
 import polars as pl
 
 
