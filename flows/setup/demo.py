@@ -181,8 +181,7 @@ def _new(lines: Iterable[Line], shown: set[str], show: Show) -> list[Line]:
 
 def _table(con: duckdb.DuckDBPyConnection, sql: str, *given: str) -> str:
     rows = query.frame(con.sql(sql, params=list(given)) if given else con.sql(sql))
-    text = query.to_table(rows, 40)
-    return "\n".join(f"  {line}" for line in text.splitlines()[:-1])
+    return "\n".join(f"  {line}" for line in query.to_table(rows, 40).splitlines()[:-1])
 
 
 def _next_steps(root: Path) -> str:

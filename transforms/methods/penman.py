@@ -71,8 +71,7 @@ def sunset_angle(latitude: pl.Expr, day_of_year: pl.Expr) -> pl.Expr:
 
     pi under a midnight sun, 0 in a polar night.
     """
-    cosine = -latitude.radians().tan() * declination(day_of_year).tan()
-    return cosine.clip(-1.0, 1.0).arccos()
+    return (-latitude.radians().tan() * declination(day_of_year).tan()).clip(-1.0, 1.0).arccos()
 
 
 def extraterrestrial(latitude: pl.Expr, day_of_year: pl.Expr) -> pl.Expr:

@@ -105,8 +105,7 @@ def _line(
     if seen.is_empty():
         return np.full(len(at), np.nan)
     when = np.concatenate([[0.0], _days_from(emerges, seen[name])])
-    depth = np.concatenate([[0.0], seen["depth_cm"].to_numpy()])
-    return np.asarray(np.interp(at, when, depth))
+    return np.asarray(np.interp(at, when, np.concatenate([[0.0], seen["depth_cm"].to_numpy()])))
 
 
 def _reason(strip: pl.DataFrame, seen: int) -> str | None:

@@ -16,7 +16,9 @@ night that bends (drainage fades) cancels between the evening and the morning si
 
 A dielectric sensor also answers to temperature. The same fit is applied to soil temperature, and
 what is left of both is regressed on each other; with those figures ``drawdown_day`` takes the
-temperature error out, for a response that it learns from many days.
+temperature error out, for a response that it learns from many days. If temperature hardly moved,
+that regression divides by next to nothing: a response whose interval (twice its standard error to
+either side) passes the declared limits is unknown.
 
 A row depends on the readings of its day and of one day on either side (``MARGIN_DAYS``).
 """
@@ -37,6 +39,7 @@ LEAST_EACH = 3  # readings needed in each night and in the day
 SPIKE_PCT = 1.0
 SPIKE_TIMES = 3.0  # of how far the neighbours differ
 
+LEAST_LEFT_C = 1e-6  # squared degrees, below that is the noise of arithmetic
 DECIMALS = 9  # below that is the noise of arithmetic
 PAIRS = ("tt", "ts", "ss", "tv", "sv", "vv", "tc", "sc", "cc", "vc")
 _SUMMED = ("readings", "before", "by_day", "after", "hours", "hours_all", *PAIRS)
@@ -117,8 +120,7 @@ def _without_spikes(readings: pl.DataFrame) -> pl.DataFrame:
     Soil temperature that comes less often than water content stands until the next, for eight
     readings at most.
     """
-    group = pl.struct(WINDOW).rle_id()
-    readings = readings.with_columns(group=group)
+    readings = readings.with_columns(group=pl.struct(WINDOW).rle_id())
     v = pl.col("vwc")
 
     def at(places: int) -> pl.Expr:
@@ -193,8 +195,7 @@ def _sums(windows: pl.DataFrame) -> pl.DataFrame:
     near = {name: column - np.repeat(column[starts], n) for name, column in values.items()}
     mean = {name: total(column) / n for name, column in near.items()}
     night = np.abs(values["t"]) * sun.DAY_H > windows["half"].to_numpy()
-    hour = windows["hour"].to_numpy()
-    new_hour = np.append(True, np.diff(hour) != 0)
+    new_hour = np.append(True, np.diff(windows["hour"].to_numpy()) != 0)
     new_hour[starts] = True
     sums = {
         "readings": n.astype(float),
@@ -231,6 +232,10 @@ def _fitted(sums: pl.DataFrame) -> pl.DataFrame:
         left_c=(c("cc") - c("temp_slope") * c("tc") - c("temp_step") * c("sc")).clip(0),
         left_vc=c("vc") - c("slope") * c("tc") - c("step") * c("sc"),
     )
+    response = c("left_vc") / c("left_c")
+    unexplained = (c("left_v") - response * c("left_vc")).clip(0)
+    reach = response.abs() + 2 * (unexplained / (c("free") - 1) / c("left_c")).sqrt()
+    moved = (c("left_c") > LEAST_LEFT_C) & (reach <= TABLE["temp_response_pct_c"].high)
     residual = (c("left_v") / c("free")).sqrt()
     fits = {
         "night_slope_pct_d": c("slope"),
@@ -240,7 +245,7 @@ def _fitted(sums: pl.DataFrame) -> pl.DataFrame:
         "temp_night_slope_c_d": c("temp_slope"),
         "temp_day_fall_c": -c("temp_step"),
         "temp_swing_c": (c("left_c") / c("free")).sqrt(),
-        "temp_response_pct_c": pl.when(c("left_c") > 1e-6).then(c("left_vc") / c("left_c")),
+        "temp_response_pct_c": pl.when(moved).then(response),
     }
     return sums.select(
         *WINDOW,
@@ -253,12 +258,14 @@ def _fitted(sums: pl.DataFrame) -> pl.DataFrame:
 def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
     """Add coverage, ``partial`` and why there is no fit."""
     none = pl.col("day_fall_pct").is_null()
+    still = pl.col("temp_swing_c").is_not_null() & pl.col("temp_response_pct_c").is_null()
     return rows.with_columns(
         readings=pl.col("readings").fill_null(0),
         spikes=pl.col("spikes").cast(pl.Int64),
         coverage=pl.col("coverage").fill_null(0.0),
         partial=none | (pl.col("coverage").fill_null(0.0) < 0.9),
-        reason=pl.when(none).then(
-            pl.lit("too few readings in the day or in the night before or after it")
-        ),
+        reason=pl.when(none)
+        .then(pl.lit("too few readings in the day or in the night before or after it"))
+        .when(still)
+        .then(pl.lit("soil temperature hardly moved: how the sensor responds to it is not known")),
     )

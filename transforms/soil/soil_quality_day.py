@@ -111,8 +111,7 @@ def _spike(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _at(expr: pl.Expr, days: int) -> pl.Expr:
     """The value so many days before (after, where negative) at the same sensor and spell."""
-    same = pl.col("spell_no") == pl.col("spell_no").shift(days)
-    return pl.when(same).then(expr.shift(days))
+    return pl.when(pl.col("spell_no") == pl.col("spell_no").shift(days)).then(expr.shift(days))
 
 
 def _step(rows: pl.DataFrame) -> pl.DataFrame:

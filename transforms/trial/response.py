@@ -41,8 +41,7 @@ def derive(
     a response. The scatter shared over site-years is taken in percent of the check yield, so
     that crops of different yield may share it.
     """
-    blocks = _blocks(strip_yield)
-    tested = _tests(blocks)
+    tested = _tests(_blocks(strip_yield))
     rows = (
         _sides(strip_yield)
         .join(since_operation(season, operation, field), on=SITE_YEAR, how="left")

@@ -117,8 +117,7 @@ def _station(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _soil(textures: list[str]) -> tuple[float, float, float]:
     """Water contents and readily evaporable water of the texture named last, else of clay."""
-    word = textures[-1].strip().lower() if textures else "clay"
-    return TEXTURES.get(word, TEXTURES["clay"])
+    return TEXTURES.get(textures[-1].strip().lower() if textures else "clay", TEXTURES["clay"])
 
 
 def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:

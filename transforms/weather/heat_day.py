@@ -198,8 +198,7 @@ def gdd_sine(high: pl.Expr, low: pl.Expr, base: pl.Expr, upper: pl.Expr) -> pl.E
 def _above(high: pl.Expr, low: pl.Expr, limit: pl.Expr) -> pl.Expr:
     """Mean height of a sine from ``low`` to ``high`` above a limit over one day."""
     mean, amplitude = (high + low) / 2, (high - low) / 2
-    sine = ((limit - mean) / amplitude).clip(-1.0, 1.0)
-    angle = sine.arcsin()
+    angle = ((limit - mean) / amplitude).clip(-1.0, 1.0).arcsin()
     part = ((mean - limit) * (math.pi / 2 - angle) + amplitude * angle.cos()) * (1 / math.pi)
     return (
         pl.when(low >= limit)

@@ -24,7 +24,13 @@ def derive(
     if rain_day.is_empty():
         return generated.empty(TABLE)
     weeks = _rain(rain_day)
-    for other in (_extremes(weather_day), _et(evapotranspiration_day), _heat(heat_day)):
+    for other in (
+        weather_day.group_by("station", _STARTS).agg(
+            pl.col("air_temp_max_c").max(), pl.col("air_temp_min_c").min()
+        ),
+        _summed(evapotranspiration_day, ["reference_et_mm", "crop_et_mm"], "et_days"),
+        _heat(heat_day),
+    ):
         weeks = weeks.join(other, on=_WEEK, how="left")
     lacking = pl.col("coverage") < 1 - 1e-9
     rows = weeks.with_columns(
@@ -64,22 +70,12 @@ def _rain(rain_day: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _extremes(weather_day: pl.DataFrame) -> pl.DataFrame:
-    return weather_day.group_by("station", _STARTS).agg(
-        pl.col("air_temp_max_c").max(), pl.col("air_temp_min_c").min()
-    )
-
-
 def _summed(days: pl.DataFrame, columns: list[str], count: str) -> pl.DataFrame:
     there = pl.col(columns[0]).is_not_null()
     return days.group_by("station", _STARTS).agg(
         *(pl.when(pl.col(c).is_not_null().any()).then(pl.col(c).sum()).alias(c) for c in columns),
         there.sum().cast(pl.Int64).alias(count),
     )
-
-
-def _et(evapotranspiration_day: pl.DataFrame) -> pl.DataFrame:
-    return _summed(evapotranspiration_day, ["reference_et_mm", "crop_et_mm"], "et_days")
 
 
 def _heat(heat_day: pl.DataFrame) -> pl.DataFrame:

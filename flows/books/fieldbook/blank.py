@@ -49,8 +49,7 @@ def _sheet(page: object, sheet: Sheet, which: int) -> None:
         top = page.cell(1, place, title)
         top.font = Font(bold=True)
         top.comment = Comment(_explained(sheet, heading, first=place == 1), "Checkstrip", 140, 320)
-        below = page.cell(2, place, _example(heading, which))
-        below.font = Font(italic=True, color="808080")
+        page.cell(2, place, _example(heading, which)).font = Font(italic=True, color="808080")
         letter = get_column_letter(place)
         page.column_dimensions[letter].width = max(14, len(title) + 2)
         if heading.reads is Reads.DAY:

@@ -121,8 +121,7 @@ def _by_sheet(found: list[Grid]) -> tuple[dict[str, list[Grid]], list[Problem]]:
         if sheet:
             by_sheet.setdefault(sheet.name, []).append(grid)
         elif grid.rows:
-            names = [s.name for s in SHEETS]
-            expected = nearest_or_all(grid.name, names, "one of")
+            expected = nearest_or_all(grid.name, [s.name for s in SHEETS], "one of")
             cause = "the sheet is not known"
             problems.append(Problem(grid.name, 0, "", cause, shown(grid.name), expected, "sheet"))
     return by_sheet, problems

@@ -149,8 +149,7 @@ def _cell(cell: Any, under: Any) -> Cell:
     if isinstance(content, bool | date):
         return content
     if isinstance(content, int | float):
-        shown_as_percent = "%" in (cell.number_format or "")
-        return f"{content * 100:.10g}%" if shown_as_percent else float(content)
+        return f"{content * 100:.10g}%" if "%" in (cell.number_format or "") else float(content)
     return _text(str(content))
 
 

@@ -31,8 +31,7 @@ def field_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
     elif name in known.rejected_fields:
         row.rejected = True  # its fault is named on the sheet fields
     else:
-        names = list(known.fields.values())
-        expected = nearest_or_all(name, names, "a field of the sheet fields")
+        expected = nearest_or_all(name, list(known.fields.values()), "a field of the sheet fields")
         reader.fault(row, column, "the field is not known", written, expected, reject=True)
 
 

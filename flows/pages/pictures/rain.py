@@ -91,8 +91,7 @@ def by_month(tables: Tables, field: str, first: date, last: date, show: Show) ->
         places = [(row["year"] - first.year) * 12 + row["month"] for row in rows]
         look: style.Look = {"width": 0.62, "color": "#5d86b5", "edgecolor": style.TREATED}
         for at, row in zip(places, rows, strict=True):
-            hatch = "////" if row["partial"] else None
-            panel.bar(at, row["rain_mm"] * slope, hatch=hatch, **look)
+            panel.bar(at, row["rain_mm"] * slope, hatch="////" if row["partial"] else None, **look)
             if row["normal_mm"] is not None:
                 normal = row["normal_mm"] * slope
                 panel.plot([at - 0.4, at + 0.4], [normal, normal], color="black", linewidth=2.2)

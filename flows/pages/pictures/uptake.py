@@ -65,8 +65,7 @@ def _bars(panel: Axes, rows: list[Row], show: Show) -> None:
     corner: style.Look = {"xycoords": "axes fraction", "ha": "right", "fontsize": 8.5}
     unnamed = [s for s in STRIPS if s not in named and any(row["strip"] == s for row in rows)]
     for number, strip in enumerate(unnamed):
-        place = (0.98, 0.06 + 0.08 * number)
-        panel.annotate(strip, place, color=style.COLOR[strip], **corner)
+        panel.annotate(strip, (0.98, 0.06 + 0.08 * number), color=style.COLOR[strip], **corner)
     panel.set_yticks(range(len(depths)), [f"{d * cm:.0f} {deep}" for d in depths])
     panel.set_ylim(len(depths) - 0.4, -0.6)
     panel.axvline(0, color=style.FAINT, linewidth=0.8)

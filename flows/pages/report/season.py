@@ -53,8 +53,7 @@ def story(tables: Tables, season: Row, show: Show) -> Section:
         *harvest.limits(tables, *place),
         *harvest.money(tables, *place),
     ]
-    title = say_row("season", season, "{field} {season}: {crop}")
-    return Section(title, tuple(blocks), level=3)
+    return Section(say_row("season", season, "{field} {season}: {crop}"), tuple(blocks), level=3)
 
 
 def _days(season: Row) -> Line:

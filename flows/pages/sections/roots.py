@@ -127,5 +127,4 @@ def uptake_grid(fields: dict[str, list[Row]]) -> Grid:
         body.append((*place, *strips, *row_cells("drawdown_week", first, "days", "coverage")))
         if first["partial"] and first["reason"]:
             notes.append(Line(say_row("drawdown_week", first, "{field}, {depth_cm}: {reason}.")))
-    caption = say("Water taken up this week, on days that both strips have")
-    return grid(caption, heads, body, notes)
+    return grid(say("Water taken up this week, on days that both strips have"), heads, body, notes)

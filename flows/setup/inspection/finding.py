@@ -1,6 +1,7 @@
 """One thing that was looked at: a sentence, how grave it is, and what to do."""
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Literal
 
 Severity = Literal["attention", "advice", "fine"]
@@ -16,16 +17,9 @@ class Finding:
     do: str = ""
 
 
-def fine(about: str, sentence: str) -> Finding:
-    """As it should be."""
-    return Finding("fine", about, sentence)
-
-
-def attention(about: str, sentence: str, do: str) -> Finding:
-    """Something is lost or will go wrong until it is seen to."""
-    return Finding("attention", about, sentence, do)
-
-
-def advice(about: str, sentence: str, do: str) -> Finding:
-    """It works, and could be better or safer."""
-    return Finding("advice", about, sentence, do)
+# As it should be.
+fine = partial(Finding, "fine")
+# Something is lost or will go wrong until it is seen to.
+attention = partial(Finding, "attention")
+# It works, and could be better or safer.
+advice = partial(Finding, "advice")

@@ -21,13 +21,8 @@ def grid(lines: list[str]) -> Grid:
     heads = [i for i in range(max(0, first - 3), first) if lines[i].strip()]
     cut_heads = {i: [lines[i][a - 1 : b].strip() for a, b in _widened(spans)] for i in heads}
     naming = [i for i in heads if not is_units(cut_heads[i])]
-    at = naming[-1] if naming else None
-    names = (
-        [name or f"column {i + 1}" for i, name in enumerate(cut_heads[at])]
-        if at is not None
-        else []
-    )
-    names = names or [f"column {i + 1}" for i in range(len(spans))]
+    written = cut_heads[naming[-1]] if naming else [""] * len(spans)
+    names = [name or f"column {i + 1}" for i, name in enumerate(written)]
     names = [n if names.index(n) == i else f"{n}#{i + 1}" for i, n in enumerate(names)]
     units = next((cut_heads[i] for i in heads if is_units(cut_heads[i])), [""] * len(names))
     rows = pl.DataFrame(
@@ -54,27 +49,16 @@ def _rows_from(lines: list[str], at: int) -> bool:
 def _spans(lines: list[str]) -> list[tuple[int, int]]:
     """First and last character (from 1) of each run of characters that some line fills."""
     width = max(map(len, lines))
-    filled = [False] * width
+    filled = np.zeros(width, dtype=bool)
     for at in range(0, len(lines), LINES):  # every line: a long value may come late
         some = [line.ljust(width) for line in lines[at : at + LINES]]
         letters = np.array(some).view("U1").reshape(len(some), width)
-        filled = list(np.logical_or(filled, (letters != " ").any(axis=0)))
-    spans: list[tuple[int, int]] = []
-    start = None
-    for i, is_filled in enumerate([*filled, False]):
-        if is_filled and start is None:
-            start = i
-        elif not is_filled and start is not None:
-            spans.append((start + 1, i))
-            start = None
-    return spans
+        filled |= (letters != " ").any(axis=0)
+    edges = np.flatnonzero(np.diff(filled, prepend=False, append=False)).tolist()
+    return [(start + 1, end) for start, end in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _widened(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
     """Spans that reach back to the end of the one before: values are written flush right."""
-    before = 0
-    wide = []
-    for first, last in spans:
-        wide.append((first if before == 0 else before + 1, last))
-        before = last
-    return wide
+    ends = [first - 1 for first, _ in spans[:1]] + [last for _, last in spans[:-1]]
+    return [(end + 1, last) for end, (_, last) in zip(ends, spans, strict=True)]

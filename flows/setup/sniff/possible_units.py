@@ -42,8 +42,7 @@ class Setting:
 
 def units_of(column: Column, setting: Setting) -> list[str]:
     """The units that stay possible, of those that the quantity is measured in."""
-    quantity = str(column.heading.quantity)
-    kind = heading_words.family(quantity)
+    kind = heading_words.family(str(column.heading.quantity))
     possible = [u for u in heading_words.MEASURED_IN[kind] if _possible(column, u, kind, setting)]
     if kind == "rain":
         possible = [u for u in possible if u[0] != "0" or _whole_numbers(column)]
@@ -105,8 +104,7 @@ def _clear_once(column: Column, unit: str, setting: Setting) -> bool:
     shares = frame.group_by(pl.col("time").dt.date()).agg(
         ((pl.col("value") / noon).max()).alias("share")
     )
-    best = _quantile(shares["share"], 0.95)
-    return CLEAR_SHARE[0] <= best <= CLEAR_SHARE[1]
+    return CLEAR_SHARE[0] <= _quantile(shares["share"], 0.95) <= CLEAR_SHARE[1]
 
 
 def _possible(column: Column, written: str, kind: str, setting: Setting) -> bool:

@@ -74,8 +74,7 @@ def propose(
             column.values = column.values.filter(only)
     keys = zone.find(grid, found, columns, place, neighbors)
     _rules(grid, columns, found, place, by_row=depth_at is not None)
-    layout = _layout(grid, columns, found, time, keys)
-    return Proposal(layout, grid.found, left_out)
+    return Proposal(_layout(grid, columns, found, time, keys), grid.found, left_out)
 
 
 def _fullest(grid: Grid, of: int) -> pl.Series:

@@ -96,8 +96,7 @@ def read(stamp: pl.Series, form: str) -> pl.Series:
             "columns": {"x": {"quantity": "raw", "sensor": "x"}},
         }
     )
-    frame = read_times(pl.DataFrame({"time_0": stamp}), rule)
-    return frame["time"].dt.replace_time_zone(None)
+    return read_times(pl.DataFrame({"time_0": stamp}), rule)["time"].dt.replace_time_zone(None)
 
 
 def swapped(form: str) -> str | None:

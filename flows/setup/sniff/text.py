@@ -179,7 +179,7 @@ class Headings:
     first: int
     names: list[str]
     units: list[str]
-    keys: dict[str, object]
+    keys: dict[str, int]
 
 
 def headings(table: list[list[str]]) -> Headings:
@@ -189,34 +189,25 @@ def headings(table: list[list[str]]) -> Headings:
     block = _heading_rows(table, first)
     naming = [i for i in block if not is_units(table[i]) and not is_aggregates(table[i])]
     if not naming:
-        keys: dict[str, object] = {"header": 0}
-        if first:
-            keys["skip"] = first
+        keys = {"header": 0} | ({"skip": first} if first else {})
         return Headings(first, [str(i + 1) for i in range(width)], [""] * width, keys)
     many = naming[-1:]
     if len(naming) > 1 and naming[-2] == naming[-1] - 1 and _joined(table, naming[-2:]):
         many = naming[-2:]
     elif not all(table[many[0]]) and all(c.strip() for c in table[naming[0]]):
         many = naming[:1]
-    start = many[0]
     names: list[str] = []
     for i in range(width):
         name = " ".join(table[r][i].strip() for r in many if table[r][i].strip())
         name = name or f"column {i + 1}"
         names.append(name if name not in names else f"{name}#{names.count(name) + 1}")
-    after = first - many[-1] - 1
     units = [""] * width
     for i in block:
         if i > many[-1] and is_units(table[i]):
             units = [cell.strip() for cell in table[i]]
-    keys = {}
-    if start:
-        keys["skip"] = start
-    if len(many) > 1:
-        keys["header"] = len(many)
-    if after:
-        keys["after_header"] = after
-    return Headings(first, names, units, keys)
+    header = len(many) if len(many) > 1 else 0  # one heading row need not be named
+    keys = {"skip": many[0], "header": header, "after_header": first - many[-1] - 1}
+    return Headings(first, names, units, {key: rows for key, rows in keys.items() if rows})
 
 
 def _heading_rows(table: list[list[str]], first: int) -> list[int]:

@@ -148,7 +148,8 @@ def daily(
         .with_columns(
             filled_mm=pl.col("storage_mm").interpolate().over(STRIP),
             demanded=pl.col("demand_mm").is_not_null(),
-            demand_mm=_filled("demand_mm"),
+            # its gaps in a straight line, its ends level
+            demand_mm=pl.col("demand_mm").interpolate().forward_fill().backward_fill().over(STRIP),
             before=pl.col("before").forward_fill().over(STRIP),
         )
     )
@@ -160,18 +161,12 @@ def daily(
     )
 
 
-def _filled(name: str) -> pl.Expr:
-    """A daily value with its gaps in a straight line, its ends level."""
-    return pl.col(name).interpolate().forward_fill().backward_fill().over(STRIP)
-
-
 def _between(name: str) -> pl.Expr:
     """Of a daily sum, the part between the value of the day before and the day's."""
     before = pl.col("before")
     yesterday = pl.col(name).shift(1).over(STRIP)
     here = pl.when(before > 0).then(before * pl.col(name)).otherwise(0.0)
-    rest = pl.when(before < 1).then((1 - before) * yesterday).otherwise(0.0)
-    return here + rest
+    return here + pl.when(before < 1).then((1 - before) * yesterday).otherwise(0.0)
 
 
 def _rain(weather_day: pl.DataFrame) -> pl.DataFrame:
