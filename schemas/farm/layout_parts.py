@@ -23,16 +23,17 @@ class TimeStamp(Strict):
     """Where the time stands and how it is written.
 
     ``columns``: one column, or two (date, time) that are joined by a space. ``format``: strptime
-    codes, or ``epoch_s``/``epoch_ms``, or ``iso`` for ISO 8601 (a zone written in the stamp then
-    counts, unless ``trust_zone`` is false). ``offset`` is fixed all year; ``zone`` is an IANA name
-    whose daylight saving the logger follows.
+    codes, or ``epoch_s``/``epoch_ms``, or ``iso`` for ISO 8601. ``offset`` is fixed all year; ``zone``
+    is an IANA name whose daylight saving the logger follows. A zone that a stamp itself names
+    counts if ``trust_zone`` is true, and is ignored if it is false; if it is not given, a stamp
+    that names another zone than ``offset`` or ``zone`` is rejected.
     """
 
     columns: Annotated[tuple[str, ...], Field(min_length=1, max_length=3)]
     format: str = "iso"
     offset: str | None = None
     zone: str | None = None
-    trust_zone: bool = False
+    trust_zone: bool | None = None
 
     @field_validator("offset")
     @classmethod

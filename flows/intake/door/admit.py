@@ -10,7 +10,7 @@ import polars as pl
 from flows.intake.door.places import EARLY, Places, fill_instruments
 from flows.intake.door.readings import readings_of
 from flows.intake.door.rejected import REJECTED, empty_rows, one_per_row, rejections
-from flows.intake.door.times import read_times
+from flows.intake.door.times import OTHER_ZONE, read_times
 from flows.intake.door.values import to_numbers
 from schemas.farm.layout import Layout
 from schemas.quantities import Instrument
@@ -101,8 +101,17 @@ def _split_by_time(frame: pl.DataFrame, layout: Layout) -> tuple[pl.DataFrame, p
     if frame.select(good.all()).item():
         return frame, pl.DataFrame(schema=REJECTED)
     written = layout.time.format if layout.time.format != "iso" else "ISO 8601"
+    other = pl.col(OTHER_ZONE) if OTHER_ZONE in frame.columns else pl.lit(None, pl.String)
+    other_zone = rejections(
+        frame.filter(other.is_not_null()),
+        "",
+        "another time zone",
+        pl.col("stamp").str.slice(0, 80),
+        f"{layout.time.offset or layout.time.zone}, as the layout says (or trust_zone = true or false)",
+        pl.col("values"),
+    )
     unread = rejections(
-        frame.filter(pl.col("time").is_null()),
+        frame.filter(pl.col("time").is_null() & other.is_null()),
         "",
         "time not read",
         pl.col("stamp").fill_null("nothing").str.slice(0, 80),
@@ -117,4 +126,4 @@ def _split_by_time(frame: pl.DataFrame, layout: Layout) -> tuple[pl.DataFrame, p
         pl.lit("a time before ") + pl.col("received_at").dt.strftime("%Y-%m-%d %H:%M UTC"),
         pl.col("values"),
     )
-    return frame.filter(good), pl.concat([unread, future])
+    return frame.filter(good), pl.concat([other_zone, unread, future])

@@ -16,6 +16,9 @@ ISO = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y-%m-%d", "%Y%m%d")
 WIDTHS = {"%H%M": 4, "%H%M%S": 6}  # of time columns that are bare digits
 NEEDED_BLANKS = re.compile(r"\s+(?!%[pPzZ])")  # 8:00AM is as good as 8:00 AM
 ZONE_WRITTEN = r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})$"
+ZONE_IN_FORMAT = re.compile(r"\s*(?:%[zZ]|Z)$")
+OTHER_ZONE = "other_zone"  # the zone that a stamp names, where the layout says another
+LAST_US = 253_402_300_799_000_000  # of the year 9999, in microseconds since 1970
 
 
 def read_times(
@@ -29,6 +32,9 @@ def read_times(
     An hour that the clock shows twice when daylight saving ends is told apart by its order in the
     file: the first pass is summer time, the second standard time. Where only one pass is there,
     the unbroken run of stamps around it decides; where that cannot, the time is null.
+
+    A stamp that names another zone than the layout has no time, and that zone in the column
+    ``OTHER_ZONE`` (which is there only if such a stamp is).
     """
     stamps = sorted(name for name in frame.columns if name.startswith("time_"))
     parts = layout.time.format.split(" ")
@@ -46,6 +52,9 @@ def read_times(
         frame = _with_written_zone(frame, rule)
     else:
         frame = _in_zone(_local(frame, rule), rule, timedelta(seconds=layout.step_s), standard)
+        if rule.trust_zone is None and (rule.offset or rule.zone):
+            frame = _compared(frame, rule)
+        frame = frame.drop("local")
     if layout.stamp == "start":
         frame = frame.with_columns(pl.col("time") + timedelta(seconds=layout.step_s))
     return frame
@@ -61,13 +70,17 @@ def _epoch(rule: TimeStamp) -> pl.Expr:
     unit = rule.format.removeprefix("epoch_")
     scale = {"s": 1_000_000, "ms": 1_000, "us": 1}[unit]
     micros = pl.col("stamp").cast(pl.Float64, strict=False) * scale
-    return micros.cast(pl.Int64).cast(pl.Datetime("us", "UTC"))
+    calendar = micros.is_between(0, LAST_US)  # what is no number is not between
+    return pl.when(calendar).then(micros).cast(pl.Int64).cast(pl.Datetime("us", "UTC"))
 
 
 def _local(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
     """Add ``local``, the stamp as a time of the logger's clock, null where it cannot be read."""
     if rule.format != "iso":
-        return frame.with_columns(_parse(frame["stamp"], rule.format).alias("local"))
+        stamps, form = frame["stamp"], rule.format
+        if ZONE_IN_FORMAT.search(form):
+            stamps, form = stamps.str.replace(ZONE_WRITTEN, ""), ZONE_IN_FORMAT.sub("", form)
+        return frame.with_columns(_parse(stamps, form).alias("local"))
     local = _strptime(frame["stamp"], PLAIN)
     if local.null_count() == 0:
         return frame.with_columns(local.alias("local"))
@@ -115,16 +128,45 @@ def _parse(stamp: pl.Series, form: str) -> pl.Series:
 
 def _with_written_zone(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
     """Return times by the zone that stands in each stamp; null where none does."""
+    offset = _written_offset()
+    time = (pl.col("local") - offset).dt.replace_time_zone("UTC")
+    iso = rule.model_copy(update={"format": "iso"})
+    return (
+        _local(frame, iso).with_columns(time=pl.when(offset.is_not_null()).then(time)).drop("local")
+    )
+
+
+def _written_offset() -> pl.Expr:
+    """Return the offset from UTC of the zone that stands in each stamp; null where none does."""
     zone = pl.col("stamp").str.extract(ZONE_WRITTEN).str.replace_all(":", "")
     hours = zone.str.slice(1, 2).cast(pl.Int32, strict=False).fill_null(0)
     minutes = zone.str.slice(3, 2).cast(pl.Int32, strict=False).fill_null(0)
     sign = pl.when(zone.str.starts_with("-")).then(-1).otherwise(1)
     offset = pl.duration(minutes=sign * (hours * 60 + minutes))
-    time = (pl.col("local") - offset).dt.replace_time_zone("UTC")
-    iso = rule.model_copy(update={"format": "iso"})
-    return (
-        _local(frame, iso).with_columns(time=pl.when(zone.is_not_null()).then(time)).drop("local")
+    return pl.when(zone.is_not_null()).then(offset)
+
+
+def _compared(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
+    """Compare the zone that stamps name with the layout's: where they differ there is no time.
+
+    In a zone with daylight saving the stamp's own offset tells the doubled hour.
+    """
+    named = rule.format == "iso" or ZONE_IN_FORMAT.search(rule.format)
+    if not named or not frame["stamp"].str.contains(ZONE_WRITTEN).any():
+        return frame
+    if rule.zone is None:
+        time, same = pl.col("time"), _written_offset() == offset_of(rule)
+    else:
+        time = (pl.col("local") - _written_offset()).dt.replace_time_zone("UTC")
+        clock = time.dt.convert_time_zone(rule.zone).dt.replace_time_zone(None)
+        same = clock == pl.col("local")
+        time = pl.coalesce(time, "time")
+    zone = pl.col("stamp").str.extract(ZONE_WRITTEN)
+    frame = frame.with_columns(
+        pl.when(same.fill_null(True)).then(time).alias("time"),
+        pl.when(~same).then(zone).alias(OTHER_ZONE),
     )
+    return frame if frame[OTHER_ZONE].null_count() < frame.height else frame.drop(OTHER_ZONE)
 
 
 def offset_of(rule: TimeStamp) -> timedelta:
@@ -143,7 +185,7 @@ def _in_zone(
         offset = offset_of(rule) if rule.offset else standard
         return frame.with_columns(
             (pl.col("local") - offset).dt.replace_time_zone("UTC").alias("time")
-        ).drop("local")
+        )
     early, late = (
         pl.col("local")
         .dt.replace_time_zone(rule.zone, ambiguous=which, non_existent="null")
@@ -152,8 +194,8 @@ def _in_zone(
     )
     frame = frame.with_columns(early=early, late=late)
     if frame.filter(pl.col("early") != pl.col("late")).is_empty():
-        return frame.with_columns(time=pl.col("early")).drop("local", "early", "late")
-    return _tell_apart(frame, step).drop("local", "early", "late")
+        return frame.with_columns(time=pl.col("early")).drop("early", "late")
+    return _tell_apart(frame, step).drop("early", "late")
 
 
 def _tell_apart(frame: pl.DataFrame, step: timedelta) -> pl.DataFrame:

@@ -5,33 +5,52 @@ from __future__ import annotations
 import codecs
 import csv
 import re
+from collections import deque
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from flows.intake.readers.chunk import Chunk, Content, Unreadable, absent_columns
+from flows.intake.readers import stated_units
+from flows.intake.readers.chunk import (
+    Chunk,
+    Content,
+    Unreadable,
+    absent_columns,
+    faults,
+    records,
+)
 from flows.intake.readers.headings import HEAD_LINES, find_columns, heading_at, joined_headings
-from flows.intake.readers.sections import Section
+from flows.intake.readers.inner_lines import check_no_other_heading, is_heading, lines_of_words
+from flows.intake.readers.sections import LineTexts, Section
 from schemas.farm.layout import Layout
 
 PIECE = 8 << 20  # bytes of text that are parsed at once: bounds the memory whatever the file's size
 MOST_COLUMNS = 5_000  # no logger has a tenth of them; a million would cost minutes
 LINE_LIMIT = 1 << 20  # no logger writes a line of a megabyte
+MANGLED = "\ufffd"
 
 
 @dataclass(frozen=True, slots=True)
 class Heading:
-    """The headings in force, and how their line begins (to find it again further down).
+    """The headings in force.
 
-    ``cells`` are the headings of the time columns as cells between delimiters: a heading line that
-    comes again with its columns in another order still has them. Text without any of ``words``
-    has no heading line (to search for these is ten times faster than for cells).
+    ``first``: the cells of their first row; ``mark``: how its line begins, to find it again further
+    down; ``preamble``: the lines above it.
     """
 
     names: tuple[str, ...]
+    first: tuple[str, ...]
     mark: bytes
     preamble: tuple[bytes, ...]
-    cells: tuple[bytes, ...] = ()
-    words: tuple[bytes, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Lines under one heading, from line number ``line`` on; ``stop``: why they cannot be read."""
+
+    text: bytes
+    heading: Heading
+    line: int
+    stop: Unreadable | None = None
 
 
 def read(content: Content, layout: Layout) -> Iterator[Chunk]:
@@ -39,39 +58,69 @@ def read(content: Content, layout: Layout) -> Iterator[Chunk]:
     return (section.parsed() for section in sections(content, layout))
 
 
-def sections(content: Content, layout: Layout) -> Iterator[Section]:
+def sections(content: Content, layout: Layout) -> Iterator[Section | Chunk]:
     """Cut delimited text into sections of some megabytes at most.
 
     A heading line that comes again (a logger restarted, its columns perhaps in a new order) opens
-    a new section. Raises Unreadable where the heading or the columns are not found.
+    a new section. From a line on that says that the layout does not hold for what follows, every
+    line is rejected. Raises Unreadable where the heading or the columns are not found.
     """
-    heading: Heading | None = None
-    first_line = content.lines_before + 1
+    state: Run | None = None
     if content.lines_before:
-        heading = _heading_in_force(content, layout)
-    for piece in _pieces(content.own(), layout, at_start=not content.lines_before):
-        text, skipped = piece, 0
-        if heading is None:
-            heading, skipped = _first_heading(text, layout)
-            _find_columns(heading, layout)  # a file without rows must have the right headings too
-            text = _from_line(text, skipped)
-        line = first_line + skipped
+        last = deque(_runs(content.before(), layout, None, 1), 1)
+        if not last:
+            raise Unreadable("nothing in it", "no lines", "a heading")
+        state = last[0]
+    for run in _runs(content.own(), layout, state, content.lines_before + 1):
+        if run.stop is not None:
+            yield _rejected(run, run.stop, layout)
+        elif rows := run.text.rstrip(b"\n") + (b"\n" if run.text.endswith(b"\n") else b""):
+            places, absent = _find_columns(run.heading, layout)
+            yield Section(rows, run.heading.names, places, run.line, layout, absent)
+
+
+def _runs(
+    blocks: Iterator[bytes], layout: Layout, state: Run | None, first_line: int
+) -> Iterator[Run]:
+    """Yield the lines of a file in order, cut where another heading comes into force.
+
+    ``state``: the last run before them, None at the start of a file.
+    """
+    heading, stop = (state.heading, state.stop) if state else (None, None)
+    for piece in _pieces(blocks, layout, at_start=state is None):
+        text, line = piece, first_line
         first_line += piece.count(b"\n")
-        while True:
-            again = _next_heading(text, heading) if layout.header else -1
-            section = text if again < 0 else text[:again]
-            if section:
-                places, absent = _find_columns(heading, layout)
-                rows = _without_preamble(section, heading, again >= 0)
-                rows = rows.rstrip(b"\n") + (b"\n" if rows.endswith(b"\n") else b"")
-                yield Section(rows, heading.names, places, line, layout, absent)
-            if again < 0:
-                break
-            line += section.count(b"\n")
-            text = text[again:]
-            heading = _heading(text, layout, heading.preamble)
-            passed = layout.header + layout.after_header
+        if heading is None:
+            heading, passed = _first_heading(text, layout)
+            places, _ = _find_columns(heading, layout)  # a file without rows has to have them too
+            for row in text.split(b"\n", passed)[passed - layout.after_header : passed]:
+                stated_units.check_row(_cells(row, layout), places, layout)
             text, line = _from_line(text, passed), line + passed
+        while stop is None and layout.header:
+            at, stop = _next_turn(text, heading, layout)
+            if at < 0:
+                break
+            yield Run(_without_preamble(text[:at], heading), heading, line)
+            line += text.count(b"\n", 0, at)
+            text = text[at:]
+            if stop is None:
+                heading, stop, passed = _heading_again(text, heading, layout)
+                text, line = _from_line(text, passed), line + passed
+            if stop is not None:
+                found = f"{stop.found} in line {line}"
+                stop = Unreadable(stop.cause, found, stop.expected)
+        yield Run(text, heading, line, stop)
+
+
+def _rejected(run: Run, why: Unreadable, layout: Layout) -> Chunk:
+    """Return a chunk without rows: every line of the run that is not blank is a fault."""
+    raw = LineTexts(run.text, run.line)
+    wrong = [
+        (run.line + i, "", "row", why.cause, why.found, why.expected)
+        for i, line in enumerate(run.text.split(b"\n"))
+        if line.strip()
+    ]
+    return replace(records([], [], layout, raw), faults=faults(wrong), absent=())
 
 
 def _pieces(blocks: Iterator[bytes], layout: Layout, *, at_start: bool) -> Iterator[bytes]:
@@ -107,6 +156,8 @@ def _tidy(text: bytes, layout: Layout) -> bytes:
         text = text.replace(b"\r\n", b"\n")
         if b"\n" not in text:
             text = text.replace(b"\r", b"\n")
+    if b"\n" + codecs.BOM_UTF8 in text:  # files that were joined
+        text = text.replace(b"\n" + codecs.BOM_UTF8, b"\n")
     if layout.delimiter == " ":
         text = re.sub(rb"[ \t]+", b" ", text)
         text = re.sub(rb"(?m)^ | $", b"", text)
@@ -142,18 +193,12 @@ def _heading(text: bytes, layout: Layout, preamble: tuple[bytes, ...]) -> Headin
     """Return the headings that the first lines of ``text`` hold."""
     if layout.header == 0:
         cells = _cells(text.split(b"\n", 1)[0], layout)
-        return Heading(tuple(str(i + 1) for i in range(len(cells))), b"", preamble)
+        return Heading(tuple(str(i + 1) for i in range(len(cells))), (), b"", preamble)
     rows = [_cells(line, layout) for line in text.split(b"\n", layout.header)[: layout.header]]
-    width = max(len(row) for row in rows)
-    names = joined_headings(rows, width)
+    names = joined_headings(rows, max(len(row) for row in rows))
     cell = text.split(b"\n", 1)[0].split(layout.delimiter.encode(), 1)
     mark = cell[0] + (layout.delimiter.encode() if len(cell) > 1 else b"")
-    times = [name.encode() for name in layout.time.columns if name in names]
-    whole = len(times) == len(layout.time.columns) and layout.header == 1
-    first = cell[0].strip(layout.quote.encode() or None)
-    if not whole:
-        return Heading(tuple(names), mark, preamble, words=(first,))
-    return Heading(tuple(names), mark, preamble, _as_cells(times, layout), (first, times[0]))
+    return Heading(tuple(names), tuple(rows[0]), mark, preamble)
 
 
 def _cells(line: bytes, layout: Layout) -> list[str]:
@@ -168,49 +213,58 @@ def _cells(line: bytes, layout: Layout) -> list[str]:
         raise Unreadable("heading not read", text[:80], "headings in one line") from error
 
 
-def _as_cells(names: list[bytes], layout: Layout) -> tuple[bytes, ...]:
-    """Return the first of the names as it stands between the cells of a line."""
-    delimiter, quote = layout.delimiter.encode(), layout.quote.encode()
-    return tuple(
-        before + name + after
-        for name in (names[0], quote + names[0] + quote)
-        for before, after in ((delimiter, delimiter), (delimiter, b"\n"), (b"\n", delimiter))
-    )
+def _next_turn(text: bytes, heading: Heading, layout: Layout) -> tuple[int, Unreadable | None]:
+    """Return where a heading line comes again, or a line that stops the file, and why; -1 for none."""
+    marked = re.search(rb"[^\W\d_]|[\x80-\xff]", heading.mark) is not None
+    at = -1
+    if marked:
+        at = 0 if text.startswith(heading.mark) else text.find(b"\n" + heading.mark) + 1 or -1
+    known = {line[:8] for line in heading.preamble}
+    whole = b"\n" + text
+    for found in lines_of_words(layout.delimiter, layout.quote).finditer(whole):
+        line = found[0][1:]
+        if 0 <= at <= found.start():
+            break
+        if line[:8] in known or (layout.comment and line.startswith(layout.comment.encode())):
+            continue
+        cells = _cells(line, layout)
+        if is_heading(cells, heading.first, layout, _key):
+            return found.start(), None
+        places, _ = _find_columns(heading, layout)
+        try:
+            if not stated_units.check_row(cells, places, layout):
+                check_no_other_heading(cells, len(heading.names), layout)
+        except Unreadable as stop:
+            return found.start(), stop
+    return at, None
 
 
-def _next_heading(text: bytes, heading: Heading) -> int:
-    """Where a heading line begins again, or -1."""
-    if not heading.mark.strip() or not any(word in text for word in heading.words):
-        return -1
-    if text.startswith((heading.mark, *(c[1:] for c in heading.cells if c.startswith(b"\n")))):
-        return 0
-    at = text.find(b"\n" + heading.mark)
-    found = [text.find(cell) for cell in heading.cells]
-    starts = [text.rfind(b"\n", 0, place + 1) for place in found if place >= 0]
-    places = [place + 1 for place in (*starts, at) if place >= 0]
-    places += [0 for start in starts if start < 0]
-    return min(places, default=-1)
+def _heading_again(
+    text: bytes, before: Heading, layout: Layout
+) -> tuple[Heading, Unreadable | None, int]:
+    """Return a heading further down, why nothing can be read under it, and how many lines it takes.
+
+    Below it are the rows that the layout passes over, if the file wrote them again.
+    """
+    heading, below = _heading(text, layout, before.preamble), _from_line(text, layout.header)
+    passed = layout.header
+    words = lines_of_words(layout.delimiter, layout.quote)
+    try:
+        places, _ = _find_columns(heading, layout)
+        for _ in range(layout.after_header):
+            line = below.split(b"\n", 1)[0]
+            if not words.match(b"\n" + line):
+                break
+            stated_units.check_row(_cells(line, layout), places, layout)
+            below, passed = _from_line(below, 1), passed + 1
+    except Unreadable as stop:
+        return before, stop, 0
+    return heading, None, passed
 
 
-def _heading_in_force(content: Content, layout: Layout) -> Heading:
-    """Return the last heading before a continued file's own rows."""
-    heading: Heading | None = None
-    for piece in _pieces(content.before(), layout, at_start=True):
-        text = piece
-        if heading is None:
-            heading, skipped = _first_heading(text, layout)
-            text = _from_line(text, skipped)
-        while layout.header and (at := _next_heading(text, heading)) >= 0:
-            heading = _heading(text[at:], layout, heading.preamble)
-            text = _from_line(text[at:], layout.header)
-    if heading is None:
-        raise Unreadable("nothing in it", "no lines", "a heading")
-    return heading
-
-
-def _without_preamble(section: bytes, heading: Heading, before_heading: bool) -> bytes:
+def _without_preamble(section: bytes, heading: Heading) -> bytes:
     """Blank out the preamble that a logger which restarts writes again before the heading."""
-    if not before_heading or not heading.preamble:
+    if not heading.preamble:
         return section
     lines = section.split(b"\n")
     tail = range(max(0, len(lines) - 1 - len(heading.preamble)), len(lines) - 1)
@@ -221,16 +275,27 @@ def _without_preamble(section: bytes, heading: Heading, before_heading: bool) ->
 
 
 def _key(heading: str) -> str:
-    """Return a heading without what exports mangle: case, blanks, a wrongly encoded degree sign.
+    """Return a heading without case, blanks and degree signs."""
+    return re.sub(r"[\s°º˚]+|Â(?=[°º])", "", heading).casefold()
 
-    One that is mostly of other letters than these is left whole: without them it would be any.
+
+def _alike(ours: str, theirs: str) -> bool:
+    """Return whether a heading of the file is the layout's name.
+
+    Exports mangle letters beyond ASCII: each may have become a replacement character, if most of
+    the name is left.
     """
-    whole = "".join(heading.casefold().split())
-    plain = "".join(c for c in whole if c.isascii())
-    return plain if 2 * len(plain) >= len(whole) else whole
+    if _key(ours) == _key(theirs):
+        return True
+    if MANGLED not in theirs:
+        return False
+    ours, theirs = ("".join(name.casefold().split()) for name in (ours, theirs))
+    plain = "".join(c for c in ours if c.isascii())
+    like = "".join("[^\\x00-\\x7f]" if c == MANGLED else re.escape(c) for c in theirs)
+    return 2 * len(plain) >= len(ours) and re.fullmatch(like, ours) is not None
 
 
 def _find_columns(heading: Heading, layout: Layout) -> tuple[dict[str, int], tuple[str, ...]]:
     """Return role → place of its column, and the layout's columns that are not there."""
-    places = find_columns(heading.names, layout, _key, some="one or more of")
+    places = find_columns(heading.names, layout, _alike, some="one or more of")
     return places, absent_columns(layout, places)

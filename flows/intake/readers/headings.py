@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 
+from flows.intake.readers import stated_units
 from flows.intake.readers.chunk import Unreadable, is_value, roles
 from schemas.farm.layout import Layout
 
@@ -33,14 +34,19 @@ def joined_headings(rows: Sequence[Sequence[str]], width: int) -> list[str]:
 
 
 def find_columns(
-    names: Sequence[str], layout: Layout, key: Callable[[str], str], *, some: str = "one of"
+    names: Sequence[str],
+    layout: Layout,
+    alike: Callable[[str, str], bool],
+    *,
+    some: str = "one of",
 ) -> dict[str, int]:
-    """Return role → place of its column: by the exact heading, else by ``key`` of the heading.
+    """Return role → place of its column: by the exact heading, else by one that is ``alike``.
 
-    Raises Unreadable if no column has values, or one that says what a row is of is not there.
+    ``alike``: whether the layout's name and a heading of the file are the same. Raises Unreadable
+    if no column has values, one that says what a row is of is not there, or a heading carries
+    another unit than the layout.
     """
     exact = {name: i for i, name in reversed(list(enumerate(names)))}
-    keys = list(map(key, names))
     wanted = roles(layout)
     places = {
         role: exact[found]
@@ -49,14 +55,15 @@ def find_columns(
     }
     shown = f"the headings {', '.join(names)}"[:500]
     for role in (role for role in wanted if role not in places):
-        free = [(k, i) for i, k in enumerate(keys) if i not in places.values()]
-        near = [i for n in wanted[role] for k, i in free if k == key(n)]
+        free = [(n, i) for i, n in enumerate(names) if i not in places.values()]
+        near = [i for ours in wanted[role] for n, i in free if alike(ours, n)]
         if near:
             places[role] = near[0]
         elif not is_value(role):
             raise Unreadable("no such column", shown, f"a column '{wanted[role][0]}'")
     if not any(map(is_value, places)):
         raise no_values(shown, layout, some)
+    stated_units.check_headings(names, places, layout)
     return places
 
 

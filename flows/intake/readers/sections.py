@@ -18,6 +18,8 @@ from schemas.farm.layout import Layout
 
 END = "\x1e"  # put at every line's end, so that a line with too few or too many fields shows
 FIELDS = "__end"
+LAST = "__last"  # the field under a last heading without a name
+FURTHER = "__further"  # one field on: the end of a row with a delimiter behind its last field
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +103,7 @@ def _at_once(sections: list[Keyed]) -> tuple[pl.DataFrame, list[int]] | None:
     if frame is None or frame.height != counts.sum():
         return None
     time = pl.col("time_0").fill_null("")
-    bad = (pl.col(FIELDS) != END).fill_null(True) | (time.str.strip_chars() == "")
+    bad = ~_ends_well() | (time.str.strip_chars() == "")
     if one.layout.comment:
         bad = bad | time.str.starts_with(one.layout.comment)
     rows = frame.select(bad.arg_true()).to_series().to_numpy()
@@ -130,9 +132,7 @@ def _parse(own: Section) -> Chunk:
         if frame is None or frame.height != lines:
             raise Unreadable("quotes that do not pair", "a quoted line end", "one row a line")
     frame = frame.with_columns(pl.int_range(first_line, first_line + lines).alias("line"))
-    good = (pl.col(FIELDS) == END).fill_null(False) & ~pl.col("line").is_in(
-        [first_line + i for i in odd]
-    )
+    good = _ends_well() & ~pl.col("line").is_in([first_line + i for i in odd])
     if layout.comment:
         frame = frame.filter(~pl.col("time_0").fill_null("").str.starts_with(layout.comment))
     empty = pl.col("time_0").fill_null("").str.strip_chars().is_in(["", END])
@@ -147,6 +147,17 @@ def _parse(own: Section) -> Chunk:
     ]
     kept = frame.filter(good).select("line", *own.places)
     return Chunk(kept, faults(wrong), raw, own.absent)
+
+
+def _ends_well() -> pl.Expr:
+    """Return which rows have as many fields as there are headings.
+
+    A delimiter behind the last field is no field; nor is one behind the last heading, where the
+    rows have none.
+    """
+    end = pl.col(FIELDS) == END
+    further = pl.col(FIELDS).is_null() & (pl.col(FURTHER) == END)
+    return (end.fill_null(False) | further | (pl.col(LAST) == END)).fill_null(False)
 
 
 def _broken(line: str, delimiter: str, width: int, odd_quotes: bool) -> tuple[str, str, str]:
@@ -207,6 +218,8 @@ def _scanned(text: bytes, own: Section, numbers: frozenset[int]) -> pl.DataFrame
     layout, width = own.layout, len(own.names)
     end = (layout.delimiter + END).encode()
     body = (text.removesuffix(b"\n") + b"\n").replace(b"\n", end + b"\n")
+    nameless = own.names[-1:] == (f"column {width}",)
+    last = pl.col(f"c{width - 1}") if nameless else pl.lit(None, pl.String)
     schema: dict[str, pl.DataType] = {
         f"c{i}": pl.Float64() if i in numbers else pl.String() for i in range(width)
     }
@@ -215,7 +228,7 @@ def _scanned(text: bytes, own: Section, numbers: frozenset[int]) -> pl.DataFrame
             pl.scan_csv(
                 body,
                 has_header=False,
-                schema=schema | {FIELDS: pl.String()},
+                schema=schema | {FIELDS: pl.String(), FURTHER: pl.String()},
                 separator=layout.delimiter,
                 quote_char=layout.quote if layout.quote and layout.quote.encode() in text else None,
                 null_values=missing_words(layout),
@@ -225,7 +238,10 @@ def _scanned(text: bytes, own: Section, numbers: frozenset[int]) -> pl.DataFrame
                 encoding="utf8-lossy",
             )
             .select(
-                *(pl.col(f"c{place}").alias(role) for role, place in own.places.items()), FIELDS
+                *(pl.col(f"c{place}").alias(role) for role, place in own.places.items()),
+                FIELDS,
+                FURTHER,
+                last.alias(LAST),
             )
             .collect()
         )

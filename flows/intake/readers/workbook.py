@@ -12,6 +12,7 @@ from itertools import chain, islice
 from tempfile import SpooledTemporaryFile
 from typing import Any
 
+from flows.intake.readers import stated_units
 from flows.intake.readers.chunk import Chunk, Content, Unreadable, records
 from flows.intake.readers.headings import HEAD_LINES, find_columns, heading_at, joined_headings
 from flows.intake.readers.packed import IN_MEMORY, whole
@@ -60,8 +61,10 @@ def _sheet(sheet: Any, layout: Layout) -> Iterator[Chunk]:
     head = list(islice(rows, HEAD_LINES))
     at = _heading_at(head, layout)
     names = _names(head[at : at + layout.header], layout, head)
-    places = find_columns(names, layout, _plain)
+    places = find_columns(names, layout, lambda ours, theirs: _plain(ours) == _plain(theirs))
     first = at + layout.header + layout.after_header
+    for row in head[at + layout.header : first]:
+        stated_units.check_row(["" if c is None else str(c) for c in row], places, layout)
     numbered = enumerate(chain(head[first:], rows), first + 1)
     batch: list[tuple[int, Row]] = []
     blank = 0

@@ -11,6 +11,7 @@ from flows.base import units
 from flows.setup.sniff import heading_words
 from flows.setup.sniff.finding import Grid, Sure
 from schemas.quantities import BY_NAME, Instrument
+from schemas.unit_words import unit_of
 
 SENTINELS = (
     *(-9999, -99999, -999, -99, -6999, 6999, 7999, -7999, 9999, 99999),
@@ -44,7 +45,7 @@ def find(grid: Grid, taken: tuple[int, ...]) -> tuple[list[Column], list[str]]:
         if i in taken:
             continue
         heading = heading_words.heading(name)
-        below = heading_words.unit_of(grid.units[i].strip("[]() ")) if i < len(grid.units) else None
+        below = unit_of(grid.units[i].strip("[]() ")) if i < len(grid.units) else None
         values, odd = numbers(grid, i)
         if heading.quantity is None or values.drop_nulls().is_empty():
             left_out.append(name)
@@ -65,8 +66,7 @@ def numbers(grid: Grid, place: int) -> tuple[pl.Series, Counter[str]]:
         plain = plain.str.replace(",", ".", literal=True)
     value = plain.cast(pl.Float64, strict=False)
     value = value.set(value.is_nan() | value.is_infinite(), None)
-    odd = text.filter(value.is_null() & (text != ""))
-    return value, Counter(odd.to_list())
+    return value, Counter(text.filter(value.is_null() & (text != "")).to_list())
 
 
 def _missing(grid: Grid, columns: list[Column], texts: Counter[str]) -> None:

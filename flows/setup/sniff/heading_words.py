@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from schemas.quantities import BY_NAME
+from schemas.unit_words import unit_of
 
 _WORDS = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
 
@@ -16,7 +17,6 @@ def _whole_words(pattern: str) -> re.Pattern[str]:
 
 QUANTITIES = {name: _whole_words(pattern) for name, pattern in _WORDS["quantities"].items()}
 KINDS = {kind: _whole_words(pattern) for kind, pattern in _WORDS["kinds"].items()}
-UNITS = {unit: re.compile(pattern) for unit, pattern in _WORDS["units"].items()}
 MEASURED_IN = {name: tuple(family["units"]) for name, family in _WORDS["families"].items()}
 FAMILY: dict[str, str] = {
     q: name for name, family in _WORDS["families"].items() for q in family["quantities"]
@@ -35,8 +35,7 @@ STAMP = re.compile(
 
 def family(quantity: str) -> str:
     """The kind of measure that a quantity is."""
-    plain = quantity.removesuffix("_max").removesuffix("_min")
-    return FAMILY.get(plain, "temp")
+    return FAMILY.get(quantity.removesuffix("_max").removesuffix("_min"), "temp")
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,14 +61,6 @@ def plain(text: str) -> str:
     text = re.sub(r"(?<=[A-Za-z])(?=\d)", " ", text)
     text = re.sub(r"(?<=\d)(?=[A-Za-z])", " ", text)
     return " ".join(text.lower().split())
-
-
-def unit_of(text: str) -> str | None:
-    """The unit that a cell or a bracket names, None where it names none."""
-    text = " ".join(text.strip().lower().split()).strip(". ")
-    if not text:
-        return None
-    return next((unit for unit, pattern in UNITS.items() if pattern.fullmatch(text)), None)
 
 
 def heading(name: str) -> Heading:

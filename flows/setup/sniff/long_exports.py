@@ -9,6 +9,7 @@ from flows.setup.sniff import heading_words
 from flows.setup.sniff.finding import Grid, Sure
 from flows.setup.sniff.heading_words import plain
 from flows.setup.sniff.stamps import Stamps
+from schemas.unit_words import unit_of
 
 MOST_SERIES = 60
 DEPTH_WORDS = ("depth", "depth cm", "depth in", "sensor depth")
@@ -96,7 +97,7 @@ def depth_column(grid: Grid, taken: tuple[int, ...]) -> int | None:
                 grid.layout |= {"shape": "long", "depth_column": name}
                 unit = (
                     heading_words.heading("x " + name).depth_unit
-                    or heading_words.unit_of("".join(heading_words.BRACKETS.findall(name)))
+                    or unit_of("".join(heading_words.BRACKETS.findall(name)))
                     or ("inch" if plain(name).endswith(" in") else None)
                 )
                 unit = unit if unit in ("cm", "mm", "inch") else None

@@ -207,17 +207,20 @@ def _note_zone(
     written = 0.0 if marked and str(stamps.mark)[0] not in "+-" else None
     if marked and written is None:
         written = _hours(str(stamps.mark))
-    true = [c for c in left if written is not None and _keeps(c, written)]
+    true = [
+        c for c in left if written is not None and "offset" in c.keys and c.offset_h[0] == written
+    ]
     chosen = left[0] if not true or (marked and reasons and true[0] is not left[0]) else true[0]
     names = [f"{c.name} ({next(iter(c.keys.values()))})" for c in left]
     why = "; ".join(reasons) or "nothing in it tells the clock"
     if stamps.mark == "several":
         grid.note("time.trust_zone", "true", Sure.LIKELY, "the stamps name more than one offset")
         return {"trust_zone": True}
+    ignored = {"trust_zone": False} if marked else {}
     if len(left) > 1 or unsure or not reasons:
         why += f"; it may be {' or '.join(names)}: which?"
         grid.note("time.zone", names[0], Sure.UNSURE, why)
-        return dict(chosen.keys)
+        return chosen.keys | ignored
     if marked and true:
         grid.note(
             "time.trust_zone", "true", Sure.LIKELY, f"'{stamps.mark}' in the stamps is true: {why}"
@@ -226,11 +229,7 @@ def _note_zone(
     if marked:
         why = f"'{stamps.mark}' in the stamps is not true: {why}"
     grid.note("time.zone", names[0], Sure.LIKELY, why)
-    return dict(chosen.keys)
-
-
-def _keeps(clock: Clock, hours: float) -> bool:
-    return "offset" in clock.keys and clock.offset_h[0] == hours
+    return chosen.keys | ignored
 
 
 def _note_stamp(grid: Grid, end: str | None, why: str = "") -> None:

@@ -146,8 +146,8 @@ def test_05_missing_codes_of_a_file_and_of_a_column_and_an_undeclared_one(tmp_pa
 
 
 class Test06And07And08Zones:
-    def test_a_z_that_is_not_true_is_put_right_by_an_offset(self, tmp_path):
-        folder = farm(tmp_path, HOURLY)
+    def test_a_z_that_is_not_true_is_ignored_if_the_layout_says_so(self, tmp_path):
+        folder = farm(tmp_path, HOURLY.replace('"-06:00"', '"-06:00", trust_zone = false'))
         land(folder, PLAIN.replace("2020-06-01 00:00", "2020-06-01T00:00:00Z"))
         assert local(folder)[0][0] == SIX
 

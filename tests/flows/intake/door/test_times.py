@@ -34,7 +34,11 @@ def utc(*parts):
     ("stamp", "time", "expected"),
     [
         ("2020-06-01 12:00", {"offset": "-06:00"}, utc(2020, 6, 1, 18)),
-        ("2020-06-01T12:00:00Z", {"offset": "-06:00"}, utc(2020, 6, 1, 18)),  # the Z is not true
+        (
+            "2020-06-01T12:00:00Z",
+            {"offset": "-06:00", "trust_zone": False},
+            utc(2020, 6, 1, 18),
+        ),  # the Z is not true
         ("2020-06-01T12:00:00Z", {"trust_zone": True}, utc(2020, 6, 1, 12)),
         ("2020-06-01T12:00:00.250+09:30", {"trust_zone": True}, utc(2020, 6, 1, 2, 30, 0, 250000)),
         ("2020-06-01 24:00", {"offset": "Z"}, utc(2020, 6, 2)),
@@ -45,6 +49,9 @@ def utc(*parts):
         ("03/04/2020 05:06", {"offset": "Z", "format": "%m/%d/%Y %H:%M"}, utc(2020, 3, 4, 5, 6)),
         ("1 Jun 2020 24:00", {"offset": "Z", "format": "%d %b %Y %H:%M"}, utc(2020, 6, 2)),
         ("1591012800", {"format": "epoch_s"}, utc(2020, 6, 1, 12)),
+        ("nan", {"format": "epoch_s"}, None),
+        ("1e30", {"format": "epoch_s"}, None),
+        ("-inf", {"format": "epoch_ms"}, None),
         ("1591012800500", {"format": "epoch_ms"}, utc(2020, 6, 1, 12, 0, 0, 500000)),
         ("2020-06-01 12:00", {"zone": "America/Winnipeg"}, utc(2020, 6, 1, 17)),
         ("2020-01-01 12:00", {"zone": "America/Winnipeg"}, utc(2020, 1, 1, 18)),

@@ -122,6 +122,109 @@ def test_headings_that_come_again_in_another_order():
     assert chunks(data, layout())[-1].frame["line"].to_list() == [8]
 
 
+@pytest.mark.parametrize(
+    "heading",
+    [
+        b"T,R,t",
+        b"\xef\xbb\xbft,R,T",  # files joined as they were
+        b"R,T, T ime",
+        b"r,TIME,T,wind",
+        b"wind,gust,sun,R,T,t",
+        b"t,R,T,",
+    ],
+)
+def test_a_second_heading_brings_its_own_order(heading):
+    rule = layout(time={"columns": ["time"], "offset": "Z"})
+    heading = heading.replace(b"t,", b"time,").replace(b",t", b",time")
+    names = heading.removeprefix(b"\xef\xbb\xbf").decode().lower().replace(" ", "").split(",")
+    cells = {"time": "2020-06-01 02:00", "t": "3", "r": "0.4"}
+    line = ",".join(cells.get(name, "") for name in names).encode()
+    data = PLAIN.replace(b"t,", b"time,", 1) + heading + b"\n" + line + b"\n"
+    for found in (
+        rows(data, rule),
+        rows(PLAIN.replace(b"t,", b"time,", 1), rule)
+        + rows(line + b"\n", rule, before=data[: -len(line) - 1]),
+    ):
+        assert found == [*READ, ("2020-06-01 02:00", 3, 0.4)]
+    assert faults(data, rule) == []
+
+
+@pytest.mark.parametrize(
+    ("line", "cause", "found"),
+    [
+        (b"when,air,rain", "another heading", "when, air, rain in line 4"),
+        (b"T,R,S", "no such column", "the headings T, R, S in line 4"),
+        (b",degF,mm", "another unit", "T in degF in line 4"),
+        (b",\xc2\xb0C,inch", "another unit", "R in inch in line 4"),
+        (b"t,R [in],T", "another unit", "'R [in]' in in in line 4"),
+    ],
+)
+def test_a_line_under_which_the_layout_does_not_hold_stops_the_file(line, cause, found):
+    columns = {"T": {"quantity": "air_temp"}, "R": {"quantity": "rain", "names": ["R [in]"]}}
+    rule = layout(columns=columns)
+    data = PLAIN + line + b"\n2020-06-01 02:00,3,0.4\n"
+    assert rows(data, rule) == READ
+    assert [fault[:1] + fault[3:5] for fault in faults(data, rule)] == [
+        (n, cause, found) for n in (4, 5)
+    ]
+    later = faults(b"2020-06-01 03:00,3,0.4\n", rule, before=data)
+    assert [fault[0] for fault in later] == [6]
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        b"logger restarted,,",
+        b",\xc2\xb0C,mm",
+        b",C,mm/h",
+        b"TS,deg,mm",
+        b",Avg,Tot",
+        b",Smp,Smp",
+        b"battery,low,low",
+    ],
+)
+def test_other_words_among_the_rows_stop_nothing(line):
+    data = PLAIN + line + b"\n2020-06-01 02:00,3,0.4\n"
+    found = [chunk.frame["time_0"][-1] for chunk in chunks(data, layout())]
+    assert (found, faults(data, layout())) == (["2020-06-01 02:00"], [])
+
+
+def test_a_units_row_is_compared_with_the_layout():
+    data = PLAIN.replace(b"\n", b"\n,degC,mm\n", 1)
+    assert rows(data, layout(after_header=1)) == READ
+    for wrong in (b"degF,mm", b"degC,in", b"K,mm", b"mm,degC"):
+        with pytest.raises(Unreadable, match="another unit"):
+            chunks(data.replace(b"degC,mm", wrong), layout(after_header=1))
+
+
+def test_a_heading_with_its_units_row_again_takes_no_row_for_units():
+    data = PLAIN.replace(b"\n", b"\n,degC,mm\n", 1)
+    again = b"t,R,T\n2020-06-01 02:00,0.4,3\n"
+    rule = layout(after_header=1)
+    assert rows(data + again, rule)[2:] == [("2020-06-01 02:00", 3, 0.4)]
+    wrong = again.replace(b"\n", b"\n,in,degC\n", 1)
+    assert [fault[3] for fault in faults(data + wrong, rule)] == ["another unit"] * 3
+
+
+@pytest.mark.parametrize("other", ["ΔT", "T₂", "Tₐ"])
+def test_names_that_differ_in_letters_beyond_ascii_are_different(other):
+    rule = layout(columns={"T": {"quantity": "air_temp"}, other: {"quantity": "dew_point"}})
+    (chunk,) = chunks(f"t,{other}\n2020-06-01 00:00,9\n".encode(), rule)
+    assert chunk.absent == ("T",)
+    assert chunk.frame[f"v:{other}"].to_list() == [9]
+    with pytest.raises(Unreadable, match="none of the layout's columns"):
+        chunks(f"t,{other}\n2020-06-01 00:00,9\n".encode(), layout())
+
+
+def test_a_delimiter_behind_the_last_field_is_no_field():
+    for data in (
+        PLAIN.replace(b"0.2\n", b"0.2,\n").replace(b",0\n", b",0,\n"),
+        PLAIN.replace(b"0.2\n", b"0.2,\n"),
+        PLAIN.replace(b"R\n", b"R,\n"),
+    ):
+        assert (rows(data, layout()), faults(data, layout())) == (READ, [])
+
+
 def test_a_preamble_that_comes_again_is_not_rows():
     top = b"logger 7\nsite north\n"
     assert rows(top + PLAIN + top + PLAIN, layout(skip=2)) == READ * 2
