@@ -9,31 +9,42 @@ import io
 import json
 import zipfile
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import duckdb
 import polars as pl
 
-from flows.base.files import read_json, write_text
+from flows.base.files import read_state, write_text
 from flows.base.version import VERSION
 from flows.books import fieldbook, normals_table, yield_map
 from flows.books.fieldbook import Problem
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
-from flows.store import warehouse
-from flows.store.archive import Archive, Arrival, Receipt
+from flows.store import publish_guard, warehouse
+from flows.store.archive import Archive, Arrival
 from flows.store.archive_bytes import measure
+from flows.store.archive_reader import DAMAGED
+from flows.store.receipts import Receipt
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.farm.farm import Farm
 
 # A zip's entries need a date; always the same one, so that the same files give the same bytes.
 NO_DATE = (1980, 1, 1, 0, 0, 0)
-KINDS = ("fieldbook", "yieldmaps", "normals")
+NAMES = {"fieldbook": "field book", "yieldmaps": "yield maps", "normals": "table of normals"}
+KINDS = tuple(NAMES)
 MEMORY = "books.json"  # of the state folder: the hash of each book as last seen
 EXTENT = {"book": "delivery", "sheet": "delivery", "row": "row", "value": "value"}
+
+
+@dataclass(frozen=True, slots=True)
+class _Version:
+    """A book as last seen: its hash, and how often it changed before."""
+
+    sha256: str
+    version: int
 
 
 def arrivals(folder: FarmFolder, farm: Farm, into: Path) -> tuple[list[Arrival], list[str]]:
@@ -46,8 +57,7 @@ def arrivals(folder: FarmFolder, farm: Farm, into: Path) -> tuple[list[Arrival],
         if book.is_dir():
             path = _zipped(into / "fieldbook.zip", content)
         else:
-            path = into / book.name
-            path.write_bytes(next(iter(content.values()), b""))
+            (into / book.name).write_bytes(next(iter(content.values()), b""))
         found.append(Arrival(path, "fieldbook", "", path.name, None, "fieldbook"))
     if folder.yield_maps.is_dir():
         # packed also when empty: where the last map was removed its points must go
@@ -70,22 +80,18 @@ def _with_versions(folder: FarmFolder, found: list[Arrival]) -> list[Arrival]:
     book; after a crash the same target is tried again.
     """
     file = folder.state / MEMORY
-    memory = read_json(file)
+    memory = read_state(file, dict[str, _Version]) or {}
     now = dict(memory)
     for arrival in found:
-        had = memory.get(arrival.kind, {})
+        had = memory.get(arrival.kind, _Version("", 0))
         sha256 = measure(arrival.path).sha256
-        same = had.get("sha256") == sha256
-        now[arrival.kind] = {
-            "sha256": sha256,
-            "version": had.get("version", 0) + (0 if same else 1),
-        }
+        if had.sha256 != sha256:
+            now[arrival.kind] = _Version(sha256, had.version + 1)
     if now != memory:
-        write_text(file, json.dumps(now, sort_keys=True))
+        text = json.dumps({kind: asdict(version) for kind, version in now.items()}, sort_keys=True)
+        write_text(file, text)
     return [
-        a
-        if now[a.kind]["version"] == 1
-        else replace(a, target=f"{a.target} {now[a.kind]['version']}")
+        a if now[a.kind].version == 1 else replace(a, target=f"{a.target} {now[a.kind].version}")
         for a in found
     ]
 
@@ -106,17 +112,84 @@ def fieldbook_path(folder: FarmFolder, farm: Farm) -> Path | None:
     return None
 
 
-def forget_outdated(con: duckdb.DuckDBPyConnection, farm: Farm) -> None:
+def attention(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Return what is wrong with the books as saved last, until somebody saves better ones.
+
+    A sentence for each book that cannot be read or of which something was rejected, and one for
+    passes that no yield can be computed from. ``con``: the warehouse or its published copy.
+    """
+    unread = con.sql("""
+        SELECT source, reason FROM (
+            SELECT source, state, reason FROM delivery
+            QUALIFY row_number() OVER (PARTITION BY source ORDER BY sequence DESC) = 1
+        ) WHERE state = 'refused' ORDER BY source
+    """).fetchall()
+    rejected = con.sql("""
+        SELECT book, count(*) FROM book_problem WHERE lost <> 'none' GROUP BY book ORDER BY book
+    """).fetchall()
+    ((passes,),) = con.sql(
+        "SELECT count(*) FROM harvest_pass ANTI JOIN season USING (field, season)"
+    ).fetchall()
+    found = [
+        f"The {NAMES[book]} as saved last cannot be read: {reason} The version before stands."
+        for book, reason in unread
+        if book in NAMES
+    ]
+    found += [
+        ("1 entry" if number == 1 else f"{number:,} entries")
+        + f" of the {NAMES[book]} {'was' if number == 1 else 'were'} rejected. "
+        "The table book_problem lists each one."
+        for book, number in rejected
+    ]
+    if passes:
+        found.append(
+            f"No yield is computed from {passes:,} passes of the field book: their field and season "
+            "are not on its sheet seasons."
+        )
+    return found
+
+
+def forget_outdated(con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm) -> None:
     """Take out the receipts of books that were read by another crop list, money or program.
 
-    They then count as not yet landed, and the newest version is read again.
+    They then count as not yet landed, and the newest version is read again; so does a book that
+    was damaged in the archive and is repaired. If the version that stands cannot be read again,
+    its tables stay as they are.
     """
-    outdated = "source IN (SELECT unnest(?)) AND setup IS DISTINCT FROM ?"
-    given = [list(KINDS), _setup_fingerprint(farm)]
-    with warehouse.transaction(con):
-        receipts = f"SELECT delivery FROM delivery WHERE {outdated}"
-        con.execute(f"DELETE FROM quarantine WHERE delivery IN ({receipts})", given)
-        con.execute(f"DELETE FROM delivery WHERE {outdated}", given)
+    for kind in KINDS:
+        rows = con.execute(
+            "SELECT sequence, state, coalesce(reason, ''), setup IS DISTINCT FROM ? "
+            "FROM delivery WHERE source = ? ORDER BY sequence DESC",
+            [_setup_fingerprint(farm), kind],
+        ).fetchall()
+        damage: dict[int, str] = {}
+        for sequence, state, reason, outdated in rows:
+            if outdated or reason.startswith(DAMAGED):
+                damage[sequence] = _damage(archive, sequence)
+            if state == "landed":
+                break  # this version stands; older ones need not be read
+        with warehouse.transaction(con):
+            if "" in damage.values() and not any(damage.values()):
+                for table in ("quarantine", "delivery"):
+                    con.execute(
+                        f"DELETE FROM {table} WHERE delivery IN "
+                        "(SELECT delivery FROM delivery WHERE source = ?)",
+                        [kind],
+                    )
+            for sequence, reason in damage.items():
+                if reason:
+                    con.execute(
+                        "UPDATE delivery SET reason = ? WHERE sequence = ?", [reason, sequence]
+                    )
+
+
+def _damage(archive: Archive, sequence: int) -> str:
+    """Return why a version cannot be read again, as a delivery's reason; empty if it can."""
+    receipt = archive.by_sequence.get(sequence)
+    if receipt is None:
+        return f"{DAMAGED}: found no receipt; expected its receipt in archive/receipts"
+    damaged = archive.problem(receipt)
+    return f"{DAMAGED}: found {damaged.found}; expected {damaged.expected}" if damaged else ""
 
 
 def _setup_fingerprint(farm: Farm) -> str:
@@ -128,8 +201,7 @@ def _setup_fingerprint(farm: Farm) -> str:
 
 def _bushels(farm: Farm) -> dict[str, float | None]:
     """Return the crops that there are and the mass of a bushel of each."""
-    crops = farm_file.tables(farm)["crop"].select("crop", "bushel_kg")
-    return dict(crops.iter_rows())
+    return dict(farm_file.tables(farm)["crop"].select("crop", "bushel_kg").iter_rows())
 
 
 def land(
@@ -154,6 +226,10 @@ def _land_version(
     if newer:
         _write_receipt(con, receipt, farm, "landed", "a later version stands")
         return False
+    if reason := _damage(archive, receipt.sequence):
+        with warehouse.transaction(con):
+            _write_receipt(con, receipt, farm, "refused", reason)
+        return False
     frames, problems = _read(archive, farm, receipt)
     # one bad map among others is its own loss; a bad file of a field book would empty its tables
     nothing = receipt.kind != "yieldmaps" or all(f.is_empty() for f in frames.values())
@@ -161,6 +237,7 @@ def _land_version(
     with warehouse.transaction(con):
         if not unreadable:
             con.execute("DELETE FROM quarantine WHERE source = ?", [receipt.kind])
+            publish_guard.explain_loss(con, "quarantine")
             changes = "; ".join(filter(None, (_changes(con, n, f) for n, f in frames.items())))
             for name, frame in frames.items():
                 replace_if_changed(con, name, frame)
@@ -214,6 +291,7 @@ def replace_if_changed(con: duckdb.DuckDBPyConnection, name: str, frame: pl.Data
     table = TABLES[name]
     if not warehouse.read(con, table).equals(frame.sort(table.key)):
         warehouse.replace(con, table, frame)
+        publish_guard.explain_loss(con, name)
 
 
 def _list_problems(con: duckdb.DuckDBPyConnection, kind: str, problems: list[Problem]) -> None:

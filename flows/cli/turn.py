@@ -5,7 +5,13 @@ Imports inside functions are for start-up time.
 
 from __future__ import annotations
 
+from typing import Annotated
+
+import typer
+
 from flows.cli.base import Folder, app, farm_folder, report_runs, run_steps
+
+AcceptLoss = Annotated[bool, typer.Option("--accept-loss", help="go on, though data is lost")]
 
 
 @app.command()
@@ -49,24 +55,44 @@ def derive(folder: Folder) -> None:
 
 
 @app.command()
-def publish(folder: Folder) -> None:
+def publish(folder: Folder, accept_loss: AcceptLoss = False) -> None:
     """Put a fresh copy of the warehouse where others read it.
+
+    A copy with fewer rows than the one there is not published (exit 1), unless a change of
+    farm.toml, a book or a file explains it, or --accept-loss is given.
 
     \b
     Example:
       checkstrip publish my_farm
     """
-    run_steps(folder, "publish")
+    from flows.base.progress import bar
+    from flows.run import steps
+
+    with bar() as tick:
+        done = steps.publish(farm_folder(folder), tick, accept_loss=accept_loss)
+    report_runs([done])
 
 
 @app.command()
-def rebuild(folder: Folder) -> None:
+def rebuild(folder: Folder, accept_loss: AcceptLoss = False) -> None:
     """The whole warehouse again from the archive and the field book.
 
-    The old warehouse stands until the new one is whole. Its checksum is printed.
+    The old warehouse stands until the new one is whole and was compared with it. If the archive
+    lacks something that the old one knows, nothing is changed (exit 1); --accept-loss lists what
+    is lost and goes on. Prints the checksum.
 
     \b
-    Example:
+    Examples:
       checkstrip rebuild my_farm
+      checkstrip rebuild my_farm --accept-loss
     """
-    run_steps(folder, "rebuild", "publish")
+    from flows.base.progress import bar
+    from flows.run import steps
+
+    farm = farm_folder(folder)
+    with bar() as tick:
+        done = [
+            steps.rebuild(farm, tick, accept_loss=accept_loss),
+            steps.publish(farm, tick, accept_loss=accept_loss),
+        ]
+    report_runs(done)

@@ -10,7 +10,7 @@ import tempfile
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 
 import duckdb
@@ -22,8 +22,10 @@ from flows.farm.folder import FarmFolder
 from flows.intake import land, reread
 from flows.intake.door.places import Places
 from flows.intake.sources import drop, http
-from flows.store import warehouse
-from flows.store.archive import Archive, Receipt
+from flows.store import archive_damage, backup_objects, migrate, warehouse
+from flows.store.archive import Archive
+from flows.store.backup_objects import BackupObjects
+from flows.store.receipts import HEAD_FACT, Known, Receipt
 from schemas.farm.farm import Farm, Source
 
 HTTP_MEMORY = "http.json"
@@ -39,14 +41,19 @@ class Collected:
     duplicate: int = 0
     refused: int = 0
     notes: list[str] = field(default_factory=list)
+    damaged: list[str] = field(default_factory=list)
+    books: list[str] = field(default_factory=list)
 
     @property
     def wants_attention(self) -> bool:
-        """Whether something was refused or could not be reached."""
-        return bool(self.quarantined or self.refused)
+        """Whether something was rejected now, or is damaged or rejected until somebody acts."""
+        return bool(self.quarantined or self.refused or self.damaged or self.books)
 
     def __str__(self) -> str:
-        """In a sentence."""
+        """In sentences."""
+        return " ".join([self._arrived(), *self.damaged, *self.books])
+
+    def _arrived(self) -> str:
         if not self.deliveries:
             return "Nothing new arrived."
         deliveries = "1 delivery" if self.deliveries == 1 else f"{self.deliveries} deliveries"
@@ -61,24 +68,46 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Collected:
     """Take in all that is new. Raises UserError (farm file), Busy (another writer)."""
     farm = farm_file.load(folder.farm_toml)
     with warehouse.open_writer(folder, "collecting") as con:
+        folder.make()
         before = _last_sequence(con)
-        notes = archive_new(con, folder, farm, tick)
-        outdated = land_all(con, folder, farm, tick)
-        if outdated:
-            notes.append(f"{outdated} deliveries were read again, because farm.toml has changed.")
-        return _summary(con, before, notes)
+        archive = open_archive(Known.of(con), folder, farm)
+        notes = archive_new(con, folder, farm, archive, tick)
+        reread = land_from(con, archive, farm, tick)
+        if reread:
+            notes.append(f"{reread} deliveries were read again, because farm.toml has changed.")
+        notes += [f"Repaired in the archive: {name}." for name in archive.repaired]
+        damaged = archive_damage.sentences(con, archive, folder.root)
+        return _summary(con, before, notes, damaged)
+
+
+def open_archive(
+    known: Known, folder: FarmFolder, farm: Farm, *, search_backups: bool = False
+) -> Archive:
+    """Open the archive to write to: compared with what the warehouse knows, repaired from backups.
+
+    The backups' folders are looked for only if something is damaged, or with ``search_backups``.
+    """
+
+    @cache
+    def backups() -> list[BackupObjects]:
+        return list(backup_objects.reachable(folder, farm.backup.to if farm.backup else None))
+
+    return Archive.open(folder.archive, known, backups, search_backups=search_backups)
 
 
 def archive_new(
-    con: duckdb.DuckDBPyConnection, folder: FarmFolder, farm: Farm, tick: Tick = silent
+    con: duckdb.DuckDBPyConnection,
+    folder: FarmFolder,
+    farm: Farm,
+    archive: Archive,
+    tick: Tick = silent,
 ) -> list[str]:
     """Put everything that is new into the archive; returns notes on what was left, and why."""
-    folder.make()
-    archive = Archive.open(folder.archive)
     places = Places.of(farm)
     tick("looking for files", 0, 1)
-    found = drop.find_settled(folder, farm, places)
-    archive.take(found.arrivals)
+    with tempfile.TemporaryDirectory(dir=folder.state) as into:
+        found = drop.find_settled(folder, farm, places, Path(into))
+        archive.take(found.arrivals)
     left = [*archive.unsettled, *archive.unread]
     found.arrivals = [a for a in found.arrivals if a not in left]
     notes = found.notes + [
@@ -109,7 +138,7 @@ def land_all(
 
     What was read by another set-up is read again (see flows/intake/reread.py); returns how many deliveries.
     """
-    return land_from(con, Archive.open(folder.archive), farm, tick)
+    return land_from(con, open_archive(Known.of(con), folder, farm), farm, tick)
 
 
 def land_from(
@@ -119,12 +148,15 @@ def land_from(
     with warehouse.transaction(con):
         for name, frame in farm_file.tables(farm).items():
             books.replace_if_changed(con, name, frame)
-    outdated = reread.forget_outdated(con, archive, farm)
-    books.forget_outdated(con, farm)
+        head = f"{archive.head.sequence} {archive.head.sha256}"
+        if archive.head.sha256 and migrate.fact(con, HEAD_FACT) != head:
+            migrate.set_fact(con, HEAD_FACT, head)
+    concerned = reread.read_outdated_again(con, archive, farm)
+    books.forget_outdated(con, archive, farm)
     waiting = _unlanded(con, archive.receipts)
     land.land(con, archive, farm, [r for r in waiting if r.kind in ("file", "http")], tick)
     books.land(con, archive, farm, waiting)
-    return len(outdated.sequences)
+    return concerned.reread
 
 
 def _unlanded(con: duckdb.DuckDBPyConnection, receipts: Iterable[Receipt]) -> list[Receipt]:
@@ -145,7 +177,10 @@ def _last_reading(con: duckdb.DuckDBPyConnection, source: Source) -> datetime | 
     return row[0] if row else None
 
 
-def _summary(con: duckdb.DuckDBPyConnection, before: int, notes: list[str]) -> Collected:
+def _summary(
+    con: duckdb.DuckDBPyConnection, before: int, notes: list[str], damaged: list[str]
+) -> Collected:
+    wrong = books.attention(con)
     row = con.execute(
         "SELECT count(*), coalesce(sum(rows_landed), 0), coalesce(sum(rows_quarantined), 0), "
         "coalesce(sum(rows_duplicate), 0), count(*) FILTER (state = 'refused') "
@@ -154,4 +189,4 @@ def _summary(con: duckdb.DuckDBPyConnection, before: int, notes: list[str]) -> C
     ).fetchone()
     assert row is not None
     deliveries, landed, quarantined, duplicate, refused = (int(number) for number in row)
-    return Collected(deliveries, landed, quarantined, duplicate, refused, notes)
+    return Collected(deliveries, landed, quarantined, duplicate, refused, notes, damaged, wrong)

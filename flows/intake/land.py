@@ -8,7 +8,7 @@ or not at all. A delivery that cannot be read never stops the others.
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -25,7 +25,10 @@ from flows.intake.readers.by_format import cutter_of
 from flows.intake.readers.chunk import Chunk, Content, Unreadable
 from flows.intake.readers.sections import Section, together
 from flows.store import warehouse
-from flows.store.archive import Archive, Receipt
+from flows.store.archive import Archive
+from flows.store.archive_reader import DAMAGED
+from flows.store.backup_objects import Damaged
+from flows.store.receipts import Receipt
 from schemas.farm.farm import Farm
 from schemas.farm.layout import Layout
 from schemas.quantities import Instrument
@@ -49,7 +52,7 @@ def land(
     places = Places.of(farm)
     total, done = sum(r.size - r.offset for r in receipts), 0
     with ThreadPoolExecutor(1, "reading") as reader:
-        for window, read in _read_ahead(archive, farm, places, receipts, reader):
+        for window, read in _read_ahead(archive, farm, places, windows(receipts), reader):
             tick("reading files", done, total)
             try:
                 with warehouse.transaction(con):
@@ -66,6 +69,36 @@ def land(
     tick("reading files", total, total)
 
 
+class CannotLand(Exception):
+    """A window of deliveries does what nobody thought of; the caller's transaction is void."""
+
+    def __init__(self, window: list[Receipt], error: Exception) -> None:
+        super().__init__(str(error))
+        self.window, self.error = window, error
+
+
+def land_within(
+    con: duckdb.DuckDBPyConnection,
+    archive: Archive,
+    farm: Farm,
+    receipts: list[Receipt],
+    alone: set[int],
+) -> None:
+    """Land deliveries inside the caller's transaction; raises CannotLand.
+
+    Deliveries whose sequence is in ``alone`` have a window each.
+    """
+    places = Places.of(farm)
+    with ThreadPoolExecutor(1, "reading") as reader:
+        for window, read in _read_ahead(archive, farm, places, windows(receipts, alone), reader):
+            try:
+                _land_window(con, places, read.result())
+            except (duckdb.Error, OSError, MemoryError):
+                raise
+            except Exception as error:
+                raise CannotLand(window, error) from error
+
+
 @dataclass(frozen=True, slots=True)
 class _ReadWindow:
     """A window's deliveries with what came through the door, in parts."""
@@ -78,7 +111,7 @@ def _read_ahead(
     archive: Archive,
     farm: Farm,
     places: Places,
-    receipts: list[Receipt],
+    together: Iterator[list[Receipt]],
     reader: Executor,
 ) -> Iterator[tuple[list[Receipt], Future[_ReadWindow]]]:
     """Windows, each being read while the one before it is merged: the two want different things."""
@@ -90,7 +123,7 @@ def _read_ahead(
         return _ReadWindow(deliveries, parts if len(window) == 1 else iter(list(parts)))
 
     before: tuple[list[Receipt], Future[_ReadWindow]] | None = None
-    for window in windows(receipts):
+    for window in together:
         after = window, reader.submit(read, window)
         if before is not None:
             yield before
@@ -99,13 +132,16 @@ def _read_ahead(
         yield before
 
 
-def windows(receipts: list[Receipt]) -> Iterator[list[Receipt]]:
-    """Neighbours in the order of receipt that land together."""
+def windows(
+    receipts: list[Receipt], alone: Container[int] = frozenset()
+) -> Iterator[list[Receipt]]:
+    """Yield neighbors in the order of receipt that land together; those in ``alone`` by themselves."""
     window: list[Receipt] = []
     size = 0
     for receipt in receipts:
         own = receipt.size - receipt.offset
-        if window and (len(window) >= WINDOW_FILES or size + own > WINDOW_BYTES):
+        apart = receipt.sequence in alone or (window and window[-1].sequence in alone)
+        if window and (apart or len(window) >= WINDOW_FILES or size + own > WINDOW_BYTES):
             yield window
             window, size = [], 0
         window.append(receipt)
@@ -267,6 +303,8 @@ def _cut(archive: Archive, delivery: Incoming, layout: Layout) -> Iterator[Chunk
             yield piece
     except Unreadable as error:
         delivery.cause = (error.cause, error.found, error.expected)
+    except Damaged as damaged:
+        delivery.cause = (DAMAGED, damaged.found, damaged.expected)
     if absent:
         delivery.reason = f"without the column {', '.join(sorted(absent))}, which the layout names"
 

@@ -18,7 +18,7 @@ from flows.intake.readers.chunk import Chunk
 from flows.intake.readers.sections import Section
 from flows.intake.sources import Match
 from flows.store import warehouse
-from flows.store.archive import Receipt
+from flows.store.receipts import Receipt
 from schemas import generated
 from schemas.catalogue import TABLES
 

@@ -1,9 +1,9 @@
 """Set-up may be wrong at first: deliveries that a changed set-up concerns are read again.
 
-What the warehouse holds of the instruments concerned is taken out, in one transaction with the
-receipts of every delivery that speaks of them; those deliveries then count as not yet landed, and
-the ordinary landing reads them again in the order of receipt. So the result is that of a rebuild,
-and a crash in between only leaves work that the next collect does.
+What the warehouse holds of the instruments concerned is taken out, and every delivery that speaks
+of them lands again in the order of receipt, all in one transaction: the result is that of a
+rebuild, and after a crash the old state stands. A delivery that cannot be read again (its bytes are
+damaged, its receipt is lost) keeps its earlier rows.
 """
 
 from __future__ import annotations
@@ -18,10 +18,13 @@ import polars as pl
 from flows.base.version import VERSION
 from flows.derive import waiting_days
 from flows.farm import farm_file
-from flows.intake import sources
+from flows.intake import kept_rows, land, sources
 from flows.intake.door.places import Places
-from flows.store import migrate, warehouse
-from flows.store.archive import Archive, Receipt
+from flows.intake.kept_rows import Cause
+from flows.store import migrate, publish_guard, warehouse
+from flows.store.archive import Archive
+from flows.store.archive_reader import DAMAGED
+from flows.store.receipts import Receipt
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.farm.farm import Farm
@@ -33,52 +36,95 @@ Instrument = tuple[str, str]  # kind and name
 
 @dataclass(slots=True)
 class Concerned:
-    """The deliveries that are read again, and the instruments whose readings are made again."""
+    """The deliveries that are read again, and the instruments whose readings are made again.
+
+    ``kept``: those of them that cannot be read again, and why; their earlier rows stand.
+    """
 
     sequences: set[int] = field(default_factory=set)
     instruments: set[Instrument] = field(default_factory=set)
+    kept: dict[int, Cause] = field(default_factory=dict)
+
+    @property
+    def reread(self) -> int:
+        """Return how many deliveries are read again."""
+        return len(self.sequences) - len(self.kept)
 
 
-def forget_outdated(con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm) -> Concerned:
-    """Take out what was read by another set-up than today's; returns what was concerned.
+def read_outdated_again(con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm) -> Concerned:
+    """Read again what was read by another set-up than today's, or was damaged and is repaired.
 
     Costs nothing while farm.toml and the program stay as they were.
     """
     now = _setup(farm)
-    if migrate.fact(con, "landed_by") == now:
-        return Concerned()
-    concerned = find(con, archive, farm)
-    with warehouse.transaction(con):
-        if concerned.sequences:
-            _forget(con, concerned)
-        migrate.set_fact(con, "landed_by", now)
-        migrate.set_fact(con, "landed_version", VERSION)
-    return concerned
+    changed = migrate.fact(con, "landed_by") != now
+    concerned = find(con, archive, farm, changed=changed)
+    if not changed and not concerned.sequences:
+        return concerned
+    by_sequence = {r.sequence: r for r in archive.receipts}
+    for sequence in concerned.sequences:
+        cause = _cannot_be_read(archive, by_sequence.get(sequence))
+        if cause is not None:
+            concerned.kept[sequence] = cause
+    alone: set[int] = set()
+    while True:
+        try:
+            with warehouse.transaction(con):
+                if concerned.sequences:
+                    _replace(con, archive, farm, concerned, alone)
+                migrate.set_fact(con, "landed_by", now)
+                migrate.set_fact(con, "landed_version", VERSION)
+            return concerned
+        except land.CannotLand as failed:
+            # One of the window does what nobody thought of: find it, keep its rows, land the others.
+            if len(failed.window) > 1:
+                alone |= {receipt.sequence for receipt in failed.window}
+            else:
+                found = f"{type(failed.error).__name__}: {failed.error}"[:200]
+                cause = Cause(UNKNOWN_FAULT, found, "a readable file")
+                concerned.kept[failed.window[0].sequence] = cause
+
+
+def _cannot_be_read(archive: Archive, receipt: Receipt | None) -> Cause | None:
+    if receipt is None:
+        return Cause(DAMAGED, "no receipt", "its receipt in archive/receipts")
+    damaged = archive.problem(receipt)
+    return Cause(DAMAGED, damaged.found, damaged.expected) if damaged else None
 
 
 def _setup(farm: Farm) -> str:
-    """Fingerprint of the program and of all sources."""
+    """Return a fingerprint of the program and of all sources."""
     prints = [
         [s.name, s.kind, s.path, farm_file.setup_fingerprint(farm, s.name)] for s in farm.sources
     ]
     return hashlib.sha256(json.dumps([VERSION, prints]).encode()).hexdigest()[:16]
 
 
-def find(con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm) -> Concerned:
-    """Return the landed deliveries that today's set-up reads otherwise, and what hangs on them."""
+def find(
+    con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm, *, changed: bool = True
+) -> Concerned:
+    """Return the landed deliveries that today's set-up reads otherwise, and what hangs on them.
+
+    Also those that were damaged and are not any more; with ``changed`` false only these.
+    """
     places = Places.of(farm)
     by_sequence = {r.sequence: r for r in archive.receipts if r.kind in ("file", "http")}
     program = migrate.fact(con, "landed_version")
     concerned = Concerned()
-    rows = con.execute("SELECT sequence, source, setup, reason FROM delivery").fetchall()
+    rows = con.execute(
+        "SELECT sequence, source, setup, coalesce(reason, '') FROM delivery "
+        "WHERE ? OR starts_with(reason, ?)",
+        [changed, DAMAGED],
+    ).fetchall()
     for sequence, source, setup, reason in rows:
         receipt = by_sequence.get(sequence)
         if receipt is None:
             continue
         match = sources.match(receipt, farm, places)
         said = (match.source.name, match.setup) if match else (receipt.source, None)
-        retried = program != VERSION and str(reason or "").startswith(UNKNOWN_FAULT)
-        if said != (source, setup) or retried:
+        retried = program != VERSION and reason.startswith(UNKNOWN_FAULT)
+        repaired = reason.startswith(DAMAGED) and archive.problem(receipt) is None
+        if (changed and (said != (source, setup) or retried)) or repaired:
             concerned.sequences.add(sequence)
             concerned.instruments |= _may_speak_of(receipt, farm, places)
     _close(con, concerned)
@@ -117,10 +163,31 @@ def _close(con: duckdb.DuckDBPyConnection, concerned: Concerned) -> None:
             deliveries.extend(more)
 
 
+def _replace(
+    con: duckdb.DuckDBPyConnection,
+    archive: Archive,
+    farm: Farm,
+    concerned: Concerned,
+    alone: set[int],
+) -> None:
+    """Take out and land again, in the caller's transaction; what is kept lands in its place."""
+    kept = [kept_rows.of(con, farm, number, concerned.kept[number]) for number in concerned.kept]
+    _forget(con, concerned)
+    again = concerned.sequences - set(concerned.kept)
+    receipts = [r for r in archive.receipts if r.sequence in again]
+    for one in sorted(kept, key=lambda rows: rows.sequence):
+        before = [r for r in receipts if r.sequence < one.sequence]
+        land.land_within(con, archive, farm, before, alone)
+        one.put_back(con)
+        receipts = receipts[len(before) :]
+    land.land_within(con, archive, farm, receipts, alone)
+
+
 def _forget(con: duckdb.DuckDBPyConnection, concerned: Concerned) -> None:
-    """Take out receipts, refusals, readings and what was superseded, and touch their days."""
+    """Take out receipts, rejections, readings and what was superseded, and touch their days."""
     farm = warehouse.read(con, TABLES["farm"])
-    sequences = pl.DataFrame({"sequence": sorted(concerned.sequences)}, {"sequence": pl.Int64})
+    again = sorted(concerned.sequences - set(concerned.kept))
+    sequences = pl.DataFrame({"sequence": again}, {"sequence": pl.Int64})
     with warehouse.shown(con, again=sequences):
         con.execute(
             "DELETE FROM quarantine WHERE delivery IN "
@@ -140,6 +207,8 @@ def _forget(con: duckdb.DuckDBPyConnection, concerned: Concerned) -> None:
             f"DELETE FROM superseded_reading WHERE {side} AND instrument IN (SELECT unnest(?))",
             [names],
         )
+        publish_guard.explain_loss(con, *(f"{kind} {name}" for name in names))
+    publish_guard.explain_loss(con, "quarantine", "delivery_instrument", "superseded_reading")
     warehouse.changed(con)
 
 

@@ -44,17 +44,19 @@ def derive(folder: FarmFolder, tick: Tick = silent) -> Run:
         flow_runs.recorded(folder, "derive") as run,
         warehouse.open_writer(folder, "deriving") as con,
     ):
-        run.summary = str(derive.derive(con, tick))
+        done = derive.derive(con, tick)
+        run.summary, run.notes = str(done), done.problems
+        run.state = "attention" if done.problems else "done"
     return run
 
 
-def publish(folder: FarmFolder, tick: Tick = silent) -> Run:
+def publish(folder: FarmFolder, tick: Tick = silent, *, accept_loss: bool = False) -> Run:
     """Put the copy for readers in place."""
     from flows.store import publish  # noqa: PLC0415
 
     tick("publishing", 0, 1)
     with flow_runs.recorded(folder, "publish") as run:
-        run.summary = str(publish.publish(folder))
+        run.summary = str(publish.publish(folder, accept_loss=accept_loss))
     tick("publishing", 1, 1)
     return run
 
@@ -136,26 +138,32 @@ def backup_if_due(folder: FarmFolder, tick: Tick = silent) -> Run | None:
 
 
 def backup(
-    folder: FarmFolder, tick: Tick = silent, to: Path | None = None, *, anew: bool = False
+    folder: FarmFolder,
+    tick: Tick = silent,
+    to: Path | None = None,
+    *,
+    anew: bool = False,
+    read_all: bool = False,
 ) -> Run:
     """Back up, restore and compare; a folder that cannot be reached is reported, not raised."""
     from flows.trust.backup import make  # noqa: PLC0415
 
     with flow_runs.recorded(folder, "backup") as run:
         try:
-            run.summary = str(make.backup(folder, tick, to, anew=anew))
+            done = make.backup(folder, tick, to, anew=anew, read_all=read_all)
+            run.summary = str(done)
+            run.state = "attention" if done.wants_attention else "done"
         except Attention as trouble:
             run.state, run.summary = "attention", str(trouble)
     return run
 
 
-def rebuild(folder: FarmFolder, tick: Tick = silent) -> Run:
+def rebuild(folder: FarmFolder, tick: Tick = silent, *, accept_loss: bool = False) -> Run:
     """Rebuild the warehouse from the archive and the field book."""
     from flows.trust.backup import rebuild  # noqa: PLC0415
 
     with flow_runs.recorded(folder, "rebuild") as run:
-        total = rebuild.rebuild(folder, tick)
-        run.summary = f"The warehouse was made anew; its checksum is {total}."
+        run.summary = str(rebuild.rebuild_and_compare(folder, tick, accept_loss=accept_loss))
     return run
 
 

@@ -52,16 +52,24 @@ class Archive(ArchiveReader):
     unread: list[Arrival] = field(default_factory=list)
 
     @classmethod
-    def open(cls, root: Path, known: Known | None = None, backups: Backups = tuple) -> Archive:
+    def open(
+        cls,
+        root: Path,
+        known: Known | None = None,
+        backups: Backups = tuple,
+        *,
+        search_backups: bool = False,
+    ) -> Archive:
         """Read all receipts; what a crash left half-written (``*.part``) is removed.
 
-        With ``backups`` damaged files are repaired (the caller is the one writer then).
+        With ``backups`` damaged files are repaired (the caller is the one writer then), with
+        ``search_backups`` also receipts that nothing here knows of.
         """
         archive = cls(root, None, known or Known(), backups)
         make_folder(root / FOLDER)
         for part in root.glob("*/*.part"):
             part.unlink()
-        archive.read_receipts()
+        archive.read_receipts(search_backups=search_backups)
         return archive
 
     def beside(self, root: Path) -> Archive:
@@ -152,13 +160,19 @@ class _Batch:
             return
         known = self.by_bytes.get((found.sha256, arrival.target))
         if known and (before is None or before.sequence <= known.sequence):
+            self._write(writers, known, arrival, found)  # if it is damaged in the archive
             return
         receipt = self._receipt(arrival, found, before)
         self.next += 1
         self._note(receipt)
         self.receipts.append(receipt)
         self.arrivals.append(arrival)
-        writers.write(receipt, self.by_hash[found.sha256], arrival.path, found.content)
+        self._write(writers, receipt, arrival, found)
+
+    def _write(self, writers: _Writers, receipt: Receipt, arrival: Arrival, found: Measure) -> None:
+        own = self.by_hash.get(found.sha256)
+        if own is not None:
+            writers.write(receipt, own, arrival.path, found.content)
 
     def _receipt(self, arrival: Arrival, found: Measure, before: Receipt | None) -> Receipt:
         earlier = self.by_hash.get(found.sha256)
@@ -263,12 +277,14 @@ class _Writers:
         """Return whether the file was as its receipt says; raise OSError if it was not written."""
         target = self._target[receipt.sequence]
         writing = self._writing.get(target)
-        if writing is not None and not writing.result():
-            return False
-        self._archive.sound.add(target)
-        return True
+        return writing is None or writing.result()
 
     def __exit__(self, *_: object) -> None:
         self._pool.shutdown()
         for folder in self._folders:
             sync_folder(folder)
+        self._archive.sound |= {path for path, done in self._writing.items() if _is_whole(done)}
+
+
+def _is_whole(done: Future[bool]) -> bool:
+    return done.exception() is None and done.result()

@@ -18,6 +18,7 @@ from flows.store import archive_bytes, receipts
 from flows.store.backup_objects import BackupObjects, Damaged
 from flows.store.receipts import ACCEPTED, FOLDER, SEAL, Chain, Head, Known, Receipt
 
+DAMAGED = "damaged in the archive"  # the cause of a delivery whose bytes are not what was archived
 Backups = Callable[[], Iterable[BackupObjects]]
 
 
@@ -144,7 +145,7 @@ class ArchiveReader:
             yield ArchiveFile(folder / name, None, None, f"receipts file {name}")
         for first, last in receipts.runs(self.chain.missing):
             if (name := f"{first:012d}.jsonl") not in names:
-                what = f"receipts {first} to {last}"
+                what = f"receipts {first} to {last}" if first < last else f"receipt {first}"
                 yield ArchiveFile(folder / name, None, None, what)
         accepted = set(self._accepted().get("objects", []))
         seen: set[Path] = set()
@@ -152,7 +153,7 @@ class ArchiveReader:
             if receipt.repeats is not None:
                 continue
             path = self.file_of(receipt)
-            if path not in seen and path.relative_to(self.root).as_posix() not in accepted:
+            if path not in seen and _path_in_farm(path) not in accepted:
                 seen.add(path)
                 size = receipt.size - receipt.offset
                 yield ArchiveFile(path, size, self._expected(receipt), receipt.title, receipt)
@@ -232,17 +233,20 @@ class ArchiveReader:
                         return True
         return False
 
-    def read_receipts(self) -> None:
-        """Read all receipts; fetch files of them from a backup if some are damaged or missing."""
+    def read_receipts(self, *, search_backups: bool = False) -> None:
+        """Read all receipts; fetch files of them from a backup if some are damaged or missing.
+
+        With ``search_backups`` also those that nothing here knows of (a lost end of the chain).
+        """
         contents = {path.name: _content(path) for path in (self.root / FOLDER).glob("*.json*")}
         self.chain = receipts.read(contents, self.known)
-        if self.chain.problems:
+        if self.chain.problems or search_backups:
             self._mend_receipts(contents)
         for receipt in self.chain.receipts:
             self.add(receipt)
 
     def _mend_receipts(self, contents: dict[str, bytes]) -> None:
-        """Fetch receipts files from a backup wherever that makes fewer problems."""
+        """Fetch receipts files from a backup wherever that gives more receipts or fewer problems."""
         for objects in self.backups():
             for entry in objects.entries():
                 name = Path(entry.path).name
@@ -254,15 +258,25 @@ class ArchiveReader:
                 with suppress(OSError, Damaged):
                     content = objects.content(entry)
                     better = receipts.read(contents | {name: content}, self.known)
-                    if better.problems < self.chain.problems:
+                    if better.worth > self.chain.worth:
                         archive_bytes.write(self.root / FOLDER / name, content)
                         contents[name], self.chain = content, better
                         self.repaired.append(f"archive/{FOLDER}/{name}, from {objects.root}")
-                if not self.chain.problems:
-                    return
 
     def _accepted(self) -> dict[str, list[Any]]:
         return receipts.accepted_losses(_content(self.root / FOLDER / ACCEPTED))
+
+    def accepted_sequences(self) -> set[int]:
+        """Return the deliveries that somebody accepted as lost."""
+        known = self._accepted()
+        lost = set(known.get("objects", []))
+        found = set(known.get("receipts", []))
+        for receipt in self.receipts if lost or found else ():
+            with suppress(Damaged):
+                pieces = self._pieces(receipt)
+                if lost & {_path_in_farm(self.file_of(piece)) for piece in pieces}:
+                    found.add(receipt.sequence)
+        return found
 
     def accept_losses(self, objects: Iterable[Path]) -> None:
         """Report what the receipts folder and these objects lack no more, since somebody said so."""
@@ -270,7 +284,7 @@ class ArchiveReader:
         lost: dict[str, list[Any]] = {
             "receipts": self.chain.missing,
             "files": self.chain.damaged,
-            "objects": [path.relative_to(self.root).as_posix() for path in objects],
+            "objects": [_path_in_farm(path) for path in objects],
         }
         merged = {kind: sorted({*known.get(kind, []), *new}) for kind, new in lost.items()}
         archive_bytes.write(self.root / FOLDER / ACCEPTED, json.dumps(merged).encode())

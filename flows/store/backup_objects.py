@@ -106,6 +106,30 @@ class BackupObjects:
             raise Damaged(f"{entry.path} is damaged", digest.hexdigest(), entry.sha256)
 
 
+@dataclass(frozen=True, slots=True)
+class Made:
+    """A backup that was restored and compared: when, where to, its name, and its summary."""
+
+    at: files.Stamp
+    to: str
+    name: str
+    told: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Remembered:
+    """The last backup, the last one of a whole archive, and the folders that backups went to."""
+
+    last: Made | None = None
+    good: Made | None = None
+    folders: tuple[str, ...] = ()
+
+
+def remembered(folder: FarmFolder) -> Remembered:
+    """Return what is remembered of backups; nothing if the memory was lost."""
+    return files.read_state(folder.state / MEMORY, Remembered) or Remembered()
+
+
 def folder_of(folder: FarmFolder, to: str | None) -> Path:
     """Return where backups go: ``to`` as farm.toml has it, else ``backups/`` of the farm folder."""
     if to is None:
@@ -115,9 +139,7 @@ def folder_of(folder: FarmFolder, to: str | None) -> Path:
 
 def reachable(folder: FarmFolder, to: str | None) -> Iterator[BackupObjects]:
     """Yield the backup folders that respond: that of farm.toml, and those used before."""
-    used = files.read_json(folder.state / MEMORY).get("folders", [])
-    used = used if isinstance(used, list) else []
-    places = [folder_of(folder, to), folder.backups, *(Path(str(one)) for one in used)]
+    places = [folder_of(folder, to), folder.backups, *map(Path, remembered(folder).folders)]
     for place in dict.fromkeys(places):
         if files.is_there(place, folder.root):
             yield BackupObjects(place)

@@ -11,14 +11,18 @@ import os
 import shutil
 import stat
 import sys
-from contextlib import suppress
-from dataclasses import dataclass
+from contextlib import closing, suppress
+from dataclasses import asdict, dataclass
 from pathlib import Path
+
+import duckdb
 
 from flows.base import files, lock
 from flows.base.errors import Attention, UserError
 from flows.farm.folder import FarmFolder
-from flows.store import customary, migrate, upgrade, warehouse
+from flows.store import connection, customary, migrate, upgrade, warehouse
+from flows.store.archive_bytes import sha256_of
+from flows.store.publish_guard import Content
 from schemas import generated
 from schemas.catalogue import TABLES
 
@@ -40,33 +44,41 @@ class Published:
         return f"Nothing new to publish; {self.path.name} stands."
 
 
-def publish(folder: FarmFolder) -> Published:
+def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
     """Put a copy of the warehouse where others read it, unless the one there says the same.
 
     Raises Busy where another process writes, UserError where there is no warehouse, and Attention
-    where the copy cannot be written; the copy published before then stands.
+    where the copy cannot be written, or has lost rows without a known reason (see
+    ``publish_guard``; not with ``accept_loss``); the copy published before then stands.
     """
     if not folder.warehouse_file.exists():
         raise UserError(
             f"There is nothing to publish yet. Run first: checkstrip once {folder.root}"
         )
-    with lock.hold(folder.lock_file, "publishing"), files.private():
+    with (
+        lock.hold(folder.lock_file, "publishing"),
+        files.private(),
+        warehouse.damage_reported(folder),
+    ):
         upgrade.must_be_current(folder.warehouse_file)
         content, waits = _close_up(folder)
-        before = files.read_json(_record(folder))
+        before = _recorded(folder)
         there = newest(folder)
-        number = int(before.get("number", 0))
+        number = before.number
         if there is not None and waits:
             return Published(there, new=False, waits=True)
-        new = there is None or before.get("says") != content
+        # A copy that is damaged, or another one, is made again.
+        new = there is None or before.says != content or before.sha256 != sha256_of(there)
+        if there is not None and new and not accept_loss:
+            _refuse_loss(folder, there)
         try:
             if new:
                 number += 1
                 there = _copy(folder, number)
             assert there is not None
             path = _settle(folder, there)
-            record = {"number": number, "file": path.name, "says": content}
-            files.write_text(_record(folder), json.dumps(record))
+            record = _Record(number, path.name, content, sha256_of(path))
+            files.write_text(_record_file(folder), json.dumps(asdict(record)))
         except OSError as error:
             raise Attention(
                 f"The copy for readers could not be written to {folder.published} ({error}). "
@@ -76,17 +88,48 @@ def publish(folder: FarmFolder) -> Published:
         return Published(path, new)
 
 
+def _refuse_loss(folder: FarmFolder, there: Path) -> None:
+    """Raise Attention if the published copy has rows that the warehouse lost without a reason."""
+    try:
+        with closing(warehouse.open_reader(there)) as con:
+            before = Content.of(con)
+    except duckdb.Error:
+        return  # nobody can read it: there is nothing to protect
+    with closing(warehouse.open_file(folder.warehouse_file)) as con:
+        losses = Content.of(con).losses_against(before)
+    if losses:
+        raise Attention(
+            "Not published: the warehouse has fewer rows than the published copy, and no change of "
+            f"farm.toml, a book or a file explains it ({'; '.join(losses[:5])}). The published copy "
+            "was left as it is. Restore a backup, or look for the cause with: checkstrip audit "
+            f"{folder.root}. To publish all the same: checkstrip publish {folder.root} --accept-loss"
+        )
+
+
 def newest(folder: FarmFolder) -> Path | None:
     """Return the published copy to read; None if nothing was published."""
-    name = files.read_json(_record(folder)).get("file", folder.published_file.name)
-    for path in (folder.published / str(name), folder.published_file):
+    for path in (folder.published / Path(_recorded(folder).file).name, folder.published_file):
         if path.is_file():
             return path
     return None
 
 
-def _record(folder: FarmFolder) -> Path:
+@dataclass(frozen=True, slots=True)
+class _Record:
+    """The last publish: its number, its file's name and hash, and what the content is known by."""
+
+    number: int = 0
+    file: str = ""
+    says: str = ""
+    sha256: str = ""
+
+
+def _record_file(folder: FarmFolder) -> Path:
     return folder.state / "published.json"
+
+
+def _recorded(folder: FarmFolder) -> _Record:
+    return files.read_state(_record_file(folder), _Record) or _Record()
 
 
 def _close_up(folder: FarmFolder) -> tuple[str, bool]:
@@ -124,10 +167,13 @@ def _copy(folder: FarmFolder, number: int) -> Path:
         shutil.copyfile(folder.warehouse_file, part)
         with part.open("r+b") as written:
             os.fsync(written.fileno())
+        # No damage of the warehouse is copied over a good copy.
+        with warehouse.open_reader(part) as con:
+            connection.read_through(con)
         part.chmod(stat.S_IRUSR | stat.S_IRGRP | stat.S_IROTH)
         _free(target)
         part.replace(target)
-    except OSError:
+    except (OSError, duckdb.Error):
         with suppress(OSError):
             _free(part)
         raise

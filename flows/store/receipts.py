@@ -186,6 +186,11 @@ class Chain:
         """Return how much is wrong."""
         return len(self.missing) + len(self.damaged)
 
+    @property
+    def worth(self) -> tuple[int, int]:
+        """Return a rank: fewer problems first, then more receipts."""
+        return -self.problems, len(self.receipts)
+
     def sentences(self) -> list[str]:
         """Return what is missing, a sentence for each run of receipts and each damaged file."""
         found = [

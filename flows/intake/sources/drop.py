@@ -3,8 +3,8 @@
 A file is taken only when its writer has finished: its size and time have not changed over the
 source's settle time, and it can be opened. One that cannot be opened is tried again next time. A
 text file that ends in the middle of a line settles ten times as long, since a number that is cut
-(12.3 of 12.34) looks whole; but not for ever, because some loggers never end their last line. Files
-are never deleted: they stay, or move to ``taken/`` after they are in the archive.
+(12.3 of 12.34) looks whole; but not for ever, because some loggers never end their last line. One
+that is written to without pause is taken up to its last whole line, now and then. Files are never deleted: they stay, or move to ``taken/`` after they are in the archive.
 """
 
 from __future__ import annotations
@@ -14,10 +14,14 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field
 
 from flows.base import files
 from flows.farm.folder import FarmFolder
 from flows.intake.door.places import Places
+from flows.intake.sources.last_stamps import BY_LINES, PACKED, Matched, in_order
 from flows.intake.sources.match import Match, match
 from flows.store.archive import Arrival
 from schemas.farm.farm import Farm, Source
@@ -28,17 +32,25 @@ NOT_OURS = ("~$", ".~", ".")
 NOT_FILES = ("thumbs.db", "desktop.ini")
 TAKEN = "taken"
 LONGEST_SETTLE_S = 60.0  # of a file that no source takes
-BY_LINES = ("delimited", "fixed", "ndjson", "ghcn_daily", "uscrn_daily", "uscrn_hourly")
-PACKED = (b"\x1f\x8b", b"PK")
 OPEN_TIMES = 10  # as long a file settles that ends in the middle of a line
 MOST_OPEN_TIMES = 60  # but it is held back no longer than that, though it grows on
+LONGEST_WAIT_S = 3600.0  # for a pause in the writing, before its whole lines are taken
+MAX_MB = 512.0  # of a file that no source takes
+WIDE = (b"\xff\xfe", b"\xfe\xff")  # two bytes a letter: a line's end is not one byte
+# Path in the drop folder → size, time of change, when first seen so, 1 if archived, and since when
+# its last line has no end.
+Seen = dict[str, Annotated[list[float], Field(min_length=4)]]
 
 
 @dataclass(slots=True)
 class Found:
-    """What a search of the drop folders found; ``notes`` tell of files that were left, and why."""
+    """What a search of the drop folders found; ``notes`` tell of files that were left, and why.
+
+    ``growing`` are those of the ``arrivals`` that are a copy of the whole lines of a file.
+    """
 
     arrivals: list[Arrival] = field(default_factory=list)
+    growing: list[Arrival] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     seen: dict[str, list[float]] = field(default_factory=dict)
 
@@ -46,11 +58,14 @@ class Found:
 def find_settled(
     folder: FarmFolder, farm: Farm, places: Places, *, now: float | None = None
 ) -> Found:
-    """Settled files of all folder sources that were not taken before, oldest first.
+    """Settled files of all folder sources that were not taken before, in the order of receipt.
+
+    The oldest first; of one instrument's files the one with the earlier last stamp.
 
     Raises nothing for a folder that cannot be reached (a lost network share): it is noted.
     """
-    search = _Search(farm, places, files.read_json(_memory(folder)), now or time.time())
+    seen = files.read_state(_memory(folder), Seen) or {}
+    search = _Search(farm, places, seen, now or time.time())
     for path in sorted({source.path for source in farm.sources if source.kind == "folder"}):
         root = folder.root / path
         if not files.is_there(root, folder.root):
@@ -60,7 +75,8 @@ def find_settled(
             continue
         for file in _files(root, _deeper(path, farm)):
             search.consider(file, path, files.readable(file.relative_to(root).as_posix()))
-    search.found.arrivals = [arrival for _, _, arrival in sorted(search.dated, key=lambda d: d[:2])]
+    dated = sorted(search.dated, key=lambda d: d[:2])
+    search.found.arrivals = in_order([matched for _, _, matched in dated], farm, places)
     return search.found
 
 
@@ -70,14 +86,22 @@ class _Search:
 
     farm: Farm
     places: Places
+    into: Path
     before: dict[str, list[float]]
     now: float
     found: Found = field(default_factory=Found)
-    dated: list[tuple[float, str, Arrival]] = field(default_factory=list)
+    dated: list[tuple[float, str, Matched]] = field(default_factory=list)
 
     def consider(self, file: Path, path: str, name: str) -> None:
         """Take a file, or note why it is left."""
         key = f"{path}/{name}"
+        if file.is_symlink():
+            if key not in self.before:
+                self.found.notes.append(
+                    f"{key} is a link, which is not followed; put the file there."
+                )
+            self.found.seen[key] = [0.0, 0.0, self.now, 0.0]
+            return
         if _is_passed_over(file.name):
             self.found.notes.append(
                 f"{key} is passed over: its name is that of an unfinished or hidden file."
@@ -100,8 +124,16 @@ class _Search:
             return
         matched = match(Arrival(file, "file", path, name, None, ""), self.farm, self.places)
         settle = matched.source.settle_s if matched else LONGEST_SETTLE_S
+        max_mb = matched.source.max_mb if matched else MAX_MB
+        if stat.st_size > max_mb * 1e6:
+            self.found.notes.append(
+                f"{key} has {stat.st_size / 1e6:.0f} MB, more than max_mb = {max_mb:g} allows, and is "
+                "not taken. Split the file, or raise max_mb of its source in farm.toml."
+            )
+            return
         if self.now - stat.st_mtime < settle and self.now - known[2] < settle:
-            self.found.notes.append(f"{key} is still settling; it is taken next time.")
+            if not (matched and self._take_whole_lines(file, path, name, known, matched)):
+                self.found.notes.append(f"{key} is still settling; it is taken next time.")
             return
         if matched and self._held_back(file, key, known, stat.st_mtime, matched):
             wait = settle * OPEN_TIMES / 60
@@ -114,7 +146,35 @@ class _Search:
         names = [source, matched.station, matched.probe] if matched else []
         target = "|".join(name or "" for name in names)
         arrival = Arrival(file, "file", path, name, source, target)
-        self.dated.append((stat.st_mtime, key, arrival))
+        self.dated.append((stat.st_mtime, key, (arrival, matched)))
+
+    def _take_whole_lines(
+        self, file: Path, path: str, name: str, known: list[float], matched: Match
+    ) -> bool:
+        """Take the lines so far of a file that has been written to without pause for long."""
+        key, settle = f"{path}/{name}", matched.source.settle_s
+        since = self._waits_since(key)
+        self.found.seen[key] = [*known[:4], since]
+        wait = max(settle, min(settle * OPEN_TIMES, LONGEST_WAIT_S))
+        by_lines = self.farm.layouts[matched.source.layout].format in BY_LINES
+        if self.now - since < wait or not by_lines:
+            return False
+        lines = self.into / f"growing-{len(self.found.growing)}"
+        if not _copy_lines(file, int(known[0]), lines):
+            return False
+        self.found.growing.append(_arrival(lines, path, name, matched))
+        self.dated.append((known[1], key, self.found.growing[-1]))
+        self.found.seen[key] = [*known[:4], self.now]
+        self.found.notes.append(
+            f"{key} is written to without pause; its whole lines so far were taken, and the others "
+            f"are within {wait / 60:g} minutes."
+        )
+        return True
+
+    def _waits_since(self, key: str) -> float:
+        """Return since when a file waits for a pause, or for the end of its last line."""
+        before = self.before.get(key, [])
+        return before[4] if len(before) > 4 else self.now
 
     def _held_back(
         self, file: Path, key: str, known: list[float], changed: float, matched: Match
@@ -124,11 +184,30 @@ class _Search:
         by_lines = self.farm.layouts[matched.source.layout].format in BY_LINES
         if not settle or not by_lines or not _ends_in_a_line(file):
             return False
-        before = self.before.get(key, [])
-        since = before[4] if len(before) > 4 else self.now
+        since = self._waits_since(key)
         self.found.seen[key] = [*known[:4], since]
         quiet_s = self.now - min(changed, known[2])
         return quiet_s < settle * OPEN_TIMES and self.now - since < settle * MOST_OPEN_TIMES
+
+
+def _arrival(file: Path, path: str, name: str, matched: Match | None) -> Arrival:
+    source = matched.source.name if matched else None
+    names = [source, matched.station, matched.probe] if matched else []
+    return Arrival(file, "file", path, name, source, "|".join(name or "" for name in names))
+
+
+def _copy_lines(file: Path, size: int, target: Path) -> bool:
+    """Copy the first ``size`` bytes up to the last line's end; return whether there is one."""
+    try:
+        with file.open("rb") as stream:
+            content = stream.read(size)
+    except OSError:
+        return False
+    end = content.rfind(b"\n") + 1
+    if not end or content.startswith((*PACKED, *WIDE)):
+        return False
+    target.write_bytes(content[:end])
+    return True
 
 
 def _ends_in_a_line(file: Path) -> bool:
@@ -147,7 +226,7 @@ def remember(folder: FarmFolder, found: Found) -> None:
     """Note the taken files as such, so that they are not hashed again while they do not change."""
     for arrival in found.arrivals:
         key = f"{arrival.folder}/{arrival.name}"
-        if key in found.seen:  # one that was moved is gone
+        if key in found.seen and arrival not in found.growing:  # one that was moved is gone
             found.seen[key][3] = 1.0
     files.write_text(_memory(folder), json.dumps(found.seen))
 
@@ -157,7 +236,7 @@ def move_taken(folder: FarmFolder, farm: Farm, found: Found) -> list[str]:
     moving = {source.name: source for source in farm.sources if source.after == "move"}
     notes = []
     for arrival in found.arrivals:
-        if arrival.source not in moving:
+        if arrival.source not in moving or arrival in found.growing:
             continue
         target = _free(folder.root / arrival.folder / TAKEN / arrival.name)
         try:
@@ -179,9 +258,9 @@ def _free(target: Path) -> Path:
 
 
 def _files(root: Path, deeper: list[Path]) -> Iterator[Path]:
-    """Yield every file below a folder, but not those that another source's own folder holds."""
+    """Yield every file and link below a folder, but not those in another source's own folder."""
     for file in root.rglob("*"):
-        if file.is_symlink() or not file.is_file():
+        if not (file.is_symlink() or file.is_file()):
             continue
         inside = file.relative_to(root).parts
         if inside[0] != TAKEN and not any(file.is_relative_to(root / d) for d in deeper):

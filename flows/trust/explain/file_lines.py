@@ -21,7 +21,9 @@ from flows.intake.land import content_of
 from flows.intake.readers.by_format import reader_of
 from flows.intake.readers.chunk import Unreadable
 from flows.intake.sources.match import match
-from flows.store.archive import Archive, Receipt
+from flows.store.archive import Archive
+from flows.store.backup_objects import Damaged
+from flows.store.receipts import Receipt
 from schemas.farm.farm import Farm
 
 MOST_BYTES = 64 << 20  # of a delivery that is read again for this
@@ -51,7 +53,7 @@ class FileLines:
             return ""
         try:
             return in_runs(self._lines(receipt, instruments, span))
-        except (Unreadable, OSError, KeyError, pl.exceptions.PolarsError):
+        except (Unreadable, Damaged, OSError, KeyError, pl.exceptions.PolarsError):
             return ""
 
     def _lines(self, receipt: Receipt, instruments: list[str], span: list[datetime]) -> list[int]:

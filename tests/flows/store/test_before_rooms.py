@@ -6,10 +6,7 @@ field book of one field, one verified backup.
 
 from __future__ import annotations
 
-import tarfile
 from pathlib import Path
-
-import pytest
 
 from flows.farm.folder import FarmFolder
 from flows.run import steps
@@ -17,16 +14,8 @@ from flows.store import checksum, query, warehouse
 from flows.trust.backup import make, rebuild, restore
 from tests.flows.loggers import ask, drop, usual
 
-PACKED = Path(__file__).parent / "data" / "before_rooms.tar.xz"
 CHECKSUM = "af4f20b280d12275"
 READINGS = "SELECT (SELECT count(*) FROM weather_reading), (SELECT count(*) FROM soil_reading)"
-
-
-@pytest.fixture
-def before(tmp_path: Path) -> Path:
-    with tarfile.open(PACKED) as packed:
-        packed.extractall(tmp_path, filter="data")
-    return tmp_path / "before_rooms"
 
 
 def total(folder: FarmFolder) -> str:
