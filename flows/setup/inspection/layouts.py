@@ -85,10 +85,11 @@ def _newest_by_source(folder: FarmFolder, farm: Farm) -> tuple[dict[str, _Newest
 
 
 def _newest_in_archive(archive: Archive, source: Source, place: Path) -> _Newest | None:
-    receipts = [r for r in archive.receipts if r.source == source.name]
-    if not receipts:
+    """Return the newest file of a source that is not damaged in the archive."""
+    receipts = (r for r in reversed(archive.receipts) if r.source == source.name)
+    last = next((r for r in receipts if archive.problem(r) is None), None)
+    if last is None:
         return None
-    last = max(receipts, key=lambda r: r.sequence)
     path = place / f"delivery-{last.sequence}"
     archive.copy_out(last, path)
     arrival = Arrival(path, last.kind, last.folder, last.name, source.name, last.target)
