@@ -27,17 +27,21 @@ PIECE = 8 << 20  # bytes of text that are parsed at once: bounds the memory what
 MOST_COLUMNS = 5_000  # no logger has a tenth of them; a million would cost minutes
 LINE_LIMIT = 1 << 20  # no logger writes a line of a megabyte
 MANGLED = "\ufffd"
+LETTER = re.compile(rb"[^\W\d_]|[\x80-\xff]")
 
 
 @dataclass(frozen=True, slots=True)
 class Heading:
     """The headings in force.
 
+    ``places``: role → place of its column; ``absent``: the layout's columns that are not there.
     ``first``: the cells of their first row; ``mark``: how its line begins, to find it again further
     down; ``preamble``: the lines above it.
     """
 
     names: tuple[str, ...]
+    places: dict[str, int]
+    absent: tuple[str, ...]
     first: tuple[str, ...]
     mark: bytes
     preamble: tuple[bytes, ...]
@@ -75,8 +79,8 @@ def sections(content: Content, layout: Layout) -> Iterator[Section | Chunk]:
         if run.stop is not None:
             yield _rejected(run, run.stop, layout)
         elif rows := run.text.rstrip(b"\n") + (b"\n" if run.text.endswith(b"\n") else b""):
-            places, absent = _find_columns(run.heading, layout)
-            yield Section(rows, run.heading.names, places, run.line, layout, absent)
+            heading = run.heading
+            yield Section(rows, heading.names, heading.places, run.line, layout, heading.absent)
 
 
 def _runs(
@@ -92,9 +96,8 @@ def _runs(
         first_line += piece.count(b"\n")
         if heading is None:
             heading, passed = _first_heading(text, layout)
-            places, _ = _find_columns(heading, layout)  # a file without rows has to have them too
             for row in text.split(b"\n", passed)[passed - layout.after_header : passed]:
-                stated_units.check_row(_cells(row, layout), places, layout)
+                stated_units.check_row(_cells(row, layout), heading.places, layout)
             text, line = _from_line(text, passed), line + passed
         while stop is None and layout.header:
             at, stop = _next_turn(text, heading, layout)
@@ -191,14 +194,18 @@ def _first_heading(text: bytes, layout: Layout) -> tuple[Heading, int]:
 
 def _heading(text: bytes, layout: Layout, preamble: tuple[bytes, ...]) -> Heading:
     """Return the headings that the first lines of ``text`` hold."""
-    if layout.header == 0:
-        cells = _cells(text.split(b"\n", 1)[0], layout)
-        return Heading(tuple(str(i + 1) for i in range(len(cells))), (), b"", preamble)
-    rows = [_cells(line, layout) for line in text.split(b"\n", layout.header)[: layout.header]]
-    names = joined_headings(rows, max(len(row) for row in rows))
-    cell = text.split(b"\n", 1)[0].split(layout.delimiter.encode(), 1)
-    mark = cell[0] + (layout.delimiter.encode() if len(cell) > 1 else b"")
-    return Heading(tuple(names), tuple(rows[0]), mark, preamble)
+    rows = [
+        _cells(line, layout) for line in text.split(b"\n", layout.header + 1)[: layout.header or 1]
+    ]
+    first, mark = (), b""
+    names = [str(i + 1) for i in range(len(rows[0]))]
+    if layout.header:
+        names = joined_headings(rows, max(len(row) for row in rows))
+        first = tuple(rows[0])
+        cell = text.split(b"\n", 1)[0].split(layout.delimiter.encode(), 1)
+        mark = cell[0] + (layout.delimiter.encode() if len(cell) > 1 else b"")
+    places = find_columns(names, layout, _alike, some="one or more of")
+    return Heading(tuple(names), places, absent_columns(layout, places), first, mark, preamble)
 
 
 def _cells(line: bytes, layout: Layout) -> list[str]:
@@ -215,9 +222,8 @@ def _cells(line: bytes, layout: Layout) -> list[str]:
 
 def _next_turn(text: bytes, heading: Heading, layout: Layout) -> tuple[int, Unreadable | None]:
     """Return where a heading line comes again, or a line that stops the file, and why; -1 for none."""
-    marked = re.search(rb"[^\W\d_]|[\x80-\xff]", heading.mark) is not None
     at = -1
-    if marked:
+    if LETTER.search(heading.mark):
         at = 0 if text.startswith(heading.mark) else text.find(b"\n" + heading.mark) + 1 or -1
     known = {line[:8] for line in heading.preamble}
     whole = b"\n" + text
@@ -225,14 +231,17 @@ def _next_turn(text: bytes, heading: Heading, layout: Layout) -> tuple[int, Unre
         line = found[0][1:]
         if 0 <= at <= found.start():
             break
-        if line[:8] in known or (layout.comment and line.startswith(layout.comment.encode())):
+        if (
+            not LETTER.search(line)
+            or line[:8] in known
+            or (layout.comment and line.startswith(layout.comment.encode()))
+        ):
             continue
         cells = _cells(line, layout)
         if is_heading(cells, heading.first, layout, _key):
             return found.start(), None
-        places, _ = _find_columns(heading, layout)
         try:
-            if not stated_units.check_row(cells, places, layout):
+            if not stated_units.check_row(cells, heading.places, layout):
                 check_no_other_heading(cells, len(heading.names), layout)
         except Unreadable as stop:
             return found.start(), stop
@@ -246,16 +255,15 @@ def _heading_again(
 
     Below it are the rows that the layout passes over, if the file wrote them again.
     """
-    heading, below = _heading(text, layout, before.preamble), _from_line(text, layout.header)
-    passed = layout.header
+    below, passed = _from_line(text, layout.header), layout.header
     words = lines_of_words(layout.delimiter, layout.quote)
     try:
-        places, _ = _find_columns(heading, layout)
+        heading = _heading(text, layout, before.preamble)
         for _ in range(layout.after_header):
             line = below.split(b"\n", 1)[0]
             if not words.match(b"\n" + line):
                 break
-            stated_units.check_row(_cells(line, layout), places, layout)
+            stated_units.check_row(_cells(line, layout), heading.places, layout)
             below, passed = _from_line(below, 1), passed + 1
     except Unreadable as stop:
         return before, stop, 0
@@ -293,9 +301,3 @@ def _alike(ours: str, theirs: str) -> bool:
     plain = "".join(c for c in ours if c.isascii())
     like = "".join("[^\\x00-\\x7f]" if c == MANGLED else re.escape(c) for c in theirs)
     return 2 * len(plain) >= len(ours) and re.fullmatch(like, ours) is not None
-
-
-def _find_columns(heading: Heading, layout: Layout) -> tuple[dict[str, int], tuple[str, ...]]:
-    """Return role → place of its column, and the layout's columns that are not there."""
-    places = find_columns(heading.names, layout, _alike, some="one or more of")
-    return places, absent_columns(layout, places)

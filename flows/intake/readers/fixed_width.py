@@ -121,6 +121,8 @@ def _lines_in_place(
 
     A byte that came in or was lost moves what follows it, and a number then goes on beyond its
     field: 10.06 would be read as 10.0. Where most lines have it so, another column stands there.
+    But a sign before a number is its own, however many lines have one, and behind a tab nobody
+    knows which column a character is in.
     """
     spans = [*layout.fields.values(), *places.values()]
     taken = {place for first, last in spans for place in range(first, last + 1)}
@@ -131,9 +133,15 @@ def _lines_in_place(
             if outside > 0 and outside not in taken:
                 pair = text.str.slice(min(inside, outside) - 1, 2)
                 beyond[f"{role} {outside}"] = pair.str.contains(r"^[\d.]{2}$").fill_null(False)
-    found = frame.select("line", **beyond)
+    signed = [
+        text.str.slice(first - 2, 2).str.contains(r"^[-+−][\d.]$").fill_null(False)
+        for first, _ in places.values()
+        if first > 1 and first - 1 not in taken
+    ]
+    tab = text.str.strip_chars_end().str.slice(0, max(taken)).str.contains("\t", literal=True)
+    found = frame.select("line", never=pl.any_horizontal(tab, *signed), **beyond)
     odd = [name for name in beyond if found[name].sum() <= MOST * frame.height]
-    moved = found.select(moved=pl.any_horizontal(pl.col("line") < 0, *odd))["moved"]
+    moved = found.select(moved=pl.any_horizontal("never", *odd))["moved"]
     wrong = [
         (line, "", "row", "columns out of place", words[:80], EXPECTED)
         for line, words in frame.filter(moved).select("line", "text").iter_rows()

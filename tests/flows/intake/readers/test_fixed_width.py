@@ -62,6 +62,26 @@ def test_a_number_that_goes_on_beyond_its_field_is_refused(line):
     assert (number, extent, cause, found) == (6, "row", "columns out of place", line)
 
 
+@pytest.mark.parametrize("signed", [1, 5])  # in one line, in all of a winter
+@pytest.mark.parametrize("sign", ["-", "+", "−"])
+def test_a_sign_beside_its_field_is_never_dropped(sign, signed):
+    rule = layout(format="fixed", fields={"t": [1, 16], "T": [19, 23], "R": [25, 28]}, header=0)
+    marks = [sign] * signed + [" "] * (5 - signed)
+    lines = [f"2020-06-01 {h:02d}:00 {mark}10.25  0.2" for h, mark in enumerate(marks)]
+    data = "\n".join([*lines, ""]).encode()
+    (chunk,) = chunks(data, rule)
+    assert chunk.frame["line"].to_list() == list(range(signed + 1, 6))
+    assert chunk.faults["found"].to_list() == lines[:signed]
+    assert set(chunk.faults["cause"]) == {"columns out of place"}
+
+
+@pytest.mark.parametrize("line", ["2020-06-01 01:00\t50.00  0.2", "2020-06-01 01:00   1.5\t0.2"])
+def test_a_line_with_a_tab_is_rejected(line):
+    (chunk,) = chunks(f"{LINES[0]}\n{line}\n{LINES[0]}\t\n".encode(), fixed(header=0))
+    assert chunk.frame["line"].to_list() == [1, 3]
+    assert chunk.faults.select("line", "found").rows() == [(2, line)]
+
+
 def test_where_every_line_has_another_column_beside_it_nothing_is_out_of_place():
     fields = {"t": [1, 16], "T": [18, 21]}
     rule = layout(format="fixed", fields=fields, header=0, columns={"T": {"quantity": "air_temp"}})
