@@ -170,6 +170,7 @@ def forget_outdated(con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm
                 break  # this version stands; older ones need not be read
         with warehouse.transaction(con):
             if "" in damage.values() and not any(damage.values()):
+                publish_guard.explain_loss(con, "quarantine")
                 for table in ("quarantine", "delivery"):
                     con.execute(
                         f"DELETE FROM {table} WHERE delivery IN "

@@ -57,7 +57,7 @@ class Content:
         queries = [
             f"SELECT {generated.literal(name)}, count(*) FROM {generated.quoted(name)}"
             for name in TABLES
-            if name in names and name not in _PASSING
+            if name in names and name not in (*_PASSING, *_READINGS.values())
         ]
         queries += [
             f"SELECT '{kind} ' || {kind}, count(*) FROM {table} GROUP BY {kind}"
