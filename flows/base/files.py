@@ -1,6 +1,11 @@
-"""Small files written so that a power cut leaves the old one or the new one."""
+"""Files written, replaced and synced alike on every system.
+
+A power cut leaves the old file or the new one, and another program that looks at a file meanwhile
+stops nothing.
+"""
 
 import json
+import ntpath
 import os
 import subprocess
 import sys
@@ -8,9 +13,16 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
+
+if sys.platform != "win32":
+    import fcntl
 
 ANSWER_S = 30.0  # a network drive that sleeps may need that long to wake
+# Between the tries to replace a file on Windows: a scanner or a reader lets go of it soon.
+PAUSES_S = (0.02, 0.05, 0.1, 0.2, 0.4, 0.8)
+# Windows takes paths of up to 259 characters, and longer ones only with this before them.
+LONGEST, DEEP = 259, "\\\\?\\"
 LEFTOVER_S = 3600.0  # a part that nobody finished in an hour is of a process that was killed
 
 
@@ -29,15 +41,20 @@ def write_bytes(path: Path, content: bytes) -> None:
     make_folder(path.parent)
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
+        begin(part)
         with part.open("wb") as out:
             out.write(content)
-            out.flush()
-            os.fsync(out.fileno())
-        part.replace(path)
+            sync(out)
+        replace(part, path)
     finally:
         part.unlink(missing_ok=True)
     sync_folder(path.parent)
     _remove_leftovers(path.parent)
+
+
+def begin(path: Path) -> None:
+    """Make an empty file; others may read it if they may read its folder, and never write to it."""
+    path.touch(path.parent.stat().st_mode & 0o644)
 
 
 def _remove_leftovers(folder: Path) -> None:
@@ -117,12 +134,60 @@ def make_folder_for(path: Path, mode: int) -> None:
         path.chmod(mode)
 
 
+def replace(new: Path, old: Path) -> None:
+    """Put a file in the place of another (or of none) in one step.
+
+    Windows does not allow that while another program has the file open: it is tried for some
+    seconds. Raises OSError, and then the old file stays.
+    """
+    for pause in PAUSES_S if sys.platform == "win32" else ():
+        with suppress(PermissionError):
+            new.replace(old)
+            return
+        time.sleep(pause)
+    new.replace(old)
+
+
+def sync(out: IO[Any]) -> None:
+    """Force what was written to an open file to disk."""
+    out.flush()
+    _force(out.fileno())
+
+
+def sync_file(path: Path) -> None:
+    """Force a file that was written and closed to disk."""
+    with path.open("r+b") as written:
+        sync(written)
+
+
 def sync_folder(folder: Path) -> None:
     """Force the names in a folder to disk; Windows does so by itself."""
     if sys.platform == "win32":
         return
     handle = os.open(folder, os.O_RDONLY)
     try:
-        os.fsync(handle)
+        _force(handle)
     finally:
         os.close(handle)
+
+
+def _force(handle: int) -> None:
+    if sys.platform == "darwin":
+        # fsync leaves it in the disk's own memory there. A network drive knows no other call.
+        with suppress(OSError):
+            fcntl.fcntl(handle, fcntl.F_FULLFSYNC)
+            return
+    os.fsync(handle)
+
+
+def deep(path: Path, room: int = LONGEST) -> Path:
+    """Return an absolute path as Windows follows it however long it is; elsewhere the path itself.
+
+    ``room`` is how many characters may come below it: a path that stays short with them is left.
+    """
+    name = str(path)
+    if sys.platform != "win32" or len(name) + room <= LONGEST:
+        return path
+    # After the mark nothing is looked at any more: "..", "/", the two signs of a network drive.
+    name = ntpath.normpath(name.removeprefix(DEEP))
+    return Path(DEEP + ("UNC" + name[1:] if name.startswith("\\\\") else name))

@@ -2,6 +2,7 @@
 
 import os
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -34,21 +35,26 @@ else:
 
 
 @contextmanager
-def hold(path: Path, doing: str) -> Iterator[None]:
-    """Hold the lock at ``path`` while ``doing``; raise Busy, naming the holder, if it is taken.
+def hold(path: Path, doing: str, wait_s: float = 0.0) -> Iterator[None]:
+    """Hold the lock at ``path`` while ``doing``; raise Busy, naming the holder, if it stays taken.
 
     The file itself stays: a lock file that comes and goes can be held twice.
     """
     files.make_folder_for(path.parent, 0o700)
     handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
     try:
-        try:
-            _take(handle)
-        except OSError as taken:
-            raise Busy(
-                f"Another Checkstrip is at work on this farm folder ({holder(path)}). "
-                "Only one may write at a time: wait until it has finished, or stop it."
-            ) from taken
+        until = time.monotonic() + wait_s
+        while True:
+            try:
+                _take(handle)
+                break
+            except OSError as taken:
+                if time.monotonic() >= until:
+                    raise Busy(
+                        f"Another Checkstrip is at work on this farm folder ({holder(path)}). "
+                        "Only one may write at a time: wait until it has finished, or stop it."
+                    ) from taken
+            time.sleep(0.01)
         os.ftruncate(handle, 0)
         os.lseek(handle, 0, os.SEEK_SET)
         os.write(handle, f"process {os.getpid()}, {doing}".encode())

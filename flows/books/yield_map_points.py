@@ -2,6 +2,7 @@
 
 import re
 from pathlib import PurePath
+from unicodedata import normalize
 
 import polars as pl
 
@@ -41,7 +42,7 @@ def points_of(
         raise Rejected(
             "the map has no places", ", ".join(grid.columns[1:9]), "columns latitude and longitude"
         )
-    named = _NAMED.match(PurePath(name).stem)
+    named = _NAMED.match(normalize("NFC", PurePath(name).stem))  # macOS: letter and accent apart
     frame = grid.select("row").with_columns(**values)
     texts = {h.name: grid[c].str.strip_chars() for c, h in found.items() if h.reads is Reads.TEXT}
     if ("field" not in texts or "season" not in texts) and not named:

@@ -11,6 +11,7 @@ import os
 import sys
 import traceback
 from importlib import import_module
+from io import TextIOWrapper
 
 from flows.base.errors import Attention, UserError, of_the_disk
 from flows.base.plain_text import plain
@@ -38,6 +39,10 @@ __all__ = ["app", "main"]
 
 def main() -> None:
     """Run the command line: exit 0 fine, 1 something needs attention, 2 the user's mistake."""
+    os.umask(os.umask(0o022) | 0o022)  # nobody else may write to what is made
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # Windows: a code page that lacks most letters
+            stream.reconfigure(errors="backslashreplace")
     try:
         app(prog_name="checkstrip")
     except UserError as error:

@@ -74,13 +74,11 @@ def sql(
             raise UserError('Give a query, for example: checkstrip sql FOLDER "SHOW TABLES"')
         text = sys.stdin.read()
     with query.open_published(farm_folder(folder)) as con:
-        answer = query.ask(con, text)
-        if parquet is not None:
-            query.to_parquet(answer, parquet)
-            say(f"Written to {parquet}.")
-            return
-        frame = query.frame(answer)
-    if csv:
+        frame = query.frame(query.ask(con, text))
+    if parquet is not None:
+        query.to_parquet(frame, parquet)
+        say(f"Written to {parquet}.")
+    elif csv:
         hand_over(query.to_csv(frame))
     elif as_json:
         hand_over(query.to_json(frame) + "\n")

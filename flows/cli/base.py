@@ -6,6 +6,7 @@ Imports inside functions are for start-up time.
 from __future__ import annotations
 
 import sys
+from io import TextIOWrapper
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -45,8 +46,12 @@ def say(text: str) -> None:
 
 
 def hand_over(text: str) -> None:
-    """Print what another program reads: as it is, but for a terminal."""
-    typer.echo(plain(text) if sys.stdout.isatty() else text, nl=False)
+    """Print what another program reads: as it is, in UTF-8, but for a terminal."""
+    if sys.stdout.isatty():
+        text = plain(text)
+    elif isinstance(sys.stdout, TextIOWrapper):
+        sys.stdout.reconfigure(encoding="utf-8")
+    typer.echo(text, nl=False)
 
 
 def run_steps(folder: Path, *names: str) -> None:

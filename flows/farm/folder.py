@@ -8,6 +8,9 @@ from pathlib import Path
 from flows.base import files
 from flows.base.errors import UserError
 
+# As long as a path below a farm folder gets: a hash, and a name that a library gives.
+_BELOW = 140
+
 
 @dataclass(frozen=True, slots=True)
 class FarmFolder:
@@ -18,7 +21,7 @@ class FarmFolder:
     @classmethod
     def at(cls, root: Path) -> FarmFolder:
         """Return the farm folder at ``root``; raise UserError if there is none."""
-        folder = cls(root.expanduser().resolve())
+        folder = cls(files.deep(root.expanduser().resolve(), _BELOW))
         if not folder.root.is_dir():
             raise UserError(
                 f"There is no folder {folder.root}. Make one with: checkstrip new {root}"

@@ -13,6 +13,8 @@ inside functions here, after ``settings``; that also keeps two seconds off a mis
 from __future__ import annotations
 
 import asyncio
+import base64
+import json
 import logging
 import os
 import secrets
@@ -22,9 +24,10 @@ import socket
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
+from typing import Any
 
 from flows.base import lock
 from flows.base.errors import Attention
@@ -38,6 +41,12 @@ _KEEP_S = 14 * 86_400
 _PAUSE_S = 60.0
 # Room that the scheduler needs to begin.
 _ROOM = 16 << 20
+
+# A web server as Python's own convention has it (ASGI 3).
+_Message = Any
+_Receive = Callable[[], Awaitable[_Message]]
+_Send = Callable[[_Message], Awaitable[None]]
+_Server = Callable[[_Message, _Receive, _Send], Awaitable[None]]
 
 
 def serve(folder: FarmFolder, say: Callable[[str], None]) -> None:
@@ -111,6 +120,9 @@ def settings(folder: FarmFolder, port: int) -> dict[str, str]:
         "PREFECT_API_URL": f"http://127.0.0.1:{port}/api",
         "PREFECT_API_AUTH_STRING": secret,
         "PREFECT_SERVER_API_AUTH_STRING": secret,
+        # Its clients send the secret with a websocket's first line too.
+        "PREFECT_CLIENT_CUSTOM_HEADERS": json.dumps({"Authorization": _header(secret)}),
+        "PREFECT_SERVER_CORS_ALLOWED_ORIGINS": f"http://127.0.0.1:{port}",
         "PREFECT_API_DATABASE_CONNECTION_URL": f"sqlite+aiosqlite:///{(home / 'prefect.db').as_posix()}",
         "PREFECT_SERVER_EPHEMERAL_ENABLED": "false",
         "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
@@ -148,6 +160,34 @@ def _quick_to_stop() -> Iterator[None]:
         signal.signal(signal.SIGINT, before)
 
 
+def _header(secret: str) -> str:
+    """Return the value of ``Authorization`` that gives a user and a password (RFC 7617)."""
+    return f"Basic {base64.b64encode(secret.encode()).decode()}"
+
+
+def _answering_only(api: _Server, secret: str) -> _Server:
+    """Return the server as it answers only requests that bring the secret.
+
+    Prefect's own would show its documentation and its health to anyone, and accept a websocket
+    before it asks for the secret. A web page of another origin cannot send the header at all.
+    """
+    known = _header(secret).encode()
+
+    async def guarded(scope: _Message, receive: _Receive, send: _Send) -> None:
+        if scope["type"] == "lifespan" or secrets.compare_digest(
+            dict(scope["headers"]).get(b"authorization", b""), known
+        ):
+            await api(scope, receive, send)
+        elif scope["type"] == "websocket":
+            await receive()
+            await send({"type": "websocket.close", "code": 1008})
+        else:
+            await send({"type": "http.response.start", "status": 401, "headers": []})
+            await send({"type": "http.response.body"})
+
+    return guarded
+
+
 @contextmanager
 def server(folder: FarmFolder) -> Iterator[int]:
     """Run Prefect's server in a thread until the end; yields its port, which only this computer reaches.
@@ -157,13 +197,14 @@ def server(folder: FarmFolder) -> Iterator[int]:
     with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as listener:
         listener.bind(("127.0.0.1", 0))
         port = listener.getsockname()[1]
-        os.environ.update(settings(folder, port))
+        own = settings(folder, port)
+        os.environ.update(own)
         import uvicorn  # noqa: PLC0415
         from prefect.server.api.server import create_app  # noqa: PLC0415
 
         api = uvicorn.Server(
             uvicorn.Config(
-                create_app(final=True),
+                _answering_only(create_app(final=True), own["PREFECT_API_AUTH_STRING"]),
                 log_level="error",
                 timeout_graceful_shutdown=2,
                 access_log=False,

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from flows.base.files import make_folder, sync_folder
+from flows.base.files import make_folder, replace, sync, sync_folder
 
 BLOCK = 1 << 20
 WIDE_MARKS = (b"\xff\xfe", b"\xfe\xff")
@@ -73,9 +73,8 @@ def write(target: Path, content: bytes) -> None:
     part = target.with_name(target.name + ".part")
     with part.open("wb") as out:
         out.write(content)
-        out.flush()
-        os.fsync(out.fileno())
-    part.replace(target)
+        sync(out)
+    replace(part, target)
     sync_folder(target.parent)
 
 
@@ -92,12 +91,11 @@ def copy(target: Path, content: Iterable[bytes], offset: int, sha256: str) -> bo
             found.update(block)
             out.write(block[max(0, offset - at) :])
             at += len(block)
-        out.flush()
-        os.fsync(out.fileno())
+        sync(out)
     if found.hexdigest() != sha256:
         part.unlink()
         return False
-    part.replace(target)
+    replace(part, target)
     return True
 
 

@@ -92,14 +92,15 @@ class BackupObjects:
         try:
             with ExitStack() as opened:
                 given = opened.enter_context(self.path_of(entry.sha256).open("rb"))
+                if target is not None:
+                    files.begin(target)
                 out = opened.enter_context(target.open("wb")) if target else None
                 while block := given.read(BLOCK):
                     digest.update(block)
                     if out is not None:
                         out.write(block)
                 if out is not None:
-                    out.flush()
-                    os.fsync(out.fileno())
+                    files.sync(out)
         except FileNotFoundError:
             raise Damaged(f"{entry.path} is missing") from None
         if digest.hexdigest() != entry.sha256:

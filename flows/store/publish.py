@@ -7,7 +7,6 @@ free, and ``newest`` finds it. Published copies are read-only files.
 """
 
 import json
-import os
 import shutil
 import stat
 import sys
@@ -165,14 +164,13 @@ def _copy(folder: FarmFolder, number: int) -> Path:
     _free(part)
     try:
         shutil.copyfile(folder.warehouse_file, part)
-        with part.open("r+b") as written:
-            os.fsync(written.fileno())
+        files.sync_file(part)
         # No damage of the warehouse is copied over a good copy.
         with warehouse.open_reader(part) as con:
             connection.read_through(con)
         part.chmod(stat.S_IRUSR | stat.S_IRGRP | stat.S_IROTH)
         _free(target)
-        part.replace(target)
+        files.replace(part, target)
     except (OSError, duckdb.Error):
         with suppress(OSError):
             _free(part)
@@ -191,7 +189,7 @@ def _settle(folder: FarmFolder, path: Path) -> Path:
     try:
         if sys.platform == "win32" and fixed.exists():
             fixed.chmod(stat.S_IWRITE | stat.S_IREAD)
-        path.replace(fixed)
+        files.replace(path, fixed)
     except PermissionError:
         if sys.platform == "win32" and fixed.exists():
             fixed.chmod(stat.S_IREAD)

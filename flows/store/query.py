@@ -1,7 +1,7 @@
 """Questions to the published copy, and the ways in which an answer is written."""
 
-from __future__ import annotations
-
+import re
+from itertools import pairwise
 from pathlib import Path
 
 import duckdb
@@ -15,6 +15,10 @@ from schemas import generated
 
 # A cell that begins so is run by spreadsheets, also after blanks or in a full-width form.
 FORMULA = r"^[\s\u200b\ufeff]*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20]|^[\t\r\n]"
+
+# What may stand before the statement that EXPLAIN is about.
+EXPLAIN = re.compile(r"explain\s*(analyze\s+)?(\(\s*(analyze|format)\b[^)]*\))?", re.IGNORECASE)
+PARQUET = b"PAR1"  # a Parquet file begins so (Parquet format, "File format")
 
 
 def open_published(folder: FarmFolder) -> duckdb.DuckDBPyConnection:
@@ -32,14 +36,76 @@ def open_published(folder: FarmFolder) -> duckdb.DuckDBPyConnection:
 
 
 def ask(con: duckdb.DuckDBPyConnection, query: str) -> duckdb.DuckDBPyRelation:
-    """Return the answer to one query; raise UserError, in the database's own words, if it fails."""
+    """Return the answer to one query; raise UserError if it does more than read, or if it fails."""
+    query = query.encode("utf-8", "replace").decode()  # a command line may hold halves of pairs
+    _must_only_read(query)
     try:
         answer = con.sql(query)
     except duckdb.Error as error:
-        raise UserError(f"The query cannot be answered. {str(error).strip()}") from error
-    if answer is None:
-        raise UserError("This statement has no answer to show; ask with SELECT or FROM.")
+        raise _unanswered(error) from error
+    assert answer is not None
     return answer
+
+
+def _must_only_read(query: str) -> None:
+    """Raise UserError unless the text is one statement that reads."""
+    try:
+        statements = duckdb.extract_statements(query)
+    except duckdb.Error as error:
+        raise _unanswered(error) from error
+    words = _without_comments(query)
+    if not statements or not words:
+        raise UserError('There is no query. Give one, for example "SHOW TABLES".')
+    if len(statements) > 1:
+        raise UserError(f"These are {len(statements)} statements. Give one query at a time.")
+    if not _reads(statements[0], words):
+        raise UserError(
+            f"{words.split()[0].upper()} is rejected: a query only reads. Begin it with SELECT, "
+            "FROM, WITH, VALUES, PIVOT, DESCRIBE, SHOW, SUMMARIZE or EXPLAIN."
+        )
+
+
+def _reads(statement: duckdb.Statement, words: str) -> bool:
+    """Return whether a statement reads; ``words`` is its text without comments."""
+    try:
+        kind = statement.type
+    except ValueError:  # the client has no name for it: UPDATE EXTENSIONS
+        return False
+    if kind == duckdb.StatementType.SELECT:
+        return True
+    if explained := EXPLAIN.match(words):
+        words = words[explained.end() :]
+    elif kind != duckdb.StatementType.MULTI:  # a PIVOT, or any other statement with one inside
+        return False
+    # Only what reads can stand in brackets after FROM.
+    try:
+        return len(duckdb.extract_statements(f"FROM (\n{words}\n)")) == 1
+    except duckdb.Error:
+        return False
+
+
+def _without_comments(query: str) -> str:
+    text = query.encode()
+    tokens = duckdb.tokenize(query)
+    parts = [
+        b" " if kind == duckdb.token_type.comment else text[start:end]
+        for (start, kind), (end, _) in pairwise([*tokens, (len(text), None)])
+    ]
+    return b"".join(parts).decode().strip(" \t\r\n;")
+
+
+def _unanswered(error: Exception) -> UserError:
+    """Return the reason in the database's own words, after ours if the query was not allowed to."""
+    if isinstance(error, duckdb.PermissionException):
+        why = (
+            "The query reaches for a file, a folder or an address. It may only ask the tables of "
+            "the published copy; list them with: checkstrip tables FOLDER."
+        )
+    elif "read-only mode" in str(error):
+        why = "The query would change the published copy, and a query only reads."
+    else:
+        why = "The query cannot be answered."
+    return UserError(f"{why} {str(error).strip()}")
 
 
 def frame(answer: duckdb.DuckDBPyRelation) -> pl.DataFrame:
@@ -47,7 +113,12 @@ def frame(answer: duckdb.DuckDBPyRelation) -> pl.DataFrame:
     try:
         rows: pl.DataFrame = answer.pl()
     except duckdb.Error as error:
-        raise UserError(f"The query cannot be answered. {str(error).strip()}") from error
+        raise _unanswered(error) from error
+    except pl.exceptions.PolarsError as error:
+        raise UserError(
+            "A column is of a type that cannot be shown (INTERVAL, UNION). Give it as text: "
+            "SELECT column::VARCHAR"
+        ) from error
     return rows
 
 
@@ -65,11 +136,15 @@ def to_json(rows: pl.DataFrame) -> str:
     return rows.with_columns(_times(rows)).write_json()
 
 
-def to_parquet(answer: duckdb.DuckDBPyRelation, path: Path) -> None:
-    """Write the answer to a Parquet file; raise UserError if that fails."""
+def to_parquet(rows: pl.DataFrame, path: Path) -> None:
+    """Write a Parquet file; raise UserError if that fails or another kind of file is there."""
     try:
-        answer.write_parquet(str(path))
-    except duckdb.Error as error:
+        if path.exists():
+            with path.open("rb") as there:
+                if there.read(len(PARQUET)) != PARQUET:
+                    raise UserError(f"{path} exists and is not a Parquet file. Give another name.")
+        rows.write_parquet(path)
+    except (OSError, pl.exceptions.PolarsError) as error:
         raise UserError(f"{path} cannot be written. {str(error).strip()}") from error
 
 

@@ -6,9 +6,6 @@ back, put the older program and that file in the place of the newer ones. It sta
 deletes it.
 """
 
-from __future__ import annotations
-
-import os
 import shutil
 from contextlib import closing, suppress
 from dataclasses import dataclass
@@ -19,7 +16,7 @@ import duckdb
 
 from flows.base import files
 from flows.base.errors import Attention, UserError
-from flows.store import migrate
+from flows.store import connection, migrate
 
 
 def save_before_upgrade(path: Path) -> None:
@@ -60,7 +57,7 @@ def _stored_version(path: Path) -> _StoredVersion:
     if not path.exists():
         return _StoredVersion()
     try:
-        con = duckdb.connect(str(path), read_only=True)
+        con = connection.connect(path, read_only=True)
     except duckdb.Error:
         return _StoredVersion()  # whoever opens it for work says in full what is wrong
     with closing(con):
@@ -88,12 +85,11 @@ def _save_copy(path: Path, version: int) -> None:
     part = target.with_suffix(".part")
     try:
         # Without it the copy would lack what is still in the write-ahead log.
-        with duckdb.connect(str(path)) as con:
+        with connection.connect(path) as con:
             con.execute("CHECKPOINT")
         shutil.copyfile(path, part)
-        with part.open("r+b") as written:
-            os.fsync(written.fileno())
-        part.replace(target)
+        files.sync_file(part)
+        files.replace(part, target)
         files.sync_folder(target.parent)
     except (OSError, duckdb.Error) as error:
         with suppress(OSError):
@@ -111,7 +107,7 @@ def _is_saved(path: Path, found: _StoredVersion) -> bool:
     So a step that fails at every try does not fill the disk with copies.
     """
     for copy in path.parent.glob(f"{path.stem}-version-{found.version}-*.duckdb"):
-        with suppress(duckdb.Error), duckdb.connect(str(copy), read_only=True) as con:
+        with suppress(duckdb.Error), connection.connect(copy, read_only=True) as con:
             if migrate.fact(con, "revision") == found.revision:
                 return True
     return False

@@ -3,8 +3,6 @@
 Others never open this file; they read the published copy (see ``flows/store/publish.py``).
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -16,18 +14,9 @@ import polars as pl
 from flows.base import files, lock
 from flows.base.errors import UserError
 from flows.farm.folder import FarmFolder
-from flows.store import migrate, upgrade, wide_rows
+from flows.store import connection, migrate, upgrade, wide_rows
 from schemas import generated
 from schemas.table import Table
-
-# Files of this storage version open in DuckDB 1.2 and later: other people's tools are often older.
-STORAGE_VERSION = "v1.2.0"
-
-# Nothing is ever fetched: an office computer may be offline, and must not call out when it is not.
-_OFFLINE: dict[str, str | bool | int | float | list[str]] = {
-    "autoinstall_known_extensions": False,
-    "autoload_known_extensions": False,
-}
 
 # Rows of these say nothing that a reader waits for.
 UNSEEN = ("about", "touched_day", "flow_run")
@@ -55,38 +44,21 @@ def open_writer(
 
 
 def open_file(path: Path, spill: Path | None = None) -> duckdb.DuckDBPyConnection:
-    """Open a database file for writing; a new file gets the old storage version."""
+    """Open a database file for writing; a new file is for this user alone."""
     files.make_folder_for(path.parent, 0o711)
     try:
-        if not path.exists():
-            with duckdb.connect() as maker:
-                maker.execute(f"""
-                    ATTACH {generated.literal(str(path))} AS made
-                    (STORAGE_VERSION '{STORAGE_VERSION}')
-                """)
-                maker.execute("DETACH made")
-            path.chmod(0o600)
-        con = duckdb.connect(str(path), config=_OFFLINE)
+        with files.private():
+            return connection.connect(path, spill=spill)
     except duckdb.IOException as error:
         raise UserError(
             f"The warehouse {path} cannot be opened: {_first_line(error)}. Other programs should "
             "open the copy under published/ instead; close whatever holds this file and try again."
         ) from error
-    _settings(con)
-    if spill is not None:
-        con.execute(f"SET temp_directory = {generated.literal(str(spill))}")
-    return con
 
 
 def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
     """Open a published copy for reading only."""
-    con = duckdb.connect(str(path), read_only=True, config=_OFFLINE)
-    _settings(con)
-    return con
-
-
-def _settings(con: duckdb.DuckDBPyConnection) -> None:
-    con.execute("SET TimeZone = 'UTC'; SET enable_progress_bar = false")
+    return connection.connect(path, read_only=True)
 
 
 @contextmanager

@@ -8,9 +8,11 @@ import pytest
 
 from flows.base import files
 from flows.derive import derive
+from flows.farm.folder import FarmFolder
 from flows.intake import collect
 from flows.store import publish, warehouse
-from tests.flows.loggers import drop, make, usual
+from tests.flows.cli.calling import call
+from tests.flows.loggers import FARM, drop, make, usual
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Windows has rights by folder")
 
@@ -69,3 +71,41 @@ def test_rights_are_as_before_outside(tmp_path):
         (tmp_path / "in").write_text("")
     (tmp_path / "out").write_text("")
     assert (mode(tmp_path / "in"), mode(tmp_path / "out")) == (0o600, 0o644)
+
+
+def test_a_whole_run_without_any_mask_lets_nobody_else_write(tmp_path, capsys, monkeypatch):
+    """Even with umask 000 (some services, some network drives) nothing is for all to change."""
+    root = tmp_path / "farm"
+
+    def run(*words):
+        os.umask(0)
+        code, _, err = call(capsys, monkeypatch, *words)
+        assert code in (0, 1), err
+        os.umask(0)
+
+    run("new", root)
+    made = FarmFolder.at(root)
+    farm_toml = mode(made.farm_toml)
+    made.farm_toml.write_text(FARM, encoding="utf-8")
+    drop(made, "a.csv", [usual(i) for i in range(30)])
+    for words in (
+        ("once", root),
+        ("digest", root),
+        ("report", root),
+        ("audit", root),
+        ("backup", root),
+        ("rebuild", root),
+        ("restore", root / "backups", tmp_path / "restored"),
+        ("sql", root, "FROM station_spell", "--parquet", root / "made.parquet"),
+    ):
+        run(*words)
+    assert farm_toml == 0o644
+    made_by_us = [*root.rglob("*"), *(tmp_path / "restored").rglob("*")]
+    assert {"last_runs.json", "made.parquet"} <= {p.name for p in made_by_us}
+    open_to_all = {path for path in made_by_us if mode(path) & 0o022 and path.parent != made.drop}
+    assert open_to_all == set()
+    for folder in (made.state, made.archive, tmp_path / "restored" / "archive"):
+        assert mode(folder) & 0o077 == 0, folder
+    restored = FarmFolder(tmp_path / "restored")
+    for path in (restored.warehouse_file, *made.warehouse.glob("*.duckdb*")):
+        assert mode(path) == 0o600, path

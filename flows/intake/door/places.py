@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import timedelta
@@ -47,10 +48,12 @@ class Places:
 
 
 def _ids(named: Iterable[tuple[str, tuple[str, ...]]]) -> dict[str, str]:
+    """Return the name behind each word, accented letters whole (NFC) and in parts (NFD)."""
     found: dict[str, str] = {}
     for name, ids in named:
         for word in (name, *ids):
-            found[word.strip().casefold()] = name
+            for form in ("NFC", "NFD"):
+                found[unicodedata.normalize(form, word).strip().casefold()] = name
     return found
 
 

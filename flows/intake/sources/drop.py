@@ -73,6 +73,7 @@ def find_settled(
             kept = {k: v for k, v in search.before.items() if k.startswith(f"{path}/")}
             search.found.seen.update(kept)
             continue
+        root = files.deep(root)
         for file in _files(root, _deeper(path, farm)):
             search.consider(file, path, files.readable(file.relative_to(root).as_posix()))
     dated = sorted(search.dated, key=lambda d: d[:2])
@@ -238,10 +239,10 @@ def move_taken(folder: FarmFolder, farm: Farm, found: Found) -> list[str]:
     for arrival in found.arrivals:
         if arrival.source not in moving or arrival in found.growing:
             continue
-        target = _free(folder.root / arrival.folder / TAKEN / arrival.name)
+        target = _free(files.deep(folder.root / arrival.folder) / TAKEN / arrival.name)
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
-            arrival.path.replace(target)
+            files.replace(arrival.path, target)
             found.seen.pop(f"{arrival.folder}/{arrival.name}", None)
         except OSError as error:
             notes.append(f"{arrival.name} could not be moved to {TAKEN}/: {error.strerror}.")

@@ -10,6 +10,7 @@ import re
 from dataclasses import dataclass
 from functools import cache
 from typing import Protocol
+from unicodedata import normalize
 
 from flows.farm import farm_file
 from flows.intake.door.places import Places
@@ -63,7 +64,7 @@ def _instruments_named(named: Named, source: Source, places: Places) -> dict[str
         return None
     # a glob without a slash is about the file's own name, in whatever sub-folder it lies
     name = named.name if "/" in source.glob else named.name.rpartition("/")[2]
-    hit = _pattern(source.glob).fullmatch(name)
+    hit = _pattern(source.glob).fullmatch(normalize("NFC", name))
     if hit is None:
         return None
     found = {kind: places.named(kind, word) for kind, word in hit.groupdict().items()}
@@ -73,9 +74,12 @@ def _instruments_named(named: Named, source: Source, places: Places) -> dict[str
 
 @cache
 def _pattern(glob: str) -> re.Pattern[str]:
-    """Return a glob (``*``, ``?``, ``**/``, ``{station}``, ``{probe}``) as a pattern; case does not count."""
+    """Return a glob (``*``, ``?``, ``**/``, ``{station}``, ``{probe}``) as a pattern; case does not count.
+
+    It is of composed letters: macOS gives names in parts, a letter and then its accent.
+    """
     pattern = ""
-    for part in re.split(r"(\*\*/|\*|\?|\{station\}|\{probe\})", glob):
+    for part in re.split(r"(\*\*/|\*|\?|\{station\}|\{probe\})", normalize("NFC", glob)):
         pattern += {"**/": "(?:.*/)?", "*": "[^/]*", "?": "[^/]"}.get(part) or (
             f"(?P<{part[1:-1]}>[^/]+?)" if PLACEHOLDER.fullmatch(part) else re.escape(part)
         )

@@ -63,11 +63,10 @@ class Store(BackupObjects):
                 entry = Entry(name, digest.hexdigest(), size)
                 if self.has(entry):
                     return entry, False
-                out.flush()
-                os.fsync(out.fileno())
+                files.sync(out)
             target = self.path_of(entry.sha256)
             target.parent.mkdir(parents=True, exist_ok=True)
-            part.replace(target)
+            files.replace(part, target)
             self._touched |= {target.parent, target.parent.parent, self.root}
         finally:
             part.unlink(missing_ok=True)
@@ -84,9 +83,8 @@ class Store(BackupObjects):
         part = path.with_suffix(".part")
         with part.open("w", encoding="utf-8", newline="\n") as out:
             out.write(whole.text())
-            out.flush()
-            os.fsync(out.fileno())
-        part.replace(path)
+            files.sync(out)
+        files.replace(part, path)
         _sync(self.root)
 
     def prune(self, gone: Iterable[Manifest]) -> int:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from flows.base import lock
+from flows.base import files, lock
 from flows.books import books
 from flows.farm.folder import FarmFolder
 from flows.store import checksum, upgrade, warehouse
@@ -45,8 +44,7 @@ def freeze(folder: FarmFolder, copy: Path) -> Frozen:
         finally:
             con.close()
         shutil.copyfile(folder.warehouse_file, copy)
-        with copy.open("r+b") as written:
-            os.fsync(written.fileno())
+        files.sync_file(copy)
         first = next(iter(Archive.open(folder.archive).receipts), None)
         paths = [path for path in sorted(folder.archive.glob("*/*")) if path.is_file()]
         archive = [(path.relative_to(folder.root), path.stat().st_size) for path in paths]

@@ -169,7 +169,7 @@ def _put_in_place(fresh: Path, old: Path) -> None:
             con.execute("CHECKPOINT")
     log = old.with_name(old.name + ".wal")
     log.unlink(missing_ok=True)
-    fresh.replace(old)
+    files.replace(fresh, old)
     files.sync_folder(old.parent)
 
 

@@ -45,8 +45,8 @@ def restore(source: Path, target: Path, at: str | None = None, tick: Tick = sile
     try:
         _require_room(root, whole)
         (root / MARK).write_text("Run the same checkstrip restore again.\n", encoding="utf-8")
-        damaged = _fetch_all(store, whole, root, tick)
         done.folder.make()
+        damaged = _fetch_all(store, whole, root, tick)
         (root / MARK).unlink()
     except OSError as trouble:
         raise Attention(

@@ -38,7 +38,11 @@ def test_points_of_a_csv_with_field_and_season_in_its_name() -> None:
 
 @pytest.mark.parametrize(
     ("name", "field"),
-    [("North_quarter-2021 wheat.csv", "North_quarter"), ("river bend 2021.csv", "river bend")],
+    [
+        ("North_quarter-2021 wheat.csv", "North_quarter"),
+        ("river bend 2021.csv", "river bend"),
+        ("E\u0301lan 2021.csv", "\u00c9lan"),
+    ],
 )
 def test_names_of_files(name: str, field: str) -> None:
     assert read({name: csv()}).frames["yield_point"]["field"][0] == field

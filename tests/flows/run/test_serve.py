@@ -1,5 +1,4 @@
-from __future__ import annotations
-
+import base64
 import json
 import os
 import re
@@ -13,6 +12,8 @@ from pathlib import Path
 
 import httpx
 import pytest
+from websockets.exceptions import InvalidStatus
+from websockets.sync.client import connect
 
 from flows.base import lock
 from flows.base.errors import Busy, UserError
@@ -67,6 +68,7 @@ def test_run_does_its_schedules_and_stops_cleanly(farm: FarmFolder) -> None:
         with pytest.raises(Busy, match="checkstrip run"):
             serve.serve(farm, lambda sentence: None)
         its_server_is_for_this_computer_and_who_knows_the_secret(farm)
+        its_server_answers_no_websocket_without_the_secret(farm)
         os.killpg(process.pid, signal.SIGINT)
         out, _ = process.communicate(timeout=120)
     finally:
@@ -92,12 +94,59 @@ def test_run_does_its_schedules_and_stops_cleanly(farm: FarmFolder) -> None:
 
 
 def its_server_is_for_this_computer_and_who_knows_the_secret(farm: FarmFolder) -> None:
-    log = (farm.logs / "checkstrip.log").read_text()
-    (port,) = map(int, re.findall(r"started, server on 127\.0\.0\.1:(\d+)", log))
-    assert httpx.get(f"http://127.0.0.1:{port}/api/health").status_code == 200
-    assert httpx.get(f"http://127.0.0.1:{port}/api/version").status_code == 401
+    port = port_of(farm)
+    url, origin = f"http://127.0.0.1:{port}", {"Origin": "http://elsewhere.example"}
+    wrong = {"Authorization": "Basic " + base64.b64encode(b"checkstrip:guessed").decode()}
+    for path in (
+        "",
+        "docs",
+        "redoc",
+        "openapi.json",
+        "health",
+        "ready",
+        "version",
+        "admin/version",
+    ):
+        for address in (f"{url}/{path}", f"{url}/api/{path}"):
+            for method in ("GET", "POST", "OPTIONS"):
+                for headers in ({}, wrong, origin, {"Authorization": "Bearer é".encode()}):
+                    answer = httpx.request(method, address, headers=headers)
+                    assert (answer.status_code, answer.content) == (401, b""), (method, address)
+                    assert not [name for name in answer.headers if name.startswith("access-")]
     with pytest.raises(OSError), socket.create_connection(("127.0.0.2", port), timeout=5):
         pass  # another address of this computer
+
+
+def its_server_answers_no_websocket_without_the_secret(farm: FarmFolder) -> None:
+    for path in ("events/in", "events/out", "logs/out", "task_runs/subscriptions/scheduled"):
+        address = f"ws://127.0.0.1:{port_of(farm)}/api/{path}"
+        with pytest.raises(InvalidStatus) as rejected, connect(address, subprotocols=["prefect"]):
+            pass
+        assert rejected.value.response.status_code == 403
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a process of its own; the same server there")
+def test_who_knows_the_secret_is_answered_on_every_way(farm: FarmFolder) -> None:
+    """In a process of its own, because Prefect reads its settings once."""
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.flows.run.knows_the_secret", str(farm.root)],
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert told["docs"] == told["health"] == told["version"] == 200
+    assert told["events in"] == told["events out"] == "open"
+    assert told["its own origin"] == told["its address"]
+    assert told["another origin"] is None
+
+
+def port_of(farm: FarmFolder) -> int:
+    log = (farm.logs / "checkstrip.log").read_text()
+    (port,) = map(int, re.findall(r"started, server on 127\.0\.0\.1:(\d+)", log))
+    return port
 
 
 def test_it_tells_nobody_and_has_a_new_secret_each_time(farm: FarmFolder) -> None:

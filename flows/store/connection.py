@@ -1,0 +1,70 @@
+"""Open DuckDB files, every one with the same settings: SQL reaches this file and nothing else."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import duckdb
+
+from flows.base.errors import Attention
+
+_SETTINGS: dict[str, str | bool | int | float | list[str]] = {
+    # COPY, ATTACH, read_text, INSTALL and their like fail, whatever text gets into SQL.
+    "enable_external_access": False,
+    # Nothing is ever fetched: an office computer may be offline, and must not call out when it is not.
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+    # A name in SQL never finds a variable of the program.
+    "python_enable_replacements": False,
+    # New files open in DuckDB 1.2 and later: other people's tools are often older.
+    "storage_compatibility_version": "v1.2.0",
+    # What the writer changes after the rest is locked.
+    "allowed_configs": ["preserve_insertion_order"],
+}
+
+# What DuckDB says of a file whose bytes are not those that it wrote.
+_DAMAGE = (
+    "Corrupt database file",
+    "not a valid DuckDB database file",
+    "Could not read enough bytes",
+    "WAL file",
+    "Failed to deserialize",
+)
+
+
+def connect(
+    path: Path, *, read_only: bool = False, spill: Path | None = None
+) -> duckdb.DuckDBPyConnection:
+    """Open a DuckDB file; its settings cannot be changed afterwards.
+
+    What does not fit into memory goes to the folder ``spill`` (by default beside the file). Raises
+    duckdb.Error if the file cannot be opened.
+    """
+    config = _SETTINGS | ({} if spill is None else {"temp_directory": str(spill)})
+    con = duckdb.connect(str(path), read_only=read_only, config=config)
+    con.execute("SET TimeZone = 'UTC'; SET enable_progress_bar = false")
+    con.execute("SET lock_configuration = true")
+    return con
+
+
+@contextmanager
+def damage_reported(path: Path, cure: str) -> Iterator[None]:
+    """Raise Attention with ``cure`` if the database file at ``path`` turns out to be damaged inside."""
+    try:
+        yield
+    except Exception as error:
+        for one in (error, error.__cause__):
+            if isinstance(one, duckdb.Error) and any(words in str(one) for words in _DAMAGE):
+                found = str(one).strip().partition("\n")[0].rstrip(".")
+                raise Attention(f"{path} is damaged ({found}). {cure}") from error
+        raise
+
+
+def read_through(con: duckdb.DuckDBPyConnection) -> None:
+    """Read every value of a database, so that damaged blocks show; raises duckdb.Error."""
+    tables = con.sql("""
+        SELECT format('"{}"."{}"', schema_name, table_name) FROM duckdb_tables()
+        WHERE database_name = current_database() AND NOT internal
+    """).fetchall()
+    for (table,) in tables:
+        con.execute(f"SELECT bit_xor(hash(t)) FROM {table} t")
