@@ -113,18 +113,23 @@ def tables(
 
 @app.command()
 def checksum(folder: Folder) -> None:
-    """What the warehouse says, as one number a table; the last line is the sum of all.
+    """What the published copy says, as one number a table; the last line is the sum of all.
 
-    The same data in another order, in other files or landed twice give the same numbers.
+    The same data in another order, in other files or landed twice give the same numbers. It may be
+    asked while 'checkstrip run' works. Exit 1 if newer data wait to be published, or if a table
+    could not be made: it is named, and not in the sum.
 
     \b
     Example:
       checkstrip checksum my_farm
     """
-    from flows.store import checksum, warehouse
+    from flows.store import checksum, derive_problems, query
+    from flows.trust import newer_data
 
     farm = farm_folder(folder)
-    if not farm.warehouse_file.exists():
-        raise UserError(f"There is no warehouse yet. Run first: checkstrip once {folder}")
-    with warehouse.open_writer(farm, "computing the checksum") as con:
+    with query.open_published(farm) as con:
+        newer = newer_data.sentences(farm, con)
+        say("\n".join([f"Published {newer_data.published_at(farm)}.", *newer]))
         say("\n".join(checksum.lines(con)))
+        if newer or derive_problems.not_made(con):
+            raise typer.Exit(1)

@@ -23,23 +23,30 @@ def backup(
     anew: Annotated[
         bool, typer.Option("--anew", help="begin again where the earlier backups are gone")
     ] = False,
+    read_all: Annotated[
+        bool,
+        typer.Option("--read-all", help="read all files of archive and backup, and repair them"),
+    ] = False,
 ) -> None:
     """A backup of everything that cannot be made again, and of the warehouse.
 
     Only what is new is copied. It counts after it was restored to a scratch place and said the
     same (checksum); older ones are deleted after that. Exit 1 where the folder cannot be reached
-    or written; earlier backups stand then. [backup] in farm.toml makes one on schedule.
+    or written; earlier backups stand then. Also exit 1 if files of the archive are missing or
+    damaged: an earlier backup that has them repairs the archive, and nothing older is deleted
+    while any are missing. [backup] in farm.toml makes one on schedule.
 
     \b
     Examples:
       checkstrip backup my_farm
       checkstrip backup my_farm --to "/media/backup disk/farm"
+      checkstrip backup my_farm --read-all
     """
     from flows.base.progress import bar
     from flows.run import steps
 
     with bar() as tick:
-        done = steps.backup(farm_folder(folder), tick, to, anew=anew)
+        done = steps.backup(farm_folder(folder), tick, to, anew=anew, read_all=read_all)
     report_runs([done])
 
 

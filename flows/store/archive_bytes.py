@@ -86,16 +86,18 @@ def copy(target: Path, content: Iterable[bytes], offset: int, sha256: str) -> bo
     """
     part = target.with_name(target.name + ".part")
     found, at = hashlib.sha256(), 0
-    with part.open("wb") as out:
-        for block in content:
-            found.update(block)
-            out.write(block[max(0, offset - at) :])
-            at += len(block)
-        sync(out)
-    if found.hexdigest() != sha256:
-        part.unlink()
-        return False
-    replace(part, target)
+    try:
+        with part.open("wb") as out:
+            for block in content:
+                found.update(block)
+                out.write(block[max(0, offset - at) :])
+                at += len(block)
+            sync(out)
+        if found.hexdigest() != sha256:
+            return False
+        replace(part, target)
+    finally:
+        part.unlink(missing_ok=True)
     return True
 
 

@@ -11,11 +11,13 @@ from typing import Any
 import duckdb
 
 from flows.base import schedule
-from flows.base.errors import UserError
+from flows.base.errors import Attention, UserError
+from flows.books import books
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.pages.mail.outbox import Outbox
 from flows.store import flow_runs, publish, query
+from flows.trust import archive_check, growth
 from flows.trust.backup import last_good
 
 _LAST_HEARD = """
@@ -38,7 +40,6 @@ _BOOK_PROBLEMS = """
 """
 _DELIVERIES = "SELECT state, count(*) AS count FROM delivery GROUP BY state ORDER BY state"
 
-BOOKS = {"fieldbook": "field book", "yieldmaps": "yield maps", "normals": "table of normals"}
 _EXTENTS = {"delivery": "whole deliveries", "row": "rows", "value": "values"}
 # A schedule of minutes may be late by this much before anybody has to look.
 _LATE = timedelta(days=1)
@@ -59,6 +60,7 @@ class Status:
     backup: dict[str, Any] | None = None
     runs: list[dict[str, Any]] = field(default_factory=list)
     store_bytes: dict[str, int] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
     attention: list[str] = field(default_factory=list)
 
     def as_dict(self) -> dict[str, Any]:
@@ -71,18 +73,26 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
     now = now or datetime.now(UTC)
     found = Status(str(folder.root), _stamp(now))
     path = publish.newest(folder)
+    wrong: list[str] = []
     if path is None:
+        archive = archive_check.read(folder, None)
         found.attention.append(
             f"Nothing is published yet. Run: checkstrip once {folder.root}",
         )
     else:
         found.published = str(path)
         found.published_at = _stamp(datetime.fromtimestamp(path.stat().st_mtime, UTC))
-        with query.open_published(folder) as con:
-            found.instruments = _records(con, _LAST_HEARD)
-            found.deliveries = _records(con, _DELIVERIES)
-            found.quarantine = _records(con, _REJECTED)
-            found.books = _records(con, _BOOK_PROBLEMS)
+        try:
+            with query.open_published(folder) as con:
+                found.instruments = _records(con, _LAST_HEARD)
+                found.deliveries = _records(con, _DELIVERIES)
+                found.quarantine = _records(con, _REJECTED)
+                found.books = _records(con, _BOOK_PROBLEMS)
+                wrong = books.attention(con)
+                archive = archive_check.read(folder, con)
+        except Attention as damage:
+            found.attention.append(str(damage))
+            archive = archive_check.read(folder, None)
         for instrument in found.instruments:
             instrument["silent_h"] = _hours_since(instrument["last_heard"], now)
             if instrument["standing"] and instrument["last_heard"] is None:
@@ -96,8 +106,11 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
         for run in found.runs
         if run["state"] != "done"
     ]
-    found.attention += _book_sentences(found.books)
-    found.attention += _late_sentences(folder, now)
+    found.attention += archive_check.attention(folder, archive)
+    known = " ".join(found.attention)
+    found.attention += [sentence for sentence in wrong if sentence not in known]
+    _add_schedules(found, folder, now)
+    _add_growth(found, growth.of(folder, archive, now), now)
     found.backup = last_good.last_good(folder)
     found.attention += Outbox(folder).attention()
     found.store_bytes = {
@@ -108,37 +121,35 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
     return found
 
 
-def _book_sentences(counts: list[dict[str, Any]]) -> list[str]:
-    """Return a sentence for each book of which something was left out."""
-    lost: dict[str, int] = {}
-    for row in counts:
-        if row["lost"] != "none":
-            lost[row["book"]] = lost.get(row["book"], 0) + row["count"]
-    return [
-        f"{number:,} faults in the {BOOKS[book]} cost a value, a row or more. Each is told in the "
-        "table book_problem."
-        for book, number in lost.items()
-    ]
+def _add_growth(found: Status, expected: growth.Growth, now: datetime) -> None:
+    """Add when the disk is full: a concern only if that is soon."""
+    if expected.is_concern:
+        found.attention.append(f"{expected.sentence(now)} {growth.ADVICE}")
+    else:
+        found.notes.append(expected.sentence(now))
 
 
-def _late_sentences(folder: FarmFolder, now: datetime) -> list[str]:
-    """Return a sentence for each of collect and backup that was not done on schedule."""
+def _add_schedules(found: Status, folder: FarmFolder, now: datetime) -> None:
+    """Add a sentence for each of collect and backup that was not done on schedule."""
     try:
         farm = farm_file.load(folder.farm_toml)
     except UserError:
-        return []  # the runs that it stopped report it
-    sentences = last_good.attention(folder, farm, now)
+        return  # the runs that it stopped report it
+    if farm.backup is None:
+        found.notes.append(
+            "No backup is set up: add [backup] with a folder on another disk to farm.toml."
+        )
+    found.attention += last_good.attention(folder, farm, now)
     run = flow_runs.last(folder).get("collect")
     if run is not None:
         began = datetime.fromisoformat(run.started_at)
         latest = schedule.last_due(farm.schedules.collect, farm.place.zone, now)
         if began < min(latest, now - _LATE):
             days = (now - began).total_seconds() / 86_400
-            sentences.append(
+            found.attention.append(
                 f"Nothing was collected for {days:,.1f} days. Is 'checkstrip run' running? "
                 f"'checkstrip service show {folder.root}' tells how the computer starts it."
             )
-    return sentences
 
 
 def lines(found: Status) -> list[str]:
@@ -167,12 +178,12 @@ def lines(found: Status) -> list[str]:
         out.append(f"  {row['count']:>8,} {_EXTENTS[row['extent']]}: {row['cause']}")
     for row in found.books:
         lost = "nothing lost" if row["lost"] == "none" else f"lost the {row['lost']}"
-        out.append(f"  {row['count']:>8,} faults in the {BOOKS[row['book']]}: {lost}")
+        out.append(f"  {row['count']:>8,} faults in the {books.NAMES[row['book']]}: {lost}")
     if found.backup:
         at, to = found.backup["at"][:19], found.backup["to"]
         out += ["", f"Last good backup: {at}Z, {found.backup['name']} in {to}"]
     sizes = ", ".join(f"{name} {size / 1e6:,.1f} MB" for name, size in found.store_bytes.items())
-    out += ["", f"Store: {sizes}"]
+    out += ["", f"Store: {sizes}", *found.notes]
     if found.attention:
         out += ["", "Needs a look", *(f"  {sentence}" for sentence in found.attention)]
     return out

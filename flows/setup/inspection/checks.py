@@ -37,7 +37,8 @@ def _all(folder: FarmFolder, mail: bool, now: datetime) -> Iterator[Finding]:
     except UserError as error:
         yield attention("farm.toml", str(error), "Mend it; until then nothing new is collected.")
     yield from farm_folder.paths(folder, farm)
-    yield from farm_folder.disk(folder)
+    disk = list(farm_folder.disk(folder, now.astimezone(UTC)))
+    yield from disk
     yield from farm_folder.at_work(folder)
     yield from settings.secrets(folder, farm)
     with ExitStack() as locks:
@@ -58,7 +59,10 @@ def _all(folder: FarmFolder, mail: bool, now: datetime) -> Iterator[Finding]:
         yield from settings.mail(farm, reach=mail)
         yield from settings.backup(folder, farm)
     standing = status.status(folder, now.astimezone(UTC))
+    known = {f"{one.sentence} {one.do}" for one in disk}
     for sentence in standing.attention:
+        if sentence in known:
+            continue
         yield attention("runs", sentence, f"checkstrip status {folder.root}")
     if not standing.attention:
         yield fine("runs", "The last runs and the instruments need no look.")

@@ -1,12 +1,11 @@
 """Where the farm folder lies: paths, permissions, disk, versions, who else is at work."""
 
 import platform
-import shutil
 import stat
 import sys
 import tempfile
-import time
 from collections.abc import Iterator
+from datetime import datetime
 from importlib.metadata import version
 from pathlib import Path
 
@@ -17,13 +16,10 @@ from flows.farm.folder import FarmFolder
 from flows.run.service import install
 from flows.setup.inspection.finding import Finding, advice, attention, fine
 from flows.store import migrate, upgrade
+from flows.trust import archive_check, growth
 from schemas.farm.farm import Farm
 
 PACKAGES = ("duckdb", "polars", "prefect", "pandera", "great-expectations")
-_DAY_S, _MONTH_S = 86_400, 30 * 86_400
-# Room for two copies of the warehouse (one published, one on its way) and some to spare.
-_COPIES, _LEAST_FREE = 3, 1 << 30
-_LEAST_MONTHS = 6
 
 
 def paths(folder: FarmFolder, farm: Farm | None) -> Iterator[Finding]:
@@ -84,40 +80,21 @@ def _readable_by_others(folder: FarmFolder) -> Iterator[Finding]:
         yield fine("permissions", "Other users of this computer cannot read the warehouse.")
 
 
-def disk(folder: FarmFolder) -> Iterator[Finding]:
+def disk(folder: FarmFolder, now: datetime) -> Iterator[Finding]:
     """Free room against what is needed at once and against growth."""
-    free = shutil.disk_usage(folder.root).free
-    sizes = [
-        (p.stat().st_size, p.stat().st_mtime) for p in folder.archive.rglob("*") if p.is_file()
-    ]
-    warehouse = folder.warehouse_file.stat().st_size if folder.warehouse_file.exists() else 0
-    needed = max(_LEAST_FREE, _COPIES * warehouse)
-    if free < needed:
+    expected = growth.of(folder, archive_check.read(folder, None), now)
+    free, reserve = expected.free, expected.reserve
+    if free < reserve:
         yield attention(
             "disk",
-            f"The disk of {folder.root} has {free / 1e9:,.1f} GB free, and {needed / 1e9:,.1f} GB "
+            f"The disk of {folder.root} has {free / 1e9:,.1f} GB free, and {reserve / 1e9:,.1f} GB "
             "should be.",
             "Make room before it is full; nothing is lost then, but nothing new comes in.",
         )
-        return
-    stored = sum(size for size, _ in sizes)
-    first = min((at for _, at in sizes), default=time.time())
-    days = (time.time() - first) / _DAY_S
-    if days < 1 or not stored:
-        yield fine("disk", f"{free / 1e9:,.1f} GB are free; growth is not known yet.")
-        return
-    # The warehouse grows with the archive, and is there twice (published).
-    a_month = (stored + 2 * warehouse) / days * 30
-    months = (free - needed) / a_month
-    growth = f"{free / 1e9:,.1f} GB are free, and about {a_month / 1e6:,.1f} MB a month are added"
-    if months < _LEAST_MONTHS:
-        yield attention(
-            "disk",
-            f"{growth}: enough for {months:,.1f} months.",
-            "Make room, or move the farm folder to a larger disk.",
-        )
+    elif expected.is_concern:
+        yield attention("disk", expected.sentence(now), growth.ADVICE)
     else:
-        yield fine("disk", f"{growth}: enough for {min(months / 12, 99):,.1f} years.")
+        yield fine("disk", expected.sentence(now))
 
 
 def versions(folder: FarmFolder, *, ours: bool) -> Iterator[Finding]:

@@ -19,8 +19,8 @@ import polars as pl
 from flows.base.errors import UserError
 from flows.base.progress import Tick, silent
 from flows.farm.folder import FarmFolder
-from flows.store import publish, warehouse
-from flows.trust.audit import cross_checks, declared_limits, page
+from flows.store import connection, publish, query, warehouse
+from flows.trust.audit import archived, cross_checks, declared_limits, page
 from flows.trust.audit.expectations import Evaluator, Result
 from flows.trust.audit.outcome import Outcome, Severity, State
 from schemas import generated
@@ -31,6 +31,7 @@ RECENT_D = 14
 BATCH_ROWS = 200_000
 KEPT_AUDITS = 14
 _LONGEST = 500
+_SEVERITIES: dict[str, Severity] = {archived.AS_STORED: "warning"}
 
 
 @dataclass(slots=True)
@@ -65,12 +66,13 @@ def audit(folder: FarmFolder, tick: Tick = silent) -> Audited:
     if copy is None:
         raise UserError(f"There is nothing to audit yet. Run first: checkstrip once {folder.root}")
     began = datetime.now(UTC)
-    with warehouse.open_reader(copy) as con:
-        outcomes = evaluate(con, tick)
+    with query.open_published(folder) as con:
+        outcomes = _ranked([*evaluate(con, tick), *_check_files(folder, con, began, tick)])
         about = con.sql("SELECT farm FROM farm").fetchall()
     written = page.write(folder.audit, began, about[0][0] if about else "", outcomes)
     with warehouse.open_writer(folder, "writing down the audit") as con:
         _save(con, began, outcomes)
+        connection.read_through(con)
     failed = [o for o in outcomes if o.state == "failed"]
     return Audited(outcomes, written, failed)
 
@@ -87,10 +89,25 @@ def evaluate(con: duckdb.DuckDBPyConnection, tick: Tick = silent) -> list[Outcom
     tick("holding tables against each other", len(TABLES), len(TABLES) + 1)
     outcomes += _check_counts(con, evaluator, recent)
     tick("audited", len(TABLES) + 1, len(TABLES) + 1)
+    return _ranked(outcomes)
+
+
+def _ranked(outcomes: list[Outcome]) -> list[Outcome]:
     rank = {"failed": 0, "held": 1, "not evaluated": 2}
     return sorted(
         outcomes, key=lambda o: (rank[o.state], o.severity, o.table, o.column, o.expectation)
     )
+
+
+def _check_files(
+    folder: FarmFolder, con: duckdb.DuckDBPyConnection, began: datetime, tick: Tick
+) -> list[Outcome]:
+    """Compare the archive with its receipts and backups with their lists, a share of them a night."""
+    found = archived.results(folder, con, began, tick)
+    return [
+        _outcome("delivery", words, "", said, result, _SEVERITIES.get(words, "failure"))
+        for words, (result, said) in found.items()
+    ]
 
 
 def _columns(con: duckdb.DuckDBPyConnection) -> dict[str, set[str]]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from flows.base import files, schedule
 from flows.farm.folder import FarmFolder
-from flows.store.backup_objects import MEMORY, folder_of
+from flows.store.backup_objects import MEMORY, Made, Remembered, folder_of, remembered
 from schemas.farm.farm import Farm
 
 
@@ -20,29 +21,38 @@ def target(folder: FarmFolder, farm: Farm) -> Path:
 
 def last_good(folder: FarmFolder) -> dict[str, Any] | None:
     """Return when, where and by what name the last backup was made that was restored and compared."""
-    good = files.read_json(folder.state / MEMORY).get("good")
-    return good if isinstance(good, dict) else None
+    good = remembered(folder).good
+    return asdict(good) if good else None
 
 
 def was_used(folder: FarmFolder, to: Path) -> bool:
     """Return whether a backup was made in that folder before."""
-    return str(to) in files.read_json(folder.state / MEMORY).get("folders", [])
+    return str(to) in remembered(folder).folders
 
 
-def note(folder: FarmFolder, to: Path, name: str, made_at: datetime, summary: str) -> None:
-    """Remember a good backup."""
-    known = files.read_json(folder.state / MEMORY)
-    folders = [one for one in known.get("folders", []) if one != str(to)]
-    good = {"at": made_at.isoformat(), "to": str(to), "name": name, "told": summary}
-    text = json.dumps({"good": good, "folders": [*folders, str(to)]}, indent=1)
-    files.write_text(folder.state / MEMORY, text)
+def note(
+    folder: FarmFolder,
+    to: Path,
+    name: str,
+    made_at: datetime,
+    summary: str,
+    *,
+    whole: bool = True,
+) -> None:
+    """Remember a backup that was restored and compared; it is a good one if the archive is whole."""
+    known = remembered(folder)
+    made = Made(made_at.isoformat(), str(to), name, summary)
+    folders = (*(one for one in known.folders if one != str(to)), str(to))
+    now = Remembered(made, made if whole else known.good, folders)
+    files.write_text(folder.state / MEMORY, json.dumps(asdict(now), indent=1))
 
 
 def is_due(folder: FarmFolder, farm: Farm, now: datetime) -> bool:
-    """Return whether farm.toml wants backups and one came due since the last good one."""
+    """Return whether farm.toml wants backups and one came due since the last one."""
     if farm.backup is None:
         return False
-    return schedule.is_missed(farm.backup.schedule, farm.place.zone, _made_at(folder), now)
+    made_at = _made_at(folder, "last") or _made_at(folder)
+    return schedule.is_missed(farm.backup.schedule, farm.place.zone, made_at, now)
 
 
 def attention(folder: FarmFolder, farm: Farm, now: datetime) -> list[str]:
@@ -51,7 +61,8 @@ def attention(folder: FarmFolder, farm: Farm, now: datetime) -> list[str]:
         return []
     made_at = _made_at(folder)
     if made_at is None:
-        return [f"No backup was made yet; it goes to {farm.backup.to}. Try: checkstrip backup"]
+        what = "complete backup" if _made_at(folder, "last") else "backup"
+        return [f"No {what} was made yet; it goes to {farm.backup.to}. Try: checkstrip backup"]
     zone, cron = farm.place.zone, farm.backup.schedule
     latest = schedule.last_due(cron, zone, now)
     before = schedule.last_due(cron, zone, latest - timedelta(seconds=1))
@@ -64,6 +75,7 @@ def attention(folder: FarmFolder, farm: Farm, now: datetime) -> list[str]:
     ]
 
 
-def _made_at(folder: FarmFolder) -> datetime | None:
-    good = last_good(folder)
-    return datetime.fromisoformat(good["at"]).astimezone(UTC) if good else None
+def _made_at(folder: FarmFolder, which: Literal["good", "last"] = "good") -> datetime | None:
+    """Return when the last good backup, or the last of all, was made."""
+    made: Made | None = getattr(remembered(folder), which)
+    return datetime.fromisoformat(made.at).astimezone(UTC) if made else None

@@ -15,8 +15,10 @@ from flows.base.progress import Tick, silent
 from flows.base.version import VERSION
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
-from flows.store import checksum, warehouse
+from flows.store import archive_bytes, checksum, warehouse
+from flows.store.archive_reader import ArchiveFile
 from flows.store.backup_objects import Damaged, Entry
+from flows.trust import archive_check
 from flows.trust.backup import contents, last_good, manifest
 from flows.trust.backup.backup_folder import Store
 from flows.trust.backup.contents import Frozen
@@ -39,6 +41,12 @@ class Done:
     new_bytes: int
     mended: int
     left_out: list[str]
+    repaired: list[str]
+
+    @property
+    def wants_attention(self) -> bool:
+        """Return whether archived files are missing or damaged, or were until now."""
+        return bool(self.whole.lacks or self.repaired)
 
     def __str__(self) -> str:
         """In sentences."""
@@ -49,17 +57,34 @@ class Done:
         )
         if self.mended:
             text += f" {self.mended} damaged files of earlier backups were put right."
+        if self.repaired:
+            text += (
+                " The archive had lost or changed files, which were repaired from a backup: "
+                f"{archive_check.listed(self.repaired)}. Check the disk."
+            )
+        if self.whole.lacks:
+            text += (
+                " The archive lacks data that cannot be measured again: "
+                f"{archive_check.listed(list(self.whole.lacks))}. No older backup is deleted "
+                "while this is so. Look for another copy of these files."
+            )
         if self.left_out:
             text += f" Not read, because in use: {', '.join(self.left_out)}."
         return text
 
 
 def backup(
-    folder: FarmFolder, tick: Tick = silent, to: Path | None = None, *, anew: bool = False
+    folder: FarmFolder,
+    tick: Tick = silent,
+    to: Path | None = None,
+    *,
+    anew: bool = False,
+    read_all: bool = False,
 ) -> Done:
     """Back up to ``to``, else to where farm.toml says, else to ``backups/``.
 
-    ``anew`` begins in a folder whose earlier backups are gone. Raises UserError (farm file, no
+    ``anew`` begins in a folder whose earlier backups are gone; ``read_all`` reads the whole archive
+    and backup, not only today's share of the backup. Raises UserError (farm file, no
     warehouse, the folder holds another farm's), Busy, and Attention where the folder cannot be
     reached or written, or where what came back is not what was stored; earlier backups stand then.
     """
@@ -73,7 +98,7 @@ def backup(
         try:
             _reach(folder, target, anew)
             with _scratch(folder) as scratch:
-                return _Backup(folder, farm, Store(target), scratch, tick).make()
+                return _Backup(folder, farm, Store(target), scratch, tick, read_all).make()
         except (OSError, Damaged) as trouble:
             raise Attention(
                 f"No backup was made in {target}: {trouble}. Earlier ones stand; it is tried again "
@@ -116,16 +141,24 @@ class _Backup:
     store: Store
     scratch: Path
     tick: Tick
+    read_all: bool
     now: datetime = field(default_factory=lambda: datetime.now(UTC))
     entries: list[Entry] = field(default_factory=list)
     new_bytes: int = 0
     mended: int = 0
     left_out: list[str] = field(default_factory=list)
+    lacks: list[str] = field(default_factory=list)
 
     def make(self) -> Done:
         earlier, unreadable = self.store.backups()
         self.tick("copying the warehouse", 0, 1)
-        frozen = contents.freeze(self.folder, self.scratch / "warehouse.duckdb")
+        frozen = contents.freeze(
+            self.folder,
+            self.scratch / "warehouse.duckdb",
+            str(self.store.root),
+            self.tick,
+            read_all=self.read_all,
+        )
         self._refuse_another_farm(earlier, frozen.farm_id)
         known = {entry.path: entry for one in earlier for entry in one.files}
         self._require_room(frozen, known)
@@ -136,11 +169,16 @@ class _Backup:
         self._verify(frozen.checksum)
         whole = self._manifest(frozen)
         self.store.finish(whole)
-        done = Done(self.store.root, whole, self.new_bytes, self.mended, self.left_out)
-        last_good.note(self.folder, self.store.root, whole.name, self.now, str(done))
+        done = Done(
+            self.store.root, whole, self.new_bytes, self.mended, self.left_out, frozen.repaired
+        )
+        last_good.note(
+            self.folder, self.store.root, whole.name, self.now, str(done), whole=not whole.lacks
+        )
         keep = self.farm.backup.keep if self.farm.backup else KEEP
         mine = [one for one in earlier if one.farm_id in ("", frozen.farm_id)]
-        self.store.prune([] if unreadable else mine[: max(0, len(mine) + 1 - keep)])
+        stay = unreadable or whole.lacks
+        self.store.prune([] if stay else mine[: max(0, len(mine) + 1 - keep)])
         return done
 
     def _refuse_another_farm(self, earlier: list[Manifest], farm_id: str) -> None:
@@ -154,7 +192,7 @@ class _Backup:
     def _require_room(self, frozen: Frozen, known: dict[str, Entry]) -> None:
         """Raise OSError, before any work, if one of the two disks is too full."""
         size = frozen.copy.stat().st_size
-        new = sum(size for path, size in frozen.archive if path.as_posix() not in known)
+        new = sum(file.size or 0 for file in frozen.archive if self._name(file.path) not in known)
         for path, bytes_ in ((self.store.root, size + new), (self.scratch, size)):
             free, needed = shutil.disk_usage(path).free, bytes_ + _SPARE
             if free < needed:
@@ -168,15 +206,46 @@ class _Backup:
         self.entries.append(entry)
         return entry
 
+    def _name(self, path: Path) -> str:
+        """Return how a backup lists a file of the farm folder."""
+        return path.relative_to(self.folder.root).as_posix()
+
     def _take_archive(self, frozen: Frozen, known: dict[str, Entry]) -> None:
-        """Files that an earlier backup has are not read again."""
-        for place, (path, size) in enumerate(frozen.archive):
+        """Take what the receipts say must be there; files that a backup has are not read again."""
+        for place, file in enumerate(frozen.archive):
             self.tick("backing up the archive", place, len(frozen.archive))
-            entry = known.get(path.as_posix())
-            if entry is not None and entry.size == size and self.store.has(entry):
-                self.entries.append(entry)
-            else:
-                self._put(self.folder.root / path, path.as_posix())
+            name, wrong = self._name(file.path), frozen.wrong.get(file.path)
+            stored = self._stored(file, known.get(name), surely=wrong is not None)
+            if stored is not None:
+                self.entries.append(stored)
+            elif file.path.exists():  # also if it is damaged: most of it may still be read
+                taken = self._put(file.path, name)
+                if file.sha256 not in (None, taken.sha256):
+                    wrong = f"{file.what} is damaged in the archive ({name})"
+            if wrong is not None:
+                self.lacks.append(wrong)
+
+    def _stored(self, file: ArchiveFile, before: Entry | None, *, surely: bool) -> Entry | None:
+        """Return the entry of a file whose bytes are stored already; ``surely``: they are read."""
+        if file.sha256 is not None and file.size is not None:
+            entry: Entry | None = Entry(self._name(file.path), file.sha256, file.size)
+        elif surely:  # nobody knows what it should hold
+            return None
+        else:
+            entry = before
+        if entry is None or not self.store.has(entry):
+            return None
+        if surely:
+            return entry if self._is_sound(entry) else None
+        same = file.sha256 is not None or entry.size == file.path.stat().st_size
+        return entry if same else None
+
+    def _is_sound(self, entry: Entry) -> bool:
+        try:
+            self.store.check(entry)
+        except Damaged:
+            return False
+        return True
 
     def _take_others(self) -> None:
         for path in contents.other_files(self.folder, self.farm):
@@ -192,31 +261,38 @@ class _Backup:
     def _verify(self, stored: str) -> None:
         """Restore the warehouse and compare its checksum; read through today's share of the rest.
 
-        Raises Damaged if the warehouse does not come back as it was. A damaged archive file of
-        an earlier backup is replaced from the archive.
+        Raises Damaged if the warehouse does not come back as it was. Damaged files of an earlier
+        backup are replaced from the farm folder.
         """
         back = self.scratch / "restored.duckdb"
         today = self.now.toordinal() % SHARES
-        for place, entry in enumerate(self.entries):
+        for place, entry in enumerate(list(self.entries)):
             self.tick("reading the backup again", place, len(self.entries))
             if entry.path == WAREHOUSE:
                 self.store.fetch(entry, back)
-            elif int(entry.sha256[:2], 16) % SHARES == today:
-                self._check_file(entry)
+            elif (
+                self.read_all or int(entry.sha256[:2], 16) % SHARES == today
+            ) and not self._is_sound(entry):
+                self._replace(entry)
         with warehouse.open_reader(back) as con:
             came_back = checksum.total(con)
         if came_back != stored:
             raise Damaged(f"the warehouse that came back says {came_back}, and {stored} was stored")
 
-    def _check_file(self, entry: Entry) -> None:
-        try:
-            self.store.check(entry)
-        except Damaged:
-            self.store.path_of(entry.sha256).unlink(missing_ok=True)
-            again, _ = self.store.put(self.folder.root / entry.path, entry.path)
-            if again != entry:
-                raise
+    def _replace(self, entry: Entry) -> None:
+        """Store a file again whose bytes are damaged in the backup; nothing goes if it is too."""
+        source, stored = self.folder.root / entry.path, self.store.path_of(entry.sha256)
+        if source.exists() and archive_bytes.sha256_of(source) == entry.sha256:
+            stored.unlink(missing_ok=True)
+            self.store.put(source, entry.path)
             self.mended += 1
+            return
+        self.lacks.append(
+            f"{entry.path} is damaged in the backup, and not whole in the farm folder"
+        )
+        if source.exists():
+            self.entries.remove(entry)
+            self._put(source, entry.path)
 
     def _manifest(self, frozen: Frozen) -> Manifest:
         first = self.now.strftime("%Y-%m-%dT%H%M%SZ")
@@ -234,4 +310,5 @@ class _Backup:
             tables=manifest.declared(),
             checksum=frozen.checksum,
             files=tuple(self.entries),
+            lacks=tuple(self.lacks),
         )

@@ -19,7 +19,8 @@ class Manifest:
     """One backup. ``farm_id`` is the first delivery's hash: no other farm has it.
 
     ``checksum`` is that of the warehouse (see flows/store/checksum.py), and ``tables`` the
-    fingerprint of the declarations that it was computed by.
+    fingerprint of the declarations that it was computed by. ``lacks`` has a sentence for each
+    archived file that was missing or damaged then, and is in no other backup.
     """
 
     name: str
@@ -31,6 +32,7 @@ class Manifest:
     tables: str
     checksum: str
     files: tuple[Entry, ...]
+    lacks: tuple[str, ...] = ()
 
     @property
     def size(self) -> int:
@@ -49,7 +51,8 @@ def read(path: Path) -> Manifest:
         names = {field.name for field in fields(Manifest)}
         known = {name: value for name, value in content.items() if name in names}
         files = tuple(Entry(**entry) for entry in known.pop("files"))
-        found = Manifest(**known, files=files)
+        lacks = tuple(map(str, known.pop("lacks", ())))
+        found = Manifest(**known, files=files, lacks=lacks)
     except (TypeError, KeyError, AttributeError, ValueError) as error:
         raise ValueError(f"{path} is no list of a backup's files: {error}") from error
     for entry in found.files:

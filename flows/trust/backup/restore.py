@@ -12,6 +12,7 @@ from flows.base.progress import Tick, silent
 from flows.farm.folder import FarmFolder
 from flows.store import checksum, upgrade, warehouse
 from flows.store.backup_objects import Damaged
+from flows.trust import archive_check
 from flows.trust.backup import manifest, rebuild
 from flows.trust.backup.backup_folder import Store
 from flows.trust.backup.manifest import WAREHOUSE, Manifest
@@ -57,6 +58,11 @@ def restore(source: Path, target: Path, at: str | None = None, tick: Tick = sile
         f"Restored {len(whole.files) - len(damaged):,} of {len(whole.files):,} files of backup "
         f"{whole.name} of {whole.farm} into {root}; each was held to its SHA-256."
     )
+    if whole.lacks:
+        done.wrong.append(
+            f"The archive lacked files when this backup was made: "
+            f"{archive_check.listed(list(whole.lacks))}. An earlier backup (--at) may have them."
+        )
     _check(done, whole, damaged, tick)
     return done
 

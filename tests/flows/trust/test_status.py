@@ -9,7 +9,7 @@ import pytest
 from flows.farm.folder import FarmFolder
 from flows.run import steps
 from flows.store import flow_runs, publish, warehouse
-from flows.trust import status
+from flows.trust import growth, status
 from flows.trust.backup import last_good
 from schemas.catalogue import TABLES
 from tests.flows import invented, loggers
@@ -41,15 +41,14 @@ def test_what_the_books_lost_is_counted_and_told(folder: FarmFolder) -> None:
     found = status.status(folder)
     assert [(row["lost"], row["count"]) for row in found.books] == [("none", 1), ("row", 2)]
     assert found.attention == [
-        "2 faults in the field book cost a value, a row or more. Each is told in the table "
-        "book_problem."
+        "2 entries of the field book were rejected. The table book_problem lists each one."
     ]
     told = "\n".join(status.lines(found))
     assert "2 faults in the field book: lost the row" in told
     assert "1 faults in the field book: nothing lost" in told
     with warehouse.open_writer(folder) as con:
         warehouse.replace(con, TABLES["book_problem"], rows.filter(pl.col("lost") == "none"))
-    publish.publish(folder)
+    publish.publish(folder, accept_loss=True)
     assert status.status(folder).attention == []
 
 
@@ -83,3 +82,30 @@ def test_a_rare_schedule_may_be_quiet_for_long(farm: FarmFolder) -> None:
     last_good.note(farm, farm.backups, "the name", NOW + timedelta(days=300), "fine")
     assert status.status(farm, NOW + timedelta(days=90)).attention == []
     assert "Nothing was collected" in status.status(farm, NOW + timedelta(days=110)).attention[0]
+
+
+def test_an_archived_file_that_is_gone_is_told(farm: FarmFolder) -> None:
+    last_good.note(farm, farm.backups, "the name", NOW, "fine")
+    assert status.status(farm, NOW).attention == []
+    lost = next(farm.archive.glob("2*/*"))
+    lost.unlink()
+    (told,) = status.status(farm, NOW).attention
+    assert lost.name in told
+    assert f"checkstrip backup {farm.root}" in told
+
+
+def test_no_backup_and_growth_are_remarks_and_a_disk_soon_full_a_concern(
+    farm: FarmFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    last_good.note(farm, farm.backups, "the name", NOW, "fine")
+    assert not any("No backup is set up" in line for line in status.lines(status.status(farm, NOW)))
+    farm.farm_toml.write_text(loggers.FARM)
+    found = status.status(farm, NOW)
+    assert found.attention == []
+    shown = status.lines(found)
+    assert sum("No backup is set up" in line for line in shown) == 1
+    assert sum("of the disk are free" in line for line in shown) == 1
+    monkeypatch.setattr(growth, "of", lambda *_: growth.Growth(2 << 30, 1 << 30, 100e6))
+    found = status.status(farm, NOW)
+    assert "the disk is full in" in found.attention[0]
+    assert growth.ADVICE in found.attention[0]

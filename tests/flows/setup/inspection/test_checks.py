@@ -6,8 +6,9 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
+from typing import Self
 
 import pytest
 
@@ -17,7 +18,8 @@ from flows.pages.mail import send
 from flows.run import steps
 from flows.setup.inspection import checks, farm_folder, settings
 from flows.setup.inspection.finding import Finding
-from flows.store import migrate, warehouse
+from flows.store import archive, migrate, warehouse
+from flows.store.archive import Archive, Arrival
 from flows.trust.backup import last_good
 from schemas.farm.farm import Farm
 from tests.flows import loggers
@@ -39,6 +41,14 @@ def farm(tmp_path: Path, made: Path) -> FarmFolder:
     folder = FarmFolder.at(Path(shutil.copytree(made, tmp_path / "farm")))
     last_good.note(folder, folder.backups, "one", datetime.now(UTC), "fine")
     return folder
+
+
+class InAMonth(datetime):
+    """The clock a month from now."""
+
+    @classmethod
+    def now(cls, tz: tzinfo | None = None) -> Self:
+        return super().now(tz) + timedelta(days=31)
 
 
 def change(folder: FarmFolder, was: str, now: str) -> None:
@@ -193,19 +203,22 @@ def test_a_disk_that_fills_is_told_in_months(
     def free(size: int) -> Callable[[Path], object]:
         return lambda _: usage._replace(free=size)
 
-    monkeypatch.setattr(farm_folder.shutil, "disk_usage", free(10 << 20))
+    monkeypatch.setattr(shutil, "disk_usage", free(10 << 20))
     assert "0.0 GB free" in grave(farm, "disk")[0]
-    # 60 MB came in 60 days: 30 MB a month, and 90 MB are left beyond the first GB.
-    big = farm.archive / "2020-06" / "big"
-    big.parent.mkdir(exist_ok=True)
-    with big.open("wb") as out:
-        out.truncate(60_000_000)
-    then = (datetime.now(UTC) - timedelta(days=60)).timestamp()
-    os.utime(big, (then, then))
+    # Without a warehouse only the archive grows: a file of 3 MB came a month after the first.
     farm.warehouse_file.unlink()
-    monkeypatch.setattr(farm_folder.shutil, "disk_usage", free((1 << 30) + 90_000_000))
-    (told,) = grave(farm, "disk")
-    assert "enough for 3.0 months" in told
+    big = drop(farm, "big.csv", ["," * 3_000_000])
+    monkeypatch.setattr(archive, "datetime", InAMonth)
+    Archive.open(farm.archive).take([Arrival(big, "file", "drop", "big.csv", None, "")])
+    # Within two months 3 MB came, and 9 MB are left beyond the first GB.
+    now = datetime.now(UTC) + timedelta(days=61)
+    monkeypatch.setattr(shutil, "disk_usage", free((1 << 30) + 9_000_000))
+    (told,) = [f for f in checks.inspect(farm, now=now) if "of the disk are free" in f.sentence]
+    assert (told.about, told.severity) == ("disk", "attention")
+    assert f"the disk is full in {now + timedelta(days=180):%B %Y}" in told.sentence
+    monkeypatch.setattr(shutil, "disk_usage", free(1 << 40))
+    (told,) = [f for f in checks.inspect(farm, now=now) if f.about == "disk"]
+    assert (told.severity, "more than 50 years" in told.sentence) == ("fine", True)
 
 
 def test_other_writers_and_versions(farm: FarmFolder) -> None:

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import shutil
 import sys
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -9,11 +10,12 @@ import pytest
 
 from flows.base import lock
 from flows.base.errors import Attention, Busy, UserError
+from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.run import steps
 from flows.store import flow_runs, warehouse
 from flows.store.backup_objects import Damaged
-from flows.trust.backup import last_good, make
+from flows.trust.backup import last_good, make, restore
 from flows.trust.backup.backup_folder import Store
 from tests.flows import loggers
 from tests.flows.killing import killed
@@ -105,11 +107,13 @@ def test_bytes_that_rot_are_found_and_put_right(
     monkeypatch.setattr(make, "SHARES", 1)
     assert make.backup(farm).mended == 1
     assert path.read_bytes() == content
-    # Where the archive itself no longer has them, that is said and nothing counts.
+    # Where the archive itself no longer has them, that is said; what is there is stored.
     path.write_bytes(content[:-1] + b"X")
     (farm.root / entry.path).write_bytes(content[:-2] + b"YY")
-    with pytest.raises(Attention, match="is damaged"):
-        make.backup(farm)
+    done = make.backup(farm)
+    assert done.wants_attention
+    assert f"{entry.path} is damaged in the backup" in str(done)
+    assert any(e.path == entry.path and e != entry for e in done.whole.files)
 
 
 def test_a_lost_share_is_told_and_stops_nothing(farm: FarmFolder, to: Path) -> None:
@@ -207,3 +211,73 @@ def test_damage_is_told_by_the_files_own_name(farm: FarmFolder, to: Path) -> Non
     path.unlink()
     with pytest.raises(Damaged, match=r"farm\.toml is missing"):
         Store(to).check(entry)
+
+
+def archived(farm: FarmFolder) -> list[Path]:
+    """The archive's objects; each is a whole file here."""
+    return sorted(farm.archive.glob("2*/*"))
+
+
+def cut(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:-5])
+
+
+def change(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:-1] + b"X")
+
+
+@pytest.mark.parametrize("harm", [Path.unlink, cut, change])
+def test_a_lost_or_damaged_file_is_told_and_nothing_older_goes(
+    farm: FarmFolder, to: Path, tmp_path: Path, harm: Callable[[Path], None]
+) -> None:
+    lost = archived(farm)[0]
+    harm(lost)
+    made = [steps.backup(farm) for _ in range(4)]
+    assert [run.state for run in made] == ["attention"] * 4
+    assert "lacks data that cannot be measured again" in made[-1].summary
+    assert lost.name in made[-1].summary or "damaged in the archive" in made[-1].summary
+    backups = Store(to).backups()[0]
+    assert len(backups) == 4  # two are kept otherwise
+    # The rest is there, and a restore says what it lacks.
+    paths = {entry.path for entry in backups[-1].files}
+    assert {f"archive/{p.parent.name}/{p.name}" for p in archived(farm)} <= paths
+    done = restore.restore(to, tmp_path / "back")
+    assert "The archive lacked files" in done.wrong[0]
+    # It is not due at every run, and not a good one.
+    assert not last_good.is_due(farm, farm_file.load(farm.farm_toml), datetime.now(UTC))
+    assert last_good.last_good(farm) is None
+
+
+@pytest.mark.parametrize(("harm", "read_all"), [(Path.unlink, False), (cut, False), (change, True)])
+def test_the_archive_is_repaired_from_a_backup_that_has_the_file(
+    farm: FarmFolder, harm: Callable[[Path], None], *, read_all: bool
+) -> None:
+    make.backup(farm)
+    lost = archived(farm)[0]
+    content = lost.read_bytes()
+    harm(lost)
+    run = steps.backup(farm, read_all=read_all)
+    assert run.state == "attention"
+    assert "repaired from a backup" in run.summary
+    assert lost.read_bytes() == content
+    assert steps.backup(farm).state == "done"
+
+
+def test_a_backup_keeps_its_good_copy_of_a_changed_file(farm: FarmFolder, to: Path) -> None:
+    first = make.backup(farm).whole
+    changed = archived(farm)[0]
+    change(changed)
+    later = [make.backup(farm) for _ in range(3)][-1].whole
+    path = f"archive/{changed.parent.name}/{changed.name}"
+    (good,) = (entry for entry in first.files if entry.path == path)
+    assert good in later.files
+    Store(to).check(good)
+
+
+def test_lost_receipts_leave_the_data_in_the_backup(farm: FarmFolder) -> None:
+    lost = min((farm.archive / "receipts").glob("*.jsonl"))
+    lost.unlink()
+    done = make.backup(farm)
+    assert done.whole.lacks
+    paths = {entry.path for entry in done.whole.files}
+    assert {f"archive/{p.parent.name}/{p.name}" for p in archived(farm)} <= paths
