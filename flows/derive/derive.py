@@ -99,6 +99,8 @@ def reduction(name: str) -> Reduction:
         readings,
         tuple(table for table in made_from if table is not readings),
         getattr(module(name), "MARGIN_DAYS", 0),
+        getattr(module(name), "COUNTER_DAYS", 0),
+        getattr(module(name), "COUNTER_READINGS", 0),
     )
 
 

@@ -5,8 +5,6 @@ here: the set-up that the daily rows were made with is kept in the schema ``used
 from today's, the days concerned are noted too.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import timedelta
@@ -31,6 +29,9 @@ class Reduction:
     readings: Table
     setup: tuple[Table, ...]
     margin_d: int
+    # How far its rain looks for counter readings to either side; across a gap, for how many.
+    counter_d: int = 0
+    counter_readings: int = 0
 
     @property
     def kind(self) -> str:
@@ -141,8 +142,8 @@ def waiting(con: duckdb.DuckDBPyConnection, reduction: Reduction) -> pl.DataFram
         "SELECT DISTINCT instrument, day FROM touched_day WHERE kind = ?", [reduction.kind]
     )
     frame = pl.DataFrame(days.fetchall(), {"instrument": pl.String, "day": pl.Date}, orient="row")
-    if _has_counter(reduction):
-        frame = pl.concat([frame, _next_counter_days(con, reduction, frame)])
+    if reduction.counter_readings:
+        frame = pl.concat([frame, _counter_days_near(con, reduction, frame)])
     return widened(frame, reduction.margin_d)
 
 
@@ -199,7 +200,7 @@ def counted(
 def readings(
     con: duckdb.DuckDBPyConnection, reduction: Reduction, spans: pl.DataFrame
 ) -> pl.DataFrame:
-    """Return the readings inside windows, and the last rain-counter reading before each."""
+    """Return the readings inside windows, and the rain-counter readings near each."""
     table, kind = generated.quoted(reduction.readings.name), generated.quoted(reduction.kind)
     names = ", ".join(f"r.{generated.quoted(name)}" for name in reduction.readings.names)
     with warehouse.shown(con, spans=spans):
@@ -213,65 +214,70 @@ def readings(
             """,
         )
     found = generated.conform(inside, reduction.readings)
-    if _has_counter(reduction):
-        found = pl.concat([found, _counters_before(con, reduction, spans)]).unique(
-            reduction.readings.key
-        )
+    if reduction.counter_readings:
+        near = _counters_near(con, reduction, spans)
+        found = pl.concat([found, near]).unique(reduction.readings.key)
     return found.sort(reduction.readings.key)
 
 
-# How far to look for the nearest counter reading before looking through all years: a gap is
+# How far to look for the nearest counter readings before looking through all years: a gap is
 # seldom longer, and a day's work must not grow with the years.
-_NEAR = timedelta(days=40)
+_NEAR, _ALL_YEARS = timedelta(days=40), timedelta(days=200 * 365)
 
 
-def _has_counter(reduction: Reduction) -> bool:
-    return "rain_counter_mm" in reduction.readings.names
-
-
-def _counters_before(
-    con: duckdb.DuckDBPyConnection, reduction: Reduction, spans: pl.DataFrame
-) -> pl.DataFrame:
-    """Return the last counter reading before each window, as rows of the reading table."""
-    since = None if spans.is_empty() else spans["after"].min() - _NEAR  # type: ignore[operator]
-    near = _nearest_counters(
-        con, reduction, spans, "s.after >= r.time", f"time > {_instant(since)}"
-    )
-    rest = spans.join(near, on=spans.columns, how="anti")
-    far = _nearest_counters(con, reduction, rest, "s.after >= r.time", f"time <= {_instant(since)}")
-    return generated.conform(pl.concat([near, far]).drop(spans.columns), reduction.readings)
-
-
-def _next_counter_days(
+def _counter_days_near(
     con: duckdb.DuckDBPyConnection, reduction: Reduction, days: pl.DataFrame
 ) -> pl.DataFrame:
-    """Return instrument and day of the first counter reading after each run of days.
-
-    Its step of rain begins in the run.
-    """
+    """Return instrument and day of all whose rain may depend on a counter reading of ``days``."""
     farm = warehouse.read(con, TABLES["farm"])
     spans = windows(days.unique().sort("instrument", "day"), farm)
-    after = None if spans.is_empty() else spans["until"].min()
-    rows = _nearest_counters(con, reduction, spans, "s.until < r.time", f"time > {_instant(after)}")
-    return rows.select("instrument", calendar_day.day_of(pl.col("time"), farm).alias("day"))
+    return _counters_near(con, reduction, spans).select(
+        pl.col(reduction.kind).alias("instrument"),
+        calendar_day.day_of(pl.col("time"), farm).alias("day"),
+    )
 
 
-def _nearest_counters(
-    con: duckdb.DuckDBPyConnection,
-    reduction: Reduction,
-    spans: pl.DataFrame,
-    nearest: str,
-    bound: str,
+def _counters_near(
+    con: duckdb.DuckDBPyConnection, reduction: Reduction, spans: pl.DataFrame
 ) -> pl.DataFrame:
-    """Return each window with the nearest counter reading of its station, if there is one."""
+    """Return counter readings in and beside each window, and the nearest on both sides of it."""
+    beside = timedelta(days=reduction.counter_d)
+    wide = spans.with_columns(pl.col("after") - beside, pl.col("until") + beside)
+    most = reduction.counter_readings
+    found = [_counters(con, reduction, wide, "list(r)")]
+    for edge, nearest in (("after", "max_by"), ("until", "min_by")):
+        rest = spans.select("instrument", edge=edge)
+        for reach in (_NEAR, _ALL_YEARS):
+            beyond = (pl.col("edge") - reach, pl.col("edge"))
+            if edge == "until":
+                beyond = (pl.col("edge"), pl.col("edge") + reach)
+            sides = rest.select("instrument", "edge", after=beyond[0], until=beyond[1])
+            found.append(_counters(con, reduction, sides, f"{nearest}(r, r.time, {most})"))
+            enough = found[-1].group_by("instrument", "edge").len().filter(pl.col("len") >= most)
+            rest = rest.join(enough, on=["instrument", "edge"], how="anti")
+    names = reduction.readings.names
+    readings = [generated.conform(f.select(names), reduction.readings) for f in found]
+    return pl.concat(readings).unique(reduction.readings.key)
+
+
+def _counters(
+    con: duckdb.DuckDBPyConnection, reduction: Reduction, spans: pl.DataFrame, taken: str
+) -> pl.DataFrame:
+    """Return the windows, each with those of its counter readings that ``taken`` (SQL) lists."""
     with warehouse.shown(con, spans=spans):
         return _frame(
             con,
             f"""
-            SELECT s.*, r.* FROM spans s ASOF JOIN (
-                FROM {generated.quoted(reduction.readings.name)}
-                WHERE rain_counter_mm IS NOT NULL AND {bound}
-            ) r ON s.instrument = r.{generated.quoted(reduction.kind)} AND {nearest}
+            SELECT * EXCLUDE reading, reading.* FROM (SELECT * EXCLUDE readings, unnest(readings) AS reading FROM (
+                SELECT s.*, {taken} AS readings
+                FROM spans s JOIN {generated.quoted(reduction.readings.name)} r
+                    ON s.instrument = r.{generated.quoted(reduction.kind)}
+                    AND r.time > s.after AND r.time <= s.until
+                WHERE r.rain_counter_mm IS NOT NULL
+                    AND r.time > {_instant(spans["after"].min())}
+                    AND r.time <= {_instant(spans["until"].max())}
+                GROUP BY ALL
+            ))
             """,
         )
 

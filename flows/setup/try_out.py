@@ -96,7 +96,7 @@ def try_out(folder: FarmFolder, setup: Path | None = None, tick: Tick = silent) 
     ):
         archive = Archive.open(folder.archive).beside(Path(temporary) / "archive")
         before = max((r.sequence for r in archive.receipts), default=0)
-        archive.take(drop.find_settled(folder, farm, Places.of(farm)).arrivals)
+        archive.take(drop.find_settled(folder, farm, Places.of(farm), Path(temporary)).arrivals)
         con.execute("CREATE TEMP TABLE known AS FROM delivery")
         for table in READINGS:
             con.execute(f"CREATE TEMP TABLE was_{table} AS FROM {table}")

@@ -54,11 +54,12 @@ class Source(Strict):
     """[[sources]]: where files or responses come from, and what they are of.
 
     A folder source takes files below ``path`` that match ``glob`` (``**`` for sub-folders;
-    ``{station}`` or ``{probe}`` in it stands for the instrument's name or one of its ids). An http
-    source asks ``url`` with ``{since}``, ``{until}`` and ``{station}`` filled in; header values
-    written ``env:NAME`` are taken from the environment, and so is ``{env:NAME}`` in the url. A long
-    span is asked in pieces of ``piece_d`` days, ``pause_s`` seconds apart; ``next_field`` is the
-    path of the next page's address in a JSON answer (a Link header is followed without it).
+    ``{station}`` or ``{probe}`` in it stands for the instrument's name or one of its ids), up to
+    ``max_mb`` each. An http source asks ``url`` with ``{since}``, ``{until}`` and ``{station}``
+    filled in; header values written ``env:NAME`` are taken from the environment, and so is
+    ``{env:NAME}`` in the url. A long span is asked in pieces of ``piece_d`` days, ``pause_s``
+    seconds apart; ``next_field`` is the path of the next page's address in a JSON answer (a Link
+    header is followed without it).
     """
 
     name: Name
@@ -70,6 +71,7 @@ class Source(Strict):
     glob: str = "*"
     after: Literal["stay", "move"] = "stay"
     settle_s: Annotated[float, Field(ge=0, le=86400)] = 60.0
+    max_mb: Annotated[float, Field(gt=0, le=65536)] = 512.0
     url: str | None = None
     headers: dict[str, str] = Field(default_factory=dict)
     time_format: str = "%Y-%m-%dT%H:%M:%SZ"

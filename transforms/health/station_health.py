@@ -44,6 +44,7 @@ PARTS: dict[str, dict[str, tuple[str, ...]]] = {
     "station": {
         **_BOTH,
         "rain gauge": ("gauge blocked", "gauge dry", "rain disagreement"),
+        "rain counter": ("counter jump",),
         "radiation": ("radiation low",),
         "air temperature": ("stuck", "temperature disagreement"),
         "humidity": ("stuck", "humidity disagreement"),
@@ -97,6 +98,7 @@ def derive(
         reporting.batteries(volts),
         station_pairs.rain(pairs),
         gauge.dry_gauges(weather_day, normal_day, farm),
+        gauge.counter_faults(weather_day),
         clock.arrival(delivery, delivery_instrument, sun_day),
         station_pairs.radiation(pairs),
         station_pairs.differences(pairs),

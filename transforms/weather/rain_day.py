@@ -1,7 +1,5 @@
 """Rain against normal, day by day, with sums to date."""
 
-from __future__ import annotations
-
 import polars as pl
 
 from schemas import generated
@@ -11,7 +9,7 @@ from transforms.methods.texts import joined
 from transforms.weather.methods.complete_rain import begin_of_later_totals
 
 _KEY = ["station", "day"]
-_READ = ["rain_mm", "rain_coverage", "rain_since_day", "air_temp_mean_c"]
+_READ = ["rain_mm", "rain_coverage", "rain_since_day", "rain_reason", "air_temp_mean_c"]
 
 
 def derive(
@@ -158,7 +156,7 @@ def _with_reason(days: pl.DataFrame) -> pl.DataFrame:
     whole = pl.col("rain_coverage") >= calendar_day.WHOLE
     reaches_back = (pl.col("rain_since_day") < pl.col("day")).fill_null(False)
     share = (100 * pl.col("rain_coverage")).floor().cast(pl.Int64)
-    rain_reason = (
+    recorded = (
         pl.when(reaches_back)
         .then(pl.format("the total is of the days since {}", "rain_since_day"))
         .when("bridged")
@@ -176,7 +174,7 @@ def _with_reason(days: pl.DataFrame) -> pl.DataFrame:
     wet = pl.col("rain_mm") > 0
     return days.with_columns(
         (~whole | reaches_back).alias("partial"),
-        joined(rain_reason, no_normal).alias("reason"),
+        joined(recorded, "rain_reason", no_normal).alias("reason"),
         # A dry day and a heated gauge say no whatever the temperature; else null while unknown.
         (wet & unheated & frost).alias("may_be_snow"),
     )

@@ -14,6 +14,7 @@ from schemas.tables.weather.rain_spell import TABLE
 from transforms.methods import calendar_day
 from transforms.weather.methods import rain_counter
 
+COUNTER_DAYS, COUNTER_READINGS = rain_counter.NEAR_DAYS, rain_counter.NEAR_READINGS
 _OF_DAY = ["station", "day"]
 MOST_MM = 2_000.0  # a day's rain, as in weather_day
 # Stamps drift by seconds; less than this between two wet intervals is no break.
@@ -23,8 +24,8 @@ _TOUCHING = pl.duration(seconds=30)
 def derive(weather_reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     """One row a station, day and spell.
 
-    ``weather_reading`` as for ``weather_day``: all readings of the days wanted and the last
-    rain-counter reading before each. Where a day has increments and a counter, the record that
+    ``weather_reading`` as for ``weather_day``: all readings of the days wanted and the rain-counter
+    readings near each. Where a day has increments and a counter, the record that
     covers more of it is taken, as there. A reading belongs whole to the day it ends in.
     """
     if weather_reading.is_empty():

@@ -9,6 +9,8 @@ from schemas.tables.weather.weather_day import TABLE
 from transforms.methods import calendar_day, limits
 from transforms.weather.methods import rain_counter
 
+COUNTER_DAYS, COUNTER_READINGS = rain_counter.NEAR_DAYS, rain_counter.NEAR_READINGS
+
 # The columns that make each quantity, and the coverage that stands for it.
 _SOURCES: dict[str, tuple[str, ...]] = {
     "air_temp": ("air_temp_c", "air_temp_max_c", "air_temp_min_c"),
@@ -37,10 +39,9 @@ def derive(
 ) -> pl.DataFrame:
     """Reduce weather readings to one row a station and day.
 
-    ``weather_reading`` holds all readings of the days wanted and, for each of them, the last
-    rain-counter reading before it; the row of the day that this one reading lies in is not a
-    whole account and is for the caller to leave out. A day also changes when the last counter
-    reading before it changes.
+    ``weather_reading`` holds all readings of the days wanted and the rain-counter readings near
+    each of them (see ``rain_counter``); the rows of the days that these lie in are not a whole
+    account and are for the caller to leave out. A day also changes when such a reading changes.
 
     Coverage is the share of the day that the intervals of its readings cover, overlaps once.
     Means are weighted by covered seconds. A reading with both extremes and no mean stands for
@@ -173,6 +174,7 @@ def _counted(reading: pl.LazyFrame, farm: pl.DataFrame) -> pl.DataFrame:
             calendar_day.coverage(pl.col("covered_s")).alias("counted_coverage"),
             pl.col("since_day").min().alias("counted_since_day"),
             pl.col("suspect").sum().cast(pl.Int64).alias("rain_suspect"),
+            pl.col("reason").drop_nulls().unique().sort().str.join("; ").alias("rain_reason"),
         )
     )
 
@@ -190,6 +192,7 @@ def _choose_rain(day: pl.DataFrame) -> pl.DataFrame:
     return day.with_columns(
         *(pl.when(counted).then(b).otherwise(a).alias(a) for a, b in pairs.items()),
         pl.col("rain_suspect").fill_null(0),
+        pl.col("rain_reason").replace("", None),
     ).drop(pairs.values())
 
 

@@ -4,7 +4,8 @@ A file is taken only when its writer has finished: its size and time have not ch
 source's settle time, and it can be opened. One that cannot be opened is tried again next time. A
 text file that ends in the middle of a line settles ten times as long, since a number that is cut
 (12.3 of 12.34) looks whole; but not for ever, because some loggers never end their last line. One
-that is written to without pause is taken up to its last whole line, now and then. Files are never deleted: they stay, or move to ``taken/`` after they are in the archive.
+that is written to without pause is taken up to its last whole line, now and then. Files are never
+deleted: they stay, or move to ``taken/`` after they are in the archive.
 """
 
 from __future__ import annotations
@@ -38,7 +39,7 @@ LONGEST_WAIT_S = 3600.0  # for a pause in the writing, before its whole lines ar
 MAX_MB = 512.0  # of a file that no source takes
 WIDE = (b"\xff\xfe", b"\xfe\xff")  # two bytes a letter: a line's end is not one byte
 # Path in the drop folder → size, time of change, when first seen so, 1 if archived, and since when
-# its last line has no end.
+# it waits for a pause in the writing or for the end of its last line.
 Seen = dict[str, Annotated[list[float], Field(min_length=4)]]
 
 
@@ -55,17 +56,16 @@ class Found:
     seen: dict[str, list[float]] = field(default_factory=dict)
 
 
-def find_settled(
-    folder: FarmFolder, farm: Farm, places: Places, *, now: float | None = None
-) -> Found:
-    """Settled files of all folder sources that were not taken before, in the order of receipt.
+def find_settled(folder: FarmFolder, farm: Farm, places: Places, into: Path) -> Found:
+    """Return settled files of all folder sources that were not taken before, in the order of receipt.
 
-    The oldest first; of one instrument's files the one with the earlier last stamp.
+    The oldest first; of one instrument's files the one with the earlier last stamp. Of a file that
+    is written to without pause the whole lines are copied to the folder ``into``.
 
     Raises nothing for a folder that cannot be reached (a lost network share): it is noted.
     """
     seen = files.read_state(_memory(folder), Seen) or {}
-    search = _Search(farm, places, seen, now or time.time())
+    search = _Search(farm, places, into, seen, time.time())
     for path in sorted({source.path for source in farm.sources if source.kind == "folder"}):
         root = folder.root / path
         if not files.is_there(root, folder.root):
@@ -75,7 +75,11 @@ def find_settled(
             continue
         root = files.deep(root)
         for file in _files(root, _deeper(path, farm)):
-            search.consider(file, path, files.readable(file.relative_to(root).as_posix()))
+            name = files.readable(file.relative_to(root).as_posix())
+            if file.is_symlink():
+                search.pass_over_link(f"{path}/{name}")
+            else:
+                search.consider(file, path, name)
     dated = sorted(search.dated, key=lambda d: d[:2])
     search.found.arrivals = in_order([matched for _, _, matched in dated], farm, places)
     return search.found
@@ -93,16 +97,15 @@ class _Search:
     found: Found = field(default_factory=Found)
     dated: list[tuple[float, str, Matched]] = field(default_factory=list)
 
+    def pass_over_link(self, key: str) -> None:
+        """Note a link once, since its target lies outside of the drop folder."""
+        if key not in self.before:
+            self.found.notes.append(f"{key} is a link, which is not followed; put the file there.")
+        self.found.seen[key] = [0.0, 0.0, self.now, 0.0]
+
     def consider(self, file: Path, path: str, name: str) -> None:
         """Take a file, or note why it is left."""
         key = f"{path}/{name}"
-        if file.is_symlink():
-            if key not in self.before:
-                self.found.notes.append(
-                    f"{key} is a link, which is not followed; put the file there."
-                )
-            self.found.seen[key] = [0.0, 0.0, self.now, 0.0]
-            return
         if _is_passed_over(file.name):
             self.found.notes.append(
                 f"{key} is passed over: its name is that of an unfinished or hidden file."
@@ -143,11 +146,7 @@ class _Search:
                 f"it has not changed for {wait:g} minutes."
             )
             return
-        source = matched.source.name if matched else None
-        names = [source, matched.station, matched.probe] if matched else []
-        target = "|".join(name or "" for name in names)
-        arrival = Arrival(file, "file", path, name, source, target)
-        self.dated.append((stat.st_mtime, key, (arrival, matched)))
+        self.dated.append((stat.st_mtime, key, (_arrival(file, path, name, matched), matched)))
 
     def _take_whole_lines(
         self, file: Path, path: str, name: str, known: list[float], matched: Match
@@ -164,7 +163,7 @@ class _Search:
         if not _copy_lines(file, int(known[0]), lines):
             return False
         self.found.growing.append(_arrival(lines, path, name, matched))
-        self.dated.append((known[1], key, self.found.growing[-1]))
+        self.dated.append((known[1], key, (self.found.growing[-1], matched)))
         self.found.seen[key] = [*known[:4], self.now]
         self.found.notes.append(
             f"{key} is written to without pause; its whole lines so far were taken, and the others "

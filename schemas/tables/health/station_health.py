@@ -17,6 +17,7 @@ SEVERITY: dict[str, str] = {
     "gauge blocked": "hands",
     "gauge dry": "hands",
     "rain disagreement": "watch",
+    "counter jump": "hands",
     "radiation low": "hands",
     "temperature disagreement": "watch",
     "humidity disagreement": "watch",

@@ -10,7 +10,7 @@ from schemas.shared_columns import (
     STATION_STOOD_IN,
     WIND_HEIGHT,
 )
-from schemas.table import Table, Tier, count, coverage, flag, number
+from schemas.table import Table, Tier, count, coverage, flag, number, text
 
 TABLE = Table(
     "weather_day",
@@ -73,6 +73,12 @@ TABLE = Table(
         count(
             "rain_suspect",
             "rain counter steps that could not be explained (a small fall) and were left out",
+        ),
+        # Not in the checksum, which stays what it was before there was this column.
+        text(
+            "rain_reason",
+            "why steps of the rain counter say nothing of the rain; null where all do",
+            provenance=True,
         ),
         flag("gauge_heated", "true where the rain gauge is heated"),
         WIND_HEIGHT,

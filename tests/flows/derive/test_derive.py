@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import shutil
 from datetime import date, timedelta
+from itertools import permutations
 from pathlib import Path
 
 import duckdb
@@ -101,7 +102,7 @@ def test_the_real_order_runs_whole(
     assert checksum.total(con) == first
 
 
-def test_only_touched_days_are_reduced_and_the_next_counter_day(
+def test_only_touched_days_are_reduced_and_those_near_that_a_counter_reading_concerns(
     con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     quiet(con)
@@ -111,8 +112,7 @@ def test_only_touched_days_are_reduced_and_the_next_counter_day(
         con, pl.DataFrame({"instrument": ["station T"], "kind": ["station"], "day": [day]})
     )
     assert waiting_days.waiting(con, one).rows() == [
-        ("station T", day),
-        ("station T", day + timedelta(days=1)),
+        ("station T", day + timedelta(days=by)) for by in (-1, 0, 1)
     ]
     seen: list[int] = []
     real = waiting_days.readings
@@ -124,8 +124,8 @@ def test_only_touched_days_are_reduced_and_the_next_counter_day(
 
     monkeypatch.setattr(waiting_days, "readings", counting)
     derive.derive(con)
-    # Two days of four readings, and the counter reading before them.
-    assert seen == [9]
+    # Three days of four readings, the last ones there are, and the counter readings of a day before.
+    assert seen == [16]
 
 
 def test_a_late_counter_reading_takes_rain_off_the_day_after_a_gap(
@@ -341,3 +341,41 @@ def test_settled_numbers_stay_as_they_are() -> None:
     assert once.to_list() == [0.1, 25.4, -3.2, 0.0, 0.0, 0.0, 6725.11, 123456.789, 1e9 + 0.5, None]
     twice = pl.DataFrame({"x": once}).select(derive.settled(pl.col("x")))["x"]
     assert twice.equals(once)
+
+
+@pytest.mark.parametrize("gap_d", [0, 5])
+@pytest.mark.parametrize("fault", [0.0, 40.0, 900.0])
+def test_a_counter_fault_that_arrives_in_any_order_is_no_rain(
+    con: duckdb.DuckDBPyConnection, fault: float, gap_d: int
+) -> None:
+    """The reading before a fault, the faulty one and the one after it may come in any order."""
+    days = 5 + 2 * gap_d
+    rows = (
+        invented.weather("station T", days, step_h=6)
+        .sort("time")
+        .with_columns(
+            rain_mm=pl.lit(None, pl.Float64),
+            rain_counter_rolls_at_mm=pl.lit(None, pl.Float64),
+            at=pl.int_range(pl.len()),
+        )
+    )
+    middle = rows.height // 2
+    true = 113 + pl.col("at") * 0.2
+    rows = rows.filter(
+        (pl.col("at") == middle) | ((pl.col("at") - middle).abs() > 4 * gap_d)
+    ).with_columns(rain_counter_mm=pl.when(pl.col("at") == middle).then(fault).otherwise(true))
+    parts = {
+        "before": rows.filter(pl.col("at") < middle).drop("at"),
+        "fault": rows.filter(pl.col("at") == middle).drop("at"),
+        "after": rows.filter(pl.col("at") > middle).drop("at"),
+    }
+    sums = set()
+    for arrival in permutations(parts):
+        other = scratch()
+        for part in arrival:
+            invented.put(other, {"weather_reading": parts[part]})
+            derive.derive(other)
+        sums.add(checksum.total(other))
+        ((rain,),) = other.sql("SELECT sum(rain_mm) FROM weather_day").fetchall()
+        assert rain < 0.2 * rows.height
+    assert len(sums) == 1

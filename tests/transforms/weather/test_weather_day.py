@@ -15,6 +15,7 @@ from schemas.tables.weather.weather_day import TABLE
 from tests.transforms import frames
 from transforms.methods import calendar_day
 from transforms.weather import weather_day
+from transforms.weather.methods import rain_counter
 
 DAY = date(2024, 5, 1)
 START = frames.utc("2024-05-01")
@@ -263,17 +264,17 @@ def test_order_does_not_matter_and_a_day_stands_alone(drawn, random) -> None:
     )
     groups = sorted(reading.group_by("station", "day_"), key=lambda g: g[0])
     for (station, day), rows in random.sample(groups, min(2, len(groups))):
-        before = (
-            reading.filter(
-                pl.col("station") == station,
-                pl.col("day_") < day,
-                pl.col("rain_counter_mm").is_not_null(),
-            )
-            .sort("time")
-            .tail(1)
-        )
+        counter = reading.filter(
+            pl.col("station") == station, pl.col("rain_counter_mm").is_not_null()
+        ).sort("time")
+        reach = timedelta(days=weather_day.COUNTER_DAYS)
+        near = [
+            counter.filter((pl.col("day_") != day) & ((pl.col("day_") - day).abs() <= reach)),
+            counter.filter(pl.col("day_") < day).tail(weather_day.COUNTER_READINGS),
+            counter.filter(pl.col("day_") > day).head(weather_day.COUNTER_READINGS),
+        ]
         alone = weather_day.derive(
-            pl.concat([rows, before]).drop("day_"), SPELL, frames.farm()
+            pl.concat([rows, *near]).unique().drop("day_"), SPELL, frames.farm()
         ).filter(pl.col("day") == day)
         assert alone.equals(whole.filter(pl.col("station") == station, pl.col("day") == day))
 
@@ -296,3 +297,12 @@ def test_a_day_is_never_covered_more_than_once() -> None:
     items = hourly(range(1, 25), air_temp_c=1.0)
     items[0]["interval_s"] = 86400.0  # reaches back into the day before
     assert one(items)["air_temp_coverage"] == 1
+
+
+def test_a_power_dip_of_the_counter_is_no_rain_and_has_a_reason() -> None:
+    read = hourly(range(0, 25), rain_counter_mm=lambda h: 0.0 if h == 12 else 113 + h / 10)
+    row = derive(read).row(-1, named=True)
+    assert row["rain_mm"] == pytest.approx(2.2)
+    assert row["rain_coverage"] == pytest.approx(22 / 24)
+    assert row["partial"]
+    assert row["rain_reason"] == rain_counter.CAME_BACK

@@ -53,6 +53,11 @@ ADVICE = {
         "One day's rain differs much between the strips: a storm's edge, a gauge that was "
         "emptied, or water poured in at a service visit. Look at the notes of that day."
     ),
+    "counter jump": (
+        "Its running rain total fell, jumped or left its height and came back, as no rain makes it: "
+        "the rain of those readings is unknown and left out. Check the logger's power, the gauge's "
+        "cable and whether another logger or gauge was connected."
+    ),
     "radiation low": (
         "It catches less sun than the station of the other strip: clean and level the radiation "
         "sensor, and have it calibrated or replaced if that does not help."
@@ -96,6 +101,7 @@ MISSING = {
         "fewer than ten humid, dark, snow-free days with humidity, radiation and rain whole"
     ),
     "rain disagreement": "no days that both strips' stations recorded whole and without snow",
+    "counter jump": "no rain record, or no day of one yet",
     "radiation low": "no days of radiation that both strips' stations recorded whole",
     "temperature disagreement": "no days that both strips' stations recorded whole",
     "humidity disagreement": "no days that both strips' stations recorded whole",

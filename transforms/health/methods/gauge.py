@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 from scipy.stats import binom
 
-from transforms.health.methods.spans import checked_days, labelled, spans
+from transforms.health.methods.spans import WHO, checked_days, labelled, spans
 from transforms.methods.penman import extraterrestrial
 
 HUMID_PCT, DARK = 85.0, 0.35
@@ -61,10 +61,18 @@ def dry_gauges(
     )
     named = labelled(runs, "station", "rain gauge", "gauge dry")
     checked = named.filter(pl.col("habit") | pl.col("normal_mm").is_not_null())
-    days_of = checked.filter(blocked).select(
-        "kind", "instrument", "part", "finding", "depth_cm", "day"
-    )
+    days_of = checked.filter(blocked).select(*WHO, "depth_cm", "day")
     return spans(days_of, LONGEST_RUN_D), checked_days(checked, "gauge dry")
+
+
+def counter_faults(weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Find days on which a running rain total did what no rain makes; return the days checked too."""
+    recorded = weather_day.filter(
+        pl.col("rain_mm").is_not_null() | pl.col("rain_reason").is_not_null()
+    )
+    named = labelled(recorded, "station", "rain counter", "counter jump")
+    days_of = named.filter(pl.col("rain_reason").is_not_null()).select(*WHO, "depth_cm", "day")
+    return spans(days_of), checked_days(named, "counter jump")
 
 
 def _rainy(weather_day: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:

@@ -1,27 +1,52 @@
 """Rain from a running total: increments between consecutive counter readings of a station.
 
-The rules need only the readings of a day and the last one before it, so a day made alone is the
-day made among others. Method: our own; common practice, no source.
+The rules of a step look no further than ``NEAR_READINGS`` readings and ``NEAR_DAYS`` to either side of
+it, so the day made alone is the day made among others. Records of rain by duration: WMO Archive of
+Weather and Climate Extremes. The other limits are our own; common practice, no source.
 """
 
-from __future__ import annotations
+from datetime import timedelta
 
+import numpy as np
 import polars as pl
 
 from transforms.methods import calendar_day
 
 # A fall of no more than this (or of this share of the total) is jitter of a weighing gauge or of
-# rounding, not rain and not a reset.
+# rounding, not rain and not a reset. A step no larger is never taken for a fault.
 JITTER_MM = 1.0
 JITTER_SHARE = 0.01
 # A total that fell to this share of what it was has been reset, or has rolled over.
 RESET_SHARE = 0.5
 # More than this a day by rolling over is taken for a reset by hand: the counter was far from its
-# end. More than the largest step in one go is a fault (limit of the quantity ``rain``).
+# end.
 ROLL_MM_PER_DAY = 100.0
-LARGEST_STEP_MM = 1_900.0
 # A step longer than this many intervals bridges a gap.
 GAP_INTERVALS = 1.5
+# The most rain measured anywhere: Unionville (1 min), Plumb Point (15 min, MEM: not in the WMO
+# archive), Holt (42 min), Foc-Foc (24 h), Cherrapunji (48 h), Commerson (72 and 96 h),
+# Cherrapunji (1 year). Between these durations: a straight line on logarithms.
+RECORD_MIN = (1, 15, 42, 1_440, 2_880, 4_320, 5_760, 525_600)
+RECORD_MM = (31.2, 198.0, 305.0, 1_825.0, 2_493.0, 3_930.0, 4_936.0, 26_470.0)
+# More than this share of the record counts only if a reading beside it has rain too (so much of
+# it): such rain does not begin and end within one reading. Right after a fall of the total the
+# limit is lower, because a reset starts near zero.
+RARE_SHARE = 0.25
+NEAR_ZERO_SHARE = 0.05
+BESIDE_SHARE = 0.1
+# A total that leaves its height and comes back to it, gaining no more than this share of the way,
+# was not measured between; half of the way, if rain that makes such a way in one reading is rarer
+# than a dip, or if nothing was read on the way (a gap). It is recognized within NEAR_DAYS, and across
+# a gap within NEAR_READINGS.
+RETURN_SHARE, RARE_RETURN_SHARE = 0.1, 0.5
+NEAR_DAYS = 1
+NEAR_READINGS = 3
+# Stretches of readings on one height that may lie between leaving a height and coming back.
+MOST_STRETCHES = 3
+
+CAME_BACK = "the rain counter left its height and came back to it"
+JUMPED = "the rain counter rose more than rain can have made it"
+FELL = "the rain counter fell, and not to near zero as a reset does"
 
 
 def steps(reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
@@ -31,20 +56,20 @@ def steps(reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     ``rain_counter_rolls_at_mm``. Returned, sorted by station and time: ``station``, ``day``,
     ``time_before`` and ``time`` (from which reading to which), ``rain_mm`` (null where
     unexplained), ``covered_s`` (seconds of ``day`` that the step explains), ``since_day`` (first
-    day of the step) and ``suspect`` (left out).
+    day of the step), ``suspect`` (left out) and ``reason`` (why ``rain_mm`` is null).
 
-    A fall to at most half is a reset, and the new total fell since; with ``rolls_at`` it rolled
-    over, and what was missing to the end fell too. A smaller fall is left out as suspect: where
-    it is tiny the step is still covered, and the total must pass its old height before rain
-    counts again; where it is not, nothing is known of the step. A step over a gap counts on the
-    day on which it ends, unless there was a reset: what fell before that is lost.
+    A fall to at most half and near zero is a reset, and the new total fell since; with
+    ``rolls_at`` it rolled over, and what was missing to the end fell too. A smaller fall is left
+    out as suspect: where it is tiny the step is still covered, and the total must pass its old
+    height before rain counts again; where it is not, nothing is known of the step. Nothing is
+    known either of steps between leaving a height and coming back to it (power dip, spike), and
+    of a rise that no rain makes (another counter). A step over a gap counts on the day on which it
+    ends, unless there was a reset: what fell before that is lost.
     """
-    paired = _paired(reading)
-    step = _with_high(_with_kind(paired))
-    rain = pl.col("high") - pl.col("high_before")
-    known = pl.col("kind").is_in(["rise", "jitter", "reset", "roll"]) & (rain <= LARGEST_STEP_MM)
+    step = _with_high(_with_reason(_with_kind(_paired(reading))))
+    known = pl.col("reason").is_null()
     step = step.with_columns(
-        pl.when(known).then(rain).alias("rain_mm"),
+        pl.when(known).then(pl.col("high") - pl.col("high_before")).alias("rain_mm"),
         pl.when(known).then(_covered_s(farm)).alias("covered_s"),
         pl.when(known & pl.col("bridges"))
         .then(calendar_day.day_after(pl.col("time_before"), farm))
@@ -53,7 +78,15 @@ def steps(reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
         ((pl.col("kind") == "jitter") | ~known).alias("suspect"),
     )
     return step.select(
-        "station", "day", "time_before", "time", "rain_mm", "covered_s", "since_day", "suspect"
+        "station",
+        "day",
+        "time_before",
+        "time",
+        "rain_mm",
+        "covered_s",
+        "since_day",
+        "suspect",
+        "reason",
     )
 
 
@@ -72,36 +105,158 @@ def _paired(reading: pl.DataFrame) -> pl.DataFrame:
         .sort("station", "time")
     )
     same = pl.col("station") == pl.col("station").shift(1)
-    return frame.with_columns(
+    frame = frame.with_columns(
         pl.when(same).then(pl.col("now").shift(1)).alias("before"),
         pl.when(same).then(pl.col("time").shift(1)).alias("time_before"),
-    ).filter(pl.col("before").is_not_null())
+    )
+    return _with_astray(frame).filter(pl.col("before").is_not_null())
+
+
+def _small_fall() -> pl.Expr:
+    fall = pl.col("before") - pl.col("now")
+    return (fall <= JITTER_MM) | (fall <= JITTER_SHARE * pl.col("before"))
+
+
+def _with_astray(reading: pl.DataFrame) -> pl.DataFrame:
+    """Add ``astray``: the step begins or ends at a reading off the height that the total keeps.
+
+    Readings between two large steps are a stretch on one height. Where the stretch after one to
+    three others goes on from where the one before them ended, the readings between were no total.
+    A total that fell and then counts on was reset, and one that falls to zero may have been.
+    """
+    rose = pl.col("now") - pl.col("before") > JITTER_MM
+    breaks = (rose | ~_small_fall()).fill_null(True)
+    numbered = reading.with_columns(at=pl.int_range(pl.len())).with_columns(
+        breaks.cum_sum().alias("stretch")
+    )
+    ends = [
+        pl.col(column).get(at).alias(f"{column}_{end}")
+        for end, at in (("first", 0), ("last", -1))
+        for column in ("at", "now", "time", "station", "interval_s")
+    ]
+    stretch = numbered.group_by("stretch", maintain_order=True).agg(ends)
+    found = pl.concat([_came_back(stretch, n) for n in range(1, MOST_STRETCHES + 1)])
+    marks = (
+        pl.concat([found.select("at", mark=1), found.select(at="until", mark=-1)])
+        .group_by("at")
+        .agg(pl.col("mark").sum())
+    )
+    return (
+        numbered.join(marks, on="at", how="left", maintain_order="left")
+        .with_columns(astray=pl.col("mark").fill_null(0).cum_sum() > 0)
+        .drop("at", "mark", "stretch")
+    )
+
+
+def _came_back(stretch: pl.DataFrame, between: int) -> pl.DataFrame:
+    """Steps ``at`` to before ``until`` on which the total left its height for some stretches."""
+    was = {c: pl.col(f"{c}_last").shift(between + 1) for c in ("at", "now", "time", "station")}
+    left_to, back_from = pl.col("now_first").shift(between), pl.col("now_last").shift(1)
+    back = pl.col("now_first")
+    fell = left_to < was["now"]
+    least = pl.min_horizontal((left_to - was["now"]).abs(), (back - back_from).abs())
+    counts_on = fell & (back_from > left_to)
+    may_be_reset = ~fell & (back <= JITTER_MM)
+    back_s = calendar_day.seconds(pl.col("time_first") - pl.col("time_last").shift(1))
+    stretch = stretch.with_columns(_record_mm(stretch.select(back_s.abs()).to_series()))
+    gain = back - was["now"]
+    is_gap = back_s > GAP_INTERVALS * pl.col("interval_s_first")
+    is_rare = fell & ((least > NEAR_ZERO_SHARE * pl.col("record")) | is_gap)
+    most = least * pl.when(is_rare).then(RARE_RETURN_SHARE).otherwise(RETURN_SHARE)
+    near = (pl.col("time_first") - was["time"] <= timedelta(days=NEAR_DAYS)) | (
+        pl.col("at_first") - was["at"] <= NEAR_READINGS
+    )
+    came_back = (
+        (was["station"] == pl.col("station_first"))
+        & near
+        & gain.is_between(-RETURN_SHARE * least, most)
+        & ~counts_on
+        & ~may_be_reset
+    )
+    # Shifted before the rows are filtered: the stretches between must still be there.
+    return (
+        stretch.select(came_back.alias("came_back"), at=was["at"] + 1, until=pl.col("at_first") + 1)
+        .filter("came_back")
+        .drop("came_back")
+    )
 
 
 def _with_kind(step: pl.DataFrame) -> pl.DataFrame:
-    """What kind of step it is, and whether it bridges a gap."""
+    """What kind of step it is, what fell by that, and whether it bridges a gap."""
     now, before = pl.col("now"), pl.col("before")
     length_s = calendar_day.seconds(pl.col("time") - pl.col("time_before"))
     rolled = now + pl.col("rolls_at") - before
     most = ROLL_MM_PER_DAY * (length_s * (1.0 / calendar_day.DAY_S)).clip(lower_bound=1.0)
-    fall = before - now
-    small = (fall <= JITTER_MM) | (fall <= JITTER_SHARE * before)
     kind = (
-        pl.when(fall <= 0)
+        pl.when(now >= before)
         .then(pl.lit("rise"))
         .when((now <= RESET_SHARE * before) & rolled.is_between(now, most))
         .then(pl.lit("roll"))
         .when(now <= RESET_SHARE * before)
         .then(pl.lit("reset"))
-        .when(small)
+        .when(_small_fall())
         .then(pl.lit("jitter"))
         .otherwise(pl.lit("fall"))
     )
-    return step.with_columns(kind.alias("kind"), length_s.alias("length_s")).with_columns(
-        (
-            (pl.col("length_s") > GAP_INTERVALS * pl.col("interval_s"))
-            & (pl.col("kind") != "reset")
-        ).alias("bridges")
+    fell = {"rise": now - before, "roll": rolled, "reset": now}
+    return (
+        step.with_columns(kind.alias("kind"), length_s.alias("length_s"))
+        .with_columns(
+            pl.coalesce(pl.when(pl.col("kind") == k).then(mm) for k, mm in fell.items()).alias(
+                "fell"
+            ),
+        )
+        .with_columns(
+            (
+                (pl.col("length_s") > GAP_INTERVALS * pl.col("interval_s"))
+                & (pl.col("kind") != "reset")
+            ).alias("bridges")
+        )
+    )
+
+
+def _record_mm(length_s: pl.Series) -> pl.Series:
+    """The most rain [mm] that was measured anywhere within each length of time."""
+    minutes = np.log(length_s.fill_null(0.0).clip(1.0).to_numpy() / 60.0)
+    return pl.Series("record", np.exp(np.interp(minutes, np.log(RECORD_MIN), np.log(RECORD_MM))))
+
+
+def _with_reason(step: pl.DataFrame) -> pl.DataFrame:
+    """Add ``reason``: why a step says nothing of the rain, null where it does."""
+
+    def of_station(column: str, by: int) -> pl.Expr:
+        same = pl.col("station") == pl.col("station").shift(by)
+        return pl.when(same).then(pl.col(column).shift(by))
+
+    # What fell within a reset's step fell since the reset: at most one interval is known of.
+    length_s = step.select(
+        pl.when(pl.col("kind") == "reset")
+        .then(pl.min_horizontal("length_s", "interval_s"))
+        .otherwise("length_s")
+        .alias("length_s")
+    )["length_s"]
+    step = step.with_columns(_record_mm(length_s))
+    beside = pl.max_horizontal(of_station("fell", 1), of_station("fell", -1)).fill_null(0.0)
+    supported = beside >= BESIDE_SHARE * pl.col("fell")
+    reset = pl.col("kind") == "reset"
+    begins = reset | of_station("kind", 1).is_in(["reset", "fall"]).fill_null(False)
+    share = (
+        pl.when(begins & supported)
+        .then(RARE_SHARE)
+        .when(begins)
+        .then(NEAR_ZERO_SHARE)
+        .when(supported)
+        .then(1.0)
+        .otherwise(RARE_SHARE)
+    )
+    too_much = pl.col("fell") > share * pl.col("record")
+    return step.with_columns(
+        reason=pl.when("astray")
+        .then(pl.lit(CAME_BACK))
+        .when((pl.col("kind") == "fall") | (reset & too_much))
+        .then(pl.lit(FELL))
+        .when(too_much)
+        .then(pl.lit(JUMPED))
     )
 
 
@@ -113,15 +268,15 @@ def _with_high(step: pl.DataFrame) -> pl.DataFrame:
     new_day = (pl.col("day") != pl.col("day").shift(1)) | (
         pl.col("station") != pl.col("station").shift(1)
     )
-    broken = pl.col("kind").is_in(["reset", "roll", "fall"])
-    starts = new_day.fill_null(True) | broken
+    unknown = pl.col("reason").is_not_null()
+    starts = new_day.fill_null(True) | unknown | pl.col("kind").is_in(["reset", "roll"])
     base = (
-        pl.when(pl.col("kind") == "reset")
+        pl.when(unknown)
+        .then("now")
+        .when(pl.col("kind") == "reset")
         .then(0.0)
         .when(pl.col("kind") == "roll")
         .then(pl.col("before") - pl.col("rolls_at"))
-        .when(pl.col("kind") == "fall")
-        .then("now")
         .otherwise("before")
     )
     return (

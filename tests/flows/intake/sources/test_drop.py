@@ -95,3 +95,66 @@ def test_what_settled_long_ago_is_packed_or_ends_well_is_taken_at_once(tmp_path,
     written(folder, HEAD + row(4, 53, 0, 0.31, 0.35) + "\n" + "\x00" * 40, -2, "padded.csv")
     assert clock(folder, 0) == []
     assert temps(folder) == [50.25, 51, 52, 53]
+
+
+def test_a_file_that_is_written_to_without_pause_is_taken_by_whole_lines(tmp_path, clock):
+    folder = make(tmp_path / "farm", TOML + 'after = "move"\n')
+    lines = [row(i, 40 + i / 4, 0, 0.31, 0.3512) + "\n" for i in range(40)]
+    for minute in range(26):
+        text = HEAD + "".join(lines[: minute + 1]) + lines[minute + 1][:-3]  # it cuts a number
+        path = written(folder, text, minute)
+        notes = clock(folder, minute)
+        if minute in (10, 20):
+            assert "written to without pause; its whole lines so far were taken" in notes[0]
+        else:
+            assert notes == ["drop/a.csv is still settling; it is taken next time."]
+        expected = 0 if minute < 10 else 11 if minute < 20 else 21
+        assert len(temps(folder)) == expected, minute
+        assert path.exists()
+    written(folder, HEAD + "".join(lines), 26)
+    assert clock(folder, 30) == []
+    assert temps(folder) == [40 + i / 4 for i in range(40)]
+    assert ask(folder, "SELECT count(*) FROM superseded_reading") == [(0,)]
+
+
+def test_a_packed_file_that_grows_is_never_cut(tmp_path, clock):
+    folder = make(tmp_path / "farm", TOML)
+    for minute in range(70):
+        written(folder, gzip.compress((HEAD + WHOLE + "\n" * minute).encode()), minute)
+        assert clock(folder, minute) == ["drop/a.csv is still settling; it is taken next time."]
+
+
+def test_a_long_settle_time_waits_no_longer_than_an_hour_or_itself(tmp_path, clock):
+    folder = make(tmp_path / "farm", FARM.replace("settle_s = 0", "settle_s = 900"))
+    taken = []
+    for minute in range(0, 90, 5):
+        written(folder, HEAD + (WHOLE + "\n") * (minute + 1), minute)
+        clock(folder, minute)
+        taken.append(bool(temps(folder)))
+    assert taken.index(True) * 5 == 60
+
+
+def test_a_file_over_max_mb_is_reported_and_not_taken(tmp_path, clock):
+    folder = make(tmp_path / "farm", FARM.replace("settle_s = 0", "settle_s = 0\nmax_mb = 0.001"))
+    written(folder, HEAD + (WHOLE + "\n") * 100, 0)
+    for minute in (0, 5):
+        (note,) = clock(folder, minute)
+        assert "more than max_mb = 0.001 allows" in note
+    assert ask(folder, "SELECT count(*) FROM delivery") == [(0,)]
+    written(folder, HEAD + WHOLE + "\n", 6)
+    assert clock(folder, 10) == []
+    assert len(temps(folder)) == 1
+
+
+def test_a_link_is_reported_once_and_its_file_is_taken_when_it_stands_there(tmp_path, clock):
+    folder = make(tmp_path / "farm", TOML)
+    outside = tmp_path / "outside.csv"
+    outside.write_text(HEAD + WHOLE + "\n")
+    link = folder.drop / "a.csv"
+    link.symlink_to(outside)
+    assert clock(folder, 0) == ["drop/a.csv is a link, which is not followed; put the file there."]
+    assert clock(folder, 5) == []
+    link.unlink()
+    written(folder, HEAD + WHOLE + "\n", 6)
+    assert clock(folder, 10) == []
+    assert len(temps(folder)) == 1

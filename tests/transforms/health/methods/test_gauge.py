@@ -93,3 +93,17 @@ def test_snow_and_parts_of_days_are_not_judged():
         bad, seen = gauge.dry_gauges(frame, NONE, farm())
         assert bad.is_empty()
         assert seen.is_empty()
+
+
+def test_days_on_which_a_counter_jumped_are_found_and_the_others_checked():
+    weather = season(1, n=10).with_columns(
+        rain_reason=pl.when(pl.int_range(pl.len()).is_between(3, 4)).then(pl.lit("it jumped"))
+    )
+    days, checked = gauge.counter_faults(weather)
+    assert days.select("finding", "from_day", "to_day", "days").row(0) == (
+        "counter jump",
+        FIRST + timedelta(days=3),
+        FIRST + timedelta(days=4),
+        2,
+    )
+    assert checked["checked_to"].to_list() == [FIRST + timedelta(days=9)]

@@ -5,7 +5,7 @@ from typing import Any
 
 import polars as pl
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.transforms import frames
@@ -26,7 +26,7 @@ def steps(
             {
                 "station": "a",
                 "time": START + timedelta(hours=h),
-                "interval_s": 3600.0,
+                "interval_s": also.get("interval_s", 3600.0),
                 "rain_counter_mm": total,
                 "rain_counter_rolls_at_mm": also.get("rolls_at"),
             }
@@ -112,3 +112,87 @@ def test_whatever_is_read_of_a_counter_the_rain_is_all_there(tips, rolls_at, dat
     # A counter that rolls in the upper half looks like a fall: never invented, always said.
     assert found["suspect"].sum() >= lost.sum()
     assert found["rain_mm"].sum() <= truth + 1e-6
+
+
+# Quarter hours on which a counter stands at 113 mm and it rains 0.2 mm now and then, and what a
+# fault makes of it: the rain of the whole must never be more than fell.
+SHAPES = {
+    "dip to zero": ([113, 113.2, 0, 113.2, 113.4], [0.2, None, None, 0.2]),
+    "dip to zero of several readings": ([113, 0, 0, 0, 113.2, 113.4], [None] * 4 + [0.2]),
+    "dip that flickers": ([20, 0, 5, 0, 20.2, 20.4], [None] * 4 + [0.2]),
+    "dip to the middle": ([113, 60, 113.2, 113.4], [None, None, 0.2]),
+    "rain meanwhile": ([113, 0, 0, 121, 121.2], [None, None, None, 0.2]),
+    "spike": ([113, 1613, 113.2, 113.4], [None, None, 0.2]),
+    "small spike": ([113, 150, 113.2, 113.4], [None, None, 0.2]),
+    "spike of several readings": ([113, 900, 900.2, 113.4, 113.6], [None] * 3 + [0.2]),
+    "up, down and back": ([113, 900, 0, 113.4, 113.6], [None] * 3 + [0.2]),
+    "down, up and back": ([113, 0, 900, 113.4, 113.6], [0, None, None, 0.2]),
+    "reset": ([113, 0, 0.2, 1], [0, 0.2, 0.8]),
+    "reset in rain": ([113, 3, 5, 6], [3, 2, 1]),
+    "reset, then a leap": ([113, 0, 40, 40.2], [0, None, 0.2]),
+    "reset, the old height passed in rain": ([6, 0, 2, 4, 6, 8], [0, 2, 2, 2, 2]),
+    "rolled over unsaid at a power of ten": ([999.8, 0.2, 0.4], [0.2, 0.2]),
+    "rolled over unsaid at a power of two": ([13107, 0, 0.2], [0, 0.2]),
+    "another counter, higher": ([113, 876, 876.2], [None, 0.2]),
+    "another counter, a little higher": ([113, 173, 173.2], [None, 0.2]),
+    "another counter, lower": ([800, 300, 300.2], [None, 0.2]),
+    "another counter, much lower": ([800, 40, 40.2], [None, 0.2]),
+    "a cloudburst has rain beside it": ([10, 20, 80, 95], [10, 60, 15]),
+    "rain so heavy never was": ([10, 60, 300, 360], [50, None, 60]),
+}
+
+
+@pytest.mark.parametrize("gap", [0, 1, 2], ids=["no gap", "gap before", "gap after"])
+@pytest.mark.parametrize("shape", SHAPES)
+def test_a_fault_is_no_rain(shape: str, gap: int) -> None:
+    """A gap of two days before or after the faulty reading changes nothing but rates of rain."""
+    totals, rain = SHAPES[shape]
+    hours = [10 + i / 4 for i in range(len(totals))]
+    if gap and ("dip to" in shape or "spike" in shape) and "several" not in shape:
+        first = 2 if shape == "dip to zero" else 1
+        hours = [h + 48 * (i >= first + gap - 1) for i, h in enumerate(hours)]
+    found = steps(totals, hours, interval_s=900.0)
+    assert found["rain_mm"].to_list() == pytest.approx(rain, abs=1e-9)
+    assert found["reason"].is_null().equals(found["rain_mm"].is_not_null())
+    assert found["covered_s"].is_null().equals(found["rain_mm"].is_null())
+
+
+def test_a_reason_names_the_fault() -> None:
+    reasons = [
+        steps(totals, interval_s=900.0)["reason"].drop_nulls().to_list()
+        for totals in ([113.0, 0.0, 113.2], [5.0, 900.0], [800.0, 300.0])
+    ]
+    assert reasons == [
+        [rain_counter.CAME_BACK] * 2,
+        [rain_counter.JUMPED],
+        [rain_counter.FELL],
+    ]
+
+
+def test_the_records_bound_what_falls_in_a_time() -> None:
+    """A rise in step with its neighbors is rain up to the record of its duration, and no more."""
+    for minutes, record in zip(rain_counter.RECORD_MIN[:5], rain_counter.RECORD_MM, strict=False):
+        for share, known in ((0.99, True), (1.01, False)):
+            totals = [0.0, 0.2 * record, (0.2 + share) * record, (0.4 + share) * record]
+            found = steps(totals, [i * minutes / 60 for i in range(4)], interval_s=minutes * 60.0)
+            assert found["rain_mm"].is_not_null().to_list() == [True, known, True]
+
+
+@settings(deadline=None)
+@given(
+    st.lists(st.integers(0, 8), min_size=12, max_size=60),
+    st.integers(50, 2000),
+    st.integers(1, 6),
+    st.integers(1, 4),
+    st.sampled_from([0.0, 0.5, 8.0]),
+)
+def test_a_dip_or_a_spike_adds_no_rain(tips, start, at, length, to_share) -> None:
+    """Quarter hours of rain; ``length`` readings stand at a share of the height instead."""
+    true = [start + 0.2 * sum(tips[: i + 1]) for i in range(len(tips))]
+    read = [
+        to_share * true[at] if at <= i < at + length else height for i, height in enumerate(true)
+    ]
+    found = steps(read, [i / 4 for i in range(len(read))], interval_s=900.0)
+    assert found["rain_mm"].sum() <= true[-1] - true[0] + 1e-6
+    outside = [not at <= i <= at + length for i in range(1, len(true))]
+    assert found["rain_mm"].is_not_null().to_list() == outside
