@@ -219,11 +219,23 @@ class _Backup:
             if stored is not None:
                 self.entries.append(stored)
             elif file.path.exists():  # also if it is damaged: most of it may still be read
-                taken = self._put(file.path, name)
-                if file.sha256 not in (None, taken.sha256):
-                    wrong = f"{file.what} is damaged in the archive ({name})"
+                wrong = self._put_what_is_there(file, name) or wrong
             if wrong is not None:
                 self.lacks.append(wrong)
+
+    def _put_what_is_there(self, file: ArchiveFile, name: str) -> str | None:
+        """Store an archived file; return a sentence if it is damaged or cannot be read."""
+        try:
+            taken = self._put(file.path, name)
+        except OSError:
+            try:
+                archive_bytes.sha256_of(file.path)
+            except OSError as error:
+                return f"{file.what} cannot be read in the archive ({name}: {error.strerror})"
+            raise  # it is the backup's disk that failed
+        if file.sha256 in (None, taken.sha256):
+            return None
+        return f"{file.what} is damaged in the archive ({name})"
 
     def _stored(self, file: ArchiveFile, before: Entry | None, *, surely: bool) -> Entry | None:
         """Return the entry of a file whose bytes are stored already; ``surely``: they are read."""

@@ -12,6 +12,7 @@ from flows.trust.archive_check import SHARES, missing, read, read_share, share, 
 from flows.trust.audit import archived
 from flows.trust.backup import make
 from flows.trust.backup.backup_folder import Store
+from tests.flows.cli.calling import call
 
 TODAY = datetime(2026, 11, 28, 3, tzinfo=UTC)
 
@@ -95,3 +96,17 @@ def test_damage_in_the_backup_fails_in_the_month(farm: FarmFolder, to: Path, har
     assert found == {archived.THERE: 0, archived.AS_RECEIVED: 0, archived.AS_STORED: 1}
     make.backup(farm, read_all=True)
     assert results(farm, SHARES)[archived.AS_STORED] == 0
+
+
+@pytest.mark.parametrize("command", ["status", "inspect", "backup"])
+def test_every_command_that_looks_exits_with_1_and_names_the_file(
+    farm: FarmFolder,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    command: str,
+) -> None:
+    victim = min(farm.archive.glob("2*/*"))
+    victim.unlink()
+    code, out, _ = call(capsys, monkeypatch, command, farm.root)
+    assert code == 1
+    assert victim.name in out

@@ -281,3 +281,13 @@ def test_lost_receipts_leave_the_data_in_the_backup(farm: FarmFolder) -> None:
     assert done.whole.lacks
     paths = {entry.path for entry in done.whole.files}
     assert {f"archive/{p.parent.name}/{p.name}" for p in archived(farm)} <= paths
+
+
+def test_a_file_that_cannot_be_read_keeps_no_other_from_the_backup(farm: FarmFolder) -> None:
+    unreadable = archived(farm)[0]
+    unreadable.unlink()
+    unreadable.mkdir()
+    done = make.backup(farm)
+    assert "cannot be read" in str(done)
+    paths = {entry.path for entry in done.whole.files}
+    assert {f"archive/{p.parent.name}/{p.name}" for p in archived(farm)[1:]} <= paths
