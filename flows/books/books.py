@@ -57,7 +57,8 @@ def arrivals(folder: FarmFolder, farm: Farm, into: Path) -> tuple[list[Arrival],
         if book.is_dir():
             path = _zipped(into / "fieldbook.zip", content)
         else:
-            (into / book.name).write_bytes(next(iter(content.values()), b""))
+            path = into / book.name
+            path.write_bytes(next(iter(content.values()), b""))
         found.append(Arrival(path, "fieldbook", "", path.name, None, "fieldbook"))
     if folder.yield_maps.is_dir():
         # packed also when empty: where the last map was removed its points must go

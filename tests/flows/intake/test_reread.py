@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from flows.base.errors import UserError
 from flows.farm import farm_file
-from flows.intake import collect, land, reread
+from flows.intake import land, reread
 from flows.run import steps
 from flows.store import checksum, warehouse
 from flows.trust.backup import rebuild
@@ -90,21 +90,29 @@ def test_nothing_is_read_again_for_schedules_or_a_new_source(folder):
     assert not any("read again" in note for note in take(folder).notes)
 
 
-def test_a_crash_after_the_forgetting_leaves_only_work(folder, monkeypatch):
+@pytest.mark.parametrize("windows", [0, 1])
+def test_a_crash_while_reading_again_leaves_what_was_there(folder, monkeypatch, windows):
     drop(folder, "a.csv", [usual(h) for h in range(30)])
+    drop(folder, "b.csv", [usual(h) for h in range(30, 40)])
     take(folder)
+    before = said(folder)
     set_up(folder, FARM.replace("degF", "degC"))
+    real, landed = land._land_window, []
 
-    def crash(*_, **__):
-        raise KeyboardInterrupt
+    def crash(*given):
+        if len(landed) == windows:
+            raise KeyboardInterrupt
+        landed.append(real(*given))
 
     with monkeypatch.context() as broken:
-        broken.setattr(collect.land, "land", crash)
+        broken.setattr(land, "WINDOW_FILES", 1)
+        broken.setattr(land, "_land_window", crash)
         with pytest.raises(KeyboardInterrupt):
             take(folder)
-    assert ask(folder, "SELECT count(*) FROM weather_reading") == [(0,)]
-    take(folder)
-    assert ask(folder, "SELECT count(*) FROM weather_reading") == [(30,)]
+    assert said(folder) == before
+    assert any("2 deliveries were read again" in note for note in take(folder).notes)
+    assert ask(folder, "SELECT count(*) FROM weather_reading") == [(40,)]
+    assert said(folder) != before
 
 
 def test_what_a_later_program_may_read_is_tried_again(folder, monkeypatch):
