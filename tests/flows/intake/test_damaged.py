@@ -264,3 +264,28 @@ class TestRebuild:
             con.execute("UPDATE field SET soil = 'clay'; UPDATE station_spell SET strip = 'check'")
             before = checksum.total(con)
         assert before in str(rebuild.rebuild_and_compare(folder))
+
+
+class TestBooks:
+    def test_a_damaged_version_that_stands_is_not_replaced_by_an_older_one(
+        self, folder: FarmFolder
+    ) -> None:
+        book = folder.root / "fieldbook"
+        book.mkdir()
+        for practice in ("deep tillage", "cover crop"):
+            (book / "fields.csv").write_text(f"field,practice\nNorth,{practice}\n")
+            take(folder)
+        receipt = Archive.open(folder.archive).receipts[-1]
+        path = Archive.open(folder.archive).file_of(receipt)
+        whole = path.read_bytes()
+        path.write_bytes(whole[:-1])
+        shutil.rmtree(book)  # as long as it is there, it repairs the archive
+        set_up(folder, FARM.replace('name = "Invented"', 'name = "Invented"\ncurrency = "CAD"'))
+        practices = "SELECT practice FROM field"
+        done = take(folder)
+        assert "fieldbook.zip" in str(done)
+        assert ask(folder, practices) == [("cover crop",)]
+        path.write_bytes(whole)
+        assert not take(folder).damaged
+        assert ask(folder, practices) == [("cover crop",)]
+        assert ask(folder, "SELECT count(*) FROM delivery WHERE reason LIKE 'damaged%'") == [(0,)]
