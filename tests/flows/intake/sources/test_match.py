@@ -33,7 +33,9 @@ def test_a_name_is_the_same_however_its_letters_are_made(
 @pytest.mark.parametrize("of_farm", ["NFC", "NFD"])
 def test_so_it_is_in_a_files_own_column(tmp_path: Path, of_file: str, of_farm: str) -> None:
     toml = FARM.replace('"west"', f'"{NAME}"').replace(f'station = "{NAME}"\n', "")
-    toml = toml.replace('time = {columns = ["t"]', 'instrument_column = "who"\ntime = {columns = ["t"]')
+    toml = toml.replace(
+        'time = {columns = ["t"]', 'instrument_column = "who"\ntime = {columns = ["t"]'
+    )
     folder = make(tmp_path / "farm", normalize(of_farm, toml))
     drop(folder, "a.csv", [f"{usual(1)},{normalize(of_file, NAME)}"], heading="t,T,R,S1,S2,who")
     collect.collect(folder)
