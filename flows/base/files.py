@@ -4,7 +4,6 @@ A power cut leaves the old file or the new one, and another program that looks a
 stops nothing.
 """
 
-import json
 import ntpath
 import os
 import subprocess
@@ -12,11 +11,25 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from datetime import datetime
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Annotated, Any, TypeVar
+
+from pydantic import AfterValidator, TypeAdapter
 
 if sys.platform != "win32":
     import fcntl
+
+T = TypeVar("T")
+
+
+def _with_offset(text: str) -> str:
+    if datetime.fromisoformat(text).tzinfo is None:
+        raise ValueError(f"{text} has no offset from UTC")
+    return text
+
+
+Stamp = Annotated[str, AfterValidator(_with_offset)]  # of a state file: ISO 8601 with its offset
 
 ANSWER_S = 30.0  # a network drive that sleeps may need that long to wake
 # Between the tries to replace a file on Windows: a scanner or a reader lets go of it soon.
@@ -65,13 +78,15 @@ def _remove_leftovers(folder: Path) -> None:
                 part.unlink()
 
 
-def read_json(path: Path) -> dict[str, Any]:
-    """Return the content of a small state file; empty if there is none or it is damaged."""
+def read_state(path: Path, shape: type[T]) -> T | None:
+    """Return the content of a small JSON file of our own; None if it has no content of that shape.
+
+    Such a file may be lost, cut or of another program at any time. ``shape`` is a type that
+    pydantic can check, so that no caller meets a value of another kind.
+    """
     with suppress(OSError, ValueError):
-        found = json.loads(path.read_text(encoding="utf-8"))
-        if isinstance(found, dict):
-            return found
-    return {}
+        return TypeAdapter(shape).validate_json(path.read_bytes())
+    return None
 
 
 def make_folder(path: Path) -> None:

@@ -110,9 +110,8 @@ def _copy(folder: FarmFolder, temporary: Path) -> Iterator[duckdb.DuckDBPyConnec
     copy = temporary / "try.duckdb"
     if folder.warehouse_file.exists():
         upgrade.refuse_later(folder.warehouse_file)
-        con = warehouse.open_file(folder.warehouse_file)
-        con.execute("CHECKPOINT")
-        con.close()
+        with warehouse.damage_reported(folder), warehouse.open_file(folder.warehouse_file) as con:
+            con.execute("CHECKPOINT")
         shutil.copyfile(folder.warehouse_file, copy)
     con = warehouse.open_file(copy, temporary / "spill")
     try:

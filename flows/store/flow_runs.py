@@ -6,11 +6,12 @@ from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Literal
 
 import duckdb
 
 from flows.base import files
-from flows.base.errors import Busy, UserError, of_the_disk
+from flows.base.errors import Attention, Busy, UserError, of_the_disk
 from flows.farm import logs
 from flows.farm.folder import FarmFolder
 from flows.store import warehouse
@@ -21,9 +22,9 @@ class Run:
     """One run; the flow fills in ``summary``, and sets ``state`` to attention where it is wanted."""
 
     flow: str
-    started_at: str
-    ended_at: str | None = None
-    state: str = "done"
+    started_at: files.Stamp
+    ended_at: files.Stamp | None = None
+    state: Literal["done", "attention", "failed"] = "done"
     summary: str = ""
     notes: list[str] = field(default_factory=list)
 
@@ -55,7 +56,7 @@ def recorded(folder: FarmFolder, flow: str) -> Iterator[Run]:
 
 def last(folder: FarmFolder) -> dict[str, Run]:
     """Return the last run of each flow."""
-    return {flow: Run(**run) for flow, run in files.read_json(_path(folder)).items()}
+    return files.read_state(_path(folder), dict[str, Run]) or {}
 
 
 def _path(folder: FarmFolder) -> Path:
@@ -66,10 +67,10 @@ def _end(folder: FarmFolder, run: Run) -> None:
     """Record the end of a run; a failure to write must not hide how the run itself ended."""
     run.ended_at = _now()
     with suppress(OSError):
-        runs = files.read_json(_path(folder)) | {run.flow: asdict(run)}
+        runs = {flow: asdict(one) for flow, one in (last(folder) | {run.flow: run}).items()}
         files.write_text(_path(folder), json.dumps(runs, indent=1))
     with (
-        suppress(OSError, UserError, duckdb.Error),
+        suppress(OSError, UserError, Attention, duckdb.Error),
         warehouse.open_writer(folder, f"noting the run of {run.flow}") as con,
     ):
         con.execute(

@@ -1,6 +1,8 @@
 """Questions to the published copy, and the ways in which an answer is written."""
 
 import re
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
 from itertools import pairwise
 from pathlib import Path
 
@@ -10,7 +12,7 @@ import polars as pl
 from flows.base.errors import UserError
 from flows.base.plain_text import text_table
 from flows.farm.folder import FarmFolder
-from flows.store import publish, warehouse
+from flows.store import connection, publish, warehouse
 from schemas import generated
 
 # A cell that begins so is run by spreadsheets, also after blanks or in a full-width form.
@@ -21,18 +23,30 @@ EXPLAIN = re.compile(r"explain\s*(analyze\s+)?(\(\s*(analyze|format)\b[^)]*\))?"
 PARQUET = b"PAR1"  # a Parquet file begins so (Parquet format, "File format")
 
 
-def open_published(folder: FarmFolder) -> duckdb.DuckDBPyConnection:
-    """Return a read-only connection to the newest published copy; raise UserError if none exists."""
+def open_published(folder: FarmFolder) -> AbstractContextManager[duckdb.DuckDBPyConnection]:
+    """Open the newest published copy to read from; raise UserError if none exists.
+
+    Raises Attention if it is damaged, also if that shows only while it is read.
+    """
     path = publish.newest(folder)
     if path is None:
         raise UserError(f"Nothing is published yet. Run first: checkstrip once {folder.root}")
-    try:
-        return warehouse.open_reader(path)
-    except duckdb.IOException as error:
-        raise UserError(
-            f"The published copy {path} cannot be opened: {str(error).splitlines()[0]} "
-            "Another program may hold it for writing; it should open it read-only."
-        ) from error
+    return _reading(folder, path)
+
+
+@contextmanager
+def _reading(folder: FarmFolder, path: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    cure = f"Make the copy again with: checkstrip publish {folder.root}"
+    with connection.damage_reported(path, cure):
+        try:
+            con = warehouse.open_reader(path)
+        except duckdb.IOException as error:
+            raise UserError(
+                f"The published copy {path} cannot be opened: {str(error).splitlines()[0]} "
+                "Another program may hold it for writing; it should open it read-only."
+            ) from error
+        with con:
+            yield con
 
 
 def ask(con: duckdb.DuckDBPyConnection, query: str) -> duckdb.DuckDBPyRelation:

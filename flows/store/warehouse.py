@@ -4,7 +4,7 @@ Others never open this file; they read the published copy (see ``flows/store/pub
 """
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -30,9 +30,9 @@ def open_writer(
 
     Holds the operating system's lock for as long as it is open. Raises Busy when another process
     writes, UserError when the file cannot be opened or is of a later Checkstrip, and Attention when
-    an older one cannot be put aside before it is brought up to date.
+    it is damaged, or an older one cannot be put aside before it is brought up to date.
     """
-    with lock.hold(folder.lock_file, doing), files.private():
+    with lock.hold(folder.lock_file, doing), files.private(), damage_reported(folder):
         upgrade.save_before_upgrade(folder.warehouse_file)
         con = open_file(folder.warehouse_file, folder.state / "spill")
         try:
@@ -41,6 +41,15 @@ def open_writer(
             yield con
         finally:
             con.close()
+
+
+def damage_reported(folder: FarmFolder) -> AbstractContextManager[None]:
+    """Raise Attention, naming the command that helps, if the warehouse is found damaged inside."""
+    return connection.damage_reported(
+        folder.warehouse_file,
+        "The archive still has what the files brought. Make the warehouse again with: "
+        f"checkstrip rebuild {folder.root}",
+    )
 
 
 def open_file(path: Path, spill: Path | None = None) -> duckdb.DuckDBPyConnection:
@@ -116,11 +125,16 @@ def revision(con: duckdb.DuckDBPyConnection) -> int:
 
 
 def replace(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
-    """Make the rows of a table these; raises ValueError where they break its declaration.
+    """Make the rows of a table these; raises ValueError where they break its declaration."""
+    check(table, frame)
+    rewrite(con, table, frame)
+
+
+def rewrite(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:
+    """Make the rows of a table these, which were checked already.
 
     Not TRUNCATE: inside one transaction that also reads the table a plain delete is safe.
     """
-    check(table, frame)
     con.execute(f"DELETE FROM {generated.store(table)}")
     if frame.is_empty() and table.name not in UNSEEN:
         changed(con)

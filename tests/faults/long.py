@@ -27,6 +27,7 @@ WHAT = {
     "machine": ("machine", 200),
     "fuzz": ("fuzz", 10_000),
     "year": ("year", 365),
+    "rest": ("rest", 0),
 }
 
 

@@ -36,7 +36,7 @@ FROM_ENVIRONMENT = "env:"
 IN_URL = re.compile(r"\{env:([A-Za-z_][A-Za-z0-9_]*)\}")
 MOST_PAGES = 5_000
 MOST_NEXT_BYTES = 64 << 20  # of a body in which the next page's address is looked for
-Memory = dict[str, dict[str, Any]]
+Memory = dict[str, dict[str, str | None]]
 
 
 @dataclass(slots=True)
@@ -51,7 +51,7 @@ class Fetched:
 
 def read_memory(path: Path) -> Memory:
     """Return what was asked before; empty if lost (then the warehouse's last reading counts)."""
-    return {k: v for k, v in files.read_json(path).items() if isinstance(v, dict)}
+    return files.read_state(path, Memory) or {}
 
 
 def write_memory(path: Path, memory: Memory, fetched: Fetched) -> None:

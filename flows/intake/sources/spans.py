@@ -151,6 +151,7 @@ def _pieces(source: Source, since: datetime, now: datetime) -> tuple[Span, ...]:
 def instant(text: Any) -> datetime | None:
     """Return a remembered time, or None."""
     try:
-        return datetime.fromisoformat(text) if isinstance(text, str) else None
+        found = datetime.fromisoformat(text) if isinstance(text, str) else None
     except ValueError:
         return None
+    return found if found and found.tzinfo else None

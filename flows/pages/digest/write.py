@@ -48,7 +48,9 @@ def preview(folder: FarmFolder, week: Week) -> str:
 
 def is_made(folder: FarmFolder, week: Week, mail: Mail | None) -> bool:
     """Return whether a week's digest is saved, and with ``mail`` a letter for each reader as well."""
-    if not path(folder, week).exists():
+    saved = path(folder, week)
+    # One that was cut or emptied since is written again.
+    if not saved.exists() or not saved.read_bytes().rstrip().endswith(b"</html>"):
         return False
     there = {letter.reader for letter in Outbox(folder).letters() if letter.week == week.name}
     return mail is None or there >= {reader.address for reader in mail.readers}

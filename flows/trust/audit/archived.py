@@ -1,6 +1,7 @@
 """Check what lies in files: the archive against its receipts, backups against their lists."""
 
 from datetime import datetime
+from pathlib import Path
 
 import duckdb
 
@@ -8,7 +9,7 @@ from flows.base.errors import UserError
 from flows.base.progress import Tick, silent
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
-from flows.store.backup_objects import Damaged, reachable
+from flows.store.backup_objects import Damaged, reachable, remembered
 from flows.trust import archive_check
 from flows.trust.audit.expectations import Result
 from flows.trust.backup.backup_folder import Store
@@ -73,6 +74,9 @@ def _read_backups(folder: FarmFolder, shares: set[int]) -> tuple[int, list[str]]
         store = Store(place.root)
         backups, unreadable = store.backups()
         wrong += unreadable
+        good = remembered(folder).good
+        if good and Path(good.to) == place.root and not (place.root / f"{good.name}.json").exists():
+            wrong.append(f"The backup {good.name} is missing in {place.root}")
         entries = {entry.sha256: entry for one in backups for entry in one.files}
         chosen = [
             entry for sha256, entry in entries.items() if archive_check.share(sha256) in shares

@@ -16,7 +16,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from flows.base.errors import UserError
+from flows.base.errors import Attention, UserError
 from flows.base.progress import Tick, silent
 from flows.farm.folder import FarmFolder
 from flows.store import connection, publish, query, warehouse
@@ -60,11 +60,17 @@ class Audited:
 def audit(folder: FarmFolder, tick: Tick = silent) -> Audited:
     """Check what is published, write the outcomes down, make the night's page.
 
-    Raises UserError if nothing was published yet, Busy if another process writes.
+    Raises UserError if nothing was published yet, Busy if another process writes, Attention if the
+    published copy or the warehouse is damaged or missing.
     """
     copy = publish.newest(folder)
     if copy is None:
         raise UserError(f"There is nothing to audit yet. Run first: checkstrip once {folder.root}")
+    if not folder.warehouse_file.exists():
+        raise Attention(
+            f"The warehouse {folder.warehouse_file} is missing. Make it again from the archive with: "
+            f"checkstrip rebuild {folder.root}"
+        )
     began = datetime.now(UTC)
     with query.open_published(folder) as con:
         outcomes = _ranked([*evaluate(con, tick), *_check_files(folder, con, began, tick)])

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
 
+from pydantic import TypeAdapter
+
+from flows.base.files import Stamp
 from flows.store.backup_objects import Entry
 from schemas import generated
 from schemas.catalogue import TABLES
@@ -27,7 +31,7 @@ class Manifest:
     farm: str
     farm_id: str
     root: str
-    made_at: str
+    made_at: Stamp
     program: str
     tables: str
     checksum: str
@@ -40,23 +44,31 @@ class Manifest:
         return sum(entry.size for entry in self.files)
 
     def text(self) -> str:
-        """Return it as JSON."""
-        return json.dumps(asdict(self), indent=0, ensure_ascii=False)
+        """Return it as JSON, with the hash of its own content."""
+        content = asdict(self)
+        return json.dumps(content | {"own": _own(content)}, indent=0, ensure_ascii=False)
+
+
+def _own(content: dict[str, Any]) -> str:
+    rest = {name: value for name, value in content.items() if name != "own"}
+    return hashlib.sha256(json.dumps(rest, sort_keys=True).encode()).hexdigest()
 
 
 def read(path: Path) -> Manifest:
-    """Return the manifest in a file; raises ValueError if it is none, or names a file outside."""
+    """Return the manifest in a file; raises ValueError if it is none, or names a file outside.
+
+    Lists of older programs have no hash of their own content.
+    """
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-        names = {field.name for field in fields(Manifest)}
-        known = {name: value for name, value in content.items() if name in names}
-        files = tuple(Entry(**entry) for entry in known.pop("files"))
-        lacks = tuple(map(str, known.pop("lacks", ())))
-        found = Manifest(**known, files=files, lacks=lacks)
-    except (TypeError, KeyError, AttributeError, ValueError) as error:
-        raise ValueError(f"{path} is no list of a backup's files: {error}") from error
+        content = path.read_bytes()
+        found = TypeAdapter(Manifest).validate_json(content)
+        every = json.loads(content)
+    except (OSError, ValueError) as error:
+        raise ValueError(f"{path} is no list of a backup's files, or was cut") from error
     for entry in found.files:
         _refuse_outside(entry, path)
+    if "own" in every and every["own"] != _own(every):
+        raise ValueError(f"{path} is not as it was written")
     return found
 
 

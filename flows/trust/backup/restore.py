@@ -39,10 +39,10 @@ def restore(source: Path, target: Path, at: str | None = None, tick: Tick = sile
     fails, or both the warehouse and the archive are damaged.
     """
     store = Store(source.expanduser().absolute())
-    whole = _chosen(store, at)
+    whole, unreadable = _chosen(store, at)
     root = target.expanduser().absolute()
     _make_empty(root)
-    done = Restored(FarmFolder(root))
+    done = Restored(FarmFolder(root), wrong=unreadable)
     try:
         _require_room(root, whole)
         (root / MARK).write_text("Run the same checkstrip restore again.\n", encoding="utf-8")
@@ -67,16 +67,17 @@ def restore(source: Path, target: Path, at: str | None = None, tick: Tick = sile
     return done
 
 
-def _chosen(store: Store, at: str | None) -> Manifest:
+def _chosen(store: Store, at: str | None) -> tuple[Manifest, list[str]]:
+    """Return the backup to restore, and what may be newer but cannot be read."""
     found, wrong = store.backups()
     unreadable = "".join(f"\n  {sentence}" for sentence in wrong)
     if not found:
         raise UserError(f"There is no backup in {store.root}.{unreadable}")
     if at is None:
-        return found[-1]
+        return found[-1], wrong
     for one in found:
         if one.name == at:
-            return one
+            return one, []
     names = ", ".join(one.name for one in found[-10:])
     raise UserError(f"There is no backup {at} in {store.root}; the last are {names}.{unreadable}")
 
