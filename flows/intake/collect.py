@@ -19,7 +19,7 @@ from flows.base.progress import Tick, silent
 from flows.books import books
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
-from flows.intake import land, reread
+from flows.intake import doubled_hours, land, reread
 from flows.intake.door.places import Places
 from flows.intake.sources import drop, http
 from flows.store import archive_damage, backup_objects, migrate, warehouse
@@ -107,7 +107,7 @@ def archive_new(
     tick("looking for files", 0, 1)
     with tempfile.TemporaryDirectory(dir=folder.state) as into:
         found = drop.find_settled(folder, farm, places, Path(into))
-        archive.take(found.arrivals)
+        archive.take(doubled_hours.taken_whole(con, archive, farm, places, found.arrivals))
     left = [*archive.unsettled, *archive.unread]
     found.arrivals = [a for a in found.arrivals if a not in left]
     notes = found.notes + [

@@ -31,7 +31,10 @@ WRITERS = 8  # files that are written at once: a disk syncs many in the time of 
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """A file that has settled, or the body of a response, not yet taken."""
+    """A file that has settled, or the body of a response, not yet taken.
+
+    ``whole``: it is not to be kept as a continuation of what came before under its name.
+    """
 
     path: Path
     kind: str
@@ -39,6 +42,7 @@ class Arrival:
     name: str
     source: str | None
     target: str
+    whole: bool = False
 
 
 @dataclass(slots=True)
@@ -178,6 +182,7 @@ class _Batch:
         earlier = self.by_hash.get(found.sha256)
         grows = (
             earlier is None
+            and not arrival.whole
             and before is not None
             and 0 < before.whole_bytes < found.size
             and not found.wide
