@@ -17,7 +17,7 @@ import duckdb
 import polars as pl
 
 from flows.base.progress import Tick, silent
-from flows.intake import merge, sources
+from flows.intake import doubled_hours, merge, sources
 from flows.intake.door.admit import Admitted, admit
 from flows.intake.door.places import Places
 from flows.intake.landing_counts import Incoming, LandingCounts
@@ -101,10 +101,14 @@ def land_within(
 
 @dataclass(frozen=True, slots=True)
 class _ReadWindow:
-    """A window's deliveries with what came through the door, in parts."""
+    """A window's deliveries with what came through the door, in parts.
+
+    ``zoned``: the layouts whose clock follows a zone, by sequence.
+    """
 
     deliveries: list[Incoming]
     parts: Iterator[Admitted]
+    zoned: dict[int, Layout]
 
 
 def _read_ahead(
@@ -120,7 +124,9 @@ def _read_ahead(
         deliveries = [Incoming(r, sources.match(r, farm, places)) for r in window]
         parts = _admit_by_layout(archive, farm, deliveries, places)
         # several are merged at once, so that the order of receipt decides across layouts
-        return _ReadWindow(deliveries, parts if len(window) == 1 else iter(list(parts)))
+        layouts = {d.seq: farm.layouts[d.match.source.layout] for d in deliveries if d.match}
+        zoned = {seq: layout for seq, layout in layouts.items() if layout.time.zone}
+        return _ReadWindow(deliveries, parts if len(window) == 1 else iter(list(parts)), zoned)
 
     before: tuple[list[Receipt], Future[_ReadWindow]] | None = None
     for window in together:
@@ -135,16 +141,24 @@ def _read_ahead(
 def windows(
     receipts: list[Receipt], alone: Container[int] = frozenset()
 ) -> Iterator[list[Receipt]]:
-    """Yield neighbors in the order of receipt that land together; those in ``alone`` by themselves."""
+    """Yield neighbors in the order of receipt that land together; those in ``alone`` by themselves.
+
+    A file that came again under its name waits for the earlier one: what it no longer says is
+    noted.
+    """
     window: list[Receipt] = []
+    names: set[tuple[str | None, str]] = set()
     size = 0
     for receipt in receipts:
         own = receipt.size - receipt.offset
         apart = receipt.sequence in alone or (window and window[-1].sequence in alone)
+        named = receipt.folder, receipt.name
+        apart = apart or (receipt.kind == "file" and not receipt.continues and named in names)
         if window and (apart or len(window) >= WINDOW_FILES or size + own > WINDOW_BYTES):
             yield window
-            window, size = [], 0
+            window, size, names = [], 0, set()
         window.append(receipt)
+        names.add(named)
         size += own
     if window:
         yield window
@@ -152,16 +166,21 @@ def windows(
 
 def _land_window(con: duckdb.DuckDBPyConnection, places: Places, read: _ReadWindow) -> None:
     counts = LandingCounts({delivery.seq: delivery for delivery in read.deliveries})
+    counts.find_earlier(con)
     if len(read.deliveries) == 1:  # a large one: part by part, to bound the memory
         for admitted in read.parts:
-            _merge(con, [admitted], places, counts)
+            _merge(con, [admitted], places, counts, read.zoned)
     else:
-        _merge(con, list(read.parts), places, counts)
+        _merge(con, list(read.parts), places, counts, read.zoned)
     counts.write(con)
 
 
 def _merge(
-    con: duckdb.DuckDBPyConnection, parts: list[Admitted], places: Places, counts: LandingCounts
+    con: duckdb.DuckDBPyConnection,
+    parts: list[Admitted],
+    places: Places,
+    counts: LandingCounts,
+    zoned: dict[int, Layout],
 ) -> None:
     """Land what came through the door, and count what became of each row and value."""
     if not parts:
@@ -171,6 +190,8 @@ def _merge(
         found = [part.readings[kind] for part in parts if kind in part.readings]
         if found:
             new = pl.concat(found, how="diagonal")
+            doubled_hours.take_out(con, kind, new, counts.earlier, zoned)
+            counts.note_gone(con, kind, new)
             merged.append(merge.merge(con, kind, new, counts.names, places.farm))
             counts.note_times(new)
     counts.count_part(parts, merged)

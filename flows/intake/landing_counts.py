@@ -10,6 +10,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
+from flows.intake import exported_again
 from flows.intake.door.admit import Admitted
 from flows.intake.door.places import distinct_rows
 from flows.intake.door.rejected import REJECTED
@@ -21,6 +22,7 @@ from flows.store import warehouse
 from flows.store.receipts import Receipt
 from schemas import generated
 from schemas.catalogue import TABLES
+from schemas.quantities import Instrument
 
 RAW_LIMIT = 2000  # characters of a line that are kept beside its rejection
 MOST_ENTRIES = 100_000  # entries a delivery in quarantine; the rest is counted (the bytes are kept)
@@ -129,11 +131,34 @@ class LandingCounts:
     def __init__(self, deliveries: dict[int, Incoming]) -> None:
         self.deliveries = deliveries
         self.instruments: set[tuple[int, str, str]] = set()
+        self.earlier = pl.DataFrame(schema=exported_again.EARLIER)
         self.names = pl.DataFrame(
             [(seq, r.receipt.delivery) for seq, r in deliveries.items()],
             schema={"seq": pl.Int64, "delivery": pl.String},
             orient="row",
         )
+
+    def find_earlier(self, con: duckdb.DuckDBPyConnection) -> None:
+        """Find the deliveries that came before under the name of a file that is no longer one."""
+        self.earlier = exported_again.earlier_deliveries(
+            con,
+            (
+                (seq, delivery.match.source.name, delivery.receipt.name)
+                for seq, delivery in self.deliveries.items()
+                if delivery.match
+                and delivery.receipt.kind == "file"
+                and not delivery.receipt.continues
+            ),
+        )
+
+    def note_gone(
+        self, con: duckdb.DuckDBPyConnection, kind: Instrument, new: pl.DataFrame
+    ) -> None:
+        """Count the values that a file which came again no longer has, before it is merged."""
+        if self.earlier.is_empty():
+            return
+        for seq, gone in exported_again.count_gone(con, kind, new, self.earlier).iter_rows():
+            self.deliveries[seq].count("gone", gone)
 
     def note_times(self, new: pl.DataFrame) -> None:
         """Note the span of accepted reading times, and of which instruments they are."""
@@ -245,7 +270,11 @@ def _reason(delivery: Incoming) -> str | None:
         return f"{cause}: found {found}; expected {expected}"
     if more := delivery.counts.get("more"):
         return f"{more} more refusals than the {MOST_ENTRIES:,} that are listed"
-    return delivery.reason
+    gone = delivery.counts.get("gone")
+    kept = f"{gone:,} earlier values are no longer in the file and were kept" if gone else None
+    if gone == 1:
+        kept = "1 earlier value is no longer in the file and was kept"
+    return "; ".join(filter(None, (delivery.reason, kept))) or None
 
 
 def _main_cause(delivery: Incoming) -> tuple[str, str, str]:

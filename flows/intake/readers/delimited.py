@@ -197,8 +197,8 @@ def _heading(text: bytes, layout: Layout, preamble: tuple[bytes, ...]) -> Headin
     rows = [
         _cells(line, layout) for line in text.split(b"\n", layout.header + 1)[: layout.header or 1]
     ]
-    first, mark = (), b""
-    names = [str(i + 1) for i in range(len(rows[0]))]
+    first: tuple[str, ...] = ()
+    mark, names = b"", [str(i + 1) for i in range(len(rows[0]))]
     if layout.header:
         names = joined_headings(rows, max(len(row) for row in rows))
         first = tuple(rows[0])
@@ -237,7 +237,10 @@ def _next_turn(text: bytes, heading: Heading, layout: Layout) -> tuple[int, Unre
             or (layout.comment and line.startswith(layout.comment.encode()))
         ):
             continue
-        cells = _cells(line, layout)
+        try:
+            cells = _cells(line, layout)
+        except Unreadable:
+            continue  # the parser names the line
         if is_heading(cells, heading.first, layout, _key):
             return found.start(), None
         try:

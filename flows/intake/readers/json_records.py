@@ -65,8 +65,22 @@ def _document(content: Content, layout: Layout) -> Any:
 
 
 def parsed(text: str) -> Any:
-    """Return JSON whose numbers stay as they were written."""
-    return json.loads(text, parse_float=str, parse_int=str, parse_constant=str)
+    """Return JSON whose numbers stay as they were written; raises ValueError.
+
+    A record that has a key twice says two things: it is none.
+    """
+    return json.loads(
+        text, parse_float=str, parse_int=str, parse_constant=str, object_pairs_hook=_each_key_once
+    )
+
+
+def _each_key_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    record = dict(pairs)
+    if len(record) < len(pairs):
+        keys = [key for key, _ in pairs]
+        twice = next(key for key in keys if keys.count(key) > 1)
+        raise ValueError(f"the key '{twice}' is twice in one record")
+    return record
 
 
 def _rows(document: Any, layout: Layout) -> Iterator[Any]:

@@ -7,6 +7,7 @@ the rows of a file read the same whatever came beside it.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 
@@ -206,12 +207,21 @@ def _typed(text: bytes, own: Section) -> pl.DataFrame | None:
     values = [role for role in own.places if is_value(role)]
     numbers = {own.places[role] for role in values}
     texts = {place for role, place in own.places.items() if not is_value(role)}
-    if own.layout.thousands or numbers & texts:
+    if own.layout.thousands or numbers & texts or _points_for_commas(text, own.layout):
         return None
     frame = _scanned(text, own, frozenset(numbers))
     if frame is None or frame.select(pl.any_horizontal(pl.col(values).is_infinite().any())).item():
         return None  # the door names it
     return frame
+
+
+def _points_for_commas(text: bytes, layout: Layout) -> bool:
+    """Return whether a number has a point where the layout has a comma: 1.234 may be a thousand."""
+    if layout.decimal != "," or b"." not in text:
+        return False
+    part = re.escape(layout.delimiter.encode())
+    pattern = rb"%b[-+ \"]*\d*\.\d*[ \"]*(?=%b|\n|\Z)" % (part, part)
+    return re.search(pattern, text) is not None
 
 
 def _scanned(text: bytes, own: Section, numbers: frozenset[int]) -> pl.DataFrame | None:
