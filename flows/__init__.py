@@ -1,1 +1,1 @@
-"""Hold everything that touches the world, in rooms named by the way of the data; may import ``transforms`` and ``schemas``."""
+"""Hold all that touches the world, in rooms by the way of the data; may import ``transforms`` and ``schemas``."""
