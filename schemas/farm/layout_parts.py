@@ -61,7 +61,8 @@ class ColumnRule(Strict):
 
     ``unit`` is what it is written in, any pint expression (``degF``, ``inch``, ``m^3/m^3``,
     ``0.1 mm``). A probe's column says ``depth_cm`` or ``sensor``. ``counts`` says how rain is
-    written. ``names`` are other headings for the same column in other years.
+    written. ``names`` are other headings for the same column in other years. ``trust_unit = false``
+    says that the unit in the file's heading or units row is wrong: ``unit`` counts.
     """
 
     quantity: str
@@ -75,6 +76,7 @@ class ColumnRule(Strict):
     low: float | None = None
     high: float | None = None
     optional: bool = False
+    trust_unit: bool = True
 
     @field_validator("quantity")
     @classmethod

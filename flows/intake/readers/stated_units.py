@@ -71,10 +71,12 @@ def check_row(cells: Sequence[str], places: Mapping[str, int], layout: Layout) -
 def _compare(name: str, word: str, rule: ColumnRule) -> None:
     unit, target = unit_of(word), BY_NAME[rule.quantity].unit
     ours = rule.unit or target
+    if not rule.trust_unit:
+        return
     if unit is None or (unit == NO_SCALE and target != NO_SCALE):
         return
     if not any(_same(unit, one, target) for one in (ours, FACTOR.sub("", ours) or ours)):
-        raise Unreadable(CAUSE, f"{name} in {word}", f"{ours}, as the layout says")
+        raise Unreadable(CAUSE, f"{name} in {word}", f"{ours}, as the layout says (or trust_unit = false)")
 
 
 def _same(one: str, other: str, target: str) -> bool:

@@ -174,7 +174,7 @@ def _layout(
     layout["step"] = stamps.step_text(found.step_s)
     layout["stamp"] = stamp
     layout["time"] = written | keys
-    order = ("quantity", "unit", "depth_cm", "counts", "missing", "names")
+    order = ("quantity", "unit", "trust_unit", "depth_cm", "counts", "missing", "names")
     layout["columns"] = {
         column.name: {key: column.rule[key] for key in order if key in column.rule}
         for column in columns

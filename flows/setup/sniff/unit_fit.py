@@ -30,6 +30,7 @@ def unit(grid: Grid, column: Column, setting: Setting) -> None:
         chosen = written
     elif written:
         chosen, sure = possible[0], Sure.UNSURE
+        column.rule["trust_unit"] = False
         why = (
             f"the heading says {written}, but values of {span} fit {' or '.join(possible)}: which?"
         )

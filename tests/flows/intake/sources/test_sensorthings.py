@@ -205,7 +205,7 @@ def test_a_unit_that_is_not_the_layouts_is_refused_and_mended_by_the_layout(tmp_
         assert at(folder, things.now + timedelta(minutes=5)).refused >= 1
         (cause, found, expected) = ask(folder, "SELECT cause, found, expected FROM quarantine")[0]
         assert (cause, found) == ("another unit", "Rainfall in in")
-        assert expected == "mm, as the layout says"
+        assert expected == "mm, as the layout says (or trust_unit = false)"
         folder.farm_toml.write_text(right)
         collect.collect(folder)
     assert landed(folder)[:2] == (48, 48)
