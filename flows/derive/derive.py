@@ -1,14 +1,13 @@
 """Make what follows from the readings: daily rows of the waiting days, then all other tables, whole.
 
-What a table is made from is read from the parameters of its ``derive``; nothing is listed twice.
+What breaks its declaration is left out, and a table that cannot be made keeps its last good rows
+(see ``problems``); all else is made. What a table is made from is read from the parameters of its
+``derive``; nothing is listed twice.
 """
-
-from __future__ import annotations
 
 import hashlib
 import inspect
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import import_module
@@ -19,11 +18,12 @@ import duckdb
 import polars as pl
 
 import transforms
-from flows.base.errors import Attention, UserError
+from flows.base.errors import UserError
 from flows.base.progress import Tick, silent
 from flows.derive import waiting_days
+from flows.derive.problems import FAILURES, Problems
 from flows.derive.waiting_days import Reduction
-from flows.store import migrate, warehouse
+from flows.store import derive_problems, migrate, warehouse
 from schemas import generated
 from schemas.catalogue import ROOMS, TABLES
 from schemas.table import Table, Tier
@@ -44,6 +44,8 @@ class Derived:
 
     days: int = 0
     tables: list[str] = field(default_factory=list)
+    # A sentence for each table that could not be made, and each column with values left out.
+    problems: list[str] = field(default_factory=list)
 
     def __str__(self) -> str:
         """In a sentence."""
@@ -56,8 +58,7 @@ class Derived:
 def derive(con: duckdb.DuckDBPyConnection, tick: Tick = silent) -> Derived:
     """Bring the daily and derived tables up to date, in one transaction.
 
-    Raises UserError if the set-up was never read, and Attention, naming the table, if one cannot
-    be made; then nothing was changed.
+    Raises UserError if the set-up was never read.
     """
     done = Derived()
     with warehouse.transaction(con):
@@ -67,10 +68,17 @@ def derive(con: duckdb.DuckDBPyConnection, tick: Tick = silent) -> Derived:
         _remember_method(con)
         waiting_days.by_setup(con, reductions)
         ((done.days,),) = con.sql("SELECT count(*) FROM touched_day").fetchall()
+        problems = Problems(con)
         for one in reductions:
-            _reduce(con, one, tick)
-        con.execute("DELETE FROM touched_day")
-        done.tables = _derive_whole(con, tick)
+            _reduce(con, one, problems, tick)
+        unfinished = {one.kind for one in reductions if problems.unplaced(one.table)}
+        con.execute(
+            "DELETE FROM touched_day WHERE kind NOT IN (SELECT unnest(?::VARCHAR[]))",
+            [sorted(unfinished)],
+        )
+        done.tables = _derive_whole(con, problems, tick)
+        problems.write(con)
+        done.problems = derive_problems.sentences(con)
     return done
 
 
@@ -126,8 +134,8 @@ def fingerprint(formulas: Path) -> str:
     return text.hexdigest()[:16]
 
 
-def _reduce(con: duckdb.DuckDBPyConnection, one: Reduction, tick: Tick) -> None:
-    """Make the daily rows of the touched days again."""
+def _reduce(con: duckdb.DuckDBPyConnection, one: Reduction, problems: Problems, tick: Tick) -> None:
+    """Make the daily rows of the touched days again; those that cannot be made stay as they are."""
     days = waiting_days.waiting(con, one)
     if days.is_empty():
         return
@@ -136,17 +144,15 @@ def _reduce(con: duckdb.DuckDBPyConnection, one: Reduction, tick: Tick) -> None:
     finished = 0
     for chunk in _chunks(con, one, days, farm):
         spans = waiting_days.windows(waiting_days.widened(chunk, one.margin_d), farm)
-        rows = _run(one.table, {one.readings.name: waiting_days.readings(con, one, spans), **setup})
-        rows = rows.join(
-            chunk, left_on=[one.kind, "day"], right_on=["instrument", "day"], how="semi"
-        )
-        with warehouse.shown(con, days_made=chunk):
-            con.execute(f"""
-                DELETE FROM {generated.quoted(one.table.name)} t USING days_made d
-                WHERE t.{generated.quoted(one.kind)} = d.instrument AND t.day = d.day
-            """)
-        with _named(one.table, ValueError):
-            warehouse.append(con, one.table, rows)
+        given = {one.readings.name: waiting_days.readings(con, one, spans), **setup}
+        rows = _made(one.table, given, problems, days=chunk)
+        if rows is not None:
+            with warehouse.shown(con, days_made=chunk):
+                con.execute(f"""
+                    DELETE FROM {generated.quoted(one.table.name)} t USING days_made d
+                    WHERE t.{generated.quoted(one.kind)} = d.instrument AND t.day = d.day
+                """)
+            warehouse.insert(con, one.table, rows)
         finished += chunk.height
         tick(f"reducing to {one.table.name}", finished, days.height)
     warehouse.changed(con)
@@ -163,46 +169,61 @@ def _chunks(
     yield from days.with_columns(part=part).partition_by("part", include_key=False)
 
 
-def _derive_whole(con: duckdb.DuckDBPyConnection, tick: Tick) -> list[str]:
-    """Make every derived table; returns the names of those whose rows changed."""
+def _derive_whole(con: duckdb.DuckDBPyConnection, problems: Problems, tick: Tick) -> list[str]:
+    """Make every derived table that can be made; returns the names of those whose rows changed."""
     wanted = {name: sources(name) for name in order.DERIVED}
     frames: dict[str, pl.DataFrame] = {}
     changed = []
-    for place, name in enumerate(order.DERIVED):
-        tick(f"making {name}", place, len(order.DERIVED))
-        for table in wanted[name]:
+    for place, (name, made_from) in enumerate(wanted.items()):
+        tick(f"making {name}", place, len(wanted))
+        if missing := [t.name for t in made_from if t.name in problems.not_made]:
+            problems.blocked(TABLES[name], derive_problems.MADE_FROM + ", ".join(missing))
+            continue
+        for table in made_from:
             if table.name not in frames:
                 frames[table.name] = warehouse.read(con, table)
-        rows = _run(TABLES[name], {t.name: frames[t.name] for t in wanted[name]})
-        if not rows.equals(warehouse.read(con, TABLES[name])):
-            with _named(TABLES[name], ValueError):
-                warehouse.replace(con, TABLES[name], rows)
+        stored = warehouse.read(con, TABLES[name])
+        given = {table.name: frames[table.name] for table in made_from}
+        rows = _made(TABLES[name], given, problems, stored=stored)
+        if rows is None:
+            continue
+        if not rows.equals(stored):
+            warehouse.rewrite(con, TABLES[name], rows)
             changed.append(name)
         frames[name] = rows  # what was written need not be read
         later = {t.name for n in order.DERIVED[place + 1 :] for t in wanted[n]}
         frames = {kept: frame for kept, frame in frames.items() if kept in later}
-    tick("making tables", len(order.DERIVED), len(order.DERIVED))
+    tick("making tables", len(wanted), len(wanted))
     return changed
 
 
-def _run(table: Table, given: dict[str, pl.DataFrame]) -> pl.DataFrame:
-    """Return a table's rows as its module makes them, declared, sorted and rounded."""
-    with _named(table, Exception):
-        rows = generated.conform(function(table.name)(**given), table).sort(table.key)
-        return rows.with_columns(settled(pl.col(pl.Float64)))
+def _made(
+    table: Table,
+    given: dict[str, pl.DataFrame],
+    problems: Problems,
+    *,
+    days: pl.DataFrame | None = None,
+    stored: pl.DataFrame | None = None,
+) -> pl.DataFrame | None:
+    """Return a table's rows as its module makes them: declared, checked, sorted and rounded.
 
-
-@contextmanager
-def _named(table: Table, failure: type[Exception]) -> Iterator[None]:
-    """Raise Attention, naming the table and the cause, if ``failure`` is raised inside."""
+    Of a daily table only those of ``days`` (instrument, day). Rows equal to those ``stored`` were
+    checked before. None if the table cannot be made.
+    """
     try:
-        yield
-    except failure as error:
-        cause = str(error).strip().splitlines() or [type(error).__name__]
-        raise Attention(
-            f"The table {table.name} could not be made: {cause[0]}. Nothing was changed: all "
-            "tables stand as after the last good run, and the readings are safe."
-        ) from error
+        rows = generated.conform(function(table.name)(**given), table).sort(table.key)
+        rows = rows.with_columns(settled(pl.col(pl.Float64)))
+        if days is not None:
+            place = [table.key[0], "day"]
+            here = rows.join(days, left_on=place, right_on=["instrument", "day"], how="semi")
+            nowhere = rows.filter(pl.any_horizontal(pl.col(place).is_null()))
+            rows = pl.concat([here, nowhere])
+        if stored is not None and rows.equals(stored):
+            return rows
+        return problems.fitted(table, rows, days)
+    except FAILURES as error:
+        problems.failed(table, error)
+        return None
 
 
 def settled(value: pl.Expr) -> pl.Expr:

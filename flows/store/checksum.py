@@ -2,14 +2,16 @@
 
 Two warehouses of the same checksum hold the same values, whatever way the data came in: columns
 that say how a value arrived are left out, and numbers are compared to ten significant digits (the
-order of a sum may change the sixteenth).
+order of a sum may change the sixteenth). A table that could not be made (``derive_problem``) has the
+rows of an earlier run, so it does not count.
 """
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 
+from flows.store import derive_problems
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.table import Column, Kind, Table
@@ -25,16 +27,23 @@ class Sum:
     rows: int
     value: int
     counts: bool
+    not_made: str | None = None
 
     def __str__(self) -> str:
         """A line: hash, rows, name."""
-        note = "" if self.counts else "  (not in the sum of all)"
+        made = f"  (could not be made: {self.not_made})" if self.not_made else ""
+        note = made + ("" if self.counts else "  (not in the sum of all)")
         return f"{self.value:016x} {self.rows:>10} {self.name}{note}"
 
 
 def checksums(con: duckdb.DuckDBPyConnection) -> list[Sum]:
     """Return one sum a table, by name."""
-    return [_of(con, table) for table in TABLES.values()]
+    not_made = derive_problems.not_made(con)
+    sums = [_of(con, table) for table in TABLES.values()]
+    return [
+        replace(one, counts=False, not_made=not_made[one.name]) if one.name in not_made else one
+        for one in sums
+    ]
 
 
 def total(con: duckdb.DuckDBPyConnection) -> str:
@@ -43,9 +52,12 @@ def total(con: duckdb.DuckDBPyConnection) -> str:
 
 
 def lines(con: duckdb.DuckDBPyConnection) -> list[str]:
-    """Return the sums as lines of text, the sum of all last."""
+    """Return the sums as lines of text, the sum of all last; it names those that were not made."""
     sums = checksums(con)
-    return [*map(str, sums), f"{_total(sums)} {sum(s.rows for s in sums if s.counts):>10} all"]
+    rows = sum(one.rows for one in sums if one.counts)
+    without = ", ".join(one.name for one in sums if one.not_made)
+    every = f"all but {without}" if without else "all"
+    return [*map(str, sums), f"{_total(sums)} {rows:>10} {every}"]
 
 
 def _total(sums: list[Sum]) -> str:

@@ -16,7 +16,7 @@ from flows.books import books
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.pages.mail.outbox import Outbox
-from flows.store import flow_runs, publish, query
+from flows.store import derive_problems, flow_runs, publish, query
 from flows.trust import archive_check, growth
 from flows.trust.backup import last_good
 
@@ -88,7 +88,7 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
                 found.deliveries = _records(con, _DELIVERIES)
                 found.quarantine = _records(con, _REJECTED)
                 found.books = _records(con, _BOOK_PROBLEMS)
-                wrong = books.attention(con)
+                wrong = [*books.attention(con), *derive_problems.sentences(con)]
                 archive = archive_check.read(folder, con)
         except Attention as damage:
             found.attention.append(str(damage))
@@ -104,7 +104,8 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
     found.attention += [
         f"The last {run['flow']} needs a look: {run['summary']}"
         for run in found.runs
-        if run["state"] != "done"
+        # What derive left out is said in full below.
+        if run["state"] != "done" and (run["flow"], run["state"]) != ("derive", "attention")
     ]
     found.attention += archive_check.attention(folder, archive)
     known = " ".join(found.attention)

@@ -48,6 +48,18 @@ def starts_at(day: pl.Expr, farm: pl.DataFrame) -> pl.Expr:
     return day.cast(pl.Datetime("us")).dt.replace_time_zone("UTC") - shift(farm)
 
 
+def each_day(
+    rows: pl.DataFrame, first: str | pl.Expr, last: str | pl.Expr, name: str = "day"
+) -> pl.DataFrame:
+    """``rows`` once for every day from ``first`` to ``last``, which is added as ``name``.
+
+    None if either is null. Joined on it, a table of many years meets only the days concerned, not
+    all of them times all rows.
+    """
+    days = rows.with_columns(pl.date_ranges(first, last).alias(name)).explode(name)
+    return days.filter(pl.col(name).is_not_null())
+
+
 def seconds(span: pl.Expr) -> pl.Expr:
     """Length of a span of time in seconds."""
     # Here as elsewhere a constant is multiplied with, not divided by: polars divides a column of

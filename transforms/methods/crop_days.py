@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from transforms.methods.calendar_day import OPEN_END
+from transforms.methods import calendar_day
 
 TO_EMERGENCE = "10d"  # from seeding, where emergence was not noted; common practice, no source
 
@@ -18,17 +18,13 @@ def with_season(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
     ``season`` is null between harvest and seeding; ``growing`` is true from emergence to harvest.
     A day on which two seasons of a field overlap belongs to the one seeded later.
     """
+    newest = pl.lit(rows["day"].max(), pl.Date)
+    seasons = season.select("field", "season", "seeded", "harvested", emerges=emergence())
+    days = calendar_day.each_day(seasons, "seeded", pl.min_horizontal("harvested", newest))
     standing = (
         rows.select("field", "day")
         .unique()
-        .join(
-            season.select("field", "season", "seeded", "harvested", emerges=emergence()),
-            on="field",
-        )
-        .filter(
-            (pl.col("day") >= pl.col("seeded"))
-            & (pl.col("day") <= pl.col("harvested").fill_null(OPEN_END))
-        )
+        .join(days, on=["field", "day"])
         .sort("field", "day", "seeded")
         .unique(["field", "day"], keep="last", maintain_order=True)
         .select("field", "day", "season", growing=pl.col("day") >= pl.col("emerges"))

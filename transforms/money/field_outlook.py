@@ -9,6 +9,7 @@ from scipy import stats
 
 from schemas import generated
 from schemas.tables.money.field_outlook import TABLE
+from transforms.methods import calendar_day
 from transforms.methods.texts import joined
 from transforms.trial.methods.fade_line import DIMENSIONS, Fade, money_line, practice_cost
 from transforms.trial.methods.since_operation import treated_operations
@@ -250,12 +251,14 @@ def _window(working_window: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
     days = working_window.filter(
         (pl.col("strip") == "check") & pl.col("dry_enough").is_not_null()
     ).select("field", "day", "dry_enough")
+    harvested = pl.col("harvested")
+    after_harvest = calendar_day.each_day(
+        season.select("field", "harvested"),
+        harvested.dt.offset_by("1d"),
+        harvested.dt.offset_by(f"{WINDOW_D}d"),
+    )
     return (
-        days.join(season.select("field", "harvested").drop_nulls(), on="field")
-        .filter(
-            (pl.col("day") > pl.col("harvested"))
-            & (pl.col("day") <= pl.col("harvested").dt.offset_by(f"{WINDOW_D}d"))
-        )
+        days.join(after_harvest, on=["field", "day"])
         .group_by("field")
         .agg(dry_enough=pl.col("dry_enough").mean(), window_days=pl.len().cast(pl.Int64))
     )

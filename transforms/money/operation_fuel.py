@@ -4,6 +4,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.money.operation_fuel import TABLE
+from transforms.methods import calendar_day
 from transforms.methods.texts import joined
 from transforms.money.methods.fuel import fuel_l_ha
 
@@ -79,8 +80,13 @@ def _water(operation: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFram
     )
     day, known = pl.col("day"), pl.col("soil_water_day")
     near = (
-        operation.select(*LINE, "day", "depth_cm", "working")
-        .join(layers, on="field")
+        calendar_day.each_day(
+            operation.select(*LINE, "day", "depth_cm", "working"),
+            day.dt.offset_by(f"-{WEEK - 1}d"),
+            day.dt.offset_by(f"{2 * WEEK}d"),
+            "soil_water_day",
+        )
+        .join(layers, on=["field", "soil_water_day"])
         .filter(
             (pl.col("layer_top_cm") <= pl.col("depth_cm"))
             & (pl.col("depth_cm") < pl.col("layer_bottom_cm"))

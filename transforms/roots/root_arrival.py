@@ -23,6 +23,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.roots.root_arrival import TABLE
+from transforms.methods import calendar_day
 from transforms.methods.calendar_day import OPEN_END
 from transforms.methods.crop_days import emergence
 from transforms.roots.methods.root_onset import onset, quiet_until
@@ -205,12 +206,11 @@ def _fall_reach(season: pl.DataFrame, weather_day: pl.DataFrame) -> pl.DataFrame
         .sort("field", "day")
     )
     key = ["field", "season"]
+    newest = pl.lit(temp["day"].max(), pl.Date)
+    seasons = season.select(*key, "harvested", emerges=emergence())
     days = (
-        season.select(*key, "harvested", emerges=emergence())
-        .join(temp, on="field")
-        .filter(
-            pl.col("day").is_between(pl.col("emerges"), pl.col("harvested").fill_null(OPEN_END))
-        )
+        calendar_day.each_day(seasons, "emerges", pl.min_horizontal("harvested", newest))
+        .join(temp, on=["field", "day"])
         .sort(*key, "day")
         .with_columns(
             cold=(pl.col("air_temp_mean_c").rolling_mean(DORMANT_D, min_samples=DORMANT_D) < 0)

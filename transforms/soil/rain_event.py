@@ -206,21 +206,42 @@ def _depths(depth: pl.Expr) -> pl.Expr:
 def _other_rain(rows: pl.DataFrame, clusters: pl.DataFrame, until: str, name: str) -> pl.DataFrame:
     """Rain of other clusters of the field between the value before and the value after."""
     key = ["field", "strip", "began"]
-    other = clusters.select("field", other_began="began", other_ended="ended", other_mm="field_mm")
-    return (
-        rows.select(*key, "before_at", until)
-        .join(other, on="field")
-        .with_columns(
-            other_mm=pl.when(
-                (pl.col("other_began") != pl.col("began"))
-                & (pl.col("other_ended") > pl.col("before_at"))
-                & (pl.col("other_began") < pl.col(until))
-            )
-            .then("other_mm")
-            .otherwise(0.0)
+    # Clusters of a field follow each other, so those between two moments are a run of their numbers.
+    number = pl.col("cluster").cast(pl.Int64)
+    begins = clusters.select("field", other_began="began", last=number).sort("other_began")
+    ends = clusters.select("field", other_ended="ended", first=number).sort("other_ended")
+    other = clusters.select("field", other=number, other_mm="field_mm")
+    found = (
+        rows.select(*key, "before_at", until, own=number)
+        .drop_nulls()
+        .sort("before_at")
+        .join_asof(
+            ends,
+            left_on="before_at",
+            right_on="other_ended",
+            by="field",
+            strategy="forward",
+            allow_exact_matches=False,
+            check_sortedness=False,
         )
+        .sort(until)
+        .join_asof(
+            begins,
+            left_on=until,
+            right_on="other_began",
+            by="field",
+            allow_exact_matches=False,
+            check_sortedness=False,
+        )
+        .select(*key, "own", other=pl.int_ranges("first", pl.col("last") + 1))
+        .explode("other")
+        .filter(pl.col("other") != pl.col("own"))
+        .join(other, on=["field", "other"])
         .group_by(key)
         .agg(pl.col("other_mm").sum().alias(name))
+    )
+    return (
+        rows.select(key).join(found, on=key, how="left").with_columns(pl.col(name).fill_null(0.0))
     )
 
 

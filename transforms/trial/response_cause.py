@@ -4,6 +4,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.response_cause import CAUSES, TABLE
+from transforms.methods import calendar_day
 from transforms.methods.strips import in_strip
 from transforms.methods.texts import joined
 
@@ -104,7 +105,12 @@ def _rain(rain_day: pl.DataFrame) -> pl.DataFrame:
 
 def _at_seeding(season: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFrame:
     """Profile water at seeding: by depth, the day nearest before it, else after, in two weeks."""
-    day, seeded = pl.col("day"), pl.col("seeded")
+    seeded = pl.col("seeded")
+    about_seeding = calendar_day.each_day(
+        season.select(*SITE_YEAR, "seeded"),
+        seeded.dt.offset_by(f"-{FORTNIGHT - 1}d"),
+        seeded.dt.offset_by(f"{FORTNIGHT - 1}d"),
+    )
     layers = (
         soil_water_day.filter(
             ~pl.col("quality").is_in(["bad", "missing"]) & pl.col("storage_mm").is_not_null()
@@ -118,11 +124,7 @@ def _at_seeding(season: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFr
             "range_share",
             thick=pl.col("layer_bottom_cm") - pl.col("layer_top_cm"),
         )
-        .join(season.select(*SITE_YEAR, "seeded"), on="field")
-        .filter(
-            (day > seeded.dt.offset_by(f"-{FORTNIGHT}d"))
-            & (day < seeded.dt.offset_by(f"{FORTNIGHT}d"))
-        )
+        .join(about_seeding, on=["field", "day"])
     )
     check = layers.filter(pl.col("strip") == "check")
     both = layers.filter(pl.col("strip") == "treated").join(

@@ -5,6 +5,7 @@ import polars as pl
 from flows.pages.cells import Line, Phrase, Row, cell, say, say_row
 from flows.pages.published_tables import Tables, last_row
 from flows.pages.week import Week
+from flows.store.derive_problems import MADE_FROM
 
 _MOST_FILES = 6
 
@@ -12,12 +13,33 @@ _MOST_FILES = 6
 def lines(tables: Tables, week: Week) -> list[Line]:
     """Say everything that has to be done, the most pressing first."""
     return [
+        *_not_made(tables, week),
         *_silent(tables, week, "station", "weather_day"),
         *_silent(tables, week, "probe", "soil_day"),
         *_findings(tables, week),
         *_files(tables, week),
         *_to_reinstall(tables, week),
     ]
+
+
+def _not_made(tables: Tables, week: Week) -> list[Line]:
+    """Name the tables that could not be made, and the columns of which values were left out."""
+    problems = tables("derive_problem").filter(
+        (pl.col("day").is_null() | pl.col("day").is_between(week.monday, week.sunday))
+        & ~pl.col("reason").str.starts_with(MADE_FROM)
+    )
+    templates = {
+        "table": "The table {table_name} could not be made ({reason}): its rows are those of an "
+        "earlier run. checkstrip status tells what to do.",
+        "row": "Rows of the table {table_name} were left out ({reason}). The table derive_problem "
+        "lists each one.",
+        "value": "Values of {column_name} in the table {table_name} were left out ({reason}). The "
+        "table derive_problem lists each one.",
+    }
+    once = problems.unique(
+        ["lost", "table_name", "column_name", "reason"], keep="first", maintain_order=True
+    )
+    return [Line(say_row("derive_problem", row, templates[row["lost"]])) for row in once.to_dicts()]
 
 
 def _silent(tables: Tables, week: Week, kind: str, days: str) -> list[Line]:

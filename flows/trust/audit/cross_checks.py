@@ -39,8 +39,34 @@ class CrossCheck:
 
 
 def checks() -> list[CrossCheck]:
-    """Return all of them: those below, and that every derived row that is partial says why."""
-    return [*CHECKS, *_reasons()]
+    """Return all of them: those below, and those made from the declarations."""
+    return [*CHECKS, *_made(), *_reasons()]
+
+
+def _made() -> list[CrossCheck]:
+    """Return the checks that every table could be made, and nothing of it had to be left out."""
+    names = ", ".join(f"('{table.name}')" for table in of(Tier.DAILY, Tier.DERIVED))
+    rows = f"""
+        SELECT t.name AS what, EXISTS (
+            FROM derive_problem p WHERE p.table_name = t.name AND (p.lost = 'table') = {{whole}}
+        ) AS bad FROM (VALUES {names}) t (name)
+    """
+    return [
+        CrossCheck(
+            "derive_problem",
+            "every table could be made",
+            "A table could not be made and holds the rows of an earlier run, or none.",
+            rows.replace("{whole}", "true"),
+        ),
+        CrossCheck(
+            "derive_problem",
+            "nothing made had to be left out",
+            "Values or rows of a table were impossible and are left out; "
+            "the table derive_problem lists each one.",
+            rows.replace("{whole}", "false"),
+            "warning",
+        ),
+    ]
 
 
 def _reasons() -> list[CrossCheck]:

@@ -13,10 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import transforms
-from flows.base.errors import Attention, UserError
+from flows.base.errors import UserError
 from flows.derive import derive, waiting_days
 from flows.store import checksum, migrate, warehouse
-from schemas import generated
 from schemas.catalogue import TABLES
 from tests.flows import invented
 from transforms import order
@@ -242,38 +241,6 @@ def test_a_new_or_moved_file_of_transforms_changes_the_method(formulas: Path) ->
         found.add(derive.fingerprint(formulas))
         (formulas / new).unlink()
     assert len(found) == 4
-
-
-def test_a_transform_that_fails_changes_nothing_and_is_named(
-    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    invented.put(con, invented.readings(3, step_h=6))
-    derive.derive(con)
-    before = checksum.total(con)
-    more = invented.readings(2, invented.FIRST + timedelta(days=3), step_h=6)
-    invented.put(con, more)
-    waiting = con.sql("SELECT count(*) FROM touched_day").fetchall()
-
-    def broken(name: str) -> object:
-        def fails(**tables: pl.DataFrame) -> pl.DataFrame:
-            raise ZeroDivisionError("division by zero")
-
-        return fails if name == "soil_water_day" else real(name)
-
-    real = derive.function
-    monkeypatch.setattr(derive, "function", broken)
-    monkeypatch.setattr(derive, "sources", SOURCES.__getitem__)
-    with pytest.raises(Attention, match=r"soil_water_day could not be made: division by zero"):
-        derive.derive(con)
-    assert con.sql("SELECT count(*) FROM touched_day").fetchall() == waiting
-    with warehouse.transaction(con):
-        for name in ("weather_reading", "soil_reading"):
-            store = generated.store(TABLES[name])
-            con.execute(f"DELETE FROM {store} WHERE time > TIMESTAMPTZ '2024-04-04 06:00Z'")
-    assert checksum.total(con) == before
-
-
-SOURCES = {n: derive.sources(n) for n in (*order.DAILY, "soil_quality_day", "soil_water_day")}
 
 
 def test_without_a_setup_it_says_what_to_do(con: duckdb.DuckDBPyConnection) -> None:

@@ -174,3 +174,30 @@ def test_the_day_is_the_farms() -> None:
 
 def test_empty() -> None:
     check(derived(generated.empty(TABLES["soil_reading"])), "soil_pulse_day")
+
+
+@pytest.mark.parametrize("moved_c", [0.0, 0.01, 0.1])
+def test_where_temperature_hardly_moved_the_response_to_it_is_not_known(moved_c: float) -> None:
+    """A wetting front passes while the soil's temperature stays, but for a single reading."""
+    frame = readings(0.3, 0.0, noise=0.02).with_row_index()
+    front = 12.0 / (1 + (-(pl.col("index").cast(pl.Float64) - 168)).exp())
+    frame = frame.with_columns(
+        vwc_pct=pl.col("vwc_pct") + front,
+        soil_temp_c=pl.when(pl.col("index") == 168).then(8.0 + moved_c).otherwise(8.0),
+    ).drop("index")
+    result = derived(frame)  # held to the declared limits
+    fitted = result.filter(pl.col("day_fall_pct").is_not_null())
+    still = fitted.filter(pl.col("temp_response_pct_c").is_null())
+    assert still["reason"].str.contains("temperature hardly moved").all()
+    assert still.height == fitted.height if moved_c < 0.1 else still.height < fitted.height
+
+
+def test_a_response_is_known_from_a_small_but_steady_course_of_temperature() -> None:
+    frame = readings(0.3, -0.1, response=0.1)
+    small = 8.0 + (pl.col("soil_temp_c") - 15.0) / 40
+    frame = frame.with_columns(
+        vwc_pct=pl.col("vwc_pct") - 0.1 * (pl.col("soil_temp_c") - small), soil_temp_c=small
+    )
+    whole = whole_days(derived(frame))
+    assert whole["temp_response_pct_c"].to_list() == pytest.approx([0.1] * 5, abs=0.02)
+    assert whole["reason"].null_count() == whole.height

@@ -56,9 +56,9 @@ def _response() -> pl.Expr:
     the step too (all days), are put together from what each fit has kept.
     """
     c = pl.col
-    known = c("clear") & c("temp_swing_c").is_not_null() & (c("day_fall_error_pct") > 0)
+    known = c("clear") & c("temp_response_pct_c").is_not_null() & (c("day_fall_error_pct") > 0)
     weight = c("temp_swing_c") ** 2
-    left = weight * c("temp_response_pct_c").fill_null(0.0)
+    left = weight * c("temp_response_pct_c")
     lever = (c("residual_pct") / c("day_fall_error_pct")) ** 2 / c("readings")
     both = c("day_fall_pct") * c("temp_day_fall_c") * lever + left
     square = c("temp_day_fall_c") ** 2 * lever + weight

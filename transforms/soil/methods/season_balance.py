@@ -51,10 +51,12 @@ def season_layers(storage: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
 
     Returned with ``season`` and ``used``, true for the layers that the balance is made of.
     """
-    inside = (pl.col("day") >= pl.col("seeded")) & (
-        pl.col("day") <= pl.col("harvested").fill_null(calendar_day.OPEN_END)
+    inside = calendar_day.each_day(
+        season.select(*SEASON, "seeded", "harvested"),
+        "seeded",
+        pl.min_horizontal("harvested", pl.lit(storage["day"].max(), pl.Date)),
     )
-    rows = storage.join(season.select(*SEASON, "seeded", "harvested"), on="field").filter(inside)
+    rows = storage.join(inside, on=["field", "day"])
     days = rows.group_by(*STRIP, "depth_cm").agg(n=pl.col("storage_mm").count())
     live = days.filter((pl.col("n") > 0).any().over(STRIP))
     strips = live.group_by(SEASON).agg(strips=pl.col("strip").n_unique())
