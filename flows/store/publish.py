@@ -87,6 +87,16 @@ def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
         return Published(path, new)
 
 
+def must_be_as_written(folder: FarmFolder, copy: Path) -> None:
+    """Raise Attention if the bytes of a published copy are not those that were written."""
+    written = _recorded(folder).sha256
+    if written and written != sha256_of(copy):
+        raise Attention(
+            f"The published copy {copy} is damaged: its bytes are not those that were written. "
+            f"Make the copy again with: checkstrip publish {folder.root}"
+        )
+
+
 def _refuse_loss(folder: FarmFolder, there: Path) -> None:
     """Raise Attention if the published copy has rows that the warehouse lost without a reason."""
     try:

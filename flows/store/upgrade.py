@@ -56,16 +56,12 @@ class _StoredVersion:
 def _stored_version(path: Path) -> _StoredVersion:
     if not path.exists():
         return _StoredVersion()
-    try:
-        con = connection.connect(path, read_only=True)
-    except duckdb.Error:
-        return _StoredVersion()  # whoever opens it for work says in full what is wrong
-    with closing(con):
+    with suppress(duckdb.Error), closing(connection.connect(path, read_only=True)) as con:
         version = migrate.stored_version(con)
-        if version is None:
-            return _StoredVersion()
-        migrate.refuse_later(version)
-        return _StoredVersion(version, migrate.fact(con, "revision"), migrate.alters(con))
+        if version is not None:
+            migrate.refuse_later(version)
+            return _StoredVersion(version, migrate.fact(con, "revision"), migrate.alters(con))
+    return _StoredVersion()  # if it is damaged, whoever opens it for work says so
 
 
 def saved_copies(path: Path) -> list[Path]:

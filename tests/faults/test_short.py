@@ -66,6 +66,11 @@ def test_mutated_field_books_are_read_or_refused():
     assert rows[-1][1] == 60
 
 
+def test_damage_at_rest_is_seen_and_cured():
+    ((_, ways, commands, *_, cured),) = found("rest", "--n", "1", "--only", "published")
+    assert (ways, commands, cured) == (1, 6, 1)
+
+
 def test_the_state_machine_holds():
     assert found("machine", "--n", "1")[0][0] == 1
 

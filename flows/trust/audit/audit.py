@@ -71,6 +71,7 @@ def audit(folder: FarmFolder, tick: Tick = silent) -> Audited:
             f"The warehouse {folder.warehouse_file} is missing. Make it again from the archive with: "
             f"checkstrip rebuild {folder.root}"
         )
+    publish.must_be_as_written(folder, copy)
     began = datetime.now(UTC)
     with query.open_published(folder) as con:
         outcomes = _ranked([*evaluate(con, tick), *_check_files(folder, con, began, tick)])

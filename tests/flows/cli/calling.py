@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 
 import pytest
 
 from flows import cli
+
+Run = Callable[..., tuple[int, str, str]]  # the words of a command → exit code, output, errors
 
 
 def call(
