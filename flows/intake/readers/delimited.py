@@ -7,6 +7,7 @@ import csv
 import re
 from collections import deque
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from flows.intake.readers import stated_units
@@ -286,8 +287,12 @@ def _without_preamble(section: bytes, heading: Heading) -> bytes:
 
 
 def _key(heading: str) -> str:
-    """Return a heading without case, blanks and degree signs."""
-    return re.sub(r"[\s°º˚]+|Â(?=[°º])", "", heading).casefold()
+    """Return a heading without case, blanks and degree signs; UTF-8 that was read as cp1252 undone."""
+    for encoding in ("cp1252", "latin-1"):
+        with suppress(UnicodeError):
+            heading = heading.encode(encoding).decode("utf-8")
+            break
+    return re.sub(r"[\s°º˚]+", "", heading).casefold()
 
 
 def _alike(ours: str, theirs: str) -> bool:

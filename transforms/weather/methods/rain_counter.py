@@ -40,6 +40,8 @@ BESIDE_SHARE = 0.1
 # a gap within NEAR_READINGS.
 RETURN_SHARE, RARE_RETURN_SHARE = 0.1, 0.5
 NEAR_DAYS = 1
+# A total that falls to zero as a day begins and stays there for as long was reset, whatever follows.
+LEAST_RESET = timedelta(hours=2)
 NEAR_READINGS = 3
 # Stretches of readings on one height that may lie between leaving a height and coming back.
 MOST_STRETCHES = 3
@@ -66,7 +68,7 @@ def steps(reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     of a rise that no rain makes (another counter). A step over a gap counts on the day on which it
     ends, unless there was a reset: what fell before that is lost.
     """
-    step = _with_high(_with_reason(_with_kind(_paired(reading))))
+    step = _with_high(_with_reason(_with_kind(_paired(reading, farm))))
     known = pl.col("reason").is_null()
     step = step.with_columns(
         pl.when(known).then(pl.col("high") - pl.col("high_before")).alias("rain_mm"),
@@ -90,8 +92,13 @@ def steps(reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _paired(reading: pl.DataFrame) -> pl.DataFrame:
+def _paired(reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     """Each counter reading with the one before it at the same station."""
+    # A total since midnight falls where the day of the clock changes, by standard or summer time.
+    offset = timedelta(hours=farm["standard_offset_h"].item())
+    began = pl.col("time") - pl.duration(seconds="interval_s")
+    clocks = (offset, offset + timedelta(hours=1))
+    days = [(at + clock).dt.date() for at in (began, pl.col("time")) for clock in clocks]
     frame = (
         reading.filter(pl.col("rain_counter_mm").is_not_null())
         .select(
@@ -108,6 +115,7 @@ def _paired(reading: pl.DataFrame) -> pl.DataFrame:
     frame = frame.with_columns(
         pl.when(same).then(pl.col("now").shift(1)).alias("before"),
         pl.when(same).then(pl.col("time").shift(1)).alias("time_before"),
+        pl.any_horizontal(day != day.shift(1) for day in days).fill_null(False).alias("new_day"),
     )
     return _with_astray(frame).filter(pl.col("before").is_not_null())
 
@@ -122,7 +130,8 @@ def _with_astray(reading: pl.DataFrame) -> pl.DataFrame:
 
     Readings between two large steps are a stretch on one height. Where the stretch after one to
     three others goes on from where the one before them ended, the readings between were no total.
-    A total that fell and then counts on was reset, and one that falls to zero may have been.
+    A total that fell and then counts on was reset, and one that falls to zero may have been; one
+    that falls to zero as the day begins is a total since midnight.
     """
     rose = pl.col("now") - pl.col("before") > JITTER_MM
     breaks = (rose | ~_small_fall()).fill_null(True)
@@ -132,7 +141,7 @@ def _with_astray(reading: pl.DataFrame) -> pl.DataFrame:
     ends = [
         pl.col(column).get(at).alias(f"{column}_{end}")
         for end, at in (("first", 0), ("last", -1))
-        for column in ("at", "now", "time", "station", "interval_s")
+        for column in ("at", "now", "time", "station", "interval_s", "new_day")
     ]
     stretch = numbered.group_by("stretch", maintain_order=True).agg(ends)
     found = pl.concat([_came_back(stretch, n) for n in range(1, MOST_STRETCHES + 1)])
@@ -157,6 +166,10 @@ def _came_back(stretch: pl.DataFrame, between: int) -> pl.DataFrame:
     least = pl.min_horizontal((left_to - was["now"]).abs(), (back - back_from).abs())
     counts_on = fell & (back_from > left_to)
     may_be_reset = ~fell & (back <= JITTER_MM)
+    off = pl.col("time_first") - pl.col("time_first").shift(between)
+    since_midnight = (
+        pl.col("new_day_first").shift(between) & (left_to <= JITTER_MM) & (off >= LEAST_RESET)
+    )
     back_s = calendar_day.seconds(pl.col("time_first") - pl.col("time_last").shift(1))
     stretch = stretch.with_columns(_record_mm(stretch.select(back_s.abs()).to_series()))
     gain = back - was["now"]
@@ -172,6 +185,7 @@ def _came_back(stretch: pl.DataFrame, between: int) -> pl.DataFrame:
         & gain.is_between(-RETURN_SHARE * least, most)
         & ~counts_on
         & ~may_be_reset
+        & ~since_midnight
     )
     # Shifted before the rows are filtered: the stretches between must still be there.
     return (

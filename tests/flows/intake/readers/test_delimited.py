@@ -69,6 +69,13 @@ def test_encodings(encoding):
     assert rows(text.encode(encoding), rule, block=7) == READ
 
 
+@pytest.mark.parametrize("name", ["Radiation (kJ/m²)", "Tempé (°C)", "Wärme (µV)"])
+def test_a_heading_that_went_through_another_encoding(name):
+    data = PLAIN.replace(b"T,", name.encode().decode("cp1252").encode() + b",", 1)
+    (chunk,) = chunks(data, layout(columns={name: {"quantity": "air_temp", "trust_unit": False}}))
+    assert chunk.frame[f"v:{name}"].to_list() == [1.5, -2.0]
+
+
 def test_a_mangled_degree_sign_in_the_heading():
     data = PLAIN.replace(b"T,", "Temp (°C),".encode("cp1252"), 1)
     rule = layout(columns={"Temp (°C)": {"quantity": "air_temp"}})

@@ -196,3 +196,17 @@ def test_a_dip_or_a_spike_adds_no_rain(tips, start, at, length, to_share) -> Non
     assert found["rain_mm"].sum() <= true[-1] - true[0] + 1e-6
     outside = [not at <= i <= at + length for i in range(1, len(true))]
     assert found["rain_mm"].is_not_null().to_list() == outside
+
+
+def test_a_total_since_midnight_may_come_to_the_same_again() -> None:
+    midnight = -frames.farm()["standard_offset_h"].item()
+    hours = [midnight + h for h in range(-5, 20)]
+    totals = [10.9 if h <= 0 else 0.0 if h < 10 else 11.4 for h in range(-5, 20)]
+    found = steps(totals, hours)
+    assert found["rain_mm"].null_count() == 0
+    assert found["rain_mm"].sum() == pytest.approx(11.4)
+    # The same fall for an hour only, or at another time of the day, is a dip.
+    short = steps([10.9 if h <= 0 or h > 1 else 0.0 for h in range(-5, 20)], hours)
+    assert short["rain_mm"].sum() == 0
+    later = steps(totals, [hour + 6 for hour in hours])
+    assert later["rain_mm"].sum() == 0
