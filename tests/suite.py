@@ -50,6 +50,7 @@ tests/transforms/soil/test_soil_day.py::test_order_does_not_matter_and_a_day_sta
 tests/transforms/soil/test_water_use_season.py::test_bounds_and_signs_hold_whatever_the_weather
 tests/transforms/soil/test_water_use_season.py::test_noise_does_not_move_the_water_use
 tests/transforms/soil/test_water_use_simulated.py
+tests/transforms/test_memory.py
 tests/transforms/trial/test_response.py::test_many_site_years_without_effect_seldom_claim_one
 tests/transforms/trial/test_response.py::test_swapped_strips_turn_the_sign
 tests/transforms/trial/test_response_driver.py::test_without_any_driver_nothing_is_claimed

@@ -4,7 +4,9 @@ import json
 import subprocess
 import sys
 import tomllib
+from collections.abc import Callable
 from datetime import timedelta
+from functools import wraps
 from pathlib import Path
 
 import polars as pl
@@ -52,6 +54,32 @@ def test_help_of_each_command_has_an_example(
         code, told, _ = call(capsys, monkeypatch, name, "--help")
         assert code == 0
         assert f"checkstrip {name}" in told
+
+
+def test_a_table_that_cannot_be_made_is_named_by_derive_status_and_checksum(
+    published: FarmFolder, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = derive.function
+
+    def broken(name: str) -> Callable[..., pl.DataFrame]:
+        made = whole(name)
+
+        @wraps(made)
+        def fails(**given: pl.DataFrame) -> pl.DataFrame:
+            raise ZeroDivisionError("division by zero")
+
+        return fails if name == "soil_day" else made
+
+    farm = str(published.root)
+    assert call(capsys, monkeypatch, "checksum", farm)[0] == 0
+    with warehouse.open_writer(published) as con:
+        invented.put(con, invented.readings(1, invented.FIRST + timedelta(days=2), step_h=6))
+    monkeypatch.setattr(derive, "function", broken)
+    for command in ("derive", "publish", "status", "checksum"):
+        code, out, _ = call(capsys, monkeypatch, command, farm)
+        assert code == (0 if command == "publish" else 1)
+        assert command == "publish" or "soil_day" in out
+    assert out.splitlines()[-1].endswith(" all but soil_day")
 
 
 def test_a_users_mistake_is_told_plainly(

@@ -195,6 +195,28 @@ def test_a_finding_of_the_health_checks_comes_with_its_advice(tables):
     ) in text
 
 
+def test_what_could_not_be_made_and_what_was_left_out_are_to_do(tables):
+    week = date.fromisocalendar(2024, 26, 3)
+    value = {"table_name": "soil_day", "column_name": "vwc_max_pct", "lost": "value"}
+    value |= {"reason": "above 100", "instrument": "probe T"}
+    failed = {"column_name": "", "row_key": "", "lost": "table"}
+    text = tasks(
+        tables.with_rows(
+            "derive_problem",
+            failed | {"table_name": "rain_day", "reason": "division by zero"},
+            failed | {"table_name": "rain_month", "reason": "it is made from rain_day"},
+            value | {"row_key": "a", "day": week},
+            value | {"row_key": "b", "day": week, "instrument": "probe C"},
+            value | {"row_key": "c", "day": date(2020, 6, 1), "reason": "below 0"},
+        ),
+        "2024-W26",
+    )
+    assert "The table rain_day could not be made (division by zero)" in text
+    assert "rain_month" not in text
+    assert text.count("Values of vwc_max_pct in the table soil_day were left out (above 100)") == 1
+    assert "below" not in text
+
+
 @pytest.mark.parametrize(
     "changes",
     [

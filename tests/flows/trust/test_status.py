@@ -52,6 +52,28 @@ def test_what_the_books_lost_is_counted_and_told(folder: FarmFolder) -> None:
     assert status.status(folder).attention == []
 
 
+def test_what_derive_left_out_is_told_once(folder: FarmFolder) -> None:
+    failed = {"column_name": "", "row_key": "", "lost": "table"}
+    left_out = {"column_name": "rain_mm", "lost": "value", "reason": "below 0"}
+    rows = [
+        failed | {"table_name": "rain_day", "reason": "division by zero"},
+        failed | {"table_name": "rain_month", "reason": "it is made from rain_day"},
+        left_out | {"table_name": "weather_day", "row_key": "a"},
+        left_out | {"table_name": "weather_day", "row_key": "b"},
+    ]
+    with flow_runs.recorded(folder, "derive") as run, warehouse.open_writer(folder) as con:
+        warehouse.replace(con, TABLES["derive_problem"], invented.frame("derive_problem", rows))
+        run.state = "attention"
+    publish.publish(folder)
+    assert status.status(folder).attention == [
+        "The table rain_day could not be made: division by zero. It keeps the rows of the last good "
+        "run, if there was one. The readings are safe; state/logs/checkstrip.log has the details.",
+        "Made from such a table, and left as they were: rain_month.",
+        "2 values of weather_day.rain_mm left out (below 0). "
+        "The table derive_problem lists each one.",
+    ]
+
+
 def test_backups_that_are_old_or_missing_are_told(farm: FarmFolder) -> None:
     assert "No backup was made yet" in status.status(farm, NOW).attention[0]
     made_at = NOW - timedelta(hours=1)

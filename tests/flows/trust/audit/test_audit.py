@@ -62,6 +62,15 @@ weather_day.air_temp_mean_c: is within -90 to 60
 soil_quality_day.quality: is one of its words
     UPDATE soil_quality_day SET quality = 'splendid' WHERE rowid = 0
 
+derive_problem: every table could be made
+    INSERT INTO derive_problem BY NAME
+    SELECT 'rain_day' AS table_name, '' AS column_name, '' AS row_key, 'table' AS lost, 'x' AS reason
+
+derive_problem: nothing made had to be left out
+    INSERT INTO derive_problem BY NAME
+    SELECT 'rain_day' AS table_name, 'rain_mm' AS column_name, 'x' AS row_key, 'value' AS lost,
+        'below 0' AS reason
+
 rain_day: has each key once
     INSERT INTO rain_day FROM rain_day LIMIT 1
 
