@@ -123,6 +123,11 @@ def newest(folder: FarmFolder) -> Path | None:
     return None
 
 
+def was_published(folder: FarmFolder) -> bool:
+    """Return whether a copy was published before."""
+    return bool(_recorded(folder).file)
+
+
 @dataclass(frozen=True, slots=True)
 class _Record:
     """The last publish: its number, its file's name and hash, and what the content is known by."""

@@ -29,7 +29,9 @@ def test_a_file_that_cannot_be_read_keeps_no_other_from_being_taken(tmp_path):
     def spoilt(call):
         if call.what == "read" and call.path.endswith("a.csv"):
             reads.append(call)
-            if len(reads) >= 2:  # the look finds that it opens, whoever reads it then that it does not
+            if (
+                len(reads) >= 2
+            ):  # the look finds that it opens, whoever reads it then that it does not
                 raise OSError(errno.EIO, "Input/output error", call.path)
 
     reads = []

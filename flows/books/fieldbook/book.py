@@ -7,7 +7,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-import pandera.errors
 import polars as pl
 
 from flows.base.errors import UserError
@@ -153,6 +152,8 @@ def _frame(sheet: Sheet, rows: Iterable[Row]) -> pl.DataFrame:
 
 def _within_limits(sheet: Sheet, rows: list[Row]) -> list[Problem]:
     """Compare the rows with the table's declared limits (pandera) and name what is beyond them."""
+    from pandera.errors import SchemaErrors  # noqa: PLC0415 - for start-up time
+
     table = TABLES[sheet.table]
     good = [row for row in rows if not row.rejected]
     if not good:
@@ -166,7 +167,7 @@ def _within_limits(sheet: Sheet, rows: list[Row]) -> list[Problem]:
     )
     try:
         schema.validate(frame, lazy=True)
-    except pandera.errors.SchemaErrors as errors:
+    except SchemaErrors as errors:
         cases = errors.failure_cases
     else:
         return []

@@ -76,7 +76,9 @@ def _compare(name: str, word: str, rule: ColumnRule) -> None:
     if unit is None or (unit == NO_SCALE and target != NO_SCALE):
         return
     if not any(_same(unit, one, target) for one in (ours, FACTOR.sub("", ours) or ours)):
-        raise Unreadable(CAUSE, f"{name} in {word}", f"{ours}, as the layout says (or trust_unit = false)")
+        raise Unreadable(
+            CAUSE, f"{name} in {word}", f"{ours}, as the layout says (or trust_unit = false)"
+        )
 
 
 def _same(one: str, other: str, target: str) -> bool:

@@ -64,6 +64,11 @@ def audit(folder: FarmFolder, tick: Tick = silent) -> Audited:
     published copy or the warehouse is damaged or missing.
     """
     copy = publish.newest(folder)
+    if copy is None and publish.was_published(folder):
+        raise Attention(
+            f"The published copy in {folder.published} is missing. Make it again with: "
+            f"checkstrip publish {folder.root}"
+        )
     if copy is None:
         raise UserError(f"There is nothing to audit yet. Run first: checkstrip once {folder.root}")
     if not folder.warehouse_file.exists():

@@ -9,7 +9,7 @@ import duckdb
 import polars as pl
 import pytest
 
-from flows.base.errors import Busy, UserError
+from flows.base.errors import Attention, Busy, UserError
 from flows.farm.folder import FarmFolder
 from flows.store import customary, migrate, warehouse
 from schemas import generated
@@ -205,5 +205,5 @@ def test_readings_with_unknown_columns_are_not_touched(folder: FarmFolder) -> No
 
 def test_a_file_that_is_no_database_is_told_plainly(folder: FarmFolder) -> None:
     folder.warehouse_file.write_bytes(b"not a database" * 4000)
-    with pytest.raises(UserError, match="cannot be opened"), warehouse.open_writer(folder):
+    with pytest.raises(Attention, match="checkstrip rebuild"), warehouse.open_writer(folder):
         pass
