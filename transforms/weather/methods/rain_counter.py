@@ -166,7 +166,8 @@ def _came_back(stretch: pl.DataFrame, between: int) -> pl.DataFrame:
     least = pl.min_horizontal((left_to - was["now"]).abs(), (back - back_from).abs())
     counts_on = fell & (back_from > left_to)
     may_be_reset = ~fell & (back <= JITTER_MM)
-    off = pl.col("time_first") - pl.col("time_first").shift(between)
+    # Read at zero for so long: across a gap nothing is known.
+    off = (pl.col("time_last") - pl.col("time_first")).shift(between)
     since_midnight = (
         pl.col("new_day_first").shift(between) & (left_to <= JITTER_MM) & (off >= LEAST_RESET)
     )
