@@ -5,7 +5,6 @@ Run with: python -m tests.bench.bench_audit [millions of readings] …
 
 from __future__ import annotations
 
-import resource
 import subprocess
 import sys
 import tempfile
@@ -16,6 +15,7 @@ from flows.farm.folder import FarmFolder
 from flows.store import migrate, warehouse
 from schemas.catalogue import TABLES
 from tests.flows import invented
+from tests.peak import peak_mb
 
 
 def fill(folder: FarmFolder, millions: float) -> None:
@@ -40,7 +40,7 @@ def measure(folder: FarmFolder) -> None:
     began = time.monotonic()
     with warehouse.open_reader(folder.warehouse_file) as con:
         outcomes = judged(con)
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+    peak = peak_mb()
     print(f"{len(outcomes)} {time.monotonic() - began:.0f} {peak}")
 
 

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import resource
 import shutil
 import subprocess
 import sys
@@ -24,6 +23,8 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+
+from tests.peak import peak_mb
 
 DEPTHS = (10, 30, 50, 70, 100)
 COLUMNS = ["Air", "RH", "Rain", "Wind", "Sun", "Batt"] + [f"M{d}" for d in DEPTHS]
@@ -212,7 +213,7 @@ def one_way(way: str, root: Path) -> None:
     began = time.perf_counter()
     WAYS[way](root)
     seconds = time.perf_counter() - began
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    peak = peak_mb()
     print(json.dumps({"s": seconds, "mb": peak}))
 
 

@@ -305,9 +305,12 @@ def _clock(
     standard = offset_text(standard_offset_h(place))
     choice = rng.choice(["standard", "utc", "saving"], p=[0.5, 0.25, 0.25])
     mark = "Z" if time[1] == "iso" and rng.random() < 0.7 else ""  # true or not
+    if choice == "utc":
+        return time, {"offset": "Z"}, mark
+    untrue = {"trust_zone": False} if mark else {}
     if choice == "saving":
-        return time, {"zone": place.time_zone}, mark
-    return time, {"offset": standard if choice == "standard" else "Z"}, mark
+        return time, {"zone": place.time_zone} | untrue, mark
+    return time, {"offset": standard} | untrue, mark
 
 
 def _columns(
@@ -337,6 +340,8 @@ def _columns(
             name = f"{name} ({shown})" if kind != "json" else f"{name}_{shown}"
         slope, zero = units.line(unit, BY_NAME[quantity].unit)
         columns[name] = {"quantity": quantity, "unit": unit}
+        if said != unit:
+            columns[name]["trust_unit"] = False
         if depth is not None:
             columns[name]["depth_cm"] = depth
         below.append(shown)

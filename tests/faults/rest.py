@@ -255,7 +255,7 @@ def run(n: int, root: Path, say: Callable[[str], None], only: str = "") -> Found
             say(f"{kind.name}, {way}, {len(found.wrong)} wrong")
         if ways := tally["ways"]:
             ends = [tally[f"exit {code}"] for code in (0, 1, 2)]
-            cured = (" and ".join(w[0] for w in CURES[kind.cure]), tally["cured"])
+            cured = (" and ".join(w[0] for w in CURES.get(kind.cure, ())), tally["cured"])
             row = (kind.name, ways, ways * len(COMMANDS), *ends, tally["seen"])
             found.rows.append((*row, *(cured if kind.cure else ("the next backup", ""))))
     found.notes.append(

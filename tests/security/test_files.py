@@ -50,12 +50,13 @@ TOML = FARM.replace('glob = "*.csv"', 'glob = "*.*"') + LAYOUTS
 TOML = TOML.replace("[[sources]]", SOURCES + "[[sources]]", 1)
 
 COLLECT = """
-import resource, sys
+import sys
 from pathlib import Path
 from flows.farm.folder import FarmFolder
 from flows.intake import collect
+from tests.peak import peak_mb
 collect.collect(FarmFolder.at(Path(sys.argv[1])))
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+print(peak_mb())
 """
 
 

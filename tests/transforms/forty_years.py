@@ -4,7 +4,6 @@ Run as a program, so that the peak is that of the formulas alone.
 """
 
 import json
-import resource
 from collections.abc import Iterator
 from datetime import date
 
@@ -15,6 +14,7 @@ from schemas import generated
 from schemas.catalogue import TABLES
 from tests.flows import invented
 from tests.flows.pages import farm
+from tests.peak import peak_mb
 from transforms import order
 
 YEARS = 40
@@ -71,7 +71,7 @@ def main() -> None:
         made_from = (table.name for table in derive.sources(name))
         given = {table: have.get(table, generated.empty(TABLES[table])) for table in made_from}
         have[name] = derive.function(name)(**given)
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
+        peak = peak_mb()
         print(json.dumps([name, have[name].height, peak]), flush=True)
 
 
