@@ -19,7 +19,7 @@ HEADER_M = 9.14
 LENGTH_M = 800.0
 LAND_CV = 0.05  # between blocks
 PASS_CV = 0.025  # within a block: soil and scale
-SCALE_WAGON_SWAPPED = 2024  # from here on in kg and metres: a new scale wagon
+SCALE_WAGON_SWAPPED = 2024  # from here on in kg and meters: a new scale wagon
 
 
 def true_yields(farm: Farm) -> pl.DataFrame:

@@ -37,7 +37,7 @@ def new(root: Path, units: str) -> str:
         f"Made {folder.root}.\n"
         "Next:\n"
         f"  1. Fill in {folder.farm_toml.name}: the place, the stations and probes, how their files read.\n"
-        f"  2. Fill in {folder.fieldbook_file.name}: fields, strips, seasons. The grey rows are examples.\n"
+        f"  2. Fill in {folder.fieldbook_file.name}: fields, strips, seasons. The gray rows are examples.\n"
         "  3. Put logger files into drop/.\n"
         f"  4. checkstrip once {root}"
     )

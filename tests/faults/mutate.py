@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import io
 import random
+import re
 import zipfile
 from collections.abc import Callable
 
@@ -35,6 +36,7 @@ r="A2" r="ZZZZ2"
 <v> <f>1+1</f><v>
 t="s" t="zz"
 """
+OTHER_UNITS = {b"air": b"degF", b"rain": b"inch", b"upper": b"m3/m3", b"lower": b"m3/m3"}
 Change = Callable[[bytes, random.Random, Format], bytes]
 
 
@@ -158,8 +160,6 @@ def encoded(data: bytes, rng: random.Random, form: Format) -> bytes:
 
 def words(data: bytes, rng: random.Random, form: Format) -> bytes:
     """Some places where a number or a time stands say something else."""
-    import re
-
     found = list(re.finditer(rb"\d[\d.,:\- ]*\d", data)) or list(re.finditer(rb".", data))
     for hit in sorted(
         rng.sample(found, min(len(found), rng.choice((1, 1, 3)))), key=lambda h: -h.start()
@@ -185,7 +185,56 @@ def long_line(data: bytes, rng: random.Random, form: Format) -> bytes:
     return data[:at] + much + data[at:]
 
 
+def heading(data: bytes, rng: random.Random, form: Format) -> bytes:
+    """A second heading below the first: another order, case or width, other units, or a mark before it."""
+    d = form.delimiter.encode()
+    rows = [row.split(d) for row in data.split(b"\n")]
+    at = rng.randrange(1, len(rows))
+    below = [list(row) for row in rows[at:]]
+    names = list(rows[next((n for n, row in enumerate(rows) if b"air" in row), 0)])
+    match rng.randrange(6):
+        case 0 if len(names) > 1:
+            order = rng.sample(range(len(names)), len(names))
+            below = [[row[n] for n in order] if len(row) == len(names) else row for row in below]
+            names = [names[n] for n in order]
+        case 1:
+            names = [name.upper() for name in names]
+        case 2:
+            names[0] = b"\xef\xbb\xbf" + names[0]
+        case 3:
+            place = rng.randrange(len(names) + 1)
+            names.insert(place, b"more")
+            for row in below:
+                row.insert(place, b"51")
+        case 4:
+            names = [OTHER_UNITS.get(name, b"") for name in names]
+        case _:
+            names = [name + b"_2" for name in names]
+    return b"\n".join(d.join(row) for row in [*rows[:at], names, *below])
+
+
+def zone(data: bytes, rng: random.Random, form: Format) -> bytes:
+    """The stamps of some lines name a time zone, most often another than the layout's."""
+    mark = rng.choice((b"Z", b"+00:00", b"-06:00", b"-05:00", b" UTC"))
+    rows = data.split(b"\n")
+    start, many = rng.randrange(len(rows)), rng.choice((1, len(rows)))
+    for n in range(start, min(len(rows), start + many)):
+        rows[n] = re.sub(rb"(\d\d:\d\d)(?![\d:])", lambda hit: hit[1] + mark, rows[n], count=1)
+    return b"\n".join(rows)
+
+
+def beside(data: bytes, rng: random.Random, form: Format) -> bytes:
+    """A sign or a tab in the blank before a number."""
+    blanks = [hit.start() for hit in re.finditer(rb" (?=\d)", data)]
+    for at in rng.sample(blanks, min(len(blanks), rng.choice((1, 1, 5)))):
+        data = data[:at] + rng.choice((b"-", b"+", b"\t")) + data[at + 1 :]
+    return data
+
+
 TEXT: tuple[Change, ...] = (
+    heading,
+    zone,
+    beside,
     flip,
     cut,
     zeros,

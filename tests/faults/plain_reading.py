@@ -25,22 +25,28 @@ STAMP = re.compile(
     r"^(\d{4})-\s*(\d{1,2})-\s*(\d{1,2})(?:[\sT]+(\d{1,2})(?::\s*(\d{1,2})(?::\s*(\d{1,2}(?:\.\d+)?))?)?)?$"
 )
 GERMAN = re.compile(r"^\s*(\d{1,2})\.\s*(\d{1,2})\.\s*(\d{1,4})\s+(\d{1,2}):\s*(\d{1,2})$")
-ZONE = re.compile(r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})$")
+ZONE = re.compile(r"\s*(?:(Z|UTC|GMT)|([+-]\d{2}):?(\d{2}))$")
+OTHER_UNITS = {"degf", "inch", "m3/m3"}
 PLAINLY = {
     "fixed": [("t", 1, 16), ("air", 18, 24), ("rain", 26, 31), ("upper", 33, 39), ("lower", 41, 47)]
 }
 
 
 def instant(text: str, form: Format) -> datetime | None:
-    """The UTC time of a stamp."""
+    """The UTC time of a stamp; by the time zone that it names, where it names one."""
     text = text.strip()
+    offset = OFFSET
+    if named := ZONE.search(text):
+        text = text[: named.start()].strip()
+        hours, minutes = int(named[2] or 0), int(named[3] or 0)
+        offset = -timedelta(hours=hours, minutes=minutes if hours >= 0 else -minutes)
     if form.name == "semicolon":
         hit = GERMAN.match(text)
         parts = [hit[3], hit[2], hit[1], hit[4], hit[5], None] if hit else None
     elif re.fullmatch(r"\d{8}", text):
         parts = [text[:4], text[4:6], text[6:], None, None, None]
     else:
-        hit = STAMP.match(ZONE.sub("", text).strip())
+        hit = STAMP.match(text)
         parts = list(hit.groups()) if hit else None
     if parts is None:
         return None
@@ -50,7 +56,7 @@ def instant(text: str, form: Format) -> datetime | None:
         later = timedelta(hours=hour, minutes=minute, seconds=float(parts[5] or 0))
         if hour > 24 or minute > 59:
             return None
-        return datetime(year, month, day, tzinfo=UTC) + later + OFFSET
+        return datetime(year, month, day, tzinfo=UTC) + later + offset
     except (ValueError, OverflowError):
         return None
 
@@ -195,6 +201,8 @@ def _shown(cell: object) -> object:
 
 def _spans(text: str) -> Iterator[tuple[str, list[tuple[str, object]]]]:
     for line in text.split("\n"):
+        if any(line[a - 2 : a - 1] in ("-", "+", "\t") for _, a, _ in PLAINLY["fixed"] if a > 1):
+            continue  # is a sign beside a field a part of it? nobody may say that it is not
         cells = {name: line[a - 1 : b] for name, a, b in PLAINLY["fixed"]}
         yield cells.pop("t"), list(cells.items())
 
@@ -220,6 +228,9 @@ def _under_headings(
         cells = [str(c or "").strip().strip("\ufeff\ufffd\x00").strip().casefold() for c in row]
         if time in cells:
             names = cells
+            continue
+        if OTHER_UNITS.intersection(cells):
+            names = []  # what follows is in these units, so nothing of it may land as it stands
             continue
         pairs = [(n, c) for n, c in zip(names, row, strict=False)]
         by = dict(reversed(pairs))

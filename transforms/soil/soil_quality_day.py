@@ -74,7 +74,7 @@ def _vwc() -> pl.Expr:
 
 def _frozen(rows: pl.DataFrame) -> pl.DataFrame:
     """Frozen by the lowest soil temperature at the depth, else at the nearest depth above or below,
-    else by ten days of air at or below freezing for the upper half metre."""
+    else by ten days of air at or below freezing for the upper half meter."""
     by_day = ["probe", "day"]
     temp = pl.col("soil_temp_min_c")
     nearest = pl.coalesce(

@@ -38,7 +38,7 @@ TEXTURES = {
 }
 LAYER_M = 0.10
 # Share of the crop's demand that it takes from the evaporation layer while that is wet:
-# (depth of the layer / depth of the roots) ^ 0.6, roots taken as half a metre deep.
+# (depth of the layer / depth of the roots) ^ 0.6, roots taken as half a meter deep.
 ROOTS_TAKE = (LAYER_M / 0.5) ** 0.6
 HEIGHT_M = 0.5
 KC_MAX, KC_MIN = 1.2, 0.15

@@ -194,7 +194,7 @@ def depths(grid: Grid, columns: list[Column]) -> None:
             "1, 2, 3 look like numbers of sensors: at which depths do they lie?",
         )
     elif found and max(found) <= 3 and any(d != int(d) for d in found):
-        unit, sure, why = "m", Sure.UNSURE, "the depths are small: metres, feet or centimetres?"
+        unit, sure, why = "m", Sure.UNSURE, "the depths are small: meters, feet or centimeters?"
     slope, _ = units.line(unit, "cm")
     for column in probe:
         if column.heading.depth is not None:

@@ -16,10 +16,10 @@ _RADIUS_M, _E2 = 6_378_137.0, 0.00669437999014
 
 
 def plane(lon_lat: Floats, middle: Floats) -> Floats:
-    """Longitude and latitude [degree] as metres east and north of ``middle`` (n x 2 both).
+    """Longitude and latitude [degree] as meters east and north of ``middle`` (n x 2 both).
 
     A plane that touches the WGS 84 ellipsoid at the middle, by the radii of curvature in the
-    prime vertical and in the meridian. Within 2 km of the middle, off by less than a metre.
+    prime vertical and in the meridian. Within 2 km of the middle, off by less than a meter.
     """
     sin2 = 1 - _E2 * np.sin(np.radians(middle[1])) ** 2
     east = _RADIUS_M / np.sqrt(sin2) * np.cos(np.radians(middle[1]))

@@ -130,8 +130,9 @@ def _with_astray(reading: pl.DataFrame) -> pl.DataFrame:
 
     Readings between two large steps are a stretch on one height. Where the stretch after one to
     three others goes on from where the one before them ended, the readings between were no total.
-    A total that fell and then counts on was reset, and one that falls to zero may have been; one
-    that falls to zero as the day begins is a total since midnight.
+    A total that fell and then counts on was reset, and one that falls to zero may have been, as one
+    that rises again after hours at zero was; one that falls to zero as the day begins is a total
+    since midnight.
     """
     rose = pl.col("now") - pl.col("before") > JITTER_MM
     breaks = (rose | ~_small_fall()).fill_null(True)
@@ -165,11 +166,14 @@ def _came_back(stretch: pl.DataFrame, between: int) -> pl.DataFrame:
     fell = left_to < was["now"]
     least = pl.min_horizontal((left_to - was["now"]).abs(), (back - back_from).abs())
     counts_on = fell & (back_from > left_to)
-    may_be_reset = ~fell & (back <= JITTER_MM)
-    # Read at zero for so long: across a gap nothing is known.
-    off = (pl.col("time_last") - pl.col("time_first")).shift(between)
+    # Read at one height for so long: across a gap nothing is known.
+    lasts = pl.col("time_last") - pl.col("time_first")
+    from_zero = (back_from <= JITTER_MM) & (lasts.shift(1) >= LEAST_RESET)
+    may_be_reset = ~fell & ((back <= JITTER_MM) | from_zero)
     since_midnight = (
-        pl.col("new_day_first").shift(between) & (left_to <= JITTER_MM) & (off >= LEAST_RESET)
+        pl.col("new_day_first").shift(between)
+        & (left_to <= JITTER_MM)
+        & (lasts.shift(between) >= LEAST_RESET)
     )
     back_s = calendar_day.seconds(pl.col("time_first") - pl.col("time_last").shift(1))
     stretch = stretch.with_columns(_record_mm(stretch.select(back_s.abs()).to_series()))

@@ -210,3 +210,12 @@ def test_a_total_since_midnight_may_come_to_the_same_again() -> None:
     assert short["rain_mm"].sum() == 0
     later = steps(totals, [hour + 6 for hour in hours])
     assert later["rain_mm"].sum() == 0
+
+
+def test_a_total_that_is_set_to_zero_daily_may_pass_a_height_of_the_day_before() -> None:
+    """It rose past a height, was set to zero, lay there for hours, and came to that height again."""
+    totals = [0.0, 1.1, 5.8, 10.4, 10.9, *[0.0] * 8, 1.1, 1.3, 2.8]
+    assert steps(totals)["rain_mm"].sum() == pytest.approx(13.7)
+    # A spike that passes through zero for one reading only is a spike.
+    spike = steps([*[3.0] * 3, 900.0, 0.0, *[3.0] * 3])
+    assert spike["rain_mm"].sum() == 0
