@@ -46,6 +46,16 @@ UPTAKE_METHODS = ("day-night", "balance")
 # Weather
 AIR_TEMP_MAX = number("air_temp_max_c", "degC", "highest air temperature", -90, 60)
 AIR_TEMP_MIN = number("air_temp_min_c", "degC", "lowest air temperature", -90, 60)
+EXTREMES_FROM = text(
+    "air_temp_extremes_from",
+    (
+        "what the day's lowest and highest temperature are of: the extremes of the intervals as the "
+        "logger gave them; means of at most 15 minutes; or longer means, whose extremes are too tame "
+        "(hourly means by about half a degree, which makes reference evapotranspiration about 0.1 mm "
+        "a day too low)"
+    ),
+    one_of=("extremes", "short means", "long means"),
+)
 RAIN_OF_DAY = (
     number("rain_mm", "mm", "rain of the day, of the part that was recorded", 0, 2000),
     coverage("share of the day with a rain record", "rain_coverage"),
@@ -68,6 +78,7 @@ def _rain_to_date(stem: str, since: str) -> tuple[Column, ...]:
             0,
         ),
         coverage(f"share of the days since {since} with a rain record", f"{stem}_coverage"),
+        count(f"{stem}_doubtful_d", f"days since {since} with rain that is hard to believe"),
     )
 
 

@@ -19,6 +19,7 @@ from flows.farm.folder import FarmFolder
 from flows.intake import collect
 from flows.intake.door.places import Places
 from flows.intake.sources import drop
+from flows.setup import try_rain
 from flows.store import migrate, upgrade, warehouse
 from flows.store.archive import Archive
 from schemas import generated
@@ -67,6 +68,7 @@ class Outcome:
     values_changed: int = 0
     values_gone: int = 0
     causes: list[str] = field(default_factory=list)
+    rain: list[str] = field(default_factory=list)
 
     @property
     def sentences(self) -> list[str]:
@@ -80,7 +82,11 @@ class Outcome:
             f"{self.values_added:,} values would be added, {self.values_changed:,} change, "
             f"{self.values_gone:,} go"
         )
-        return [f"{self.source}: {read}.", f"  {rows}; {values}.", *(f"  {c}" for c in self.causes)]
+        return [
+            f"{self.source}: {read}.",
+            f"  {rows}; {values}.",
+            *(f"  {c}" for c in (*self.causes, *self.rain)),
+        ]
 
 
 def try_out(folder: FarmFolder, setup: Path | None = None, tick: Tick = silent) -> list[Outcome]:
@@ -147,6 +153,8 @@ def _outcomes(con: duckdb.DuckDBPyConnection, before: int) -> list[Outcome]:
     for source, cause, example, number in con.execute(_CAUSES).fetchall():
         if len(of(source).causes) < LISTED:
             of(source).causes.append(f"{number:,} times {cause} ({example})")
+    for source, doubt in try_rain.sentences(con):
+        of(source).rain.append(doubt)
     return [found[name] for name in sorted(found)]
 
 

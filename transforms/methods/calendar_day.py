@@ -18,7 +18,7 @@ OPEN_END = date(9999, 12, 31)
 # practice, no source.
 WHOLE = 0.999
 
-_INSTANT = timedelta(microseconds=1)
+INSTANT = timedelta(microseconds=1)
 
 
 def shift(farm: pl.DataFrame) -> timedelta:
@@ -35,7 +35,7 @@ def shift(farm: pl.DataFrame) -> timedelta:
 
 def day_of(time: pl.Expr, farm: pl.DataFrame) -> pl.Expr:
     """The day (Date) that a reading stamped ``time`` (UTC, end of its interval) belongs to."""
-    return (time + (shift(farm) - _INSTANT)).dt.date()
+    return (time + (shift(farm) - INSTANT)).dt.date()
 
 
 def day_after(time: pl.Expr, farm: pl.DataFrame) -> pl.Expr:

@@ -47,6 +47,8 @@ def derive(
             pl.col("uptake_mm").mean(),
             variance=(pl.col("uptake_error_mm") ** 2).mean() / pl.col("uptake_error_mm").count(),
             method=pl.col("method").drop_nulls().sort().first(),
+            evaporation_mm=pl.col("evaporation_mm").mean(),
+            balanced=(pl.col("method") == "balance").any(),
         )
         .with_columns(
             both=(pl.col("uptake_mm").is_not_null().sum() == 2).over(*DEPTH, "day"),
@@ -58,6 +60,9 @@ def derive(
         has_any=pl.col("uptake_mm").count(),
         uptake_mm=pl.col("uptake_mm").filter(counted).sum(),
         uptake_error_mm=pl.col("variance").filter(counted).sum().sqrt(),
+        evaporation_mm=pl.col("evaporation_mm").filter(counted).sum(),
+        evaporation_d=pl.col("evaporation_mm").filter(counted).count(),
+        balance_d=(pl.col("balanced") & counted).sum(),
         errors_known=pl.col("variance").filter(counted).count(),
         method=pl.col("method").filter(counted).drop_nulls().mode().sort().first(),
         first_day=pl.col("day").filter(counted).min(),
@@ -122,14 +127,21 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
     none = pl.col("days") == 0
     coverage = (pl.col("days") / pl.col("days_season")).clip(0, 1)
     no_share = pl.col("uptake_share").is_null()
+    unsplit_d = pl.col("balance_d") - pl.col("evaporation_d")
+    unsplit = (pl.col("layer_top_cm") == 0) & (unsplit_d > 0)
     return rows.with_columns(
         uptake_mm=pl.when(~none).then("uptake_mm"),
+        evaporation_mm=pl.when(pl.col("evaporation_d") > 0).then("evaporation_mm"),
         uptake_error_mm=pl.when(~none & (pl.col("errors_known") == pl.col("days"))).then(
             "uptake_error_mm"
         ),
         days_share=pl.col("days_share").fill_null(0),
         coverage=coverage,
-        partial=none | no_share | (coverage < WHOLE) | pl.col("harvested").is_null(),
+        partial=none
+        | no_share
+        | unsplit.fill_null(False)
+        | (coverage < WHOLE)
+        | pl.col("harvested").is_null(),
         reason=joined(
             pl.when(none & (pl.col("has_any") == 0)).then(
                 pl.lit("no day with an uptake at this depth")
@@ -139,6 +151,9 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
             ),
             pl.when(~none & (coverage < WHOLE)).then(
                 pl.format("{} of {} days counted", "days", "days_season")
+            ),
+            pl.when(~none & unsplit).then(
+                pl.format("days with evaporation from the soil in the sum: {}", unsplit_d)
             ),
             pl.when(~none & no_share).then(
                 pl.lit("no share: too few days on which all depths have data, or too little uptake")

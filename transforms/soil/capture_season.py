@@ -25,12 +25,13 @@ def derive(rain_event: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
     """One row a field, season and day after."""
     if season.is_empty():
         return generated.empty(TABLE)
-    pairs = _pairs(rain_event.filter(~pl.col("winter")))
+    years = _crop_years(season)
     rows = (
-        _crop_years(season)
-        .join(pl.DataFrame({"days_after": [1, 2]}, schema={"days_after": pl.Int64}), how="cross")
-        .join(_sums(_crop_years(season), pairs), on=_KEY, how="left")
-        .with_columns(pl.col("events", "common_events").fill_null(0))
+        years.join(
+            pl.DataFrame({"days_after": [1, 2]}, schema={"days_after": pl.Int64}), how="cross"
+        )
+        .join(_sums(years, _pairs(rain_event)), on=_KEY, how="left")
+        .with_columns(pl.col("events", "common_events", "winter_events").fill_null(0))
     )
     return generated.conform(_with_reason(_with_interval(rows)).select(TABLE.names), TABLE).sort(
         TABLE.key
@@ -57,6 +58,7 @@ def _pairs(event: pl.DataFrame) -> pl.DataFrame:
             "day",
             "strip",
             "rain_mm",
+            "winter",
             days_after=pl.lit(n, pl.Int64),
             capture=pl.when("both_strips").then(f"capture_{n}d"),
         )
@@ -66,6 +68,7 @@ def _pairs(event: pl.DataFrame) -> pl.DataFrame:
         by_days.group_by("field", "began", "day", "days_after")
         .agg(
             pl.col("rain_mm").mean(),
+            pl.col("winter").any(),
             treated=in_strip(pl.col("capture"), "treated").first(),
             check=in_strip(pl.col("capture"), "check").first(),
         )
@@ -77,22 +80,24 @@ def _sums(years: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
     inside = (pl.col("day") > pl.col("after")).fill_null(True) & (
         pl.col("day") <= pl.col("until")
     ).fill_null(True)
-    common = pl.col("difference").is_not_null()
+    winter = pl.col("winter")
+    common = pl.col("difference").is_not_null() & ~winter
     return (
         years.select("field", "season", "after", "until")
         .join(pairs, on="field")
         .filter(inside)
         .group_by(_KEY)
         .agg(
-            events=pl.len().cast(pl.Int64),
+            events=(~winter).sum().cast(pl.Int64),
+            winter_events=winter.sum().cast(pl.Int64),
             common_events=common.sum().cast(pl.Int64),
             from_day=pl.col("day").filter(common).min(),
             to_day=pl.col("day").filter(common).max(),
             rain_mm=pl.col("rain_mm").filter(common).sum(),
             capture_treated=pl.col("treated").filter(common).mean(),
             capture_check=pl.col("check").filter(common).mean(),
-            difference=pl.col("difference").mean(),
-            spread=pl.col("difference").std(),
+            difference=pl.col("difference").filter(common).mean(),
+            spread=pl.col("difference").filter(common).std(),
         )
     )
 
@@ -117,7 +122,14 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
         partial=(n < all_events) | (n < LEAST_EVENTS) | pl.col("until").is_null(),
         reason=joined(
             pl.when(pl.col("until").is_null()).then(pl.lit("the crop still stands")),
-            pl.when(all_events == 0)
+            pl.when((all_events == 0) & (pl.col("winter_events") > 0))
+            .then(
+                pl.format(
+                    "no rain event outside winter ({} left out for snow or frozen soil)",
+                    "winter_events",
+                )
+            )
+            .when(all_events == 0)
             .then(pl.lit("no rain event"))
             .when(n < all_events)
             .then(pl.format("{} of {} events have a capture in both strips", n, all_events)),

@@ -13,8 +13,9 @@ a field. What wets only the soil above the first sensor is taken from the balanc
 evaporation layer (``unseen_1d_mm``, ``unseen_2d_mm``), alike in both strips. Where other rain of
 more than ``OTHER_RAIN`` of the event's fell between the two values, there is no capture, nor where
 a strip's gauge caught less than ``GAUGES_AGREE`` of the field's mean (clogged, or a cloudburst's
-edge). Winter is left out, in both strips at once: snow on the ground, precipitation at a mean
-temperature below ``SNOW_C``, or frozen soil from the day before to two days after.
+edge). Winter is left out, in both strips at once: snow on the ground (``cold``), precipitation at a
+mean temperature below ``SNOW_C`` (where no temperature is known, in the cold half of the year), or
+frozen soil (or soil that may be frozen, at the topmost sensor) from the day before to two days after.
 
 Method: the profile's storage before and after an event is common practice; no source for the
 limits named here.
@@ -24,7 +25,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.soil.rain_event import TABLE
-from transforms.methods import calendar_day, crop_days
+from transforms.methods import calendar_day, cold, crop_days
 from transforms.methods.strips import STRIPS, WHOLE
 from transforms.methods.texts import depth_text, joined
 from transforms.soil.methods import event_gain, strip_storage
@@ -59,7 +60,7 @@ def derive(
     mean = rain.group_by(_EVENT).agg(field_mm=pl.col("rain_mm").mean())
     clusters = clusters.join(mean, on=_EVENT)
     events = (
-        _with_winter(clusters, weather_day, soil_quality_day)
+        _with_winter(clusters, cold.with_snow(weather_day, farm), soil_quality_day, farm)
         .filter(pl.col("field_mm") >= farm["event_least_mm"].item())
         .join(rain, on=_EVENT)
     )
@@ -116,13 +117,19 @@ def _rain(
 
 
 def _with_winter(
-    clusters: pl.DataFrame, weather_day: pl.DataFrame, soil_quality_day: pl.DataFrame
+    clusters: pl.DataFrame,
+    weather_day: pl.DataFrame,
+    soil_quality_day: pl.DataFrame,
+    farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """Adds ``winter_reason``, null where neither snow nor frost is known about the event."""
     weather = weather_day.group_by("field", "day").agg(
-        snow=(pl.col("snow_depth_cm") > 0).any(), temp=pl.col("air_temp_mean_c").mean()
+        snow=pl.col("snow").any(), temp=pl.col("air_temp_mean_c").mean()
     )
-    soil = soil_quality_day.group_by("field", "day").agg(frozen=pl.col("frozen").any())
+    topmost = pl.col("depth_cm") == pl.col("depth_cm").min()
+    soil = soil_quality_day.group_by("field", "day").agg(
+        pl.col("frozen").any(), may_be_frozen=pl.col("may_be_frozen").filter(topmost).any()
+    )
     about = pl.date_ranges(
         pl.col("day") - pl.duration(days=1), pl.col("last_day") + pl.duration(days=2)
     )
@@ -135,6 +142,7 @@ def _with_winter(
         .agg(
             pl.col("snow").any(),
             pl.col("frozen").any(),
+            pl.col("may_be_frozen").any(),
             fell_at=pl.col("temp")
             .filter(pl.col("on").is_between(pl.col("day"), pl.col("last_day")))
             .mean(),
@@ -145,7 +153,9 @@ def _with_winter(
         .then(pl.lit("snow on the ground"))
         .when(pl.col("frozen"))
         .then(pl.lit("frozen soil"))
-        .when(pl.col("fell_at") < SNOW_C)
+        .when(pl.col("may_be_frozen"))
+        .then(pl.lit("the soil may have been frozen"))
+        .when(pl.coalesce(pl.col("fell_at") < SNOW_C, cold.cold_half(pl.col("day"), farm)))
         .then(pl.lit("it may have fallen as snow"))
     )
 

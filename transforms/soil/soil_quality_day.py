@@ -9,14 +9,16 @@ one; where not, common practice, no source.
 | check | what it looks for | network's flag | when true |
 | --- | --- | --- | --- |
 | impossible | mean of the day at or below 0.5 % or above 70 % | C01, C02 | bad |
-| frozen | soil at or below 0.5 degC, at this depth or the nearest that has one | D01 | bad |
+| frozen | soil at or below 0.5 degC, at this depth or one within 20 cm of it | D01 | bad |
+| may be frozen | no such temperature, and air or season allow frost (``frost``) | D01, D02 | not evaluated |
 | spike | a day far from those before and after that agree with each other | D06 | bad |
 | step | a jump from steady to steady that stays, nothing to explain it | D07, D08 | suspect |
 | stuck | unchanged for days, in a sensor that else flickers | D09, D10 | bad |
 | settling | the first three weeks in the soil | none | suspect |
 
-Impossible: the network takes 60 %, but swelling clay can hold more. Nothing to explain a step: the
-rest of the probe is still, and there was no rain and no thaw.
+What may be frozen is not used: nobody knows what a sensor in it reads. Impossible: the network
+takes 60 %, but swelling clay can hold more. Nothing to explain a step: the rest of the probe is
+still, and there was no rain and no thaw.
 
 A step that stays is what a swapped or newly calibrated sensor leaves behind: its size is taken
 off all later days of the spell by ``offset_pct``, so that storages before and after compare.
@@ -30,10 +32,12 @@ from schemas import generated
 from schemas.tables.soil.soil_quality_day import TABLE
 from transforms.methods.strips import strip_rain
 from transforms.methods.texts import joined
+from transforms.soil.methods import frost
 from transforms.soil.methods.soil_layers import expected_days
 
 LOWEST_PCT, HIGHEST_PCT = 0.5, 70.0
 FROZEN_C = 0.5  # soil temperature sensors are good to about half a degree
+NEAR_CM = 20.0  # a soil temperature further off says nothing of frost here
 SPIKE_PCT = 2.0  # a dip of one day; water does not leave and come back
 RAIN_SPIKE_PCT = 5.0  # a rise of one day, which heavy rain on cracked clay can nearly make
 STEP_PCT = 2.0
@@ -52,6 +56,7 @@ def derive(
     probe_spell: pl.DataFrame,
     sensor: pl.DataFrame,
     weather_day: pl.DataFrame,
+    farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a sensor and day of its probe's record. Water contents in %, temperatures in degC."""
     rows = (
@@ -61,7 +66,7 @@ def derive(
         .sort(*SENSOR, "day")
         .with_columns(spell_no=pl.struct(*SENSOR, "spell_from").rle_id())
     )
-    rows = _frozen(rows)
+    rows = _frozen(frost.may_freeze(rows, weather_day, farm).sort(*SENSOR, "day"))
     rows = _spike(rows.with_columns(impossible=~_vwc().is_between(LOWEST_PCT, HIGHEST_PCT)))
     rows = _stuck(_step(rows))
     rows = rows.with_columns(settling=pl.col("day") < pl.col("spell_from") + SETTLING)
@@ -73,26 +78,28 @@ def _vwc() -> pl.Expr:
 
 
 def _frozen(rows: pl.DataFrame) -> pl.DataFrame:
-    """Frozen by the lowest soil temperature at the depth, else at the nearest depth above or below,
-    else by ten days of air at or below freezing for the upper half meter."""
+    """Frozen by the lowest soil temperature at the depth, else at a near depth above or below.
+
+    Without one nobody knows: ``may_be_frozen`` is then what air temperature or season allow.
+    """
     by_day = ["probe", "day"]
     temp = pl.col("soil_temp_min_c")
-    nearest = pl.coalesce(
-        temp,
-        temp.forward_fill().over(by_day, order_by="depth_cm"),
-        temp.backward_fill().over(by_day, order_by="depth_cm"),
-    )
-    air = (
-        pl.col("air_temp_mean_c")
-        .rolling_mean_by("day", window_size="10d", min_samples=5)
-        .over(SENSOR, order_by="day")
-    )
-    return rows.with_columns(nearest_temp=nearest, air_ten_days=air).with_columns(
-        frozen=pl.coalesce(
-            pl.col("nearest_temp") <= FROZEN_C,
-            pl.when(pl.col("depth_cm") <= 50).then(pl.col("air_ten_days") <= 0),
+    depth = pl.when(temp.is_not_null()).then("depth_cm")
+    beside = [
+        pl.when((pl.col("depth_cm") - found_at).abs() <= NEAR_CM).then(found)
+        for found, found_at in (
+            (_over(temp.forward_fill(), by_day), _over(depth.forward_fill(), by_day)),
+            (_over(temp.backward_fill(), by_day), _over(depth.backward_fill(), by_day)),
         )
+    ]
+    return rows.with_columns(nearest_temp=pl.coalesce(temp, *beside)).with_columns(
+        frozen=pl.col("nearest_temp") <= FROZEN_C,
+        may_be_frozen=pl.when(pl.col("nearest_temp").is_null()).then("may_freeze"),
     )
+
+
+def _over(expr: pl.Expr, by: list[str]) -> pl.Expr:
+    return expr.over(by, order_by="depth_cm")
 
 
 def _spike(rows: pl.DataFrame) -> pl.DataFrame:
@@ -140,14 +147,18 @@ def _step(rows: pl.DataFrame) -> pl.DataFrame:
         there = _at(wet, last - 1).is_not_null()
         return (there & (_at(wet, first) == _at(wet, last).fill_null(0))).fill_null(False)
 
-    frost = pl.any_horizontal(_at(pl.col("frozen"), i).fill_null(False) for i in range(-2, 3))
+    icy = pl.any_horizontal(
+        _at(pl.col(name), i).fill_null(False)
+        for name in ("frozen", "may_be_frozen")
+        for i in range(-2, 3)
+    )
     step = (
         (pl.col("jump").abs() >= STEP_PCT)
         & alone
         & (pl.col("unsteady") < STEADY_PCT)
         & dry(-1, 3)
         & ((pl.col("jump") < 0) | dry(3, DRY_DAYS))
-        & ~frost
+        & ~icy
     )
     rows = rows.with_columns(
         step=pl.when(pl.col("jump").is_not_null() & pl.col("move").is_not_null()).then(
@@ -191,9 +202,11 @@ def _with_quality(rows: pl.DataFrame) -> pl.DataFrame:
 
     little = pl.col("vwc_coverage").fill_null(0.0) < LITTLE
     bad = yes("impossible") | yes("frozen") | yes("spike") | yes("stuck")
+    may_be_frozen = yes("may_be_frozen") & ~bad
     suspect = yes("step") | yes("settling") | little
     evaluated = pl.any_horizontal(
-        pl.col(name).is_not_null() for name in ("frozen", "spike", "step")
+        *(pl.col(name).is_not_null() for name in ("frozen", "spike", "step")),
+        pl.col("frost_by") == "air temperature",
     )
     missing = _vwc().is_null()
     texts = {
@@ -206,6 +219,9 @@ def _with_quality(rows: pl.DataFrame) -> pl.DataFrame:
     }
     reasons = joined(
         *(pl.when(yes(name)).then(pl.lit(text)) for name, text in texts.items()),
+        pl.when(may_be_frozen).then(
+            pl.format("the soil may be frozen, by {}: no soil temperature is near", "frost_by")
+        ),
         pl.when(little & ~missing).then(pl.lit("less than half of the day was recorded")),
     )
     return rows.with_columns(
@@ -213,14 +229,14 @@ def _with_quality(rows: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("missing"))
         .when(bad)
         .then(pl.lit("bad"))
-        .when(suspect)
+        .when(suspect & ~may_be_frozen)
         .then(pl.lit("suspect"))
-        .when(evaluated)
+        .when(evaluated & ~may_be_frozen)
         .then(pl.lit("good"))
         .otherwise(pl.lit("not evaluated")),
-        usable=~missing & ~bad,
+        usable=~missing & ~bad & ~may_be_frozen,
         coverage=pl.col("vwc_coverage").fill_null(0.0),
-        partial=missing | bad | little,
+        partial=missing | bad | may_be_frozen | little,
         reason=pl.when(missing)
         .then(pl.lit("no water content from this sensor that day"))
         .otherwise(reasons),

@@ -93,6 +93,7 @@ def _sums(day: pl.DataFrame) -> pl.DataFrame:
         .agg(
             pl.col("from_day", "to_day").first(),
             days=after.sum().cast(pl.Int64),
+            storage_d=(after & pl.col("storage_mm").is_not_null()).sum().cast(pl.Int64),
             rain_mm=pl.col("rain_mm").filter(after).sum(),
             rain_coverage=pl.col("known").filter(after).mean(),
             storage_start_mm=pl.col("filled_mm").sort_by("day").first(),
@@ -234,19 +235,26 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
             early.fill_null(0),
         )
     )
+    blind = pl.when(pl.col("storage_d") < pl.col("days")).then(
+        pl.format("soil water is known on {} of {} days", "storage_d", "days")
+    )
     without = pl.when(pl.col("without") != "").then(
         pl.format("without the layer at {} cm", pl.col("without"))
     )
-    partial = pl.any_horizontal(*reasons.values(), window.is_not_null(), without.is_not_null())
+    notes = (window, blind, without)
+    partial = pl.any_horizontal(*reasons.values(), *(note.is_not_null() for note in notes))
+    no_demand = ~no_soil & pl.col("crop_et_mm").is_null()
     no_yield = ~no_soil & ~standing & pl.col("yield_kg_ha").is_null()
     return rows.with_columns(
         days_season=length,
-        coverage=pl.when(~no_soil).then((pl.col("days") / length).clip(0.0, 1.0)),
+        coverage=pl.when(~no_soil).then((pl.col("storage_d") / length).clip(0.0, 1.0)),
         partial=partial.fill_null(False),
         reason=joined(
             *(pl.when(flag).then(pl.lit(text)) for text, flag in reasons.items()),
-            window,
-            without,
+            *notes,
+            pl.when(no_demand).then(
+                pl.lit("crop evapotranspiration is known on too few days for a sum")
+            ),
             pl.when(no_yield).then(pl.lit("no yield yet: the balance stands alone")),
         ),
     )

@@ -20,15 +20,15 @@ stages counted from the day of seeding: in growing degree days (of the mean of t
 ``heat_day``) where the crop list gives all four lengths so, else in days. Outside seasons the
 ground counts as bare soil with the initial coefficient of Table 12 for field crops, ``BARE_SOIL``
 (chapter 11: bare soil has the initial coefficient; it does not follow single wettings here). Over
-snow no coefficient holds (chapter 11), and the crop value is null. All of it is demand: a crop
-short of water uses less.
+snow (depth and cold: ``cold``) no coefficient holds (chapter 11), and the crop value is null. All
+of it is demand: a crop short of water uses less.
 """
 
 import polars as pl
 
 from schemas import generated
 from schemas.tables.weather.evapotranspiration_day import TABLE
-from transforms.methods import calendar_day, crop_days, penman
+from transforms.methods import calendar_day, cold, crop_days, penman
 from transforms.methods.texts import joined
 from transforms.weather.methods import crop_coefficient
 
@@ -51,7 +51,8 @@ def derive(
     """Make one row a station and day."""
     if weather_day.is_empty():
         return generated.empty(TABLE)
-    frame = _with_crop(_with_reference(_with_inputs(weather_day, farm)), season, crop, heat_day)
+    days = cold.with_snow(weather_day, farm)
+    frame = _with_crop(_with_reference(_with_inputs(days, farm)), season, crop, heat_day)
     return generated.conform(frame.select(TABLE.names), TABLE).sort(TABLE.key)
 
 
@@ -166,6 +167,9 @@ def _with_reference(frame: pl.DataFrame) -> pl.DataFrame:
         .then(
             joined(
                 pl.when(alone).then(pl.lit("only temperature was measured")),
+                pl.when(pl.col("air_temp_extremes_from") == "long means").then(
+                    pl.lit("temperature extremes are of long means, so it is somewhat too low")
+                ),
                 pl.when(~alone & ~solar).then(
                     pl.lit("radiation estimated from the temperature range")
                 ),
@@ -223,7 +227,7 @@ def _with_crop(
     kc = crop_coefficient.coefficient(
         along, lengths, pl.col("kc_ini"), pl.col("kc_mid"), pl.col("kc_end")
     )
-    snow = (pl.col("snow_depth_cm") > 0).fill_null(False)
+    snow = pl.col("snow").fill_null(False)
     bare = pl.col("season").is_null()
     heatless = by_heat & (pl.col("heatless") > 0)
     frame = frame.with_columns(

@@ -7,6 +7,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.weather.normal_month import TABLE
 from transforms.methods.texts import joined
+from transforms.weather.methods import rain_doubt
 from transforms.weather.methods.complete_rain import complete_rain
 
 # WMO-No. 1203, Guidelines on the Calculation of Climate Normals: a monthly mean is missing with
@@ -42,14 +43,15 @@ def derive(
     monthly values; a month of a year has no mean temperature with 11 or more days missing or 5 or
     more in a row (an older rule, 5 in all or 3 in a row, is not used), and no rain unless every
     day is whole or what it lost is in a later total of the same month; with less than 80 % of the
-    period's years there is no normal. Where no station is named, the table of normals as given.
+    period's years there is no normal. A day with more rain than a usual year of the record
+    (``rain_doubt``) counts as missing. Where no station is named, the table of normals as given.
     """
     if farm.is_empty():
         return generated.empty(TABLE)
     station: str | None = farm["normal_station"].item()
     if station is None:
         return generated.conform(_as_given(normal_given), TABLE)
-    record = weather_day.filter(pl.col("station") == station)
+    record = _believed(weather_day.filter(pl.col("station") == station))
     years = _period(record, farm)
     monthly = _months_of_years(record, years)
     found = _averages(monthly, years).with_columns(
@@ -59,6 +61,12 @@ def derive(
         pl.lit(years[1]).alias("to_year"),
     )
     return generated.conform(_with_coverage(found, years).sort("month"), TABLE)
+
+
+def _believed(record: pl.DataFrame) -> pl.DataFrame:
+    """Take out days with more rain than a usual year of the record."""
+    too_much = (pl.col("rain_mm") > rain_doubt.own_year()).fill_null(False)
+    return record.with_columns(rain_mm=pl.when(~too_much).then("rain_mm"))
 
 
 def _period(record: pl.DataFrame, farm: pl.DataFrame) -> tuple[int, int]:

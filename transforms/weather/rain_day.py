@@ -6,10 +6,19 @@ from schemas import generated
 from schemas.tables.weather.rain_day import TABLE
 from transforms.methods import calendar_day
 from transforms.methods.texts import joined
+from transforms.weather.methods import rain_doubt
 from transforms.weather.methods.complete_rain import begin_of_later_totals
+from transforms.weather.methods.rain_records import BEYOND
 
 _KEY = ["station", "day"]
-_READ = ["rain_mm", "rain_coverage", "rain_since_day", "rain_reason", "air_temp_mean_c"]
+_READ = [
+    "rain_mm",
+    "rain_coverage",
+    "rain_since_day",
+    "rain_reason",
+    "rain_impossible_mm",
+    "air_temp_mean_c",
+]
 
 
 def derive(
@@ -27,6 +36,9 @@ def derive(
     further rule. Sums to date run from 1 January, and from seeding to harvest of the season in the
     station's field; their coverage is days recorded over days elapsed, so days before the
     station's first count as lost.
+
+    Rain that the place can hardly have had (``rain_doubt``) is kept, doubtful and partial; weeks of
+    nothing that another gauge of the field contradicts are not recorded days.
     """
     days = _grid(weather_day)
     if days.is_empty():
@@ -34,6 +46,7 @@ def derive(
     placed = calendar_day.in_spell(
         days, station_spell, "station", ["field", "strip", "gauge_heated"]
     ).sort(_KEY)
+    placed = rain_doubt.with_doubt(rain_doubt.without_dry_runs(placed), normal_day)
     compared = _compared(_with_normal(placed, normal_day))
     started = _in_season(compared, season).with_columns(
         pl.date(pl.col("day").dt.year(), 1, 1).alias("year_to_date_start")
@@ -143,9 +156,11 @@ def _to_date(days: pl.DataFrame, span: str) -> pl.DataFrame:
         .clip(0.0, 1.0)
         .over(by)
         .alias(f"{span}_coverage"),
+        pl.col("rain_doubtful").cum_sum().cast(pl.Int64).over(by).alias(f"{span}_doubtful_d"),
     )
     share = pl.col(f"{span}_mm") / pl.col(f"{span}_normal_mm").replace(0.0, None)
-    columns = [f"{span}_mm", f"{span}_normal_mm", f"{span}_of_normal_pct", f"{span}_coverage"]
+    parts = ("mm", "normal_mm", "of_normal_pct", "coverage", "doubtful_d")
+    columns = [f"{span}_{part}" for part in parts]
     return summed.with_columns((100.0 * share).alias(columns[2])).with_columns(
         pl.when(start.is_not_null()).then(c).alias(c) for c in columns
     )
@@ -161,6 +176,10 @@ def _with_reason(days: pl.DataFrame) -> pl.DataFrame:
         .then(pl.format("the total is of the days since {}", "rain_since_day"))
         .when("bridged")
         .then(pl.lit("what the day lost is in the total of a later day"))
+        .when(pl.col("dry_reason").is_not_null())
+        .then("dry_reason")
+        .when(pl.col("rain_mm").is_null() & pl.col("rain_impossible_mm").is_not_null())
+        .then(None)
         .when(pl.col("rain_mm").is_null())
         .then(pl.lit("no rain record that day"))
         .when(~whole)
@@ -169,12 +188,15 @@ def _with_reason(days: pl.DataFrame) -> pl.DataFrame:
     no_normal = pl.when(pl.col("normal_mm").is_null()).then(
         pl.lit("there is no normal for the day")
     )
+    impossible = pl.format(
+        f"{{}} mm were left out: {BEYOND}", pl.col("rain_impossible_mm").round(1)
+    )
     frost = pl.col("air_temp_mean_c") <= 0
     unheated = ~pl.col("gauge_heated").fill_null(False)
     wet = pl.col("rain_mm") > 0
     return days.with_columns(
-        (~whole | reaches_back).alias("partial"),
-        joined(recorded, "rain_reason", no_normal).alias("reason"),
+        (~whole | reaches_back | pl.col("rain_doubtful")).alias("partial"),
+        joined(recorded, impossible, "doubt_reason", "rain_reason", no_normal).alias("reason"),
         # A dry day and a heated gauge say no whatever the temperature; else null while unknown.
         (wet & unheated & frost).alias("may_be_snow"),
     )

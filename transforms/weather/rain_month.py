@@ -52,6 +52,7 @@ def _sums(days: pl.DataFrame) -> pl.DataFrame:
         pl.col("day").first().dt.days_in_month().cast(pl.Int64).alias("month_days"),
         pl.col("there").sum().cast(pl.Int64).alias("days_whole"),
         part.sum().alias("parts"),
+        pl.col("rain_doubtful").sum().cast(pl.Int64).alias("doubtful_d"),
         pl.when(recorded.any()).then(pl.col("rain_mm").filter(snow).sum()).alias("may_be_snow_mm"),
         pl.when(snow.any())
         .then(True)
@@ -87,6 +88,9 @@ def _with_departure(months: pl.DataFrame) -> pl.DataFrame:
             pl.format("the total of {} is of the days since {}", "back_day", "back_since")
         ),
     )
+    doubtful = pl.when(pl.col("doubtful_d") > 0).then(
+        pl.format("days with rain that is hard to believe: {}", "doubtful_d")
+    )
     no_normal = pl.when(pl.col("normal_mm").is_null()).then(
         pl.lit("there is no normal for the month")
     )
@@ -94,6 +98,6 @@ def _with_departure(months: pl.DataFrame) -> pl.DataFrame:
         departure.alias("departure_mm"),
         (100.0 * share).alias("of_normal_pct"),
         (pl.col("parts") / pl.col("month_days")).clip(0.0, 1.0).alias("coverage"),
-        lacks.is_not_null().alias("partial"),
-        joined(lacks, no_normal).alias("reason"),
+        (lacks.is_not_null() | doubtful.is_not_null()).alias("partial"),
+        joined(lacks, doubtful, no_normal).alias("reason"),
     )

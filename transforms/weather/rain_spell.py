@@ -12,11 +12,10 @@ import polars as pl
 from schemas import generated
 from schemas.tables.weather.rain_spell import TABLE
 from transforms.methods import calendar_day
-from transforms.weather.methods import rain_counter
+from transforms.weather.methods import rain_counter, rain_records
 
 COUNTER_DAYS, COUNTER_READINGS = rain_counter.NEAR_DAYS, rain_counter.NEAR_READINGS
 _OF_DAY = ["station", "day"]
-MOST_MM = 2_000.0  # a day's rain, as in weather_day
 # Stamps drift by seconds; less than this between two wet intervals is no break.
 _TOUCHING = pl.duration(seconds=30)
 
@@ -30,11 +29,13 @@ def derive(weather_reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     """
     if weather_reading.is_empty():
         return generated.empty(TABLE)
-    reading = weather_reading.sort("station", "time").with_columns(
-        calendar_day.day_of(pl.col("time"), farm).alias("day"),
+    reading = (
+        rain_records.possible(weather_reading, farm)
+        .sort("station", "time")
+        .with_columns(calendar_day.day_of(pl.col("time"), farm).alias("day"))
     )
     increments, counted = _increments(reading), _counted(reading, farm)
-    wet = _of_the_better(increments, counted).filter(pl.col("rain_mm") > 0)
+    wet = _possible(_of_the_better(increments, counted).filter(pl.col("rain_mm") > 0))
     joined = (
         wet.sort(*_OF_DAY, "began")
         .with_columns(pl.col("ended").cum_max().shift(1).over(_OF_DAY).alias("wet_until"))
@@ -54,10 +55,18 @@ def derive(weather_reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
             pl.col("step_h").max(),
         )
         .drop("spell")
-        # A stuck counter's day has no rain in weather_day either.
-        .filter(pl.col("rain_mm") <= MOST_MM)
     )
     return generated.conform(joined, TABLE).sort(TABLE.key)
+
+
+def _possible(wet: pl.DataFrame) -> pl.DataFrame:
+    """Take out days whose rain is beyond the world's records, as ``weather_day`` does."""
+    length_s = calendar_day.seconds(pl.col("ended").max() - pl.col("began").min())
+    days = wet.group_by(_OF_DAY).agg(
+        pl.col("rain_mm").sum(), length_s=length_s.clip(lower_bound=calendar_day.DAY_S)
+    )
+    bad = days.filter(rain_records.beyond(days["rain_mm"], days["length_s"]))
+    return wet.join(bad, on=_OF_DAY, how="anti")
 
 
 def _increments(reading: pl.DataFrame) -> pl.DataFrame:

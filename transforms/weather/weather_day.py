@@ -7,11 +7,17 @@ import polars as pl
 from schemas import generated
 from schemas.tables.weather.weather_day import TABLE
 from transforms.methods import calendar_day, limits
-from transforms.weather.methods import rain_counter
+from transforms.weather.methods import rain_counter, rain_records
 
 COUNTER_DAYS, COUNTER_READINGS = rain_counter.NEAR_DAYS, rain_counter.NEAR_READINGS
 
 # The columns that make each quantity, and the coverage that stands for it.
+# Means over no longer than this have the extremes that a thermometer has: sensors of stations answer
+# within a minute or so. Common practice, no source.
+SHORT_S = 900.0
+# Share of the recorded time that must have extremes of its own for the day to have them.
+MOSTLY = 0.9
+
 _SOURCES: dict[str, tuple[str, ...]] = {
     "air_temp": ("air_temp_c", "air_temp_max_c", "air_temp_min_c"),
     "humidity": (
@@ -23,7 +29,7 @@ _SOURCES: dict[str, tuple[str, ...]] = {
     ),
     "wind": ("wind_speed_m_s",),
     "solar": ("solar_radiation_w_m2", "solar_energy_mj_m2"),
-    "rain": ("rain_mm", "rain_counter_mm"),
+    "rain": ("rain_mm", "rain_counter_mm", "beyond_mm"),
 }
 _VALUES: dict[str, tuple[str, ...]] = {
     "air_temp": ("air_temp_mean_c",),
@@ -50,15 +56,18 @@ def derive(
     are sums of what was recorded, never scaled up. Where a day has increments and a counter, the
     one that covers more of it is taken, increments on a tie. ``partial`` is true where a quantity
     that reported at all that day covers less than ``calendar_day.WHOLE`` of it, and a number
-    outside the limits declared for it (a stuck sensor) is null with coverage 0.
+    outside the limits declared for it (a stuck sensor) is null with coverage 0. Rain beyond the
+    world's records (``rain_records``) is left out and stands in ``rain_impossible_mm``.
     """
     if weather_reading.is_empty():
         return generated.empty(TABLE)
-    reading = _prepared(weather_reading, farm).collect().lazy()
+    possible = rain_records.possible(weather_reading, farm)
+    reading = _prepared(possible, farm).collect().lazy()
     day = (
         _reduced(reading).collect().join(_counted(reading, farm), on=["station", "day"], how="left")
     )
-    day = limits.within(_choose_rain(day), TABLE).with_columns(
+    day = _without_impossible(_choose_rain(day))
+    day = limits.within(day, TABLE).with_columns(
         pl.when(pl.any_horizontal(pl.col(v).is_not_null() for v in values))
         .then(f"{quantity}_coverage")
         .otherwise(0.0)
@@ -123,6 +132,7 @@ def _reduced(reading: pl.LazyFrame) -> pl.LazyFrame:
         mean(pl.col("temp"), pl.col("temp_s")).alias("air_temp_mean_c"),
         pl.min_horizontal("air_temp_min_c", "air_temp_c").min().alias("air_temp_min_c"),
         pl.max_horizontal("air_temp_max_c", "air_temp_c").max().alias("air_temp_max_c"),
+        _extremes_from().alias("air_temp_extremes_from"),
         coverage(pl.col("temp_s")).alias("air_temp_coverage"),
         mean(pl.col("humid"), pl.col("humid_s")).alias("relative_humidity_mean_pct"),
         pl.min_horizontal("relative_humidity_min_pct", "relative_humidity_pct")
@@ -136,6 +146,7 @@ def _reduced(reading: pl.LazyFrame) -> pl.LazyFrame:
         coverage(pl.col("humid_s")).alias("humidity_coverage"),
         _sum("rain_mm").alias("rain_mm"),
         coverage(pl.col("rain_s")).alias("rain_coverage"),
+        _sum("beyond_mm").alias("rain_impossible_mm"),
         pl.when(pl.col("rain_mm").is_not_null()).then("since").min().alias("rain_since_day"),
         mean(pl.col("wind_speed_m_s"), pl.col("wind_s")).alias("wind_speed_mean_m_s"),
         pl.col("wind_gust_m_s").max(),
@@ -153,6 +164,20 @@ def _reduced(reading: pl.LazyFrame) -> pl.LazyFrame:
             )
             for quantity, columns in _SOURCES.items()
         ),
+    )
+
+
+def _extremes_from() -> pl.Expr:
+    """Return what the day's extremes of temperature are of (an aggregation)."""
+    both = pl.all_horizontal(pl.col("air_temp_max_c", "air_temp_min_c").is_not_null())
+    seconds = pl.col("temp_s")
+    longest = pl.col("interval_s").filter(pl.col("temp").is_not_null() & ~both).max()
+    return (
+        pl.when(seconds.filter(both).sum() >= MOSTLY * seconds.sum())
+        .then(pl.when(seconds.count() > 0).then(pl.lit("extremes")))
+        .when(longest <= SHORT_S)
+        .then(pl.lit("short means"))
+        .otherwise(pl.lit("long means"))
     )
 
 
@@ -194,6 +219,17 @@ def _choose_rain(day: pl.DataFrame) -> pl.DataFrame:
         pl.col("rain_suspect").fill_null(0),
         pl.col("rain_reason").replace("", None),
     ).drop(pairs.values())
+
+
+def _without_impossible(day: pl.DataFrame) -> pl.DataFrame:
+    """Take out a day's rain that is beyond the record of the days that its total is of."""
+    days = (pl.col("day") - pl.coalesce("rain_since_day", "day")).dt.total_days() + 1
+    length_s = day.select(days * calendar_day.DAY_S).to_series()
+    bad = rain_records.beyond(day["rain_mm"], length_s)
+    return day.with_columns(
+        rain_impossible_mm=pl.when(bad).then("rain_mm").otherwise("rain_impossible_mm"),
+        rain_mm=pl.when(~bad).then("rain_mm"),
+    )
 
 
 def _sum(column: str) -> pl.Expr:

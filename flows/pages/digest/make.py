@@ -75,6 +75,8 @@ def _water(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None
         if seasons[name] is not None and depths:
             known[name] = depths
             blocks += soil.lines(depths, field)
+        elif seasons[name] is not None:
+            blocks += soil.not_known(tables, week, field)
     if known:
         blocks += [water.left(known, show), soil.left_grid(known)]
     return _section("Soil water left", blocks)

@@ -99,9 +99,12 @@ def by_month(tables: Tables, field: str, first: date, last: date, show: Show) ->
         names = [row["start"].strftime("%Y-%m") for row in rows]
         panel.set_xticks(places, names, rotation=45 if len(rows) > 9 else 0)
         panel.set_ylabel(f"rain, {label}")
-        note = "bar: rain; black line: normal of the whole month"
+        note = "bar: rain"
+        if any(row["normal_mm"] is not None for row in rows):
+            note += "; black line: normal of the whole month"
         if any(row["partial"] for row in rows):
             note += "; hatched: only part of the month recorded"
+            note += ", or hard to believe" if any(row["doubtful_d"] for row in rows) else ""
         panel.set_title(note, fontsize=8.5, fontweight="normal")
         picture = style.image(figure, "svg")
     return [Picture("rain-months", (QUESTION,), tuple(says), picture, "svg")]

@@ -15,10 +15,8 @@ from flows.pages.sections.soil import STRIPS, Depths
 
 LEFT = "How much water is left, and at which depth?"
 DEEPER = "Which strip's roots are deeper, and where is the water?"
-_LEGEND = (
-    "Darker is wetter; hatched where nothing is known; "
-    "the white line is the root front with its bounds. "
-)
+_LEGEND = "Darker is wetter; hatched where nothing is known. "
+_FRONT = "The white line is the root front with its bounds. "
 
 
 def left(fields: dict[str, Depths], show: Show) -> Picture:
@@ -83,8 +81,7 @@ def season(tables: Tables, row: Row, show: Show) -> list[Picture]:
         bar.set_ticks([0.0, 0.5, 1.0], labels=["dry", "half", "full"])
         style.months(panels[-1])
         picture = style.image(figure, "svg")
-    if not says:
-        says = ["No root front is known."]
+    says = [_FRONT, *says] if says else ["No root front is known."]
     return [Picture("water-season", (DEEPER,), (_LEGEND, *says), picture, "svg")]
 
 

@@ -8,7 +8,7 @@ from flows.pages.cells import Block, Line, Row, Section, cell, grid_of, say, say
 from flows.pages.pictures import rain, trial, uptake, water
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
-from flows.pages.sections import harvest, weather
+from flows.pages.sections import harvest, missing, weather
 
 _UPTAKE_COLUMNS = {
     "depth_cm": "Depth",
@@ -52,6 +52,7 @@ def story(tables: Tables, season: Row, show: Show) -> Section:
         *harvest.response(tables, *place),
         *harvest.limits(tables, *place),
         *harvest.money(tables, *place),
+        *missing.lines(tables, *place),
     ]
     return Section(say_row("season", season, "{field} {season}: {crop}"), tuple(blocks), level=3)
 
@@ -82,6 +83,8 @@ def _rain_and_heat(tables: Tables, season: Row, show: Show) -> list[Block]:
                 template += (
                     ", {season_to_date_of_normal_pct} of the normal {season_to_date_normal_mm}."
                 )
+            if row["season_to_date_doubtful_d"]:
+                template += " Days with rain that is hard to believe: {season_to_date_doubtful_d}."
             cover = cell("rain_day", row, "season_to_date_coverage")
             out.append(Line(say_row("rain_day", row, template), cover))
     out += rain.by_month(tables, field, season["seeded"], _end(tables, season), show)
@@ -102,8 +105,7 @@ def _water(tables: Tables, season: Row, show: Show) -> list[Block]:
     rows = taken.sort("depth_cm", "strip", descending=[False, True]).to_dicts()
     if rows:
         out.append(uptake.of_season(rows, show))
-    caption = say(
-        "Water taken up by depth, on days that both strips have; "
-        "evaporation from the soil is taken off"
-    )
-    return [*out, *grid_of("drawdown_season", rows, _UPTAKE_COLUMNS, caption)]
+    caption = "Water taken up by depth, on days that both strips have"
+    if any(row["evaporation_mm"] is not None for row in rows):
+        caption += "; evaporation from the soil is taken off the layer at the surface"
+    return [*out, *grid_of("drawdown_season", rows, _UPTAKE_COLUMNS, say(caption))]

@@ -41,6 +41,23 @@ def water_left(tables: Tables, week: Week, field: str) -> Depths:
     return by_depth(days.sort("depth_cm", "day").to_dicts())
 
 
+def not_known(tables: Tables, week: Week, field: Row) -> list[Line]:
+    """Say why a field with probes has no water left to tell this week; nothing without a probe."""
+    days = tables("soil_water_day", field=field["field"]).filter(
+        pl.col("day").is_between(week.monday, week.sunday)
+    )
+    told = days.filter(pl.col("reason").is_not_null())
+    if not told.is_empty():
+        most = told["reason"].mode().sort()[0]
+        row = told.filter(pl.col("reason") == most).to_dicts()[0]
+        template = "Soil water on {field} is not known this week: {reason}."
+        return [Line(say_row("soil_water_day", row, template))]
+    if tables("probe_spell", field=field["field"]).is_empty():
+        return []
+    none = "Soil water on {field} is not known this week: no probe reported from it."
+    return [Line(say_row("field", field, none))]
+
+
 def lines(depths: Depths, field: Row) -> list[Line]:
     """Say how far down each strip has a quarter of its water or less left."""
     strips = [strip for strip in STRIPS if any(strip in by_strip for by_strip in depths.values())]
@@ -94,5 +111,10 @@ def left_grid(fields: dict[str, Depths]) -> Grid:
             for row in known
             if row["partial"] and row["reason"]
         ]
-    caption = "Water left, as a share of what lies between the driest seen and the full point"
+    caption = "Water left, as a share of what lies between the dry point and the full point"
+    shown_rows = [
+        row for depths in fields.values() for by in depths.values() for row in by.values()
+    ]
+    if all(row["dry_point_from"] == "record" for row in shown_rows):
+        caption += " (the dry point is the driest week seen)"
     return grid(say(caption), heads, rows, notes)

@@ -50,6 +50,8 @@ def _rain(tables: Tables, week: Week, weeks: list[Row]) -> Line:
             template += ", {season_to_date_of_normal_pct} of normal"
         whole = (last["season_to_date_coverage"] or 0) >= 1
         template += "." if whole else " (recorded: {season_to_date_coverage} of the days)."
+        if last["season_to_date_doubtful_d"]:
+            template += " Days with rain that is hard to believe: {season_to_date_doubtful_d}."
         words += say_row("rain_day", last, template, side=side)
     worst = min(weeks, key=lambda row: row["coverage"] or 0.0)
     return line("weather_week", worst, "{words}", words=words)
@@ -87,14 +89,18 @@ def heat(days: pl.DataFrame, start: str) -> list[Line]:
 
 
 def _crop_use(weeks: list[Row]) -> list[Line]:
+    """Say what the crop would have used, or why that is not known."""
     known = [row for row in weeks if row["crop_et_mm"] is not None]
     if not known:
-        return []
+        why = "Crop water demand on {field} is not known this week: {crop_et_reason}."
+        told = [row for row in weeks if row["crop_et_reason"] is not None]
+        return [Line(say_row("weather_week", row, why)) for row in told[:1]]
     template = (
         "Without lack of water the crop on {field} would have used {crop_et_mm} this week "
-        "(days counted: {et_days})."
+        "(days counted: {crop_et_days}"
     )
-    row = max(known, key=lambda found: found["et_days"])
+    row = max(known, key=lambda found: found["crop_et_days"])
+    template += ")." if row["crop_et_reason"] is None else "; on the others: {crop_et_reason})."
     return [Line(say_row("weather_week", row, template))]
 
 

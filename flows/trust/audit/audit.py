@@ -20,7 +20,13 @@ from flows.base.errors import Attention, UserError
 from flows.base.progress import Tick, silent
 from flows.farm.folder import FarmFolder
 from flows.store import connection, publish, query, warehouse
-from flows.trust.audit import archived, cross_checks, declared_limits, page
+from flows.trust.audit import (
+    archived,
+    cross_checks,
+    declared_limits,
+    missing_results,
+    page,
+)
 from flows.trust.audit.expectations import Evaluator, Result
 from flows.trust.audit.outcome import Outcome, Severity, State
 from schemas import generated
@@ -186,7 +192,8 @@ def _check_counts(
     con: duckdb.DuckDBPyConnection, evaluator: Evaluator, recent: str
 ) -> list[Outcome]:
     """Evaluate what is counted in SQL: columns and types, single keys, tables against each other."""
-    asked = [check.count(recent) for check in cross_checks.checks()]
+    across = [*cross_checks.checks(), *missing_results.checks()]
+    asked = [check.count(recent) for check in across]
     for table in TABLES.values():
         asked += declared_limits.counts(table, _only_recent(table, recent))
     counted = [_count(con, check.query) for check in asked]

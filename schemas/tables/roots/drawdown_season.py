@@ -17,6 +17,13 @@ TABLE = Table(
         number("layer_bottom_cm", "cm", "bottom of the layer", 0, 2000),
         number("uptake_mm", "mm", "uptake summed over the days counted", -1000, 5000),
         number("uptake_error_mm", "mm", "standard error of the sum", 0, 1000),
+        number(
+            "evaporation_mm",
+            "mm",
+            "evaporation from the soil taken off the sum; null where none was taken off",
+            0,
+            5000,
+        ),
         share(
             "uptake_share",
             (

@@ -14,14 +14,27 @@ TABLE = Table(
         *PROBE_STOOD_IN,
         text(
             "quality",
-            "the checks rolled up: the worst of them; not evaluated where none could be made",
+            (
+                "the checks rolled up: the worst of them; not evaluated where none could be made, or "
+                "the soil may be frozen"
+            ),
             required=True,
             one_of=QUALITIES,
         ),
         flag("impossible", "water content outside of what any soil holds; null not evaluated"),
         flag(
             "frozen",
-            "soil at or below about freezing: a dielectric sensor reads dry; null where no soil temperature is known",
+            (
+                "soil at or below about freezing: a dielectric sensor reads dry; null where no soil "
+                "temperature near the depth is known"
+            ),
+        ),
+        flag(
+            "may_be_frozen",
+            (
+                "true where air temperature or, without one, the season allow frost at this depth, "
+                "false where not; null where a soil temperature tells"
+            ),
         ),
         flag("spike", "single values far from those before and after; null not evaluated"),
         flag("step", "a jump that no rain, neighbour or temperature explains; null not evaluated"),

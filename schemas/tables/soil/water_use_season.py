@@ -15,6 +15,7 @@ TABLE = Table(
         day("from_day", "first day with soil water from seeding on"),
         day("to_day", "last day with soil water up to harvest"),
         count("days", "days of the balance"),
+        count("storage_d", "days of the balance with water in every layer known"),
         count("days_season", "days from seeding to harvest; null while the crop stands"),
         text("depths", "depths of the sensors behind the storage, in cm"),
         number("soil_depth_cm", "cm", "bottom of the deepest layer", 0),
@@ -57,6 +58,6 @@ TABLE = Table(
             -100,
         ),
         *interval("efficiency_change", "percent", low=-100),
-        *completeness("share of the season's days that the balance holds"),
+        *completeness("share of the season's days with water in every layer known"),
     ),
 )

@@ -1,6 +1,13 @@
 """Reference and crop evapotranspiration of a station's day."""
 
-from schemas.shared_columns import DAY, STANDING_SEASON, STATION, STATION_STOOD_IN, completeness
+from schemas.shared_columns import (
+    DAY,
+    EXTREMES_FROM,
+    STANDING_SEASON,
+    STATION,
+    STATION_STOOD_IN,
+    completeness,
+)
 from schemas.table import Table, Tier, number, text
 
 TABLE = Table(
@@ -19,6 +26,7 @@ TABLE = Table(
             "the equation that gave the reference",
             one_of=("Penman-Monteith", "Hargreaves-Samani"),
         ),
+        EXTREMES_FROM,
         text(
             "radiation_from",
             "where Penman-Monteith took the radiation from",

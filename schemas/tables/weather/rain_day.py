@@ -37,6 +37,14 @@ TABLE = Table(
             0,
         ),
         number("departure_mm", "mm", "rain minus the normal of what the total stands for"),
+        flag(
+            "rain_doubtful",
+            (
+                "true where the rain is kept but hard to believe: more than the place can have had by "
+                "its normals, or by the other gauges of the field"
+            ),
+            required=True,
+        ),
         flag("bridged", "true where a later total includes what this day lost"),
         flag(
             "may_be_snow",

@@ -26,6 +26,7 @@ TABLE = Table(
             "days_whole", "days recorded whole, those that a later total bridges included", high=31
         ),
         coverage("share of the month that was recorded; bridged days count"),
+        count("doubtful_d", "days with rain that is kept but hard to believe", high=31),
         number("may_be_snow_mm", "mm", "part of the rain that may have been snow", 0),
         flag("may_be_snow", "true where part of the rain may have been snow"),
         *RAIN_TO_DATE,

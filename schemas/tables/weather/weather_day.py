@@ -4,6 +4,7 @@ from schemas.shared_columns import (
     AIR_TEMP_MAX,
     AIR_TEMP_MIN,
     DAY,
+    EXTREMES_FROM,
     PARTIAL,
     RAIN_OF_DAY,
     STATION,
@@ -32,6 +33,7 @@ TABLE = Table(
         ),
         AIR_TEMP_MIN,
         AIR_TEMP_MAX,
+        EXTREMES_FROM,
         coverage("share of the day with air temperature", "air_temp_coverage"),
         number(
             "relative_humidity_mean_pct",
@@ -79,6 +81,15 @@ TABLE = Table(
             "rain_reason",
             "why steps of the rain counter say nothing of the rain; null where all do",
             provenance=True,
+        ),
+        number(
+            "rain_impossible_mm",
+            "mm",
+            (
+                "rain that was left out: more than was ever measured anywhere in its length of time; "
+                "null where there was none"
+            ),
+            0,
         ),
         flag("gauge_heated", "true where the rain gauge is heated"),
         WIND_HEIGHT,

@@ -27,11 +27,17 @@ TABLE = Table(
         AIR_TEMP_MIN,
         number("reference_et_mm", "mm", "reference evapotranspiration, of days with it", 0, 200),
         number("crop_et_mm", "mm", "crop evapotranspiration without lack of water", 0, 200),
-        count("et_days", "days behind the evapotranspiration", high=7),
+        count("et_days", "days behind the reference evapotranspiration", high=7),
+        count("crop_et_days", "days behind the crop evapotranspiration", high=7),
+        text(
+            "crop_et_reason",
+            "why days lack crop evapotranspiration, the most frequent reason; null where none does",
+        ),
         number("gdd_clipped_c_d", "delta_degC*day", "growing degree days, in a season", 0, 500),
         number("corn_heat_units", "1", "corn heat units, in a season", 0, 500),
         count("heat_days", "days behind the heat sums", high=7),
         count("days_whole", "days with a whole rain record", high=7),
+        count("doubtful_d", "days with rain that is kept but hard to believe", high=7),
         *completeness("share of the week with a rain record, bridged days included"),
     ),
 )

@@ -124,3 +124,21 @@ def test_counts_from_emergence_and_says_that_the_crop_still_stands() -> None:
 def test_empty() -> None:
     names = ("drawdown_day", "soil_water_day", "season")
     check(drawdown_season.derive(*(generated.empty(TABLES[n]) for n in names)), "drawdown_season")
+
+
+def test_evaporation_taken_off_is_summed_and_what_is_not_is_named() -> None:
+    frame = drawdown(UPTAKE)
+    surface = pl.col("depth_cm") == 10
+    nothing = derived(frame)
+    assert {row["evaporation_mm"] for row in nothing.values()} == {None}
+    balance = frame.with_columns(
+        method=pl.when(surface).then(pl.lit("balance")).otherwise("method")
+    )
+    some = pl.when(surface & (pl.col("day") > date(2024, 5, 10))).then(0.5)
+    rows = derived(balance.with_columns(evaporation_mm=some))
+    top = rows["f", 2024, "treated", 10.0]
+    assert top["evaporation_mm"] == pytest.approx(0.5 * 90)
+    assert "days with evaporation from the soil in the sum: 10" in top["reason"]
+    assert rows["f", 2024, "treated", 30.0]["evaporation_mm"] is None
+    whole = derived(balance.with_columns(evaporation_mm=pl.when(surface).then(0.5)))
+    assert "evaporation" not in (whole["f", 2024, "treated", 10.0]["reason"] or "")

@@ -107,6 +107,12 @@ def test_winter_does_not_count_and_one_sided_events_are_named() -> None:
     assert "too few" in row["reason"]
 
 
+def test_a_season_of_winter_events_alone_says_so() -> None:
+    row = derive([event(when(f"2024-06-0{n}"), winter=True) for n in (1, 4, 7)])["f", 2024, 2]
+    assert (row["events"], row["capture_treated"]) == (0, None)
+    assert row["reason"] == "no rain event outside winter (3 left out for snow or frozen soil)"
+
+
 def test_a_season_without_rain_events_says_so() -> None:
     row = derive([])["f", 2023, 1]
     assert row["events"] == 0

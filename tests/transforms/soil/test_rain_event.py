@@ -137,7 +137,7 @@ def test_rain_before_it_on_the_same_day_voids_it() -> None:
 @pytest.mark.parametrize(
     ("change", "quality", "words"),
     [
-        ({"snow_depth_cm": 3.0}, [], "snow on the ground"),
+        ({"snow_depth_cm": 3.0, "air_temp_mean_c": 2.0}, [], "snow on the ground"),
         ({"air_temp_mean_c": 0.2}, [], "fallen as snow"),
         (
             {},
@@ -155,18 +155,59 @@ def test_rain_before_it_on_the_same_day_voids_it() -> None:
             ],
             "frozen soil",
         ),
+        (
+            {},
+            [
+                {
+                    "probe": "check",
+                    "depth_cm": 10.0,
+                    "day": date(2024, 5, 11),
+                    "field": "f",
+                    "strip": "check",
+                    "quality": "not evaluated",
+                    "may_be_frozen": True,
+                    "usable": False,
+                }
+            ],
+            "may have been frozen",
+        ),
     ],
 )
 def test_winter_is_left_out_in_both_strips(
     change: dict[str, Any], quality: list[dict[str, Any]], words: str
 ) -> None:
     event, layer = derive(both(STORM), [*weather("T"), *weather("C", **change)], quality=quality)
-    if "air_temp_mean_c" in change:  # the mean of both stations
+    if set(change) == {"air_temp_mean_c"}:  # the mean of both stations
         event, layer = derive(both(STORM), [*weather("T", **change), *weather("C", **change)])
     assert event["winter"].all()
     assert event["gain_1d_mm"].null_count() == 2
     assert layer["capture_2d"].null_count() == layer.height
     assert event["reason"].str.contains(words).all()
+
+
+def test_noise_of_a_snow_sensor_makes_no_winter() -> None:
+    noisy, _ = derive(both(STORM), [*weather("T"), *weather("C", snow_depth_cm=0.8)])
+    tall, _ = derive(both(STORM), [*weather("T"), *weather("C", snow_depth_cm=30.0)])
+    for event in (noisy, tall):
+        assert not event["winter"].any()
+        assert event["capture_1d"].null_count() == 0
+
+
+def test_soil_deep_down_that_may_be_frozen_makes_no_winter() -> None:
+    day = {"probe": "check", "day": date(2024, 5, 10), "field": "f", "strip": "check"}
+    quality = [
+        day | {"depth_cm": depth, "quality": "good", "may_be_frozen": depth > 50, "usable": True}
+        for depth in (10.0, 100.0)
+    ]
+    assert not derive(both(STORM), quality=quality)[0]["winter"].any()
+
+
+@pytest.mark.parametrize(("latitude", "winter"), [(-35.0, True), (50.0, False)])
+def test_without_any_temperature_the_season_decides(latitude: float, winter: bool) -> None:
+    """The storm is in May."""
+    none = [*weather("T", air_temp_mean_c=None), *weather("C", air_temp_mean_c=None)]
+    event, _ = derive(both(STORM), none, latitude_deg=latitude)
+    assert event["winter"].all() == winter
 
 
 def test_a_dead_sensor_makes_its_strip_partial_and_the_strips_not_comparable() -> None:

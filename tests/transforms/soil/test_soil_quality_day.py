@@ -6,7 +6,7 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms.frames import check, days
+from tests.transforms.frames import check, days, farm
 from tests.transforms.ground import FIRST, Array, rain, record, sensors, spells
 from transforms.soil import soil_quality_day
 
@@ -30,6 +30,7 @@ def derived(
         spells("check", from_day=from_day),
         sensors(("check",), DEPTHS),
         rain(np.zeros(n) if rained is None else rained),
+        farm(),
     )
     check(frame, "soil_quality_day")
     return frame
@@ -63,16 +64,63 @@ def test_impossible_is_bad_and_never_used() -> None:
     assert not bad["usable"].any()
 
 
-def test_frozen_by_soil_temperature_else_by_air_else_not_evaluated() -> None:
-    assert derived(steady(), temp_c=0.3)["frozen"].all()
-    assert not derived(steady(), temp_c=1.5)["frozen"].any()
-    cold = rain(np.zeros(120)).with_columns(air_temp_mean_c=pl.lit(-8.0))
-    by_air = soil_quality_day.derive(
-        record(steady(), temp_c=None), spells("check"), sensors(("check",), (10.0, 90.0)), cold
+def test_frozen_by_soil_temperature() -> None:
+    frozen = derived(steady(), temp_c=0.3)
+    assert frozen["frozen"].all()
+    assert set(frozen["quality"]) == {"bad"}
+    warm = derived(steady(), temp_c=1.5)
+    assert not warm["frozen"].any()
+    assert warm["may_be_frozen"].null_count() == warm.height
+
+
+def by_air(temp_c: float | None, first: str = FIRST) -> pl.DataFrame:
+    """A probe without soil temperature, the air at ``temp_c`` throughout."""
+    air = rain(np.zeros(120), first=first).with_columns(air_temp_mean_c=pl.lit(temp_c, pl.Float64))
+    return soil_quality_day.derive(
+        record(steady(), temp_c=None, first=first),
+        spells("check"),
+        sensors(("check",), DEPTHS),
+        air,
+        farm(),
     )
-    shallow = by_air.filter((pl.col("depth_cm") == 10) & (pl.col("day") > days(FIRST, 12)[-1]))
-    assert shallow["frozen"].all()
-    assert by_air.filter(pl.col("depth_cm") == 90)["frozen"].null_count() == 120
+
+
+def test_without_soil_temperature_cold_air_leaves_it_not_evaluated_and_unused() -> None:
+    cold = by_air(-8.0)
+    assert cold["frozen"].null_count() == cold.height
+    late = cold.filter(pl.col("day") > days(FIRST, 40)[-1])
+    assert late["may_be_frozen"].all()
+    assert set(late["quality"]) == {"not evaluated"}
+    assert not late["usable"].any()
+    assert late["partial"].all()
+    assert late["reason"].str.contains("may be frozen, by air temperature").all()
+    warm = by_air(15.0)
+    assert not warm["may_be_frozen"].any()
+    assert set(warm["quality"]) == {"good"}
+
+
+def test_without_any_temperature_the_season_decides() -> None:
+    found = by_air(None, "2024-10-10")
+    november = pl.col("day").dt.month().is_in([11, 12, 1])
+    assert found.filter(november)["may_be_frozen"].all()
+    assert not found.filter(november)["usable"].any()
+    assert found.filter(november)["reason"].str.contains("by season").all()
+    assert found.filter(pl.col("day").dt.month() == 10)["usable"].all()
+
+
+def test_a_soil_temperature_far_off_says_nothing_of_frost() -> None:
+    data = record({("check", 10.0): steady()["check", 10.0], ("check", 60.0): np.full(120, 30.0)})
+    data = data.with_columns(
+        soil_temp_min_c=pl.when(pl.col("depth_cm") == 60).then(2.0), soil_temp_mean_c=None
+    )
+    cold = rain(np.zeros(120)).with_columns(air_temp_mean_c=pl.lit(-8.0))
+    found = soil_quality_day.derive(
+        data, spells("check"), sensors(("check",), (10.0, 60.0)), cold, farm()
+    )
+    shallow = found.filter(pl.col("depth_cm") == 10)
+    assert shallow["frozen"].null_count() == 120
+    assert shallow["may_be_frozen"].sum() > 100
+    assert not found.filter(pl.col("depth_cm") == 60)["frozen"].any()
 
 
 def test_flags_start_as_not_evaluated() -> None:
@@ -82,6 +130,7 @@ def test_flags_start_as_not_evaluated() -> None:
         spells("check"),
         sensors(("check",), (10.0,)),
         generated.empty(TABLES["weather_day"]),
+        farm(),
     )
     row = frame.row(0, named=True)
     assert row["quality"] == "not evaluated"
@@ -133,7 +182,7 @@ def test_stuck_where_the_sensor_else_flickers() -> None:
         for c in ("vwc_mean_pct", "vwc_min_pct", "vwc_max_pct")
     )
     frame = soil_quality_day.derive(
-        data, spells("check"), sensors(("check",), DEPTHS), rain(np.zeros(120))
+        data, spells("check"), sensors(("check",), DEPTHS), rain(np.zeros(120)), farm()
     )
     found = flagged(frame, "stuck")
     assert {d for d, _ in found} == {30.0}
@@ -164,4 +213,4 @@ def test_empty() -> None:
     empty = [
         generated.empty(TABLES[n]) for n in ("soil_day", "probe_spell", "sensor", "weather_day")
     ]
-    check(soil_quality_day.derive(*empty), "soil_quality_day")
+    check(soil_quality_day.derive(*empty, farm()), "soil_quality_day")

@@ -181,6 +181,17 @@ def test_the_balance_gives_the_known_use_of_a_dry_profile() -> None:
     assert not row["partial"]
     assert row["reason"] == "no yield yet: the balance stands alone"
     assert row["water_use_efficiency_kg_ha_mm"] is None
+    assert row["storage_d"] == SEASON_DAYS
+
+
+def test_days_without_storage_are_no_part_of_the_coverage() -> None:
+    truth = Truth(use_mm=3.2, wet=0.6)
+    gone = [SEEDED + timedelta(days=n) for n in range(20, 50)]
+    row = derive(truth, drop={"treated": lambda _, day: day in gone})["treated"]
+    assert (row["days"], row["storage_d"]) == (SEASON_DAYS, SEASON_DAYS - 30)
+    assert row["coverage"] == pytest.approx(1 - 30 / SEASON_DAYS)
+    assert row["partial"]
+    assert f"soil water is known on {SEASON_DAYS - 30} of {SEASON_DAYS} days" in row["reason"]
 
 
 def test_daily_means_carry_half_of_the_rain_of_both_ends() -> None:

@@ -413,7 +413,7 @@ def test_stages_by_growing_degree_days_where_the_crop_list_gives_them() -> None:
 
 
 def test_no_coefficient_over_snow_and_none_for_an_unknown_crop() -> None:
-    snow = derive(a_year(snow_depth_cm=5.0), [SEASON], [WHEAT])
+    snow = derive(a_year(snow_depth_cm=5.0, air_temp_mean_c=-2.0), [SEASON], [WHEAT])
     assert set(snow["stage"]) == {"snow"}
     assert snow["crop_et_mm"].null_count() == snow.height
     assert snow["reference_et_mm"].null_count() == 0
@@ -421,6 +421,22 @@ def test_no_coefficient_over_snow_and_none_for_an_unknown_crop() -> None:
     assert unknown["crop_et_mm"].null_count() == unknown.height
     assert unknown["reason"].str.contains("crop list").all()
     assert unknown["partial"].all()
+
+
+def test_noise_of_a_snow_sensor_in_summer_takes_no_crop_evapotranspiration() -> None:
+    for depth in (0.7, 45.0):  # noise, and a crop that grew up to the sensor
+        noisy = derive(a_year(snow_depth_cm=depth, air_temp_mean_c=17.0), [SEASON], [WHEAT])
+        assert noisy["crop_et_mm"].equals(derive(a_year(), [SEASON], [WHEAT])["crop_et_mm"])
+
+
+def test_extremes_of_long_means_are_told_and_kept() -> None:
+    by_hour, by_minute = (
+        one({**UCCLE, "air_temp_extremes_from": method}) for method in ("long means", "short means")
+    )
+    assert by_hour["air_temp_extremes_from"] == "long means"
+    assert by_hour["reference_et_mm"] == by_minute["reference_et_mm"]
+    assert "long means" in by_hour["reason"]
+    assert by_minute["reason"] is None
 
 
 def test_an_open_season_stands_until_the_next() -> None:

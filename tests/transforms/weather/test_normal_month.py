@@ -239,3 +239,11 @@ def test_missing_months_against_xclim() -> None:
         year, month = map(int, name.split("-"))
         years = by_year[year][month]["air_temp_mean_years"]
         assert years == (1 if verdict == "there" else 0), (name, days)
+
+
+def test_a_day_with_more_rain_than_a_year_makes_no_normal() -> None:
+    days = record(year_days(1991, 2020))
+    wrong = pl.when(pl.col("day") == date(2005, 6, 3)).then(1361.0).otherwise("rain_mm")
+    found = derive(days.with_columns(rain_mm=wrong), 1991, 2020)
+    assert (found[6]["rain_mm"], found[6]["rain_years"]) == (30.0, 29)
+    assert found[7]["rain_years"] == 30

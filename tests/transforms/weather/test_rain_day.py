@@ -198,3 +198,46 @@ def test_every_day_is_accounted_for_once_whatever_is_lost(kinds, random) -> None
         if last["year_to_date_mm"] is not None:
             assert last["year_to_date_mm"] == pytest.approx(sum(i["rain_mm"] for i in items))
             assert last["year_to_date_of_normal_pct"] == pytest.approx(100, abs=1e-4)
+
+
+def test_doubtful_rain_is_kept_partial_and_counted_to_date() -> None:
+    days = frames.days("2023-05-01", 40)
+    found = keyed(derive(weather(days, lambda d: 1361.0 if d == days[20] else 1.0)))
+    row = found[days[20]]
+    assert (row["rain_mm"], row["rain_doubtful"], row["partial"]) == (1361.0, True, True)
+    assert row["reason"] == "more rain in a day than in a usual year"
+    assert row["rain_coverage"] == 1.0
+    last = found[days[-1]]
+    assert (last["rain_doubtful"], last["partial"], last["reason"]) == (False, False, None)
+    assert (last["year_to_date_doubtful_d"], last["season_to_date_doubtful_d"]) == (1, 1)
+    assert found[days[19]]["year_to_date_doubtful_d"] == 0
+
+
+def test_rain_beyond_the_records_is_named_with_its_amount() -> None:
+    impossible = {"rain_mm": None, "rain_coverage": 0.0, "rain_impossible_mm": 2100.0}
+    first, second = frames.days("2023-05-01", 2)
+    items = [weather([first])[0] | impossible, weather([second], 3.0)[0]]
+    row = keyed(derive(items))[first]
+    assert row["rain_mm"] is None
+    assert row["partial"]
+    assert row["reason"] == (
+        "2100.0 mm were left out: more than was ever measured anywhere in so short a time"
+    )
+
+
+def test_dry_weeks_that_the_other_gauge_contradicts_are_not_recorded() -> None:
+    other = SPELL.with_columns(station=pl.lit("b"), strip=pl.lit("treated"))
+    days = frames.days("2023-05-01", 30)
+    items = weather(days, lambda d: 0.0 if d.day > 10 else 2.0)
+    beside = [row | {"station": "b"} for row in weather(days, lambda d: 6.0 if d.day % 3 else 0.0)]
+    found = rain_day.derive(
+        frames.rows("weather_day", [*items, *beside]), pl.concat([SPELL, other]), NORMALS, SEASONS
+    )
+    frames.check(found, "rain_day")
+    mine = keyed(found.filter(pl.col("station") == "a"))
+    dry = mine[days[15]]
+    assert (dry["rain_mm"], dry["rain_coverage"], dry["recorded_d"]) == (None, 0.0, 0.0)
+    assert dry["partial"]
+    assert "the gauge caught nothing on 20 days in a row while b caught" in dry["reason"]
+    assert mine[days[-1]]["year_to_date_coverage"] == pytest.approx(10 / 150)
+    assert not found.filter(pl.col("station") == "b")["partial"].any()

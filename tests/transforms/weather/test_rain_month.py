@@ -169,3 +169,11 @@ def test_months_are_the_sums_of_their_days_in_any_order(kept, random) -> None:
         if own:
             assert row["rain_mm"] == pytest.approx(sum(d.day % 3 for d in own))
             assert row["normal_recorded_mm"] == pytest.approx(len(own))
+
+
+def test_a_month_with_doubtful_rain_is_partial_and_says_so() -> None:
+    days = frames.days("2023-06-01", 30)
+    row = keyed(weather(days, lambda d: 1361.0 if d == days[3] else 1.0))[2023, 6]
+    assert (row["rain_mm"], row["coverage"], row["doubtful_d"]) == (1390.0, 1.0, 1)
+    assert row["partial"]
+    assert row["reason"] == "days with rain that is hard to believe: 1"

@@ -125,3 +125,10 @@ def test_the_spells_of_a_day_add_up_to_the_day_s_rain(
         assert by_day.get(row["day"], 0.0) == pytest.approx(row["rain_mm"] or 0.0)
     ordered = spells.filter(pl.col("began") < pl.col("ended").shift(1).over("day"))
     assert ordered.is_empty()
+
+
+def test_rain_that_weather_day_leaves_out_makes_no_spell() -> None:
+    burst = readings([(1, 2.0), (2, 900.0), (3, 2.0)])
+    assert [(r["began"], r["rain_mm"]) for r in derive(burst)] == [(at(0), 2.0), (at(2), 2.0)]
+    assert derive(readings([(24, 1830.0)], step_h=24.0)) == []
+    assert derive(counter([(float(h), 85.0 * h) for h in range(25)])) == []

@@ -306,3 +306,61 @@ def test_a_power_dip_of_the_counter_is_no_rain_and_has_a_reason() -> None:
     assert row["rain_coverage"] == pytest.approx(22 / 24)
     assert row["partial"]
     assert row["rain_reason"] == rain_counter.CAME_BACK
+
+
+def test_rain_beyond_the_world_s_records_is_left_out_with_its_amount() -> None:
+    row = one(hourly(range(1, 25), rain_mm=lambda h: 900.0 if h == 5 else 0.5))
+    assert (row["rain_mm"], row["rain_impossible_mm"]) == (11.5, 900.0)
+    assert row["rain_coverage"] == pytest.approx(23 / 24)
+    assert row["partial"]
+    usual = one(hourly(range(1, 25), rain_mm=lambda h: 90.0 if h == 5 else 0.5))
+    assert (usual["rain_mm"], usual["rain_impossible_mm"], usual["partial"]) == (101.5, None, False)
+
+
+@pytest.mark.parametrize(("mm", "kept"), [(1361.0, True), (1830.0, False)])
+def test_a_daily_total_is_held_against_the_record_of_a_day(mm: float, kept: bool) -> None:
+    day = {"station": "a", "time": START + timedelta(days=1), "interval_s": 86_400.0}
+    row = one([day | {"rain_mm": mm}])
+    assert (row["rain_mm"], row["rain_impossible_mm"]) == ((mm, None) if kept else (None, mm))
+    assert (row["rain_coverage"], row["partial"]) == ((1.0, False) if kept else (0.0, True))
+
+
+def test_a_running_total_that_gains_more_than_a_record_is_left_out() -> None:
+    # Each hour has what the hour beside it makes believable.
+    found = derive(hourly(range(0, 25), rain_counter_mm=lambda h: 85.0 * h)).sort("day").to_dicts()
+    last = found[-1]
+    assert (last["rain_mm"], last["rain_impossible_mm"]) == (None, pytest.approx(2040.0))
+    assert last["rain_coverage"] == 0.0
+
+
+@pytest.mark.parametrize(
+    ("step_s", "columns", "words"),
+    [
+        (3600.0, {"air_temp_c": 10.0}, "long means"),
+        (900.0, {"air_temp_c": 10.0}, "short means"),
+        (3600.0, {"air_temp_c": 10.0, "air_temp_max_c": 11.0, "air_temp_min_c": 9.0}, "extremes"),
+        (3600.0, {"air_temp_max_c": 11.0, "air_temp_min_c": 9.0}, "extremes"),
+        (3600.0, {"air_temp_c": 10.0, "air_temp_max_c": 11.0}, "long means"),
+        (3600.0, {"rain_mm": 0.2}, None),
+    ],
+)
+def test_what_the_day_s_extremes_are_of(
+    step_s: float, columns: dict[str, float], words: str | None
+) -> None:
+    items = [
+        {"station": "a", "time": START + timedelta(seconds=step_s * n), "interval_s": step_s}
+        | columns
+        for n in range(1, int(86_400 / step_s) + 1)
+    ]
+    assert one(items)["air_temp_extremes_from"] == words
+
+
+def test_a_day_most_of_which_has_extremes_has_them() -> None:
+    mixed = hourly(
+        range(1, 25),
+        air_temp_c=10.0,
+        air_temp_max_c=lambda h: None if h < 3 else 11.0,
+        air_temp_min_c=lambda h: None if h < 3 else 9.0,
+    )
+    assert one(mixed)["air_temp_extremes_from"] == "extremes"
+    assert one(mixed[:12])["air_temp_extremes_from"] == "long means"

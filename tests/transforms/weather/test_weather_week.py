@@ -88,3 +88,29 @@ def test_heat_and_evapotranspiration_are_of_the_days_that_have_them():
     (week,) = weather_week.derive(rain_day=rows("rain_day", days(7)), **given).to_dicts()
     assert (week["reference_et_mm"], week["crop_et_mm"], week["et_days"]) == (15.0, 12.0, 3)
     assert (week["gdd_clipped_c_d"], week["heat_days"]) == (12.0, 1)
+    assert (week["crop_et_days"], week["crop_et_reason"]) == (3, None)
+
+
+def test_days_without_crop_evapotranspiration_say_why():
+    et = [
+        {
+            "station": "a",
+            "day": MONDAY + timedelta(days=i),
+            "reference_et_mm": 5.0,
+            "crop_et_mm": 4.0 if i < 2 else None,
+            "reason": None if i < 2 else "snow on the ground" if i < 6 else "another",
+        }
+        for i in range(7)
+    ]
+    given = NONE | {"evapotranspiration_day": rows("evapotranspiration_day", et)}
+    (week,) = weather_week.derive(rain_day=rows("rain_day", days(7)), **given).to_dicts()
+    assert (week["et_days"], week["crop_et_days"], week["crop_et_mm"]) == (7, 2, 8.0)
+    assert week["crop_et_reason"] == "snow on the ground"
+
+
+def test_a_week_with_doubtful_rain_is_partial_and_says_so():
+    (week,) = weather_week.derive(
+        rain_day=rows("rain_day", days(7, rain_doubtful=True)), **NONE
+    ).to_dicts()
+    assert (week["doubtful_d"], week["coverage"], week["partial"]) == (7, 1.0, True)
+    assert week["reason"] == "days with rain that is hard to believe: 7"

@@ -1,16 +1,16 @@
 """Rain from a running total: increments between consecutive counter readings of a station.
 
 The rules of a step look no further than ``NEAR_READINGS`` readings and ``NEAR_DAYS`` to either side of
-it, so the day made alone is the day made among others. Records of rain by duration: WMO Archive of
-Weather and Climate Extremes. The other limits are our own; common practice, no source.
+it, so the day made alone is the day made among others. Records of rain by duration:
+``rain_records``. The other limits are our own; common practice, no source.
 """
 
 from datetime import timedelta
 
-import numpy as np
 import polars as pl
 
 from transforms.methods import calendar_day
+from transforms.weather.methods.rain_records import record_mm
 
 # A fall of no more than this (or of this share of the total) is jitter of a weighing gauge or of
 # rounding, not rain and not a reset. A step no larger is never taken for a fault.
@@ -23,11 +23,6 @@ RESET_SHARE = 0.5
 ROLL_MM_PER_DAY = 100.0
 # A step longer than this many intervals bridges a gap.
 GAP_INTERVALS = 1.5
-# The most rain measured anywhere: Unionville (1 min), Plumb Point (15 min, MEM: not in the WMO
-# archive), Holt (42 min), Foc-Foc (24 h), Cherrapunji (48 h), Commerson (72 and 96 h),
-# Cherrapunji (1 year). Between these durations: a straight line on logarithms.
-RECORD_MIN = (1, 15, 42, 1_440, 2_880, 4_320, 5_760, 525_600)
-RECORD_MM = (31.2, 198.0, 305.0, 1_825.0, 2_493.0, 3_930.0, 4_936.0, 26_470.0)
 # More than this share of the record counts only if a reading beside it has rain too (so much of
 # it): such rain does not begin and end within one reading. Right after a fall of the total the
 # limit is lower, because a reset starts near zero.
@@ -176,7 +171,7 @@ def _came_back(stretch: pl.DataFrame, between: int) -> pl.DataFrame:
         & (lasts.shift(between) >= LEAST_RESET)
     )
     back_s = calendar_day.seconds(pl.col("time_first") - pl.col("time_last").shift(1))
-    stretch = stretch.with_columns(_record_mm(stretch.select(back_s.abs()).to_series()))
+    stretch = stretch.with_columns(record_mm(stretch.select(back_s.abs()).to_series()))
     gain = back - was["now"]
     is_gap = back_s > GAP_INTERVALS * pl.col("interval_s_first")
     is_rare = fell & ((least > NEAR_ZERO_SHARE * pl.col("record")) | is_gap)
@@ -234,12 +229,6 @@ def _with_kind(step: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _record_mm(length_s: pl.Series) -> pl.Series:
-    """The most rain [mm] that was measured anywhere within each length of time."""
-    minutes = np.log(length_s.fill_null(0.0).clip(1.0).to_numpy() / 60.0)
-    return pl.Series("record", np.exp(np.interp(minutes, np.log(RECORD_MIN), np.log(RECORD_MM))))
-
-
 def _with_reason(step: pl.DataFrame) -> pl.DataFrame:
     """Add ``reason``: why a step says nothing of the rain, null where it does."""
 
@@ -254,7 +243,7 @@ def _with_reason(step: pl.DataFrame) -> pl.DataFrame:
         .otherwise("length_s")
         .alias("length_s")
     )["length_s"]
-    step = step.with_columns(_record_mm(length_s))
+    step = step.with_columns(record_mm(length_s))
     beside = pl.max_horizontal(of_station("fell", 1), of_station("fell", -1)).fill_null(0.0)
     supported = beside >= BESIDE_SHARE * pl.col("fell")
     reset = pl.col("kind") == "reset"

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from tests.transforms import frames
 from transforms.methods import calendar_day
-from transforms.weather.methods import rain_counter
+from transforms.weather.methods import rain_counter, rain_records
 
 START = frames.utc("2024-05-01")
 
@@ -171,7 +171,7 @@ def test_a_reason_names_the_fault() -> None:
 
 def test_the_records_bound_what_falls_in_a_time() -> None:
     """A rise in step with its neighbors is rain up to the record of its duration, and no more."""
-    for minutes, record in zip(rain_counter.RECORD_MIN[:5], rain_counter.RECORD_MM, strict=False):
+    for minutes, record in zip(rain_records.RECORD_MIN[:5], rain_records.RECORD_MM, strict=False):
         for share, known in ((0.99, True), (1.01, False)):
             totals = [0.0, 0.2 * record, (0.2 + share) * record, (0.4 + share) * record]
             found = steps(totals, [i * minutes / 60 for i in range(4)], interval_s=minutes * 60.0)
