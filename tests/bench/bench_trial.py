@@ -19,10 +19,11 @@ from numpy.typing import NDArray
 from schemas import generated
 from schemas.catalogue import TABLES
 from transforms.money import operation_cost, payback
-from transforms.trial import response, response_driver, response_pooled
+from transforms.trial import response, response_driver
 from transforms.trial.methods import trial_statistics as ts
 from transforms.trial.methods.fade_line import fade
 from transforms.trial.methods.field_effects import fitted
+from transforms.trial.methods.site_years import widest
 from transforms.trial.methods.trial_pooling import pooled
 
 Array = NDArray[np.float64]
@@ -238,16 +239,16 @@ def shared_fields(trials: int) -> Iterator[dict[str, object]]:
                 {
                     "field": one.field,
                     "season": one.season,
-                    "response_kg_ha": y,
-                    "shared_se_kg_ha": v**0.5,
+                    "value": y,
+                    "error": v**0.5,
                 }
             )
             found = pooled(y, v)
             site_year = found.mean
-            _, widest = response_pooled.widest(known, found.cautious)
+            _, wide_one = widest(known, found.cautious)
             narrow += site_year.low <= 0 <= site_year.high
-            wide += widest.low <= 0 <= widest.high
-            claim += widest.p <= 0.05
+            wide += wide_one.low <= 0 <= wide_one.high
+            claim += wide_one.p <= 0.05
         yield {
             "fields": fields,
             "site-years": 3 * fields,

@@ -48,7 +48,7 @@ BEYOND_THE_WHOLE = {
     *("capture_1d", "capture_2d", "capture_check", "capture_gain", "capture_treated", "clearness"),
     *("difference", "difference_high", "difference_low", "leaning_share", "own_share"),
     *("operation_water_share", "range_share", "range_share_at_push", "seeding_water_share"),
-    "uptake_share",
+    *("available_water_share", "demand_met_share", "recharge_share", "uptake_share"),
 }
 # Fractions of one that readers do not see in percent.
 NO_SHARES = {"p", "p_adjusted", "q_p", "wide_p", "chance_to_show"}

@@ -7,13 +7,12 @@ from schemas.tables.trial.response_cause import CAUSES, TABLE
 from transforms.methods import calendar_day
 from transforms.methods.strips import in_strip
 from transforms.methods.texts import joined
+from transforms.trial.methods.below_ground import SITE_YEAR, capture_gains, uptake_gains
 
-SITE_YEAR = ["field", "season"]
 # About a third of the years fall on each side where seasonal rain varies by a third from year to
 # year (terciles, as climate services use them); the round limits are common practice, no source.
 DRY_PCT, WET_PCT = 85.0, 115.0
 FORTNIGHT = 14
-DEEP_CM = 40.0
 
 
 def derive(
@@ -67,11 +66,16 @@ def derive(
         base.join(work, on=["field", "practice", "operation_day"], how="left")
         .join(_rain(rain_day), on=SITE_YEAR, how="left")
         .join(_at_seeding(season, soil_water_day), on=SITE_YEAR, how="left")
-        .join(_capture(capture_season), on=SITE_YEAR, how="left")
+        .join(
+            capture_gains(capture_season).select(*SITE_YEAR, "capture_gain"),
+            on=SITE_YEAR,
+            how="left",
+        )
         .join(_lead(root_lead), on=SITE_YEAR, how="left")
         .join(_water_use(water_use_season), on=SITE_YEAR, how="left")
     )
-    rows = rows.join(_uptake(rows, drawdown_season), on=SITE_YEAR, how="left")
+    uptake = uptake_gains(rows, drawdown_season).drop("deep_uptake_error_mm")
+    rows = rows.join(uptake, on=SITE_YEAR, how="left")
     wet = pl.col("season_rain_of_normal_pct")
     rows = rows.with_columns(
         season_rain=pl.when(wet < DRY_PCT)
@@ -155,16 +159,6 @@ def _nearest(layers: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _capture(capture_season: pl.DataFrame) -> pl.DataFrame:
-    """Difference of capture, one day after the rain where known, else two."""
-    return (
-        capture_season.filter(pl.col("difference").is_not_null())
-        .sort("days_after")
-        .unique(SITE_YEAR, keep="first", maintain_order=True)
-        .select(*SITE_YEAR, capture_gain="difference")
-    )
-
-
 def _lead(root_lead: pl.DataFrame) -> pl.DataFrame:
     """Mean lead of the roots over the depths that both strips' roots are known to have reached."""
     return (
@@ -180,29 +174,4 @@ def _water_use(water_use_season: pl.DataFrame) -> pl.DataFrame:
     return water_use_season.group_by(SITE_YEAR).agg(
         water_use_gain_mm=in_strip(use, "treated").mean() - in_strip(use, "check").mean(),
         efficiency_change_pct=pl.col("efficiency_change_pct").max(),
-    )
-
-
-def _uptake(rows: pl.DataFrame, drawdown_season: pl.DataFrame) -> pl.DataFrame:
-    """Uptake, treated less check, of all depths and of those below the working depth."""
-    one = drawdown_season.filter(pl.col("uptake_mm").is_not_null()).select(
-        *SITE_YEAR, "strip", "depth_cm", "layer_top_cm", "uptake_mm"
-    )
-    pair = (
-        one.filter(pl.col("strip") == "treated")
-        .join(one.filter(pl.col("strip") == "check"), on=[*SITE_YEAR, "depth_cm"], suffix="_check")
-        .join(rows.select(*SITE_YEAR, "operation_depth_cm"), on=SITE_YEAR)
-        .with_columns(
-            gain=pl.col("uptake_mm") - pl.col("uptake_mm_check"),
-            deep=pl.col("depth_cm") > pl.col("operation_depth_cm").fill_null(DEEP_CM),
-        )
-    )
-    deep = pl.col("gain").filter(pl.col("deep"))
-    return (
-        pair.sort("depth_cm")
-        .group_by(SITE_YEAR)
-        .agg(
-            uptake_gain_mm=pl.col("gain").sum(),
-            deep_uptake_gain_mm=pl.when(deep.len() > 0).then(deep.sum()),
-        )
     )

@@ -8,10 +8,9 @@ import polars as pl
 from schemas import generated
 from schemas.tables.trial.response_pooled import TABLE
 from transforms.trial.methods.response_words import verdict
+from transforms.trial.methods.site_years import LEAST, widest
 from transforms.trial.methods.trial_pooling import pooled
-from transforms.trial.methods.trial_statistics import Interval, false_discovery, wilson
-
-LEAST = 3  # groups under three are listed and not averaged
+from transforms.trial.methods.trial_statistics import false_discovery, wilson
 
 ONE_FARM = (
     "Evidence from one farm, not advice. Site-years of one field or one year are alike in more "
@@ -148,7 +147,8 @@ def _averages(known: pl.DataFrame) -> dict[str, object]:
     }
     if np.isnan(column("shared_se_kg_ha")).all():
         row |= {"i2": None, "q": None, "q_p": None, "between_sd_kg_ha": None}
-    wide_by, wide = widest(known, mass.cautious)
+    values = known.select("field", "season", value="response_kg_ha", error="shared_se_kg_ha")
+    wide_by, wide = widest(values, mass.cautious)
     row |= {
         "wide_low_kg_ha": wide.low,
         "wide_high_kg_ha": wide.high,
@@ -169,20 +169,6 @@ def _averages(known: pl.DataFrame) -> dict[str, object]:
             "next_high_pct": share.predicted_high,
         }
     return row
-
-
-def widest(known: pl.DataFrame, by_site_year: Interval) -> tuple[str, Interval]:
-    """The widest of the intervals by site-years, by means of fields and by means of seasons."""
-    found = {"site-year": by_site_year}
-    variance = pl.col("shared_se_kg_ha") ** 2
-    for unit in ("field", "season"):
-        means = known.group_by(unit, maintain_order=True).agg(
-            y=pl.col("response_kg_ha").mean(),
-            v=pl.when(variance.null_count() == 0).then(variance.sum() / pl.len() ** 2),
-        )
-        if LEAST <= means.height < known.height:
-            found[unit] = pooled(means["y"], means["v"].fill_null(float("nan"))).cautious
-    return max(found.items(), key=lambda item: item[1].high - item[1].low)
 
 
 def _with_verdict(out: pl.DataFrame) -> pl.DataFrame:

@@ -9,7 +9,7 @@ from flows.pages.cells import Block, Line, Page, Row, Section, made_on, say_row
 from flows.pages.pictures import rain, uptake, water
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
-from flows.pages.sections import harvest, roots, soil, to_do, weather
+from flows.pages.sections import evidence, harvest, roots, soil, to_do, weather
 from flows.pages.week import Week
 
 HARVEST_SHOWN = timedelta(days=14)
@@ -116,4 +116,7 @@ def _harvest(tables: Tables, week: Week) -> list[Section]:
         blocks += found or [Line(say_row("season", row, _NO_YIELDS))]
         if row["harvested"] >= week.monday:
             blocks += harvest.fall(tables, row["field"], week.sunday.year, week.sunday)
+    if not recent.is_empty():
+        practices = tables("field")["practice"].drop_nulls().unique().sort()
+        blocks += [line for one in practices for line in evidence.lines(tables, one)]
     return _section("Harvest and money", blocks)

@@ -43,6 +43,7 @@ def story(tables: Tables, season: Row, show: Show) -> Section:
     place = (season["field"], season["season"])
     blocks: list[Block] = [
         _days(season),
+        *harvest.recharge(tables, *place),
         *_rain_and_heat(tables, season, show),
         *_water(tables, season, show),
         *harvest.capture(tables, *place),

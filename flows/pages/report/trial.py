@@ -5,7 +5,7 @@ import polars as pl
 from flows.pages.cells import Block, Line, Row, Section, cell, grid_of, line, say, say_row
 from flows.pages.pictures import trial
 from flows.pages.published_tables import Tables
-from flows.pages.sections import harvest
+from flows.pages.sections import evidence, harvest
 
 _GROUP_COLUMNS = {
     "grouping": "Put together by",
@@ -54,8 +54,8 @@ def sections(tables: Tables) -> list[Section]:
 
 
 def in_words(tables: Tables, practice: str) -> list[Line]:
-    """Tell the trial of a practice in sentences alone: together, how often, fading, causes."""
-    together = _together(_pooled(tables, practice))
+    """Tell the trial of a practice in sentences alone: together, how often, below ground, fading, causes."""
+    together = [*_together(_pooled(tables, practice)), *evidence.lines(tables, practice)]
     return [*together, *_fading(tables, practice), *_causes(tables, practice)]
 
 
@@ -90,6 +90,7 @@ def _practice(tables: Tables, practice: str) -> list[Section]:
     why = "Why? What goes with the response; a correlation is no proof of a cause"
     blocks: list[Block] = [
         *_together(pooled),
+        *evidence.lines(tables, practice),
         *trial.responses(found.sort("field", "season").to_dicts(), pooled),
         *grid_of("response_pooled", groups.to_dicts(), _GROUP_COLUMNS, say(grouped)),
         *_fading(tables, practice),

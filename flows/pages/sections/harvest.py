@@ -148,6 +148,21 @@ def capture(tables: Tables, field: str, season: int) -> list[Line]:
     return out
 
 
+def recharge(tables: Tables, field: str, season: int) -> list[Line]:
+    """Say what the winter before a season stored in each strip."""
+    found = tables("recharge_winter", field=field, season=season).drop_nulls("recharge_mm")
+    out = []
+    for strip in STRIPS:
+        for row in found.filter(pl.col("strip") == strip).to_dicts():
+            template = (
+                "From {from_day} to {to_day} the profile of the {strip} strip gained {recharge_mm}"
+            )
+            if row["recharge_share"] is not None:
+                template += ", {recharge_share} of the rain and snow"
+            out.append(line("recharge_winter", row, template + ".", strip=strip))
+    return out
+
+
 def fall(tables: Tables, field: str, year: int, by: date) -> list[Line]:
     """Say what working the field that fall should earn, with the caution of its row."""
     out = []

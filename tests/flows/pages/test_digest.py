@@ -358,3 +358,53 @@ def test_all_sections_use_declared_tables_only(tables):
     for week in WEEKS:
         for one in digest(tables, week)[0].cells():
             assert one.column in TABLES[one.table].names
+
+
+# ---- over all site-years ----------------------------------------------------------------------
+
+
+def pooled(measure: str, unit: str, gain: float, half: float, **more: Any) -> dict[str, Any]:
+    return {
+        "practice": "deep tillage",
+        "measure": measure,
+        "layer": "all",
+        "site_years": 12,
+        "fields": 4,
+        f"gain_{unit}": gain,
+        f"gain_low_{unit}": gain - half,
+        f"gain_high_{unit}": gain + half,
+        "compared": 12,
+        "ahead": 11,
+        "bounded": 0,
+        "verdict": "more",
+        "coverage": 1.0,
+        "partial": False,
+        **more,
+    }
+
+
+EVIDENCE = (
+    pooled("root lead", "d", 7.0, 3.0, layer="50", depth_cm=50.0),
+    pooled("root lead", "d", 1.0, 3.0, layer="20", depth_cm=20.0, verdict="not shown"),
+    pooled("water use efficiency", "pct", 6.0, 9.0, verdict="not shown"),
+    pooled("winter recharge", "mm", 18.0, 5.0, verdict="not shown"),
+    pooled("rain capture", "pct", 4.0, 2.0) | {"gain_pct": None, "verdict": "too few"},
+)
+
+
+def test_the_evidence_of_all_site_years_is_said_after_a_harvest(tables):
+    given = tables.with_rows("evidence_pooled", *EVIDENCE)
+    _, text, html = digest(given, farm.WEEK_OF_HARVEST, given.show("metric"))
+    words = flat(text).replace("\N{NO-BREAK SPACE}", " ")
+    assert (
+        "Lead of the treated strip's roots over all site-years of the deep tillage: at 20 cm +1 day, "
+        "between -2 days and +4 days, ahead in 11 of 12; at 50 cm +7 days, between +4 days and "
+        "+10 days, ahead in 11 of 12. It is shown at 50 cm, not at the others." in words
+    )
+    assert "Water use efficiency, treated minus check" in words
+    assert "between -3 % and +15 %; more in 11 of 12. A difference is not shown." in words
+    # An interval without zero and a verdict of 'not shown' are reconciled.
+    assert "+13.0 mm and +23.0 mm; more in 11 of 12. With so many comparisons" in words
+    assert "Rain captured" not in words
+    assert numbers(text) == numbers(PageReader(html).words)
+    assert "over all site-years" not in digest(given, farm.WEEK_IN_SEASON)[1]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import pytest
 
 from flows.base.errors import UserError
@@ -42,6 +44,27 @@ def test_a_season_has_its_parts_in_order(season_2024):
     assert "not advice" in words
     names = {b.name for b in found.blocks() if isinstance(b, Picture)}
     assert {"rain-months", "water-season", "money", "responses"} <= names
+
+
+def test_the_winter_before_a_season_is_said(tables):
+    row = {
+        "field": "Home",
+        "season": 2024,
+        "crop": "spring wheat",
+        "partial": False,
+        "coverage": 1.0,
+    }
+    ends = {"from_day": date(2023, 9, 1), "to_day": date(2024, 4, 30)}
+    given = tables.with_rows(
+        "recharge_winter",
+        row | ends | {"strip": "treated", "recharge_mm": 61.0, "recharge_share": 0.42},
+        row | ends | {"strip": "check", "recharge_mm": 48.5},
+    )
+    _, html = report(given)
+    words = PageReader(html).words.replace("\N{NO-BREAK SPACE}", " ")
+    said = "From 2023-09-01 to 2024-04-30 the profile of the treated strip gained 61.0 mm, 42 % of"
+    assert said in words
+    assert "the profile of the check strip gained 48.5 mm." in words
 
 
 def test_every_number_is_a_cell_of_a_table(season_2024, tables):

@@ -96,7 +96,7 @@ def _tau2(y: Array, v: Array, x: Array) -> float:
 def _checked(y: ArrayLike, v: ArrayLike) -> tuple[Array, Array]:
     """Arrays, with a floor under variances of 0 (trials that tell no scatter of their own)."""
     a, b = np.asarray(y, dtype=np.float64), np.asarray(v, dtype=np.float64)
-    floor = max(1e-8 * float(np.var(a)), 1e-300)
+    floor = max(1e-8 * float(np.var(a)), 1e-100)  # its inverse is squared
     return a, np.maximum(np.where(np.isfinite(b), b, 0.0), floor)
 
 
