@@ -2,6 +2,7 @@
 
 import re
 import tomllib
+import unicodedata
 from functools import lru_cache
 from pathlib import Path
 
@@ -16,7 +17,8 @@ UNITS = {
 @lru_cache(4096)
 def unit_of(text: str) -> str | None:
     """Return the unit that a cell or a bracket names; None if it names none that is known."""
-    text = " ".join(text.strip().lower().split()).strip(". ")
+    plain = unicodedata.normalize("NFKC", text.replace("º", "°")).replace("−", "-")
+    text = " ".join(plain.replace("**", "^").lower().split()).strip(". ")
     if not text:
         return None
     return next((unit for unit, pattern in UNITS.items() if pattern.fullmatch(text)), None)

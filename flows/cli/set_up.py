@@ -45,8 +45,9 @@ def try_(
 
 @app.command()
 def sniff(
-    file: Annotated[
-        Path, typer.Argument(metavar="FILE", help="an export of a logger or a service")
+    files: Annotated[
+        list[Path],
+        typer.Argument(metavar="FILE...", help="exports of one logger or service"),
     ],
     folder: Annotated[
         Path | None,
@@ -69,17 +70,19 @@ def sniff(
 
     What it is not sure of it asks, and marks in the layout. Exit 1 where something is asked. With a
     farm folder the rain of its stations is held against the file's: it tells whether stamps stand at
-    the start or the end of an interval, and which clock they keep.
+    the start or the end of an interval, and which clock they keep. Several files of one logger give
+    one layout that reads them all.
 
     \b
     Examples:
       checkstrip sniff export.csv --folder my_farm
       checkstrip sniff export.csv --write my_farm --name weather_logger
       checkstrip sniff export.csv --folder my_farm --beside other_station.csv
+      checkstrip sniff 2019.csv 2020.csv 2021.csv --folder my_farm
     """
     from flows.setup.sniff import sniff_file
 
-    sniffed = sniff_file.sniff(file, folder or write, name, beside)
+    sniffed = sniff_file.sniff(files, folder or write, name, beside)
     say("\n".join(map(str, sniffed.proposal.found)))
     say("\n" + sniffed.toml)
     if write is not None:

@@ -207,6 +207,7 @@ def tables(farm: Farm) -> dict[str, pl.DataFrame]:
                 "station": station.name,
                 "wind_height_m": station.wind_height_m,
                 "gauge_heated": station.gauge_heated,
+                "instant": _reads_instants(farm, station.name),
             }
             for station in farm.stations
             for spell in station.spells
@@ -240,6 +241,16 @@ def tables(farm: Farm) -> dict[str, pl.DataFrame]:
         ).sort(TABLES[name].key)
         for name, found in rows.items()
     }
+
+
+def _reads_instants(farm: Farm, station: str) -> bool:
+    """Return whether every layout that may bring the station's radiation stamps instants."""
+    of_radiation = [
+        layout
+        for layout in (farm.layouts[s.layout] for s in farm.sources if s.station in (None, station))
+        if any(rule.quantity.startswith("solar_") for rule in layout.columns.values())
+    ]
+    return bool(of_radiation) and all(layout.stamp == "instant" for layout in of_radiation)
 
 
 def _farm_row(farm: Farm) -> dict[str, Any]:

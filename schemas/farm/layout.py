@@ -16,6 +16,7 @@ STEP = re.compile(r"^\s*(\d+)\s*(s|sec|min|h|hour|day|d)\w*\s*$", re.IGNORECASE)
 STEP_SECONDS = {"s": 1, "sec": 1, "min": 60, "h": 3600, "hour": 3600, "day": 86400, "d": 86400}
 DAY_S = 86400
 
+Stamp = Literal["end", "start", "middle", "instant"]
 Format = Literal[
     "delimited",
     "fixed",
@@ -41,7 +42,9 @@ class Layout(Strict):
     name), or ``depth_column``/``sensor_column`` says which sensor the row is of (then ``columns``
     is keyed by heading, as in wide).
 
-    A reading is stored under the end of its interval: ``stamp`` says which end the file writes.
+    A reading is stored under the end of its interval. ``stamp`` says what the file writes: the
+    ``end``, the ``start`` or the ``middle`` of the interval; or, with ``instant``, the moment of a
+    value that is no mean (its amounts are those of the step that ends there).
 
     Formats: ``delimited`` text; ``fixed`` width (``fields`` gives a column's first and last
     character, from 1); ``json`` (one document: ``records`` is the path to its list of records, or
@@ -76,7 +79,7 @@ class Layout(Strict):
     sensor_column: str | None = None
     instrument_column: str | None = None
     time: TimeStamp
-    stamp: Literal["end", "start"] = "end"
+    stamp: Stamp = "end"
     step: str
     missing: tuple[str | float, ...] = ()
     columns: Annotated[dict[str, ColumnRule], Field(min_length=1)]
@@ -121,6 +124,12 @@ class Layout(Strict):
         return self
 
     @model_validator(mode="after")
+    def _check_stamp(self) -> Layout:
+        if self.format == "sensorthings" and self.stamp == "middle":
+            raise ValueError("stamp: a SensorThings time names its interval: use end or start")
+        return self
+
+    @model_validator(mode="after")
     def _check_targets(self) -> Layout:
         seen: dict[tuple[str, str, float | None, str | None], str] = {}
         for name, rule in self.columns.items():
@@ -158,6 +167,11 @@ class Layout(Strict):
             ):
                 raise ValueError(f"column '{name}' is of a probe: say its depth_cm or its sensor")
         return self
+
+    @property
+    def end_after_s(self) -> float:
+        """Return the seconds from a stamp to the end of its interval."""
+        return self.step_s * {"start": 1.0, "middle": 0.5}.get(self.stamp, 0.0)
 
     @property
     def step_s(self) -> int:

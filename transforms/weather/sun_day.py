@@ -23,7 +23,8 @@ def derive(
     """One row a station and day with radiation in short steps. Hours, shares.
 
     ``noon_error_h`` is null where less than 99 % of the day is covered, where the farm's day cuts
-    the daylight in two, or where hardly any light fell.
+    the daylight in two, or where hardly any light fell. Radiation counts at the middle of its
+    interval, or at its stamp where the station's layouts stamp instants.
     """
     energy = pl.coalesce(
         pl.col("solar_radiation_w_m2") * pl.col("interval_s"), pl.col("solar_energy_mj_m2") * 1e6
@@ -39,9 +40,9 @@ def derive(
     longitude, latitude = farm["longitude_deg"].item(), farm["latitude_deg"].item()
     seconds = calendar_day.covered_s(pl.lit(True), "group")
     begins = calendar_day.starts_at(pl.col("day"), farm)
-    middle_h = calendar_day.seconds(pl.col("time") - begins) * (1 / 3600) - pl.col("interval_s") * (
-        0.5 / 3600
-    )
+    instant = station_spell.filter(pl.col("instant"))["station"].unique().to_list()
+    back_h = pl.when(~pl.col("station").is_in(instant)).then(pl.col("interval_s") * (0.5 / 3600))
+    middle_h = calendar_day.seconds(pl.col("time") - begins) * (1 / 3600) - back_h.fill_null(0.0)
     days = (
         reading.with_columns(group=pl.struct("station", "day").rle_id(), middle_h=middle_h)
         .with_columns(seconds=seconds)

@@ -55,8 +55,8 @@ def read_times(
         if rule.trust_zone is None and (rule.offset or rule.zone):
             frame = _compared(frame, rule)
         frame = frame.drop("local")
-    if layout.stamp == "start":
-        frame = frame.with_columns(pl.col("time") + timedelta(seconds=layout.step_s))
+    if layout.end_after_s:
+        frame = frame.with_columns(pl.col("time") + timedelta(seconds=layout.end_after_s))
     return frame
 
 

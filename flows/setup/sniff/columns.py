@@ -1,17 +1,17 @@
 """The value columns of a grid: quantity, unit, depth and missing codes, each with its evidence."""
 
 import math
+import re
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import polars as pl
 
 from flows.base import units
-from flows.setup.sniff import heading_words
+from flows.setup.sniff import heading_words, headings
 from flows.setup.sniff.finding import Grid, Sure
-from schemas.quantities import BY_NAME, Instrument
-from schemas.unit_words import unit_of
+from schemas.quantities import BY_NAME
 
 SENTINELS = (
     *(-9999, -99999, -999, -99, -6999, 6999, 7999, -7999, 9999, 99999),
@@ -19,6 +19,7 @@ SENTINELS = (
 )
 USUAL_INCHES = {2.0, 4.0, 8.0, 20.0, 40.0}
 MOST_CODES = 4
+LETTERED = re.compile(r"[a-z][_ .-]?[A-H]$|[_ .-][A-H]$")
 TEXT_MISSING = 2  # as often a word must stand among numbers to be a missing code
 
 
@@ -28,7 +29,7 @@ class Column:
 
     place: int
     name: str
-    heading: heading_words.Heading
+    heading: headings.Heading
     values: pl.Series
     rule: dict[str, Any] = field(default_factory=dict)
     missing: list[float] = field(default_factory=list)
@@ -37,24 +38,75 @@ class Column:
 
 
 def find(grid: Grid, taken: tuple[int, ...]) -> tuple[list[Column], list[str]]:
-    """The columns that hold known quantities, and the names of those left out."""
+    """The columns that hold known quantities, and the names of those left out.
+
+    A column of numbers that is left out is asked about, each by itself.
+    """
     columns: list[Column] = []
     left_out: list[str] = []
     texts: Counter[str] = Counter()
+    lettered = _lettered(grid.names)
     for i, name in enumerate(grid.names):
         if i in taken:
             continue
-        heading = heading_words.heading(name)
-        below = unit_of(grid.units[i].strip("[]() ")) if i < len(grid.units) else None
+        below = grid.units[i] if i < len(grid.units) else ""
+        says = headings.heading(name, below)
+        if name in lettered:
+            says = replace(headings.heading(lettered[name], below), label=name[-1])
         values, odd = numbers(grid, i)
-        if heading.quantity is None or values.drop_nulls().is_empty():
+        if says.quantity is None or values.drop_nulls().is_empty():
             left_out.append(name)
+            if 2 * values.count() > values.count() + odd.total():
+                ask_left_out(grid, name, _unknown(says, values))
             continue
         texts.update({word: n for word, n in odd.items() if n >= TEXT_MISSING})
-        columns.append(Column(i, name, heading, values, unit_written=below or heading.unit))
+        columns.append(Column(i, name, says, values, unit_written=says.unit))
+    _by_labels(columns)
     _missing(grid, columns, texts)
-    columns, twice = _one_a_quantity(columns, grid)
-    return columns, left_out + twice
+    return columns, left_out
+
+
+def _lettered(names: list[str]) -> dict[str, str]:
+    """Headings that differ in a last letter alone (Moist A to Moist D), and what they share.
+
+    Their C and F are no units.
+    """
+    stems: dict[str, list[str]] = {}
+    for name in names:
+        if LETTERED.search(name):
+            stems.setdefault(name[:-1], []).append(name)
+    return {
+        name: stem.rstrip("_ .-")
+        for stem, alike in stems.items()
+        if {"A", "B"} <= {name[-1] for name in alike}
+        for name in alike
+    }
+
+
+def _unknown(says: headings.Heading, values: pl.Series) -> str:
+    span = f"it holds {values.count()} numbers from {shown(values.min())} to {shown(values.max())}"
+    if says.other:
+        return f"{span}, and by its heading they are something else ({says.other}): is it so?"
+    return f"{span}, and its heading names no quantity that is known here: what is it?"
+
+
+def shown(value: object) -> str:
+    """Return a value as a short number."""
+    return f"{value:g}" if isinstance(value, int | float) else str(value)
+
+
+def ask_left_out(grid: Grid, name: str, why: str) -> None:
+    """Ask about a column of numbers that is left out."""
+    grid.note(f"columns.{name}", "left out", Sure.UNSURE, why)
+
+
+def _by_labels(columns: list[Column]) -> None:
+    """Temperatures that are told apart as the soil moistures are (A to D) are of the same sensors."""
+    moist = {c.heading.label for c in columns if c.heading.quantity == "vwc" and c.heading.label}
+    temps = [c for c in columns if c.heading.quantity == "air_temp" and c.heading.label in moist]
+    if len(moist) > 1 and {c.heading.label for c in temps} == moist:
+        for column in temps:
+            column.heading = replace(column.heading, quantity="soil_temp")
 
 
 def numbers(grid: Grid, place: int) -> tuple[pl.Series, Counter[str]]:
@@ -114,7 +166,7 @@ def _codes(column: Column) -> dict[float, int]:
     low, high = math.inf, -math.inf
     for unit in written_in:
         slope, zero = (
-            units.line(str(unit), quantity.unit) if _converts(str(unit), quantity.unit) else (1, 0)
+            units.line(str(unit), quantity.unit) if converts(str(unit), quantity.unit) else (1, 0)
         )
         for limit in (quantity.column.low, quantity.column.high):
             if limit is not None:
@@ -145,7 +197,8 @@ def _far_off(values: pl.Series, code: float, least: int = 2) -> bool:
     return min(abs(code - low), abs(code - high)) > 0.5 * (high - low) and not low <= code <= high
 
 
-def _converts(unit: str, target: str) -> bool:
+def converts(unit: str, target: str) -> bool:
+    """Whether a unit measures what another one does."""
     try:
         units.line(unit, target)
     except ValueError:
@@ -153,60 +206,50 @@ def _converts(unit: str, target: str) -> bool:
     return True
 
 
-def _one_a_quantity(columns: list[Column], grid: Grid) -> tuple[list[Column], list[str]]:
-    """One column a quantity and depth; of several the mean, else the first."""
-    chosen: dict[tuple[str, float | None], Column] = {}
-    left_out: list[str] = []
-    for column in columns:
-        key = (str(column.heading.quantity), column.heading.depth)
-        other = chosen.get(key)
-        if other is None:
-            chosen[key] = column
-            continue
-        better = column.heading.mean and not other.heading.mean
-        keep, drop = (column, other) if better else (other, column)
-        chosen[key] = keep
-        left_out.append(drop.name)
-        grid.note(
-            f"columns.{drop.name}",
-            "left out",
-            Sure.LIKELY,
-            f"'{keep.name}' gives {key[0].replace('_', ' ')} already",
-        )
-    return sorted(chosen.values(), key=lambda c: c.place), left_out
-
-
 def depths(grid: Grid, columns: list[Column]) -> None:
-    """Depth of each probe column: by the unit written with it, else by the usual depths."""
-    probe = [c for c in columns if BY_NAME[str(c.heading.quantity)].instrument is Instrument.PROBE]
-    found = {c.heading.depth for c in probe if c.heading.depth is not None}
-    written = {c.heading.depth_unit for c in probe if c.heading.depth_unit}
+    """Depth of each probe column: by the unit written with it, else by the usual depths.
+
+    A column whose heading says no depth is asked about; of several each is a sensor of its own.
+    """
+    probe = [c for c in columns if c.heading.quantity in headings.IN_THE_SOIL - {"probe_battery"}]
+    deep = [c for c in probe if c.heading.depth is not None]
+    _known_depths(grid, deep)
+    for column in probe:
+        alike = [c for c in probe if c.heading.quantity == column.heading.quantity]
+        if column.heading.depth is not None:
+            continue
+        if len(alike) == 1:
+            column.rule["depth_cm"] = 10.0
+            why = "no depth stands in it: how deep?"
+            grid.note(f"columns.{column.name}.depth_cm", "10", Sure.UNSURE, why)
+        else:
+            column.rule["sensor"] = name = column.heading.label or column.name
+            why = f"no depth stands in it: name the probe's sensor of that depth '{name}', or give depth_cm"
+            grid.note(f"columns.{column.name}.sensor", name, Sure.UNSURE, why)
+
+
+def _known_depths(grid: Grid, columns: list[Column]) -> None:
+    found = {float(c.heading.depth or 0.0) for c in columns}
+    written = {str(c.heading.depth_unit) for c in columns if c.heading.depth_unit}
     unit, sure, why = "cm", Sure.LIKELY, "no unit stands with the depths; they are taken for cm"
     if written:
-        unit, sure = str(next(iter(written))), Sure.CERTAIN
-        why = f"the headings say {unit}"
+        unit = min(written)
+        sure = Sure.CERTAIN if len(written) == 1 else Sure.UNSURE
+        why = f"the headings say {' and '.join(sorted(written))}"
     elif found and found <= USUAL_INCHES and found & {2.0, 4.0, 8.0}:
         unit, sure = "inch", Sure.UNSURE
-        why = "2, 4, 8, 20 and 40 are usual depths in inches: is it inches or centimetres?"
+        why = "2, 4, 8, 20 and 40 are usual depths in inches: is it inches or centimeters?"
     elif len(found) > 1 and found == {float(i + 1) for i in range(len(found))}:
-        sure, why = (
-            Sure.UNSURE,
-            "1, 2, 3 look like numbers of sensors: at which depths do they lie?",
-        )
+        sure = Sure.UNSURE
+        why = "1, 2, 3 look like numbers of sensors: at which depths do they lie?"
     elif found and max(found) <= 3 and any(d != int(d) for d in found):
         unit, sure, why = "m", Sure.UNSURE, "the depths are small: meters, feet or centimeters?"
-    slope, _ = units.line(unit, "cm")
-    for column in probe:
-        if column.heading.depth is not None:
-            column.rule["depth_cm"] = round(column.heading.depth * slope, 2)
-        elif column.heading.quantity != "probe_battery":
-            column.rule["depth_cm"] = 10.0
-            grid.note(
-                f"columns.{column.name}.depth_cm",
-                "10",
-                Sure.UNSURE,
-                "no depth stands in it: how deep?",
-            )
+    for column in columns:
+        slope, _ = units.line(column.heading.depth_unit or unit, "cm")
+        at = column.rule["depth_cm"] = round(float(column.heading.depth or 0.0) * slope, 2)
+        if column.heading.layer:
+            why_layer = "its heading names a layer; this is its middle: which sensor is it?"
+            grid.note(f"columns.{column.name}.depth_cm", f"{at:g}", Sure.UNSURE, why_layer)
     if found:
         shown = ", ".join(f"{d:g}" for d in sorted(found))
         grid.note("depths", f"{shown} {unit}", sure, why)

@@ -61,6 +61,7 @@ class Proposal:
     layout: dict[str, Any]
     found: list[Finding]
     left_out: list[str] = field(default_factory=list)
+    first_heading: str = ""
 
     @property
     def questions(self) -> list[Finding]:

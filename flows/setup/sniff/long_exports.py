@@ -5,9 +5,9 @@ from typing import Any
 
 import polars as pl
 
-from flows.setup.sniff import heading_words
+from flows.setup.sniff import headings
 from flows.setup.sniff.finding import Grid, Sure
-from flows.setup.sniff.heading_words import plain
+from flows.setup.sniff.headings import plain
 from flows.setup.sniff.stamps import Stamps
 from schemas.unit_words import unit_of
 
@@ -31,7 +31,7 @@ def series(grid: Grid, taken: tuple[int, ...]) -> Grid | None:
         if i == value or i in taken:
             continue
         names = grid.rows[f"c{i}"].unique().to_list()
-        known = [n for n in names if n and heading_words.heading(n).quantity]
+        known = [n for n in names if n and headings.heading(n).quantity]
         if 1 <= len(known) <= MOST_SERIES and len(known) >= 0.5 * len([n for n in names if n]):
             return _pivoted(grid, taken, i, value, sorted(n for n in names if n))
     return None
@@ -53,7 +53,7 @@ def _pivoted(grid: Grid, taken: tuple[int, ...], at: int, value: int, names: lis
     long = Grid(
         [grid.names[i] for i in taken] + names, pl.DataFrame(columns), layout, found=grid.found
     )
-    long.note(
+    long.note_again(
         "shape", "long", Sure.CERTAIN, f"'{grid.names[at]}' holds {len(names)} names of series"
     )
     return long
@@ -70,11 +70,11 @@ def instrument_column(grid: Grid, taken: tuple[int, ...], found: Stamps) -> int 
         if (
             i in taken
             or not INSTRUMENT_WORDS.search(plain(name))
-            or heading_words.heading(name).quantity
+            or headings.heading(name).quantity
         ):
             continue
         names = sorted({str(n) for n in cells.unique().to_list() if n})
-        series = sum(heading_words.heading(n).quantity is not None for n in names)
+        series = sum(headings.heading(n).quantity is not None for n in names)
         if not 1 < len(names) <= MOST_INSTRUMENTS or series >= 0.5 * len(names):
             continue
         both = pl.DataFrame({"time": found.local, "of": cells}).drop_nulls("time")
@@ -91,13 +91,13 @@ def instrument_column(grid: Grid, taken: tuple[int, ...], found: Stamps) -> int 
 def depth_column(grid: Grid, taken: tuple[int, ...]) -> int | None:
     """The column that says the depth of its row, None where the export is wide."""
     for i, name in enumerate(grid.names):
-        if i not in taken and plain(heading_words.BRACKETS.sub(" ", name)) in DEPTH_WORDS:
+        if i not in taken and plain(headings.BRACKETS.sub(" ", name)) in DEPTH_WORDS:
             distinct = grid.rows[f"c{i}"].n_unique()
             if 1 < distinct <= 30:
                 grid.layout |= {"shape": "long", "depth_column": name}
                 unit = (
-                    heading_words.heading("x " + name).depth_unit
-                    or unit_of("".join(heading_words.BRACKETS.findall(name)))
+                    headings.heading("x " + name).depth_unit
+                    or unit_of("".join(headings.BRACKETS.findall(name)))
                     or ("inch" if plain(name).endswith(" in") else None)
                 )
                 unit = unit if unit in ("cm", "mm", "inch") else None

@@ -12,6 +12,7 @@ import polars as pl
 from flows.base import units
 from flows.setup.sniff import heading_words
 from flows.setup.sniff.columns import Column
+from flows.setup.sniff.twice import decimals
 from schemas.farm.farm import Place
 from schemas.quantities import BY_NAME
 from transforms.methods import penman
@@ -24,6 +25,7 @@ DRY_MM = 0.03  # where a unit is written, a dry spell alone does not gainsay it
 LEAST_DAYS = 45.0
 # What one tip or the last digit of a gauge stands for; WMO-No. 8 and common practice.
 TIPS_MM = (0.1, 0.2, 0.25, 0.254, 0.5)
+TENTHS = ("0.1 degC",)  # of a degree, as some networks write them
 LEAST_AMOUNTS = 5
 CLEAR_DAYS = 10.0
 # of the top of the atmosphere at noon, in the brightest step of many days
@@ -43,11 +45,16 @@ class Setting:
 def units_of(column: Column, setting: Setting) -> list[str]:
     """The units that stay possible, of those that the quantity is measured in."""
     kind = heading_words.family(str(column.heading.quantity))
-    possible = [u for u in heading_words.MEASURED_IN[kind] if _possible(column, u, kind, setting)]
+    options = heading_words.MEASURED_IN[kind]
+    if column.unit_written not in (None, *options):
+        options = (str(column.unit_written),)
+    possible = [u for u in options if _possible(column, u, kind, setting)]
     if kind == "rain":
         possible = [u for u in possible if u[0] != "0" or _whole_numbers(column)]
         if len(possible) > 1:
             possible = [u for u in possible if _by_tips(column, u)] or possible
+    if kind == "temp" and not possible and _whole_numbers(column):
+        possible = [u for u in TENTHS if _possible(column, u, kind, setting)]
     if kind == "solar" and len(possible) > 1:
         possible = [u for u in possible if _clear_once(column, u, setting)] or possible
     return possible
@@ -73,19 +80,11 @@ def _by_tips(column: Column, unit: str) -> bool:
         if float(fell.max()) < 3 * step:  # type: ignore[arg-type]
             return True
         return any(abs(step * slope / tip - 1) < 0.01 for tip in TIPS_MM)
-    last = 10.0 ** -_decimals(fell)  # what the last digit written stands for
+    last = 10.0 ** -decimals(fell)  # what the last digit written stands for
     wide = [tip / slope for tip in TIPS_MM if tip / slope > 4 * last]
     return any(
         bool((((fell / tip).round() * tip - fell).abs() <= 0.51 * last).all()) for tip in wide
     )
-
-
-def _decimals(values: pl.Series) -> int:
-    """How many digits after the point the values are written with, at most six."""
-    for digits in range(6):
-        if bool(((values * 10**digits).round() / 10**digits - values).abs().max() < 1e-9):
-            return digits
-    return 6
 
 
 def _clear_once(column: Column, unit: str, setting: Setting) -> bool:

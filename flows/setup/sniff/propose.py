@@ -2,21 +2,25 @@
 
 import zipfile
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from io import BytesIO
 from typing import Any
 
 import polars as pl
+from pydantic import ValidationError
 
 from flows.intake.readers import packed
 from flows.intake.readers.chunk import Unreadable
 from flows.setup.sniff import columns as value_columns
 from flows.setup.sniff import (
-    heading_words,
+    headings,
     long_exports,
     other_formats,
     possible_units,
+    repeats,
     stamps,
     text,
+    twice,
     unit_fit,
     zone,
 )
@@ -24,6 +28,7 @@ from flows.setup.sniff.columns import Column
 from flows.setup.sniff.finding import CannotSniff, Finding, Grid, Proposal, Sure
 from flows.setup.sniff.rain_clock import Neighbor
 from schemas.farm.farm import Place
+from schemas.farm.layout import Layout
 from schemas.quantities import BY_NAME, Instrument
 
 ENOUGH = 24 << 20  # bytes of an export that are looked at
@@ -47,21 +52,14 @@ def propose(
     grid = _grid(data)
     grid.found[:0] = notes
     found = stamps.find(grid)
-    time = [grid.names[i] for i in found.places]
-    of = long_exports.instrument_column(grid, found.places, found)
-    only = None if of is None else _fullest(grid, of)
-    long = long_exports.series(grid, found.places if of is None else (*found.places, of))
-    taken = found.places
-    if long is not None:
-        grid, taken = long, tuple(range(len(found.places) + (of is not None)))
-    elif of is not None:
-        taken = (*taken, of)
-    depth_at = None if long is not None else long_exports.depth_column(grid, taken)
-    if depth_at is not None:
-        taken = (*taken, depth_at)
-    if stamps.only_days(found) and of is None and long is None and depth_at is None:
+    time, first = [grid.names[i] for i in found.places], grid.names[0]
+    shape = _shape(grid, found)
+    only = None if shape.of is None else _fullest(grid, shape.of)
+    if stamps.only_days(found) and not shape.by_row:
         raise stamps.none_found(grid)
-    columns, left_out = value_columns.find(grid, taken)
+    grid = shape.grid
+    columns, left_out = value_columns.find(grid, shape.taken)
+    columns, more = twice.one_a_quantity(grid, columns)
     if not columns:
         raise CannotSniff(
             "No column of a known quantity can be found. The headings are "
@@ -73,8 +71,52 @@ def propose(
         for column in columns:
             column.values = column.values.filter(only)
     keys = zone.find(grid, found, columns, place, neighbors)
-    _rules(grid, columns, found, place, by_row=depth_at is not None)
-    return Proposal(_layout(grid, columns, found, time, keys), grid.found, left_out)
+    _rules(grid, columns, found, place, by_row=shape.depth_at is not None)
+    columns, again = twice.once_each(grid, columns)
+    layout = _layout(grid, columns, found, time, keys)
+    return Proposal(_loads(layout), grid.found, left_out + more + again, first)
+
+
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """The grid with a column a series, which columns are spoken for, and what its rows are of."""
+
+    grid: Grid
+    taken: tuple[int, ...]
+    of: int | None
+    depth_at: int | None
+    by_row: bool
+
+
+def _shape(grid: Grid, found: stamps.Stamps) -> _Shape:
+    """Whether a row is of one instrument, one sensor or one depth, and the columns that say so."""
+    places = found.places
+    of = long_exports.instrument_column(grid, places, found)
+    taken = places if of is None else (*places, of)
+    long = long_exports.series(grid, taken)
+    depth_at = None if long is not None else long_exports.depth_column(grid, taken)
+    series = () if long is None else (grid.names.index(str(long.layout["series_column"])),)
+    value = () if long is None else (grid.names.index(str(long.layout["value_column"])),)
+    own = tuple(i for i in (of, depth_at, *series) if i is not None)
+    telling = repeats.telling_column(grid, found, own, (*places, *own, *value))
+    if telling is not None and of is None:
+        of, taken = telling, (*places, telling)
+        long = None if long is None else long_exports.series(grid, taken)
+    by_row = any(i is not None for i in (of, depth_at, long))
+    if long is not None:
+        return _Shape(long, tuple(range(len(taken))), of, depth_at, by_row)
+    taken = taken if depth_at is None else (*taken, depth_at)
+    return _Shape(grid, taken, of, depth_at, by_row)
+
+
+def _loads(layout: dict[str, Any]) -> dict[str, Any]:
+    """The layout, if it is a valid one; raises CannotSniff with what is wrong with it."""
+    try:
+        Layout.model_validate(layout)
+    except ValidationError as error:
+        faults = "; ".join(fault["msg"] for fault in error.errors())
+        raise CannotSniff(f"What can be proposed is no valid layout: {faults}.") from None
+    return layout
 
 
 def _fullest(grid: Grid, of: int) -> pl.Series:
@@ -136,14 +178,12 @@ def _rules(
     unit_fit.like_the_others(grid, columns)
     for column in columns:
         quantity = BY_NAME[str(column.heading.quantity)]
-        other = [n for n in grid.later if _same_column(heading_words.heading(n), column)]
+        other = [n for n in grid.later if _same_column(headings.heading(n), column)]
         if other:
             column.rule["names"] = other
             why = f"further down it is called {', '.join(other)}"
             grid.note(f"columns.{column.name}.names", other, Sure.LIKELY, why)
-        grid.note(
-            f"columns.{column.name}", quantity.name, Sure.LIKELY, f"its heading is '{column.name}'"
-        )
+        _note_quantity(grid, column)
         if quantity.name == "rain" and possible_units.is_total(column.values):
             column.rule["counts"] = "total"
             why = "it climbs and stays, as a running total does"
@@ -153,7 +193,17 @@ def _rules(
             grid.note(f"columns.{column.name}.counts", "increment", Sure.UNSURE, why)
 
 
-def _same_column(heading: heading_words.Heading, column: Column) -> bool:
+def _note_quantity(grid: Grid, column: Column) -> None:
+    says, item = column.heading, f"columns.{column.name}"
+    if says.weak:
+        why = f"by its heading '{column.name}' it may be something else: is it?"
+        grid.note(item, str(says.quantity), Sure.UNSURE, why)
+        return
+    why = f"its heading is '{column.name}'" + (f", as in: {says.source}" if says.source else "")
+    grid.note(item, str(says.quantity), Sure.LIKELY, why)
+
+
+def _same_column(heading: headings.Heading, column: Column) -> bool:
     """Whether another heading speaks of the same quantity at the same depth, in the same unit."""
     same = (heading.quantity, heading.depth) == (column.heading.quantity, column.heading.depth)
     return same and heading.unit in (None, column.unit_written, column.rule.get("unit"))
@@ -174,7 +224,10 @@ def _layout(
     layout["step"] = stamps.step_text(found.step_s)
     layout["stamp"] = stamp
     layout["time"] = written | keys
-    order = ("quantity", "unit", "trust_unit", "depth_cm", "counts", "missing", "names")
+    order = (
+        *("quantity", "unit", "trust_unit", "depth_cm", "sensor", "counts", "missing", "names"),
+        "optional",
+    )
     layout["columns"] = {
         column.name: {key: column.rule[key] for key in order if key in column.rule}
         for column in columns

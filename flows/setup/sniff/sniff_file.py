@@ -5,6 +5,8 @@ Rain of stations near by comes from the published copy of a farm, or from a seco
 
 import json
 import re
+import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
@@ -24,6 +26,7 @@ from flows.intake.land import join_frames
 from flows.intake.readers.by_format import reader_of
 from flows.intake.readers.chunk import Content, Unreadable
 from flows.intake.sources.match import match
+from flows.setup.sniff import several
 from flows.setup.sniff.finding import CannotSniff, Finding, Proposal
 from flows.setup.sniff.propose import MOST_UNPACKED, instruments, propose
 from flows.setup.sniff.rain_clock import MOST_STEP_S, Neighbor
@@ -45,22 +48,34 @@ class Sniffed:
 
 
 def sniff(
-    file: Path, folder: Path | None, name: str | None = None, beside: Path | None = None
+    files_of_one: Path | Sequence[Path],
+    folder: Path | None,
+    name: str | None = None,
+    beside: Path | None = None,
 ) -> Sniffed:
-    """A layout for a file, by the place of a farm folder if one is given; raises UserError.
+    """A layout for the files of one logger, by the place of a farm folder if one is given.
 
     Stations of that farm, and another file ``beside`` it, tell by their rain how stamps are meant.
+    Raises UserError.
     """
+    those = [files_of_one] if isinstance(files_of_one, Path) else list(files_of_one)
+    twice = sorted({file.name for file in those if [f.name for f in those].count(file.name) > 1})
+    if twice:
+        raise UserError(f"Two files are called {twice[0]}: rename one, so that each can be named.")
     at = None if folder is None else FarmFolder.at(folder)
     farm = None if at is None else farm_file.load(at.farm_toml)
     place = None if farm is None else farm.place
     near = [] if beside is None else [of_file(beside, _bytes(beside), place, farm)]
     if at is not None and not near:
         near = of_farm(at)
-    try:
-        proposal = propose(_bytes(file), place, near)
-    except CannotSniff as error:
-        raise UserError(f"{file.name} cannot be made out. {error}") from None
+    proposals = {}
+    for file in those:
+        try:
+            proposals[file.name] = propose(_bytes(file), place, near)
+        except CannotSniff as error:
+            raise UserError(f"{file.name} cannot be made out. {error}") from None
+    proposal = several.joined(proposals)
+    file = those[0]
     layout_name = name or re.sub(r"[^A-Za-z0-9_]+", "_", file.stem).strip("_").lower() or "layout"
     return Sniffed(proposal, layout_name, toml_layout(proposal, layout_name), file)
 
@@ -87,12 +102,7 @@ def write(sniffed: Sniffed, folder: Path) -> str:
     source = _source(sniffed, [s.name for s in farm.stations], [p.name for p in farm.probes])
     if source and sniffed.name not in {s.name for s in farm.sources}:
         text += "\n" + source
-    part = farm_toml.with_name("farm.sniffed.toml")
-    files.write_text(part, text)
-    try:
-        farm_file.load(part)
-    finally:
-        part.unlink()
+    farm_file.parse(tomllib.loads(text), f"{farm_toml} with the layout '{sniffed.name}'")
     files.write_text(farm_toml, text)
     more = f" and a source '{sniffed.name}'" if source else ""
     return f"Wrote the layout '{sniffed.name}'{more} to {farm_toml}. Try it with: checkstrip try {folder}"

@@ -9,7 +9,7 @@ from itertools import product
 import polars as pl
 
 from flows.setup.sniff.finding import CannotSniff, Grid, Sure
-from flows.setup.sniff.heading_words import plain
+from flows.setup.sniff.headings import plain
 from flows.setup.sniff.stamp_formats import read, readings, swapped
 
 SAMPLE = 3000
@@ -17,6 +17,7 @@ TIME_WORDS = re.compile(
     r"(?<!\S)(time ?stamp|date ?time|date|time|day|hour|tmstamp|timestamp\w*|stamp|utc|lst|when|at"
     r"|year|doy|hhmm|ts|t)(?!\S)"
 )
+HALF_DAY = re.compile(r"[ap]\.?m\.?", re.IGNORECASE)
 ZONE_MARK = r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})$"
 
 
@@ -113,6 +114,8 @@ def _join(first: pl.Series, second: pl.Series) -> pl.Series:
 
 def _may_be_time(cells: pl.Series) -> bool:
     some = [c for c in cells.head(50).to_list() if c]
+    if _are_half_days(cells):
+        return True
     # at least two digits and nothing that only a value has
     good = [c for c in some if re.search(r"\d", c) and not re.fullmatch(r"[+-]?\d*[.,]\d+", c)]
     return len(good) >= 0.9 * len(some) > 0
@@ -139,7 +142,15 @@ def _usual(steps: pl.Series) -> int:
 
 
 def _named(grid: Grid, places: tuple[int, ...]) -> bool:
-    return all(TIME_WORDS.search(plain(grid.names[i])) for i in places)
+    return all(
+        TIME_WORDS.search(plain(grid.names[i])) or _are_half_days(grid.rows[f"c{i}"])
+        for i in places
+    )
+
+
+def _are_half_days(cells: pl.Series) -> bool:
+    some = [c for c in cells.head(50).to_list() if c]
+    return bool(some) and all(HALF_DAY.fullmatch(c) for c in some)
 
 
 def _stamps(places: tuple[int, ...], form: str, stamp: pl.Series, local: pl.Series) -> Stamps:

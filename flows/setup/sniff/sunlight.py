@@ -92,6 +92,21 @@ def near(
     return kept, len({end for _, end in kept}) == 1
 
 
+def centered(
+    sun: pl.DataFrame,
+    pairs: Sequence[tuple[Clock, str]],
+    middles: Sequence[tuple[Clock, str]],
+    step_s: int,
+) -> bool:
+    """Whether the sun is right by the middle of the interval, and by its ends not or clearly less."""
+    at_ends, at_middle = (
+        min(abs(sun_error(sun, clock, end, step_s)) for clock, end in some)
+        for some in (pairs, middles)
+    )
+    clear_h = at_middle + 2 * (SURE_H + 3 * _scatter(sun))
+    return at_middle <= NEAR_H < at_ends or (at_middle <= NEAR_H and clear_h < at_ends)
+
+
 def _scatter(sun: pl.DataFrame) -> float:
     """Standard error in hours of the days' median, by the median distance from their neighbors."""
     center = sun["center"] - sun["noon_utc"]
@@ -102,7 +117,7 @@ def _scatter(sun: pl.DataFrame) -> float:
 def sun_error(sun: pl.DataFrame, clock: Clock, end: str, step_s: int) -> float:
     """Hours between the center of the radiation and the sun's noon by that clock; median of the days."""
     half = step_s / 7200
-    shown = sun["center"] - half if end == "end" else sun["center"] + half
+    shown = sun["center"] + {"end": -half, "start": half}.get(end, 0.0)
     if "zone" in clock.keys:
         days = sun["day"].cast(pl.Datetime("us")).dt.offset_by("12h")
         offset = offsets(days, ZoneInfo(str(clock.keys["zone"])))

@@ -11,7 +11,7 @@ import polars as pl
 
 from flows.setup.sniff import fixed_width
 from flows.setup.sniff.finding import CannotSniff, Grid, Sure
-from flows.setup.sniff.heading_words import STAMP, is_aggregates, is_data, is_units
+from flows.setup.sniff.heading_words import STAMP, is_aggregates, is_data, is_depths, is_units
 
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
 MOST_HEAD = 60
@@ -164,9 +164,16 @@ def first_row(table: list[list[str]]) -> int:
     for i, row in enumerate(table):
         after = [r for r in table[i : i + 6] if r][:3]
         even = all(len(r) == len(row) and is_data(r) for r in after)
-        if len(row) > 1 and even and (len(after) > 2 or i + len(after) >= len(table)):
+        whole = len(after) > 2 or i + len(after) >= len(table)
+        if len(row) > 1 and even and whole and not _depths_above(row, after[1:]):
             return i
     raise CannotSniff("No rows of values can be found in it.")
+
+
+def _depths_above(row: list[str], after: list[list[str]]) -> bool:
+    """Whether a row holds depths of sensors, and the rows after it begin with times."""
+    own, *stamped = [any(STAMP.search(cell.strip()) for cell in r) for r in (row, *after)]
+    return is_depths(row) and not own and bool(stamped) and all(stamped)
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +201,8 @@ def headings(table: list[list[str]]) -> Headings:
     many = naming[-1:]
     if len(naming) > 1 and naming[-2] == naming[-1] - 1 and _joined(table, naming[-2:]):
         many = naming[-2:]
+    elif len(naming) > 1 and is_depths(table[naming[-1]]):
+        many = list(range(naming[-2], naming[-1] + 1))
     elif not all(table[many[0]]) and all(c.strip() for c in table[naming[0]]):
         many = naming[:1]
     names: list[str] = []

@@ -5,7 +5,7 @@ is asked too. Temperatures of one file are in one unit.
 """
 
 from flows.setup.sniff import heading_words, possible_units
-from flows.setup.sniff.columns import Column
+from flows.setup.sniff.columns import Column, shown
 from flows.setup.sniff.finding import Grid, Sure
 from flows.setup.sniff.possible_units import Setting
 
@@ -17,11 +17,11 @@ def unit(grid: Grid, column: Column, setting: Setting) -> None:
     quantity = str(column.heading.quantity)
     kind = heading_words.family(quantity)
     options = heading_words.MEASURED_IN[kind]
-    written = column.unit_written if column.unit_written in options else None
+    written = column.unit_written
     possible = column.possible = possible_units.units_of(column, setting)
     item = f"columns.{column.name}.unit"
     values = column.values.drop_nulls()
-    span = f"{_shown(values.min())} to {_shown(values.max())}" if values.len() else "no values"
+    span = f"{shown(values.min())} to {shown(values.max())}" if values.len() else "no values"
     if written and (written in possible or not possible):
         sure = Sure.CERTAIN if written in possible else Sure.UNSURE
         why = f"the heading says so, and values of {span} fit"
@@ -40,7 +40,8 @@ def unit(grid: Grid, column: Column, setting: Setting) -> None:
         if len(options) == 1:
             why = "it is always given in that"
     else:
-        chosen, sure = (possible or list(options))[0], Sure.UNSURE
+        usual = [column.heading.usual] if column.heading.usual in possible else []
+        chosen, sure = str([*usual, *possible, *options][0]), Sure.UNSURE
         why = f"no unit stands in it, and values of {span} fit {' or '.join(possible) or 'none'}: which?"
     column.rule["quantity"] = quantity
     if kind == "solar":
@@ -93,7 +94,3 @@ def temperatures(grid: Grid, columns: list[Column]) -> None:
             continue
         column.rule["unit"] = unit
         grid.note_again(item, unit, *judged)
-
-
-def _shown(value: object) -> str:
-    return f"{value:g}" if isinstance(value, int | float) else str(value)

@@ -15,17 +15,18 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from flows.farm.farm_file import standard_offset_h
-from flows.setup.sniff import heading_words, possible_units, sunlight
+from flows.setup.sniff import headings, possible_units, stamp_end, sunlight
 from flows.setup.sniff.columns import Column
 from flows.setup.sniff.finding import Grid, Sure
 from flows.setup.sniff.rain_clock import Candidate, Neighbor, RainAnswer, compare
-from flows.setup.sniff.stamps import Stamps, joined
+from flows.setup.sniff.stamps import Stamps
 from flows.setup.sniff.sunlight import Clock
 from schemas.farm.farm import Place
 
 DAY_S = 86400
 _NAMED_BY_FILE = "the file says so itself"
 _EPOCH = "seconds since 1970 are UTC"
+_UTC_BY_HEADING = "the heading of the times says UTC"
 
 
 def find(
@@ -40,17 +41,27 @@ def find(
         return _daily(grid, stamps)
     if place is not None and stamps.step_s < DAY_S:
         return _decide(grid, stamps, columns, place, _clocks(stamps, place), neighbors)
-    _note_stamp(grid, _end_named(grid, stamps), _NAMED_BY_FILE)
+    named = stamp_end.named(grid, stamps)
+    end, why = (named, _NAMED_BY_FILE) if named else (stamp_end.by_halves(stamps), stamp_end.HALVES)
+    stamp_end.note(grid, end, why, unsure=named is None)
     if stamps.epoch:
         grid.note("time.zone", "UTC", Sure.CERTAIN, _EPOCH)
         return {}
     keys: dict[str, object] = {"offset": "Z"} if stamps.mark in (None, "several") else {}
-    grid.note("time.offset", "Z", Sure.UNSURE, "without a place the clock cannot be told: which?")
+    if _says_utc(grid, stamps):
+        grid.note("time.offset", "Z", Sure.LIKELY, _UTC_BY_HEADING)
+        return keys | ({"trust_zone": True} if stamps.mark else {})
+    why = "without a place (--folder) the clock cannot be told: which?"
+    if stamps.mark:
+        why = f"the stamps say '{stamps.mark}', and without a place (--folder) nothing can check that: is it true?"
+    grid.note("time.offset", "Z", Sure.UNSURE, why)
     return keys | ({"trust_zone": True} if stamps.mark else {})
 
 
 def _daily(grid: Grid, stamps: Stamps) -> dict[str, object]:
-    if stamps.date_only:
+    if stamp_end.at_noon(stamps):
+        stamp_end.note(grid, "middle", "every day is stamped at noon", unsure=True)
+    elif stamps.date_only:
         grid.layout["stamp"] = "start"
         grid.note("stamp", "start", Sure.LIKELY, "a daily row is named by the day that it covers")
     else:
@@ -124,11 +135,16 @@ def _decide(  # noqa: PLR0917
             if follows
             else "the clock goes straight through the days when daylight saving changes"
         )
-    named = _end_named(grid, stamps)
+    named = stamp_end.named(grid, stamps)
     ends = (named,) if named else ("end", "start")
     pairs = [(clock, end) for clock in clocks for end in ends]
     unsure, end_reasons = False, [_NAMED_BY_FILE] if named else []
     sun = sunlight.by_sun(stamps, columns, place)
+    halves = None if named else stamp_end.by_halves(stamps)
+    if not named:
+        centered = _in_the_middle(stamps, clocks, pairs, sun, halves)
+        end_reasons = [stamp_end.HALVES] if centered and halves else []
+        pairs = centered or pairs
     if sun is not None:
         near, tells_end = sunlight.near(sun, pairs, stamps.step_s)
         unsure = not near
@@ -152,11 +168,34 @@ def _decide(  # noqa: PLR0917
             pairs = [pairs[i] for i in answer.left]
             end_reasons.append(answer.evidence)
             reasons.append(answer.evidence)
+    if _says_utc(grid, stamps):
+        utc = [pair for pair in pairs if pair[0].keys == {"offset": "Z"}]
+        pairs, unsure = (utc, unsure) if utc else (pairs, True)
+        reasons.append(_UTC_BY_HEADING + ("" if utc else ", which the rest contradicts"))
     left = list({id(clock): clock for clock, _ in pairs}.values())
     kept = {end for _, end in pairs}
     end = kept.pop() if len(kept) == 1 and end_reasons else None
-    _note_stamp(grid, end, "; ".join(end_reasons))
+    if end == "middle" and not halves:
+        stamp_end.note_centered(grid, columns)
+    else:
+        stamp_end.note(grid, end, "; ".join(end_reasons), unsure=end == "middle" and sun is None)
     return _note_zone(grid, stamps, left, reasons, unsure=unsure)
+
+
+def _in_the_middle(
+    stamps: Stamps,
+    clocks: list[Clock],
+    pairs: list[tuple[Clock, str]],
+    sun: pl.DataFrame | None,
+    halves: str | None,
+) -> list[tuple[Clock, str]]:
+    """The clocks with stamps in the middle, if the stamps or the sun say so clearly; else none."""
+    middles = [(clock, "middle") for clock in clocks]
+    if halves and (sun is None or sunlight.near(sun, middles, stamps.step_s)[0]):
+        return middles
+    if sun is not None and sunlight.centered(sun, pairs, middles, stamps.step_s):
+        return middles
+    return []
 
 
 def _by_rain(
@@ -178,21 +217,10 @@ def _by_rain(
 
 def _ends(stamps: Stamps, clock: Clock, end: str) -> pl.Series:
     """The ends of the intervals in UTC, by one way to read the stamps."""
-    later = stamps.step_s if end == "start" else 0
+    later = stamps.step_s * {"start": 1.0, "middle": 0.5}.get(end, 0.0)
     micros = (clock.offset_h * 3.6e9).cast(pl.Int64).cast(pl.Duration("us"))
     utc = stamps.local.cast(pl.Datetime("us")) - micros + timedelta(seconds=later)
     return utc.dt.replace_time_zone("UTC")
-
-
-def _end_named(grid: Grid, stamps: Stamps) -> str | None:
-    """The end of the interval that the file itself names: in a heading, or by a day's hour 24."""
-    heading = " ".join(grid.names[i] for i in stamps.places)
-    if re.search(r"(?i)\b(end|ending|to|until)\b", heading_words.plain(heading)):
-        return "end"
-    if re.search(r"(?i)\b(start|starting|begin|beginning|from)\b", heading_words.plain(heading)):
-        return "start"
-    stamp = joined(grid.rows, stamps.places)
-    return "end" if stamp.str.contains(r"(?:^|\D)24(?::?00)(?::00)?$").any() else None
 
 
 def _note_zone(
@@ -232,17 +260,11 @@ def _note_zone(
     return chosen.keys | ignored
 
 
-def _note_stamp(grid: Grid, end: str | None, why: str = "") -> None:
-    grid.layout["stamp"] = end or "end"
-    if end is not None:
-        grid.note("stamp", end, Sure.LIKELY, f"stamps are at the {end} of the interval: {why}")
-        return
-    grid.note(
-        "stamp",
-        "end",
-        Sure.UNSURE,
-        "most loggers stamp the end of the interval, and nothing in it tells otherwise: is it so?",
-    )
+def _says_utc(grid: Grid, stamps: Stamps) -> bool:
+    """Whether the headings of the times, or the row of units under them, say UTC."""
+    below = [grid.units[i] for i in stamps.places if i < len(grid.units)]
+    words = headings.plain(" ".join([*(grid.names[i] for i in stamps.places), *below]))
+    return re.search(r"\b(utc|gmt|zulu)\b", words.replace("(", " ").replace(")", " ")) is not None
 
 
 def _follows_daylight_saving(stamps: Stamps, place: Place) -> bool | None:

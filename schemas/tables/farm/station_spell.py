@@ -21,5 +21,9 @@ TABLE = Table(
             "gauge_heated",
             "true where the rain gauge is heated, so that snow is measured as it falls",
         ),
+        flag(
+            "instant",
+            "true where the layouts of its radiation say stamp = instant: each value is of its stamp",
+        ),
     ),
 )

@@ -39,8 +39,8 @@ def bell(first, n, *, step_s=900, fast_min=0.0, cloud=None, longitude=LONGITUDE,
 SPELL = rows("station_spell", [{"station": "s", "from_day": date(2020, 1, 1)}])
 
 
-def derive(reading, farm_row=FARM):
-    frame = sun_day.derive(reading, SPELL, farm_row)
+def derive(reading, farm_row=FARM, spell=SPELL):
+    frame = sun_day.derive(reading, spell, farm_row)
     check(frame, "sun_day")
     return frame
 
@@ -66,6 +66,16 @@ def test_a_clock_that_is_wrong_shows_by_as_much(fast_min, step_s):
     reading = bell(date(2023, 6, 14), 3, step_s=step_s, fast_min=fast_min)
     middle = derive(reading).row(1, named=True)
     assert middle["noon_error_h"] * 60 == pytest.approx(fast_min, abs=2.0)
+
+
+@pytest.mark.parametrize("step_s", [900, 1800, 3600])
+def test_values_of_a_moment_count_at_their_stamp(step_s):
+    """Sampled at each stamp, radiation lies half a step later than means of the step before."""
+    moments = bell(date(2023, 6, 14), 3, step_s=step_s, fast_min=-step_s / 120)
+    spell = SPELL.with_columns(instant=pl.lit(True))
+    as_moments, as_means = (derive(moments, spell=s).row(1, named=True) for s in (spell, SPELL))
+    assert as_moments["noon_error_h"] * 60 == pytest.approx(0, abs=2.0)
+    assert as_means["noon_error_h"] * 60 == pytest.approx(-step_s / 120, abs=2.0)
 
 
 def test_energy_counts_as_power_does():

@@ -62,6 +62,33 @@ def test_stamps(stamp, time, expected):
 
 
 @pytest.mark.parametrize(
+    ("stamp", "step", "ends"),
+    [
+        ("end", "30 min", utc(2020, 6, 1, 12)),
+        ("start", "30 min", utc(2020, 6, 1, 12, 30)),
+        ("middle", "30 min", utc(2020, 6, 1, 12, 15)),
+        ("middle", "1 s", datetime(2020, 6, 1, 12, 0, 0, 500_000, tzinfo=UTC)),
+        ("middle", "1 day", utc(2020, 6, 2)),
+        ("instant", "30 min", utc(2020, 6, 1, 12)),
+    ],
+)
+def test_a_reading_is_stored_under_the_end_of_its_interval(stamp, step, ends):
+    assert read(["2020-06-01 12:00"], layout(step, stamp, offset="Z")) == [ends]
+
+
+def test_an_interval_that_names_its_ends_has_no_middle_stamp():
+    with pytest.raises(ValidationError, match="names its interval"):
+        Layout.model_validate(
+            {
+                "format": "sensorthings",
+                "step": "1 h",
+                "stamp": "middle",
+                "columns": {"T": {"quantity": "air_temp"}},
+            }
+        )
+
+
+@pytest.mark.parametrize(
     "stamp",
     ["", "noon", "2020-13-01 00:00", "2020-06-01 25:00", "2020-06-010:00", "2020-06-0108:00", None],
 )

@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 from flows.base.errors import UserError
 from flows.cli import app
 from flows.farm import farm_file
-from flows.setup.sniff import heading_words, sniff_file
+from flows.setup.sniff import headings, sniff_file
 from flows.setup.sniff.finding import CannotSniff, Sure
 from flows.setup.sniff.propose import propose
 from schemas.farm.farm import Place
@@ -52,7 +52,7 @@ def daily(rows, heading="Date,Air Temp,Rain"):
     ],
 )
 def test_headings(name, quantity, unit, depth):
-    says = heading_words.heading(name)
+    says = headings.heading(name)
     assert (says.quantity, says.unit, says.depth) == (quantity, unit, depth)
 
 
