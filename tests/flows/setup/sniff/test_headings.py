@@ -36,7 +36,7 @@ def test_published_headings_are_read_as_their_record_means_them():
 
 
 def test_a_published_unit_is_not_taken_for_the_unit_of_every_file():
-    """PRCP is in tenths of a millimetre in one network and in inches in another."""
+    """PRCP is in tenths of a millimeter in one network and in inches in another."""
     assert heading("PRCP").unit is None
     assert heading("PRCP (in)").unit == "inch"
 
