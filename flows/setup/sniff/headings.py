@@ -14,29 +14,12 @@ from pathlib import Path
 import polars as pl
 
 from flows.base import units
+from flows.setup.sniff import heading_parts
 from flows.setup.sniff.heading_words import KINDS, OTHER, QUANTITIES
 from schemas.quantities import BY_NAME, Instrument
 from schemas.unit_words import unit_of
 
 PUBLISHED = Path(__file__).with_name("published_headings.csv")
-BRACKETS = re.compile(r"[\[(]([^\])]*)[\])]")
-LENGTHS = {
-    '"': "inch",
-    "in": "inch",
-    "inches": "inch",
-    "inch": "inch",
-    "ft": "foot",
-    "feet": "foot",
-}
-LENGTH = r'(cm|mm|inches|inch|in|"|ft|feet|m)'
-DEPTH = re.compile(rf"(?<![\d.])(-?\d+(?:\.\d+)?)\s*{LENGTH}?(?![a-z\d.])", re.IGNORECASE)
-LAYER = re.compile(
-    rf"(?<![\d.])(\d+(?:\.\d+)?)\s*{LENGTH}?\s*(?:-|–|to|_)\s*(\d+(?:\.\d+)?)\s*{LENGTH}(?![a-z\d])",
-    re.IGNORECASE,
-)
-KIND_AT_END = re.compile(r"[_\s.](avg|ave|mean|max|min|tot|total|sum|smp|std)$", re.IGNORECASE)
-KIND_JOINED = re.compile(r"(?:(?<=[a-z]{2})|(?<=(?<!\S)m))(avg|mean|max|min)(?!\S)")  # rhmax
-OF_DEPTH = ("cm", "mm", "inch", "m", "foot")
 IN_THE_SOIL = {q.name for q in BY_NAME.values() if q.instrument is Instrument.PROBE}
 
 
@@ -66,30 +49,20 @@ class Heading:
     usual: str | None = None
 
 
-def plain(text: str) -> str:
-    """Lower case, camelCase and letters beside digits parted, separators as blanks."""
-    text = re.sub(r"(?<=[a-z]{2})(?=[A-Z])|(?<=[a-z])(?=[A-Z][a-z])", " ", text)
-    text = re.sub(r"(?<=[A-Z]{2})(?=[A-Z][a-z]{2})", " ", text)
-    text = re.sub(r"[_:;,./|\-]+", " ", text)
-    text = re.sub(r"(?<=[A-Za-z])(?=\d)|(?<=\d)(?=[A-Za-z])", " ", text)
-    words = " ".join(text.lower().split())
-    return KIND_JOINED.sub(r" \1", words)
-
-
 @lru_cache(8192)
 def heading(name: str, below: str = "") -> Heading:
     """What a heading says, with the unit that stands ``below`` it if there is a row of units."""
     text = unicodedata.normalize("NFKC", name.replace("º", "°")).strip()
     stated = unit_of(below.strip("[]() "))
-    whole, unit = _without_brackets(text)
+    whole, unit = heading_parts.without_brackets(text)
     if (known := _published(whole)) is not None:  # P_F has no unit
         return _as_published(known, whole, stated or unit)
-    bare, unit = _without_unit(text)
+    bare, unit = heading_parts.without_unit(text)
     unit = stated or unit
     if (known := _published(bare)) is not None:
         return _as_published(known, bare, unit)
-    depth, depth_unit, layer = _depth(bare)
-    words = _words(bare)
+    depth, depth_unit, layer = heading_parts.depth(bare)
+    words = heading_parts.words_of(bare)
     quantity, other = _quantity(words, unit)
     if quantity in ("air_temp", "air_temp_max", "air_temp_min"):
         deep = depth_unit in ("cm", "inch") and not KINDS["above_ground"].search(words)
@@ -105,7 +78,7 @@ def heading(name: str, below: str = "") -> Heading:
         *_kinds(words),
         weak=_is_weak(quantity, words, unit),
         layer=layer,
-        label=_label(bare),
+        label=heading_parts.label(bare),
         other=other,
     )
 
@@ -161,7 +134,7 @@ def _by_key() -> dict[str, Published]:
     that two records use for different things is left out."""
     found: dict[str, list[Published]] = {}
     for name, row in read_published():
-        bare = _without_brackets(name)[0]
+        bare = heading_parts.without_brackets(name)[0]
         for key in {_key(bare), *([_key(bare, "#")] if row.number else [])}:
             found.setdefault(key, []).append(row)
     return {key: rows[0] for key, rows in found.items() if len({row.quantity for row in rows}) == 1}
@@ -173,14 +146,17 @@ def _published(bare: str) -> Published | None:
 
 def is_published(name: str) -> bool:
     """Return whether a heading is read by the table of published headings."""
-    return any(_published(way(name)[0]) for way in (_without_brackets, _without_unit))
+    return any(
+        _published(way(name)[0])
+        for way in (heading_parts.without_brackets, heading_parts.without_unit)
+    )
 
 
 def _as_published(known: Published, bare: str, unit: str | None) -> Heading:
-    words = _words(bare)
+    words = heading_parts.words_of(bare)
     if known.quantity is None or not _measures(unit, known.quantity):
         return Heading(None, unit, other="something else", source=known.source)
-    depth, depth_unit, layer = _depth(bare)
+    depth, depth_unit, layer = heading_parts.depth(bare)
     index = known.number == "index"
     if index or known.quantity not in IN_THE_SOIL:
         depth, depth_unit, layer = None, None, False
@@ -194,81 +170,10 @@ def _as_published(known: Published, bare: str, unit: str | None) -> Heading:
         *_kinds(words),
         layer=layer,
         index=index,
-        label=_label(bare),
+        label=heading_parts.label(bare),
         source=known.source,
         usual=known.unit,
     )
-
-
-# --------------------------------------------------------------------- unit and depth
-
-
-def _without_brackets(name: str) -> tuple[str, str | None]:
-    """The heading without a unit in brackets, and that unit."""
-    inside = [
-        found
-        for part in BRACKETS.findall(name)
-        for word in (part, *re.split(r"[,;]", part))
-        if (found := unit_of(word))
-    ]
-    bare = BRACKETS.sub(lambda m: " " if unit_of(m[1]) else f" {m[1]} ", name)
-    return bare, inside[0] if inside else None
-
-
-def _without_unit(name: str) -> tuple[str, str | None]:
-    """The heading without its unit, and the unit: in brackets, or at its end after a separator."""
-    bare, unit = _without_brackets(name)
-    if unit is not None:
-        return bare, unit
-    if (kind := KIND_AT_END.search(bare)) is not None:  # Rain_mm_Tot
-        before, unit = _without_unit(bare[: kind.start()])
-        return (before + kind[0], unit) if unit is not None else (bare, None)
-    for cut in re.finditer(r"[_,\s/.-]+", bare):
-        rest = bare[cut.end() :]
-        unit = unit_of(rest)
-        one = rest.strip()
-        short = one.islower() and len(one) == 1 and cut[0].strip("_ ") == ""
-        before = bare[: cut.start()]
-        if unit is None or not before or short or unit_of(before) is not None:
-            continue
-        if re.search(r"\d\s*$", before) and unit in OF_DEPTH:
-            continue  # the unit of a depth
-        return before, unit
-    return bare, None
-
-
-def _depth(bare: str) -> tuple[float | None, str | None, bool]:
-    """Depth and its unit as written, and whether it is the middle of a layer."""
-    text = re.sub(r"[_:;,|]+|(?<!\d)\.|\.(?!\d)", " ", bare)
-    text = re.sub(r"(?<=[A-Za-z])(?=\d)", " ", text)
-    layer = LAYER.search(re.sub(r"(?<=\d)_(?=\d)|_to_", "-", bare).replace("_", " "))
-    if layer and (float(layer[1]) < float(layer[3])):
-        unit = layer[4].lower()
-        return (float(layer[1]) + float(layer[3])) / 2, LENGTHS.get(unit, unit), True
-    found = [(abs(float(number)), unit.lower()) for number, unit in DEPTH.findall(text)]
-    with_unit = [(number, unit) for number, unit in found if unit]
-    for number, unit in reversed(with_unit or found):  # the last: sensors are numbered before
-        return number, LENGTHS.get(unit, unit or None), False
-    return None, None, False
-
-
-def _words(bare: str) -> str:
-    """The words of a heading: no numbers, no units of length."""
-    skip = re.compile(r"[+-]?\d+(\.\d+)?|cm|mm|inch|inches|in|ft|m")
-    words = plain(bare).replace("(", " ").replace(")", " ").split()
-    kept = [w for i, w in enumerate(words) if not (skip.fullmatch(w) and _is_length(words, i))]
-    return " ".join(kept)
-
-
-def _is_length(words: list[str], i: int) -> bool:
-    """Whether a word is a number, or a unit of length right after one."""
-    return words[i][-1].isdigit() or (i > 0 and words[i - 1][-1].isdigit())
-
-
-def _label(bare: str) -> str:
-    """What tells the heading from others of its quantity: a last letter or number of its own."""
-    found = re.search(r"(?:[_\s.:-]|(?<=[a-z]))([A-H]|\d+(?:[_.]\d+)*)$", bare.strip())
-    return found[1] if found else ""
 
 
 # --------------------------------------------------------------------- quantity

@@ -5,9 +5,9 @@ from typing import Any
 
 import polars as pl
 
-from flows.setup.sniff import headings
+from flows.setup.sniff import heading_parts, headings
 from flows.setup.sniff.finding import Grid, Sure
-from flows.setup.sniff.headings import plain
+from flows.setup.sniff.heading_parts import plain
 from flows.setup.sniff.stamps import Stamps
 from schemas.unit_words import unit_of
 
@@ -91,13 +91,13 @@ def instrument_column(grid: Grid, taken: tuple[int, ...], found: Stamps) -> int 
 def depth_column(grid: Grid, taken: tuple[int, ...]) -> int | None:
     """The column that says the depth of its row, None where the export is wide."""
     for i, name in enumerate(grid.names):
-        if i not in taken and plain(headings.BRACKETS.sub(" ", name)) in DEPTH_WORDS:
+        if i not in taken and plain(heading_parts.BRACKETS.sub(" ", name)) in DEPTH_WORDS:
             distinct = grid.rows[f"c{i}"].n_unique()
             if 1 < distinct <= 30:
                 grid.layout |= {"shape": "long", "depth_column": name}
                 unit = (
                     headings.heading("x " + name).depth_unit
-                    or unit_of("".join(headings.BRACKETS.findall(name)))
+                    or unit_of("".join(heading_parts.BRACKETS.findall(name)))
                     or ("inch" if plain(name).endswith(" in") else None)
                 )
                 unit = unit if unit in ("cm", "mm", "inch") else None

@@ -4,7 +4,7 @@ import re
 
 import polars as pl
 
-from flows.setup.sniff import headings
+from flows.setup.sniff import heading_parts
 from flows.setup.sniff.columns import Column
 from flows.setup.sniff.finding import Grid, Sure
 from flows.setup.sniff.stamps import Stamps, joined, share
@@ -17,9 +17,9 @@ HALVES = "they stand at half of each step, as middles do"
 def named(grid: Grid, stamps: Stamps) -> str | None:
     """The end of the interval that the file itself names: in a heading, or by a day's hour 24."""
     heading = " ".join(grid.names[i] for i in stamps.places)
-    if re.search(r"(?i)\b(end|ending|to|until)\b", headings.plain(heading)):
+    if re.search(r"(?i)\b(end|ending|to|until)\b", heading_parts.plain(heading)):
         return "end"
-    if re.search(r"(?i)\b(start|starting|begin|beginning|from)\b", headings.plain(heading)):
+    if re.search(r"(?i)\b(start|starting|begin|beginning|from)\b", heading_parts.plain(heading)):
         return "start"
     stamp = joined(grid.rows, stamps.places)
     return "end" if stamp.str.contains(r"(?:^|\D)24(?::?00)(?::00)?$").any() else None

@@ -9,7 +9,7 @@ from itertools import product
 import polars as pl
 
 from flows.setup.sniff.finding import CannotSniff, Grid, Sure
-from flows.setup.sniff.headings import plain
+from flows.setup.sniff.heading_parts import plain
 from flows.setup.sniff.stamp_formats import read, readings, swapped
 
 SAMPLE = 3000

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 import polars as pl
 
 from flows.farm.farm_file import standard_offset_h
-from flows.setup.sniff import headings, possible_units, stamp_end, sunlight
+from flows.setup.sniff import heading_parts, possible_units, stamp_end, sunlight
 from flows.setup.sniff.columns import Column
 from flows.setup.sniff.finding import Grid, Sure
 from flows.setup.sniff.rain_clock import Candidate, Neighbor, RainAnswer, compare
@@ -263,7 +263,7 @@ def _note_zone(
 def _says_utc(grid: Grid, stamps: Stamps) -> bool:
     """Whether the headings of the times, or the row of units under them, say UTC."""
     below = [grid.units[i] for i in stamps.places if i < len(grid.units)]
-    words = headings.plain(" ".join([*(grid.names[i] for i in stamps.places), *below]))
+    words = heading_parts.plain(" ".join([*(grid.names[i] for i in stamps.places), *below]))
     return re.search(r"\b(utc|gmt|zulu)\b", words.replace("(", " ").replace(")", " ")) is not None
 
 
