@@ -113,6 +113,19 @@ QUANTITIES: tuple[Quantity, ...] = (
         ),
     ),
     _station(
+        "rain_over",
+        number(
+            "rain_over_d",
+            "day",
+            (
+                "days that rain_mm is the total of; 0 where the record says that it is of several, "
+                "but not of how many; null where it is of the interval"
+            ),
+            0,
+            31,
+        ),
+    ),
+    _station(
         "wind_speed",
         number(
             "wind_speed_m_s",
@@ -196,6 +209,12 @@ QUANTITIES: tuple[Quantity, ...] = (
         number("probe_battery_v", "V", "supply voltage of the probe's logger", 0, 30),
     ),
 )
+
+# What is stored beside rain and is no quantity of its own in a layout (counts, rolls_at, flags).
+BESIDE_RAIN = ("rain_counter", "rain_counter_rolls_at", "rain_over")
+
+# Amounts that are measured as they fall or lie, of which there may be a trace.
+AMOUNTS = ("rain", "snow_depth")
 
 BY_NAME: dict[str, Quantity] = {quantity.name: quantity for quantity in QUANTITIES}
 

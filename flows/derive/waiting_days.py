@@ -273,7 +273,7 @@ def _counters(
                 FROM spans s JOIN {generated.quoted(reduction.readings.name)} r
                     ON s.instrument = r.{generated.quoted(reduction.kind)}
                     AND r.time > s.after AND r.time <= s.until
-                WHERE r.rain_counter_mm IS NOT NULL
+                WHERE (r.rain_counter_mm IS NOT NULL OR r.rain_over_d IS NOT NULL)
                     AND r.time > {_instant(spans["after"].min())}
                     AND r.time <= {_instant(spans["until"].max())}
                 GROUP BY ALL

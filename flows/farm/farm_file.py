@@ -152,7 +152,7 @@ def _fingerprints(key: _ThisFarm) -> dict[str, str]:
 
 def _fingerprint(farm: Farm, chosen: Source) -> str:
     reading = chosen.model_dump(mode="json", include={"layout", "station", "probe", "glob"})
-    layout = farm.layouts[chosen.layout].model_dump(mode="json")
+    layout = farm.layouts[chosen.layout].as_it_reads()
     stations = [
         s.model_dump(mode="json", include={"name", "ids", "spells"})
         for s in farm.stations

@@ -126,6 +126,10 @@ def take_out(
         con.execute(
             f"DELETE FROM {store} t USING earlier e, windows_out w WHERE e.seq = w.seq AND {within}"
         )
+        con.execute(
+            "DELETE FROM flagged_reading t USING earlier e, windows_out w "
+            f"WHERE e.seq = w.seq AND {within}"
+        )
     farm = warehouse.read(con, TABLES["farm"])
     days = out.select(
         "instrument", kind=pl.lit(kind.value), day=day_of(pl.col("time"), farm)

@@ -73,7 +73,7 @@ def _entries(rows: pl.DataFrame, kind: Instrument) -> pl.DataFrame:
 
 def _values(rows: pl.DataFrame, kind: Instrument) -> pl.DataFrame:
     """Return one row a value: ``seq``, the table's key and the name of the ``column``."""
-    named = [c.name for c in columns_of(kind) if c.name in rows.columns and c.name != UNCOUNTED]
+    named = [c.name for c in columns_of(kind) if c.name in rows.columns and c.name not in UNCOUNTED]
     return (
         rows.unpivot(on=named, index=["seq", *TABLE_OF[kind].key], variable_name="column")
         .drop_nulls("value")

@@ -17,7 +17,7 @@ import duckdb
 import polars as pl
 
 from flows.base.progress import Tick, silent
-from flows.intake import doubled_hours, merge, sources
+from flows.intake import doubled_hours, flagged, merge, sources
 from flows.intake.door.admit import Admitted, admit
 from flows.intake.door.places import Places
 from flows.intake.landing_counts import Incoming, LandingCounts
@@ -186,13 +186,19 @@ def _merge(
     if not parts:
         return
     merged = []
+    flags = pl.concat(part.flagged for part in parts)
     for kind in Instrument:
         found = [part.readings[kind] for part in parts if kind in part.readings]
         if found:
             new = pl.concat(found, how="diagonal")
             doubled_hours.take_out(con, kind, new, counts.earlier, zoned)
             counts.note_gone(con, kind, new)
-            merged.append(merge.merge(con, kind, new, counts.names, places.farm))
+            of_station = pl.col("depth_cm") < 0
+            own = flags.filter(of_station if kind is Instrument.STATION else ~of_station)
+            merged.append(
+                merge.merge(con, kind, new, counts.names, places.farm, withheld=not own.is_empty())
+            )
+            flagged.keep(con, kind, new, own, counts.names)
             counts.note_times(new)
     counts.count_part(parts, merged)
 

@@ -14,6 +14,7 @@ import duckdb
 import polars as pl
 
 from flows.derive import waiting_days
+from flows.intake import flagged
 from flows.intake.door.places import distinct_rows
 from flows.intake.door.readings import TABLE_OF, UNCOUNTED
 from flows.store import warehouse, wide_rows
@@ -45,28 +46,37 @@ def merge(
     new: pl.DataFrame,
     names: pl.DataFrame,
     farm: pl.DataFrame,
+    *,
+    withheld: bool = False,
 ) -> Merged:
     """Land readings of one kind of instrument, inside the caller's transaction.
 
     ``new``: as they came through the door (``Admitted.readings``); ``names``: ``seq`` and
-    ``delivery``. Notes the days whose readings changed, and what was superseded.
+    ``delivery``; ``withheld``: whether some values are not-a-number, because their network flagged
+    them (see ``flagged``). Notes the days whose readings changed, and what was superseded.
     """
     table = TABLE_OF[kind]
     stored, onward = _stored(con, table, new), _onward(new, table)
+    if withheld:
+        stored = flagged.marked(con, table, stored)
     contested = None if onward and stored.is_empty() else _contested(new, stored, table)
     plain = new if contested is None else new.filter(~contested)
     landing = _named(plain.drop("line", "values"), names).drop("seq")
     if table.list_columns and not onward:  # a sensor a row: together what was measured together
         landing = wide_rows.bundled(wide_rows.single(landing, table), table)
-    warehouse.insert_many(con, table, landing)
+    warehouse.insert_many(con, table, flagged.without(landing) if withheld else landing)
     changed = [plain.select(kind.value, "time")]
     values = [_all_landed(plain)]
     rows = [plain.select("seq", "line", landed=pl.lit(True))]
     if contested is not None:
         disputed = _named(new.filter(contested).drop("values"), names)
         resolved = _resolve(_entries(disputed, kind), stored, table)
-        _rewrite(con, table, resolved.readings, stored)
-        warehouse.insert(con, TABLES["superseded_reading"], resolved.superseded)
+        readings, superseded = resolved.readings, resolved.superseded
+        if withheld:
+            stored, readings, superseded = map(flagged.without, (stored, readings, superseded))
+            superseded = superseded.filter(pl.col("value").is_not_null())  # it stood apart before
+        _rewrite(con, table, readings, stored)
+        warehouse.insert(con, TABLES["superseded_reading"], superseded)
         changed.append(resolved.readings.select(kind.value, "time"))
         values.append(resolved.values)
         rows.append(resolved.rows)
@@ -201,7 +211,7 @@ def _rows(
 
 def _counts(arrived: pl.DataFrame) -> pl.DataFrame:
     return (
-        arrived.filter(pl.col("column") != UNCOUNTED)
+        arrived.filter(~pl.col("column").is_in(UNCOUNTED))
         .group_by("seq")
         .agg(
             landed=pl.col("says_new").sum().cast(pl.Int64),

@@ -136,7 +136,7 @@ def _may_speak_of(receipt: Receipt, farm: Farm, places: Places) -> set[Instrumen
     match = sources.match(receipt, farm, places)
     if match is None:
         return set()
-    if farm.layouts[match.source.layout].instrument_column is not None:
+    if farm.layouts[match.source.layout].names_instruments:
         stations = {("station", s.name) for s in farm.stations}
         return stations | {("probe", p.name) for p in farm.probes}
     named = (("station", match.station), ("probe", match.probe))
@@ -207,8 +207,15 @@ def _forget(con: duckdb.DuckDBPyConnection, concerned: Concerned) -> None:
             f"DELETE FROM superseded_reading WHERE {side} AND instrument IN (SELECT unnest(?))",
             [names],
         )
+        con.execute(
+            f"DELETE FROM flagged_reading WHERE {side} AND instrument IN (SELECT unnest(?)) "
+            "AND delivery NOT IN (SELECT delivery FROM delivery)",  # of one that is kept
+            [names],
+        )
         publish_guard.explain_loss(con, *(f"{kind} {name}" for name in names))
-    publish_guard.explain_loss(con, "quarantine", "delivery_instrument", "superseded_reading")
+    publish_guard.explain_loss(
+        con, "quarantine", "delivery_instrument", "superseded_reading", "flagged_reading"
+    )
     warehouse.changed(con)
 
 

@@ -7,14 +7,19 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from schemas.farm.layout_parts import ColumnRule, Strict, TimeStamp
-from schemas.quantities import Instrument
+from schemas.farm.layout_parts import ColumnRule, Fact, Strict, TimeStamp
+from schemas.farm.open_formats import fill_open_format
+from schemas.flags import Meaning
+from schemas.quantities import AMOUNTS, Instrument
 
-__all__ = ["ColumnRule", "Layout", "Strict", "TimeStamp"]
+__all__ = ["ColumnRule", "Fact", "Layout", "Strict", "TimeStamp"]
 
 STEP = re.compile(r"^\s*(\d+)\s*(s|sec|min|h|hour|day|d)\w*\s*$", re.IGNORECASE)
 STEP_SECONDS = {"s": 1, "sec": 1, "min": 60, "h": 3600, "hour": 3600, "day": 86400, "d": 86400}
 DAY_S = 86400
+
+# Keys of layouts and of their columns that older versions did not have.
+ADDED_LATER = frozenset({"facts", "text_last", "flag", "flags", "flag_column", "rain_days_column"})
 
 Stamp = Literal["end", "start", "middle", "instant"]
 Format = Literal[
@@ -40,7 +45,14 @@ class Layout(Strict):
     Shapes: ``wide`` has a column a sensor. ``long`` has a row a sensor: either ``series_column``
     names the series and ``value_column`` holds its value (then ``columns`` is keyed by the series'
     name), or ``depth_column``/``sensor_column`` says which sensor the row is of (then ``columns``
-    is keyed by heading, as in wide).
+    is keyed by heading, as in wide). A depth may carry its own unit ('7.5 cm') and be a range
+    ('0-10 cm': its middle). ``instrument_column`` says which station or probe a row is of; two
+    columns (plot and logger) are joined by a space. ``facts`` says where the depth, the sensor or
+    the instrument stands above the headings, if a file says it only once.
+    ``text_last``: the last column is free text, in which the delimiter means nothing.
+    ``flag_column`` has the flag of all values of its row that have none of their own (see
+    ColumnRule); ``flags`` says what the flags of all columns mean. ``rain_days_column`` has the
+    number of days that the rain of its row is the total of.
 
     A reading is stored under the end of its interval. ``stamp`` says what the file writes: the
     ``end``, the ``start`` or the ``middle`` of the interval; or, with ``instant``, the moment of a
@@ -77,7 +89,12 @@ class Layout(Strict):
     depth_column: str | None = None
     depth_unit: str = "cm"
     sensor_column: str | None = None
-    instrument_column: str | None = None
+    flag_column: str | None = None
+    rain_days_column: str | None = None
+    flags: dict[str, Meaning] = Field(default_factory=dict)
+    instrument_column: str | Annotated[tuple[str, ...], Field(min_length=1)] | None = None
+    facts: dict[Literal["instrument", "depth", "sensor"], Fact] = Field(default_factory=dict)
+    text_last: bool = False
     time: TimeStamp
     stamp: Stamp = "end"
     step: str
@@ -156,7 +173,9 @@ class Layout(Strict):
             raise ValueError(
                 "series_column, depth_column and sensor_column belong to shape = 'long'"
             )
-        by_row = bool(self.depth_column or self.sensor_column)
+        by_row = bool(self.depth_column or self.sensor_column) or bool(
+            {"depth", "sensor"} & set(self.facts)
+        )
         for name, rule in self.columns.items():
             placed = rule.depth_cm is not None or rule.sensor is not None
             if (
@@ -167,6 +186,75 @@ class Layout(Strict):
             ):
                 raise ValueError(f"column '{name}' is of a probe: say its depth_cm or its sensor")
         return self
+
+    @model_validator(mode="after")
+    def _check_facts(self) -> Layout:
+        told = {
+            "instrument": self.instrument_columns,
+            "depth": self.depth_column,
+            "sensor": self.sensor_column,
+        }
+        for fact in self.facts:
+            if told[fact]:
+                raise ValueError(f"facts.{fact} and {fact}_column say the same: keep one of them")
+        if self.facts and self.format not in ("delimited", "fixed", "xlsx"):
+            raise ValueError("facts (lines above the headings) are of text files and workbooks")
+        if self.text_last and self.format != "delimited":
+            raise ValueError("text_last is for delimited text")
+        return self
+
+    @model_validator(mode="after")
+    def _check_flags(self) -> Layout:
+        if self.flag_column and not (self.flags or any(r.flags for r in self.columns.values())):
+            raise ValueError("flag_column: say what its flags mean, as in flags = {M = 'missing'}")
+        for name, rule in self.columns.items():
+            if rule.flag and not self.flags_of(name):
+                raise ValueError(
+                    f"column '{name}': say what its flags mean, as in flags = {{M = 'missing'}}"
+                )
+            if rule.flag and self.series_column:
+                raise ValueError("a long layout of named series has one flag_column for all")
+        return self
+
+    def flags_of(self, name: str) -> dict[str, str]:
+        """Return flag → meaning for one of ``columns``.
+
+        What the layout says for all columns counts for a column only as far as it can mean it: rain
+        of several days is of rain alone, a trace of amounts.
+        """
+        rule = self.columns[name]
+        shared: dict[str, str] = dict(self.flags)
+        for flag, meaning in self.flags.items():
+            no_rain = meaning == "accumulated" and (rule.quantity, rule.counts) != (
+                "rain",
+                "increment",
+            )
+            if no_rain or (meaning == "trace" and rule.quantity not in AMOUNTS):
+                shared[flag] = "suspect"
+        return shared | rule.flags
+
+    @property
+    def instrument_columns(self) -> tuple[str, ...]:
+        """Return the columns that together say which instrument a row is of."""
+        named = self.instrument_column
+        return (named,) if isinstance(named, str) else named or ()
+
+    @property
+    def names_instruments(self) -> bool:
+        """Return whether the file itself says which instrument it, or a row, is of."""
+        return bool(self.instrument_columns) or "instrument" in self.facts
+
+    def as_it_reads(self) -> dict[str, Any]:
+        """Return all that decides how a file is read, as plain values.
+
+        Keys that were added to layouts later are left out while they say nothing, so that a new
+        version of the program reads no file again for them.
+        """
+        content = self.model_dump(mode="json")
+        for part in (content, *content["columns"].values()):
+            for key in [k for k, v in part.items() if not v and k in ADDED_LATER]:
+                del part[key]
+        return content
 
     @property
     def end_after_s(self) -> float:
@@ -179,115 +267,3 @@ class Layout(Strict):
         match = STEP.match(self.step)
         assert match is not None
         return int(match[1]) * STEP_SECONDS[match[2].lower()]
-
-
-# What a farm file need not say because the open, public format says it. Sources: GHCN-Daily readme
-# (NOAA NCEI), sections III (format of ``.dly`` files); USCRN readmes of the products daily01 and
-# hourly02 (NOAA NCEI; an hour is stamped at its end in UTC, a day is that of local standard time);
-# OGC 18-088 SensorThings API part 1 (ISO 8601 times with their zone).
-DEPTHS_CM = (5, 10, 20, 50, 100)
-USCRN_MISSING = (-9999, -99999)
-SOIL_MISSING = (-99, -9999)
-
-
-def _column(quantity: str, unit: str, **more: Any) -> dict[str, Any]:
-    return {"quantity": quantity, "unit": unit, "optional": True} | more
-
-
-GHCN_DAILY: dict[str, Any] = {
-    "time": {"columns": ["DATE"], "format": "%Y%m%d"},
-    "stamp": "start",
-    "step": "1 day",
-    "shape": "long",
-    "series_column": "ELEMENT",
-    "value_column": "VALUE",
-    "columns": {
-        "TMAX": _column("air_temp_max", "0.1 degC"),
-        "TMIN": _column("air_temp_min", "0.1 degC"),
-        "TAVG": _column("air_temp", "0.1 degC"),
-        "PRCP": _column("rain", "0.1 mm"),
-        "SNWD": _column("snow_depth", "mm"),
-        "AWND": _column("wind_speed", "0.1 m/s"),
-        "WSFG": _column("wind_gust", "0.1 m/s"),
-        "RHAV": _column("relative_humidity", "percent"),
-        "RHMX": _column("relative_humidity_max", "percent"),
-        "RHMN": _column("relative_humidity_min", "percent"),
-    },
-}
-
-USCRN_DAILY: dict[str, Any] = {
-    "time": {"columns": ["LST_DATE"], "format": "%Y%m%d"},
-    "stamp": "start",
-    "step": "1 day",
-    "missing": list(USCRN_MISSING),
-    "columns": {
-        "T_DAILY_MAX": _column("air_temp_max", "degC"),
-        "T_DAILY_MIN": _column("air_temp_min", "degC"),
-        "T_DAILY_AVG": _column("air_temp", "degC"),
-        "P_DAILY_CALC": _column("rain", "mm"),
-        "SOLARAD_DAILY": _column("solar_energy", "MJ/m^2"),
-        "RH_DAILY_MAX": _column("relative_humidity_max", "percent"),
-        "RH_DAILY_MIN": _column("relative_humidity_min", "percent"),
-        "RH_DAILY_AVG": _column("relative_humidity", "percent"),
-    }
-    | {
-        f"SOIL_MOISTURE_{d}_DAILY": _column(
-            "vwc", "m^3/m^3", depth_cm=d, missing=list(SOIL_MISSING)
-        )
-        for d in DEPTHS_CM
-    }
-    | {f"SOIL_TEMP_{d}_DAILY": _column("soil_temp", "degC", depth_cm=d) for d in DEPTHS_CM},
-}
-
-USCRN_HOURLY: dict[str, Any] = {
-    "time": {"columns": ["UTC_DATE", "UTC_TIME"], "format": "%Y%m%d %H%M", "offset": "Z"},
-    "stamp": "end",
-    "step": "1 h",
-    "missing": list(USCRN_MISSING),
-    "columns": {
-        "T_HR_AVG": _column("air_temp", "degC"),
-        "T_MAX": _column("air_temp_max", "degC"),
-        "T_MIN": _column("air_temp_min", "degC"),
-        "P_CALC": _column("rain", "mm"),
-        "SOLARAD": _column("solar_radiation", "W/m^2"),
-        "RH_HR_AVG": _column("relative_humidity", "percent"),
-    }
-    | {
-        f"SOIL_MOISTURE_{d}": _column("vwc", "m^3/m^3", depth_cm=d, missing=list(SOIL_MISSING))
-        for d in DEPTHS_CM
-    }
-    | {f"SOIL_TEMP_{d}": _column("soil_temp", "degC", depth_cm=d) for d in DEPTHS_CM},
-}
-
-SENSORTHINGS: dict[str, Any] = {
-    "time": {"columns": ["phenomenonTime"], "trust_zone": True},
-    "stamp": "end",
-    "records": "value",
-    "shape": "long",
-    "series_column": "Datastream.name",
-    "value_column": "result",
-}
-
-# Format → what its layout says without being told; the farm file's own keys stand over these.
-OPEN: dict[str, dict[str, Any]] = {
-    "ghcn_daily": GHCN_DAILY,
-    "uscrn_daily": USCRN_DAILY,
-    "uscrn_hourly": USCRN_HOURLY,
-    "sensorthings": SENSORTHINGS,
-}
-
-
-def fill_open_format(content: Any) -> Any:
-    """Return a layout as written in the farm file, completed with what its open format says.
-
-    ``columns`` given in the farm file are added to the format's own; the tables ``time`` are
-    joined key by key.
-    """
-    if not isinstance(content, dict) or content.get("format") not in OPEN:
-        return content
-    known = OPEN[content["format"]]
-    whole = known | content
-    for table in ("time", "columns"):
-        if isinstance(known.get(table), dict) and isinstance(content.get(table), dict):
-            whole[table] = known[table] | content[table]
-    return whole

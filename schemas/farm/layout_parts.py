@@ -8,7 +8,8 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from schemas.did_you_mean import nearest
-from schemas.quantities import BY_NAME, Instrument
+from schemas.flags import Meaning
+from schemas.quantities import AMOUNTS, BESIDE_RAIN, BY_NAME, Instrument
 
 OFFSET = re.compile(r"^(?:Z|UTC|[+-]\d{2}:?\d{2})$")
 
@@ -22,14 +23,17 @@ class Strict(BaseModel):
 class TimeStamp(Strict):
     """Where the time stands and how it is written.
 
-    ``columns``: one column, or two (date, time) that are joined by a space. ``format``: strptime
-    codes, or ``epoch_s``/``epoch_ms``, or ``iso`` for ISO 8601. ``offset`` is fixed all year; ``zone``
+    ``columns``: one column, or several (date, time) that are joined by a space. ``format``: strptime
+    codes, or ``epoch_s``/``epoch_ms``, or ``iso`` for ISO 8601. Beside codes, parted by a space, it
+    may have ``hours`` (hours since midnight as a decimal number: 0.5 is 00:30) and ``days`` (day of
+    the year with its fraction: 32.5 is noon of February 1), as in ``%Y %j hours`` and ``%Y days``.
+    ``offset`` is fixed all year; ``zone``
     is an IANA name whose daylight saving the logger follows. A zone that a stamp itself names
     counts if ``trust_zone`` is true, and is ignored if it is false; if it is not given, a stamp
     that names another zone than ``offset`` or ``zone`` is rejected.
     """
 
-    columns: Annotated[tuple[str, ...], Field(min_length=1, max_length=3)]
+    columns: Annotated[tuple[str, ...], Field(min_length=1, max_length=6)]
     format: str = "iso"
     offset: str | None = None
     zone: str | None = None
@@ -56,13 +60,34 @@ class TimeStamp(Strict):
         return bool(self.offset or self.zone or self.trust_zone or self.format.startswith("epoch"))
 
 
+class Fact(Strict):
+    """Where a fact stands in the lines above the headings.
+
+    ``line`` and ``word``: the word of that number in the line of that number (both from 1; words
+    are parted by blanks, commas, semicolons or tabs). Or ``after``: what follows this text, to the end of the cell.
+    """
+
+    line: Annotated[int, Field(ge=1)] | None = None
+    word: Annotated[int, Field(ge=1)] | None = None
+    after: str | None = None
+
+    @model_validator(mode="after")
+    def _check_where(self) -> Fact:
+        by_number = self.line is not None and self.word is not None
+        if by_number == (self.after is not None):
+            raise ValueError("say line and word (both from 1), or after (the text before the fact)")
+        return self
+
+
 class ColumnRule(Strict):
     """What one column of the file (or one series of a long file) holds.
 
     ``unit`` is what it is written in, any pint expression (``degF``, ``inch``, ``m^3/m^3``,
     ``0.1 mm``). A probe's column says ``depth_cm`` or ``sensor``. ``counts`` says how rain is
     written. ``names`` are other headings for the same column in other years. ``trust_unit = false``
-    says that the unit in the file's heading or units row is wrong: ``unit`` counts.
+    says that the unit in the file's heading or units row is wrong: ``unit`` counts. ``flags`` says
+    what each flag of the network means; they stand in the column ``flag``, or behind the number
+    (``12.3T``) if none is named.
     """
 
     quantity: str
@@ -77,12 +102,14 @@ class ColumnRule(Strict):
     high: float | None = None
     optional: bool = False
     trust_unit: bool = True
+    flag: str | None = None
+    flags: dict[str, Meaning] = Field(default_factory=dict)
 
     @field_validator("quantity")
     @classmethod
     def _check_quantity(cls, value: str) -> str:
-        if value not in BY_NAME or value.startswith("rain_counter"):
-            known = sorted(n for n in BY_NAME if not n.startswith("rain_counter"))
+        if value not in BY_NAME or value in BESIDE_RAIN:
+            known = sorted(n for n in BY_NAME if n not in BESIDE_RAIN)
             near = nearest(value, known, likeness=0.6)
             hint = f"did you mean {near[0]}? " if near else ""
             raise ValueError(f"{hint}expected one of {', '.join(known)}")
@@ -94,6 +121,15 @@ class ColumnRule(Strict):
             raise ValueError("counts = 'total' is only for rain")
         if self.rolls_at is not None and self.counts != "total":
             raise ValueError("rolls_at goes with counts = 'total'")
+        return self
+
+    @model_validator(mode="after")
+    def _check_flags(self) -> ColumnRule:
+        daily_rain = self.quantity == "rain" and self.counts == "increment"
+        if "accumulated" in self.flags.values() and not daily_rain:
+            raise ValueError("flags: 'accumulated' (rain of several days) is only for rain")
+        if "trace" in self.flags.values() and self.quantity not in AMOUNTS:
+            raise ValueError(f"flags: 'trace' is only for {' and '.join(AMOUNTS)}")
         return self
 
     @property

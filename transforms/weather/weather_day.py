@@ -7,7 +7,11 @@ import polars as pl
 from schemas import generated
 from schemas.tables.weather.weather_day import TABLE
 from transforms.methods import calendar_day, limits
+from transforms.methods.texts import joined
 from transforms.weather.methods import rain_counter, rain_records
+
+UNKNOWN_BEGIN = "a rain total of several days, and no rain record tells when they began"
+MOST_DAYS = 31  # of which one rain total may be; common practice, no source
 
 COUNTER_DAYS, COUNTER_READINGS = rain_counter.NEAR_DAYS, rain_counter.NEAR_READINGS
 
@@ -57,7 +61,9 @@ def derive(
     one that covers more of it is taken, increments on a tie. ``partial`` is true where a quantity
     that reported at all that day covers less than ``calendar_day.WHOLE`` of it, and a number
     outside the limits declared for it (a stuck sensor) is null with coverage 0. Rain beyond the
-    world's records (``rain_records``) is left out and stands in ``rain_impossible_mm``.
+    world's records (``rain_records``) is left out and stands in ``rain_impossible_mm``. A total of
+    several days (``rain_over_d``) is of the days since the one after the last with rain of its own;
+    if that is more than ``MOST_DAYS`` before, or there is none, nothing is known of its days.
     """
     if weather_reading.is_empty():
         return generated.empty(TABLE)
@@ -92,7 +98,7 @@ def _prepared(weather_reading: pl.DataFrame, farm: pl.DataFrame) -> pl.LazyFrame
     humidity_mid = (pl.col("relative_humidity_max_pct") + pl.col("relative_humidity_min_pct")) / 2
     temp_mid = (pl.col("air_temp_max_c") + pl.col("air_temp_min_c")) / 2
     humid = [pl.col(c).clip(upper_bound=100.0) for c in _SOURCES["humidity"][:3]]
-    return (
+    reading = (
         weather_reading.lazy()
         .sort("station", "time")
         .with_columns(calendar_day.day_of(pl.col("time"), farm).alias("day"), *humid)
@@ -100,19 +106,41 @@ def _prepared(weather_reading: pl.DataFrame, farm: pl.DataFrame) -> pl.LazyFrame
             pl.struct("station", "day").rle_id().alias("group"),
             pl.coalesce("air_temp_c", temp_mid).alias("temp"),
             pl.coalesce("relative_humidity_pct", humidity_mid).alias("humid"),
-        )
-        .with_columns(
-            _seconds("temp").alias("temp_s"),
-            _seconds("humid", "dew_point_c", "vapour_pressure_kpa").alias("humid_s"),
-            _seconds("wind_speed_m_s").alias("wind_s"),
-            _seconds("solar_radiation_w_m2", "solar_energy_mj_m2").alias("solar_s"),
-            _seconds("rain_mm").alias("rain_s"),
             # An increment of several days (a gauge read after a weekend) fell since its start.
             pl.when(pl.col("interval_s") > calendar_day.DAY_S)
             .then(calendar_day.day_after(pl.col("time") - calendar_day.interval(), farm))
             .otherwise("day")
             .alias("since"),
         )
+    )
+    if weather_reading["rain_over_d"].null_count() < weather_reading.height:
+        reading = _with_totals(reading, farm)
+    return reading.with_columns(
+        _seconds("temp").alias("temp_s"),
+        _seconds("humid", "dew_point_c", "vapour_pressure_kpa").alias("humid_s"),
+        _seconds("wind_speed_m_s").alias("wind_s"),
+        _seconds("solar_radiation_w_m2", "solar_energy_mj_m2").alias("solar_s"),
+        _seconds("rain_mm").alias("rain_s"),
+    )
+
+
+def _with_totals(reading: pl.LazyFrame, farm: pl.DataFrame) -> pl.LazyFrame:
+    """Readings with ``since`` as the first day of rain totals of several days.
+
+    If the record does not say of how many days one is, it begins after the last reading with rain.
+    Where that is not known, the rain is null.
+    """
+    before = pl.when(pl.col("rain_mm").is_not_null()).then("time").forward_fill().shift(1)
+    after_it = calendar_day.day_after(before.over("station"), farm)
+    counted = pl.col("day") - pl.duration(days=pl.col("rain_over_d").cast(pl.Int64) - 1)
+    began = pl.when(pl.col("rain_over_d") == 0).then(after_it).otherwise(counted)
+    near = (pl.col("day") - began).dt.total_days().is_between(0, MOST_DAYS - 1)
+    several = (pl.col("rain_over_d") != 1).fill_null(False) & pl.col("rain_mm").is_not_null()
+    lost = several & ~near.fill_null(False)
+    return reading.with_columns(
+        pl.when(several).then(began).otherwise("since").alias("since"),
+        pl.when(~lost).then("rain_mm").alias("rain_mm"),
+        pl.when(lost).then(pl.lit(UNKNOWN_BEGIN)).alias("total_reason"),
     )
 
 
@@ -158,6 +186,7 @@ def _reduced(reading: pl.LazyFrame) -> pl.LazyFrame:
         _sum("reference_et_mm").alias("reference_et_logged_mm"),
         pl.col("battery_v").min().alias("battery_min_v"),
         pl.len().alias("readings"),
+        pl.col("^total_reason$").drop_nulls().first(),
         *(
             pl.any_horizontal(pl.col(c).is_not_null().any() for c in columns).alias(
                 f"reports_{quantity}"
@@ -214,11 +243,12 @@ def _choose_rain(day: pl.DataFrame) -> pl.DataFrame:
         "rain_coverage": "counted_coverage",
         "rain_since_day": "counted_since_day",
     }
+    reasons = [pl.col(c) for c in ("total_reason", "rain_reason") if c in day.columns]
     return day.with_columns(
         *(pl.when(counted).then(b).otherwise(a).alias(a) for a, b in pairs.items()),
         pl.col("rain_suspect").fill_null(0),
-        pl.col("rain_reason").replace("", None),
-    ).drop(pairs.values())
+        joined(*(reason.replace("", None) for reason in reasons)).alias("rain_reason"),
+    ).drop(*pairs.values(), pl.selectors.matches("^total_reason$"))
 
 
 def _without_impossible(day: pl.DataFrame) -> pl.DataFrame:

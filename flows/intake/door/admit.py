@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import timedelta
 
 import polars as pl
 
+from flows.intake.door.flags import FLAGGED
 from flows.intake.door.places import EARLY, Places, fill_instruments
 from flows.intake.door.readings import readings_of
 from flows.intake.door.rejected import REJECTED, empty_rows, one_per_row, rejections
@@ -24,11 +25,14 @@ class Admitted:
     probe's sensors as lists) with ``seq``, ``line`` and the number of ``values`` in the row; one
     row of a file is one row here at most. ``rejected``: ``REJECTED``, its ``values`` being how many
     each entry stands for. ``rows``: ``seq``, ``line`` and ``values`` of every row that came in.
+    ``flagged`` (``FLAGGED``): values that their network flagged as suspect or frozen; among the
+    readings they are not-a-number, until they are merged.
     """
 
     readings: dict[Instrument, pl.DataFrame]
     rejected: pl.DataFrame
     rows: pl.DataFrame
+    flagged: pl.DataFrame = field(default_factory=lambda: pl.DataFrame(schema=FLAGGED))
 
     @property
     def whole(self) -> bool:
@@ -63,8 +67,9 @@ def admit(frame: pl.DataFrame, layout: Layout, senders: pl.DataFrame, places: Pl
     frame, wrong_times = _split_by_time(frame, layout)
     rejected = [cells, wrong_times]
     admitted: dict[Instrument, pl.DataFrame] = {}
+    flagged = [pl.DataFrame(schema=FLAGGED)]
     for kind in Instrument:
-        found, not_found = readings_of(frame, layout, kind, places)
+        found, not_found = readings_of(frame, layout, kind, places, flagged)
         rejected.extend(not_found)
         if found is not None:
             admitted[kind] = found
@@ -75,7 +80,7 @@ def admit(frame: pl.DataFrame, layout: Layout, senders: pl.DataFrame, places: Pl
             kind: found.join(empty, on=["seq", "line"], how="anti", maintain_order="left")
             for kind, found in admitted.items()
         }
-    return Admitted(admitted, rejected_rows, rows)
+    return Admitted(admitted, rejected_rows, rows, pl.concat(flagged))
 
 
 def _without_unknown_instruments(frame: pl.DataFrame, layout: Layout) -> pl.DataFrame:

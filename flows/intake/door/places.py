@@ -57,8 +57,20 @@ def _ids(named: Iterable[tuple[str, tuple[str, ...]]]) -> dict[str, str]:
     return found
 
 
+def with_one_instrument(frame: pl.DataFrame) -> pl.DataFrame:
+    """Return rows whose instrument is told by several columns with their words joined by a space."""
+    parts = [c for c in frame.columns if c == "instrument" or c.startswith("instrument_")]
+    if len(parts) < 2:
+        return frame
+    words = [pl.col(c).str.strip_chars() for c in sorted(parts)]
+    return frame.with_columns(instrument=pl.concat_str(words, separator=" ")).drop(
+        part for part in parts if part != "instrument"
+    )
+
+
 def fill_instruments(frame: pl.DataFrame, places: Places) -> pl.DataFrame:
-    """Fill ``station`` and ``probe`` from the file's own instrument column, where it has one."""
+    """Fill ``station`` and ``probe`` from the file's own instrument columns, where it has any."""
+    frame = with_one_instrument(frame)
     if "instrument" not in frame.columns:
         return frame
     word = pl.col("instrument").str.strip_chars().str.to_lowercase()

@@ -13,9 +13,13 @@ from typing import cast
 import polars as pl
 
 from flows.base import units
+from flows.intake.door import flags
+from flows.intake.door.depths import in_cm
+from flows.intake.door.flags import MEANING, VALUE
 from flows.intake.door.places import DEPTH, Places, SensorFinder, out_of_place, spells_in_words
 from flows.intake.door.rejected import beyond_limits, limits_in_words, rejections
 from flows.intake.door.values import beyond_layout
+from flows.intake.readers.chunk import FLAG_OF
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.farm.layout import ColumnRule, Layout
@@ -28,7 +32,9 @@ TABLE_OF: dict[Instrument, Table] = {
     Instrument.PROBE: TABLES["soil_reading"],
 }
 # What a layout says beside a value is no value of its own.
-UNCOUNTED = "rain_counter_rolls_at_mm"
+ROLLS_AT, RAIN_OVER = "rain_counter_rolls_at_mm", "rain_over_d"
+UNCOUNTED = (ROLLS_AT, RAIN_OVER)
+NO_DEPTH = -1.0  # stands for the depth of what a station measures
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +58,7 @@ class Batch:
     layout: Layout
     places: Places
     rejected: list[pl.DataFrame] = field(default_factory=list)
+    flagged: list[pl.DataFrame] = field(default_factory=list)
 
     @property
     def table(self) -> Table:
@@ -83,13 +90,19 @@ class Batch:
 
 
 def readings_of(
-    frame: pl.DataFrame, layout: Layout, kind: Instrument, places: Places
+    frame: pl.DataFrame,
+    layout: Layout,
+    kind: Instrument,
+    places: Places,
+    flagged: list[pl.DataFrame] | None = None,
 ) -> tuple[pl.DataFrame | None, list[pl.DataFrame]]:
     """Return all readings of one kind of instrument, and what was rejected of them.
 
     ``frame``: ``seq``, ``line``, ``stamp``, ``time``, ``station``, ``probe``, ``values`` and the
     file's columns as numbers. Returns rows of the reading table's columns (those that came) with
-    ``seq``, ``line`` and the number of ``values`` in each; None where the layout has none.
+    ``seq``, ``line`` and the number of ``values`` in each; None where the layout has none. Values
+    that their network flagged are added to ``flagged`` (``flags.FLAGGED``); in the rows they are
+    not-a-number.
     """
     rules = {n: r for n, r in layout.columns.items() if r.instrument is kind}
     if not rules:
@@ -100,6 +113,8 @@ def readings_of(
         batch = Batch(rows, kind, layout, places)
         found.append(_batch_readings(batch, sensors))
         rejected += batch.rejected
+        if flagged is not None:
+            flagged += batch.flagged
     if not found:
         return None, rejected
     return pl.concat(found, how="diagonal"), rejected
@@ -117,7 +132,14 @@ def _rows_by_sensors(
         series = pl.col("series").str.strip_chars()
         return [
             (
-                frame.filter(series.is_in([name, *rule.names])).rename({"value": f"v:{name}"}),
+                frame.filter(series.is_in([name, *rule.names])).rename(
+                    {"value": f"v:{name}"}
+                    | {
+                        m + VALUE: m + name
+                        for m in (MEANING, FLAG_OF)
+                        if m + VALUE in frame.columns
+                    }
+                ),
                 [Sensor(0, [name])],
             )
             for name, rule in rules.items()
@@ -137,7 +159,8 @@ def _batch_readings(batch: Batch, sensors: list[Sensor]) -> pl.DataFrame:
     _reject_by_layout(batch, sensors)
     origins = _add_si_values(batch, sensors)
     _reject_by_declaration(batch, origins)
-    counted = [pl.col(c).is_not_null() for c, of in origins.items() if of[0] != UNCOUNTED]
+    _withhold_flagged(batch, origins)
+    counted = [pl.col(c).is_not_null() for c, of in origins.items() if of[0] not in UNCOUNTED]
     common = ("seq", "line", batch.kind.value, "time")
     frame = batch.frame.with_columns(
         pl.sum_horizontal(counted).cast(pl.Int64).alias("values"),
@@ -218,8 +241,8 @@ def _sensor_key(batch: Batch, sensor: Sensor) -> tuple[str, pl.Expr]:
     if "sensor" in columns:
         return "sensor", pl.col("sensor")
     if "depth" in columns:
-        slope, zero = units.line(batch.layout.depth_unit, "cm")
-        return "depth", (pl.col("depth").cast(pl.Float64, strict=False) * slope + zero).abs()
+        known = in_cm(batch.frame["depth"].unique(), batch.layout.depth_unit)
+        return "depth", pl.col("depth").replace_strict(known, default=None, return_dtype=pl.Float64)
     # a quantity of the whole probe goes with its shallowest sensor
     shallowest = batch.places.sensor.group_by("probe").agg(pl.col(DEPTH).min())
     return "depth", pl.col("probe").replace_strict(
@@ -254,10 +277,32 @@ def _add_si_values(batch: Batch, sensors: list[Sensor]) -> dict[str, tuple[str, 
             of[sensor.of(column)] = column, name
             if rule.rolls_at is not None:
                 rolls = pl.when(value.is_not_null()).then(pl.lit(rule.rolls_at * slope))
-                converted.append(rolls.alias(sensor.of(UNCOUNTED)))
-                of[sensor.of(UNCOUNTED)] = UNCOUNTED, name
+                converted.append(rolls.alias(sensor.of(ROLLS_AT)))
+                of[sensor.of(ROLLS_AT)] = ROLLS_AT, name
+            if flags.tells_totals(batch.layout, name):
+                days = flags.days_of_total(batch.frame.columns, name)
+                converted.append(days.alias(sensor.of(RAIN_OVER)))
+                of[sensor.of(RAIN_OVER)] = RAIN_OVER, name
     batch.frame = batch.frame.with_columns(converted)
     return of
+
+
+def _withhold_flagged(batch: Batch, of: dict[str, tuple[str, str]]) -> None:
+    """Set values that their network flagged apart; in their rows they become not-a-number."""
+    for here, (column, name) in of.items():
+        if column in UNCOUNTED or MEANING + name not in batch.frame.columns:
+            continue
+        depth = pl.lit(NO_DEPTH)
+        if batch.kind is Instrument.PROBE:
+            depth = pl.col(DEPTH + here[here.rindex("@") :])
+        known = {"instrument": pl.col(batch.kind.value), "depth_cm": depth}
+        flagged = flags.flagged_rows(batch.frame, name, column, pl.col(here), known)
+        if not flagged.is_empty():
+            batch.flagged.append(flagged)
+            apart = flags.withheld(name) & pl.col(here).is_not_null()
+            batch.frame = batch.frame.with_columns(
+                pl.when(apart).then(float("nan")).otherwise(here).alias(here)
+            )
 
 
 def _reject_by_declaration(batch: Batch, of: dict[str, tuple[str, str]]) -> None:

@@ -13,7 +13,11 @@ from schemas.farm.layout import Layout, TimeStamp
 # Tried in this order; a stamp that fits none is refused. Fractions of a second may follow.
 PLAIN = "%Y-%m-%d %H:%M:%S"
 ISO = ("%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%d %H:%M", "%Y-%m-%d", "%Y%m%d")
-WIDTHS = {"%H%M": 4, "%H%M%S": 6}  # of time columns that are bare digits
+# Widths of time columns that are bare digits.
+WIDTHS = {"%H%M": 4, "%H%M%S": 6, "%Y": 4, "%j": 3, "%m": 2, "%d": 2}
+# Parts of a format that are decimal numbers: seconds in one, and where they begin.
+DECIMALS = {"hours": (3600, 0.0), "days": (86_400, 1.0)}
+MOST_DECIMAL = {"hours": 24.0, "days": 367.0}
 NEEDED_BLANKS = re.compile(r"\s+(?!%[pPzZ])")  # 8:00AM is as good as 8:00 AM
 ZONE_WRITTEN = r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})$"
 ZONE_IN_FORMAT = re.compile(r"\s*(?:%[zZ]|Z)$")
@@ -51,7 +55,8 @@ def read_times(
     elif rule.trust_zone:
         frame = _with_written_zone(frame, rule)
     else:
-        frame = _in_zone(_local(frame, rule), rule, timedelta(seconds=layout.step_s), standard)
+        step = timedelta(seconds=layout.step_s)
+        frame = _in_zone(_local(frame, rule, step), rule, step, standard)
         if rule.trust_zone is None and (rule.offset or rule.zone):
             frame = _compared(frame, rule)
         frame = frame.drop("local")
@@ -74,8 +79,10 @@ def _epoch(rule: TimeStamp) -> pl.Expr:
     return pl.when(calendar).then(micros).cast(pl.Int64).cast(pl.Datetime("us", "UTC"))
 
 
-def _local(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
+def _local(frame: pl.DataFrame, rule: TimeStamp, step: timedelta) -> pl.DataFrame:
     """Add ``local``, the stamp as a time of the logger's clock, null where it cannot be read."""
+    if DECIMALS.keys() & set(rule.format.split(" ")):
+        return _with_decimals(frame, rule.format.split(" "), step)
     if rule.format != "iso":
         stamps, form = frame["stamp"], rule.format
         if ZONE_IN_FORMAT.search(form):
@@ -91,6 +98,38 @@ def _local(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
         local = local.zip_with(local.is_not_null(), _parse(written, form))
         if local.null_count() == 0:
             break
+    return frame.with_columns(local.alias("local"))
+
+
+def _with_decimals(frame: pl.DataFrame, parts: list[str], step: timedelta) -> pl.DataFrame:
+    """Add ``local`` for a format with decimal hours or days (of the year, from 1).
+
+    What they count is added to the date of the other parts, rounded to a whole minute (or second,
+    where the step is no whole minute): 0.33 hours are 20 minutes.
+    """
+    cells = pl.col("stamp").str.split(" ")
+    whole = 60 if step.total_seconds() % 60 == 0 else 1
+    form, dates, added = [], [], []
+    for i, part in enumerate(parts):
+        cell = cells.list.get(i, null_on_oob=True)
+        if part not in DECIMALS:
+            form.append(part)
+            dates.append(cell)
+            continue
+        seconds, first = DECIMALS[part]
+        number = cell.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
+        inside = number.is_between(first, MOST_DECIMAL[part])
+        after = ((number - first) * seconds / whole).round() * whole
+        added.append(pl.when(inside).then(pl.duration(seconds=after.cast(pl.Int64))))
+        if part == "days":
+            form.append("%j")
+            dates.append(pl.lit("001"))
+    date = frame.select(
+        pl.when(cells.list.len() == len(parts)).then(pl.concat_str(dates, separator=" "))
+    ).to_series()
+    local = pl.lit(_parse(date, " ".join(form)))
+    for span in added:
+        local += span
     return frame.with_columns(local.alias("local"))
 
 
@@ -132,7 +171,9 @@ def _with_written_zone(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
     time = (pl.col("local") - offset).dt.replace_time_zone("UTC")
     iso = rule.model_copy(update={"format": "iso"})
     return (
-        _local(frame, iso).with_columns(time=pl.when(offset.is_not_null()).then(time)).drop("local")
+        _local(frame, iso, timedelta())
+        .with_columns(time=pl.when(offset.is_not_null()).then(time))
+        .drop("local")
     )
 
 

@@ -6,6 +6,7 @@ import re
 
 import polars as pl
 
+from flows.intake.door import flags
 from flows.intake.door.rejected import REJECTED, rejections
 from flows.intake.readers.chunk import as_number, is_value, missing_words
 from schemas.farm.layout import ColumnRule, Layout
@@ -18,6 +19,8 @@ def to_numbers(frame: pl.DataFrame, layout: Layout) -> tuple[pl.DataFrame, pl.Da
     texts = [name for name in values if frame.schema[name] == pl.String]
     words = missing_words(layout)
     for name in texts:
+        if letters := flags.letters_behind(layout, name):
+            frame = flags.split_letters(frame, name, letters)
         text = pl.col(name).str.strip_chars()
         text = pl.when(~text.is_in(words)).then(text)
         number = _number(text, layout)
@@ -26,7 +29,9 @@ def to_numbers(frame: pl.DataFrame, layout: Layout) -> tuple[pl.DataFrame, pl.Da
         shown = text.str.slice(0, 80)
         rejected.append(rejections(frame.filter(fault), column, "not a number", shown, expected))
         frame = frame.with_columns(number.alias(name))
-    return frame.with_columns(_without_codes(name, layout) for name in values), pl.concat(rejected)
+    frame = frame.with_columns(_without_codes(name, layout) for name in values)
+    frame, unknown = flags.apply(frame, layout)
+    return frame, pl.concat([*rejected, unknown])
 
 
 def _number(text: pl.Expr, layout: Layout) -> pl.Expr:

@@ -26,6 +26,9 @@ FAULTS = pl.Schema(
 )
 
 
+FLAG_OF = "f:"  # begins the role of the flags of one column
+
+
 class Unreadable(Exception):
     """The whole delivery cannot be read by its layout: cause, what was found, what was expected."""
 
@@ -92,14 +95,31 @@ def roles(layout: Layout) -> dict[str, tuple[str, ...]]:
     found: dict[str, tuple[str, ...]] = {
         f"time_{i}": (name,) for i, name in enumerate(layout.time.columns)
     }
-    for role in ("instrument", "series", "value", "depth", "sensor"):
+    for i, name in enumerate(layout.instrument_columns):
+        found[f"instrument_{i + 1}" if i else "instrument"] = (name,)
+    for role in ("series", "value", "depth", "sensor", "flag"):
         heading = getattr(layout, f"{role}_column")
         if heading is not None:
             found[role] = (heading,)
+    if layout.rain_days_column is not None:
+        found["days"] = (layout.rain_days_column,)
     if layout.series_column is None:
         for name, rule in layout.columns.items():
             found[f"v:{name}"] = (name, *rule.names)
+        for name, rule in layout.columns.items():
+            if rule.flag is not None:
+                found[FLAG_OF + name] = (rule.flag,)
     return found
+
+
+def is_needed(role: str, found: Collection[str]) -> bool:
+    """Return whether a file cannot be read without a role, those ``found`` being there.
+
+    A column of values may lack, but not the flags of one that is there.
+    """
+    if role.startswith(FLAG_OF):
+        return f"v:{role.removeprefix(FLAG_OF)}" in found
+    return not is_value(role)
 
 
 def absent_columns(layout: Layout, found: Collection[str]) -> tuple[str, ...]:

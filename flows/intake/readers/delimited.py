@@ -6,10 +6,11 @@ import codecs
 import csv
 import re
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
+from flows.intake.readers import preamble as above
 from flows.intake.readers import stated_units
 from flows.intake.readers.chunk import (
     Chunk,
@@ -18,6 +19,7 @@ from flows.intake.readers.chunk import (
     absent_columns,
     faults,
     records,
+    roles,
 )
 from flows.intake.readers.headings import HEAD_LINES, find_columns, heading_at, joined_headings
 from flows.intake.readers.inner_lines import check_no_other_heading, is_heading, lines_of_words
@@ -37,7 +39,7 @@ class Heading:
 
     ``places``: role → place of its column; ``absent``: the layout's columns that are not there.
     ``first``: the cells of their first row; ``mark``: how its line begins, to find it again further
-    down; ``preamble``: the lines above it.
+    down; ``preamble``: the lines above it; ``facts``: what they say of all rows, by role.
     """
 
     names: tuple[str, ...]
@@ -46,6 +48,7 @@ class Heading:
     first: tuple[str, ...]
     mark: bytes
     preamble: tuple[bytes, ...]
+    facts: Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +83,20 @@ def sections(content: Content, layout: Layout) -> Iterator[Section | Chunk]:
         if run.stop is not None:
             yield _rejected(run, run.stop, layout)
         elif rows := run.text.rstrip(b"\n") + (b"\n" if run.text.endswith(b"\n") else b""):
-            heading = run.heading
-            yield Section(rows, heading.names, heading.places, run.line, layout, heading.absent)
+            yield _section(rows, run, layout)
+
+
+def _section(rows: bytes, run: Run, layout: Layout) -> Section:
+    heading = run.heading
+    return Section(
+        rows,
+        heading.names,
+        heading.places,
+        run.line,
+        layout,
+        heading.absent,
+        facts=heading.facts,
+    )
 
 
 def _runs(
@@ -199,14 +214,28 @@ def _heading(text: bytes, layout: Layout, preamble: tuple[bytes, ...]) -> Headin
         _cells(line, layout) for line in text.split(b"\n", layout.header + 1)[: layout.header or 1]
     ]
     first: tuple[str, ...] = ()
-    mark, names = b"", [str(i + 1) for i in range(len(rows[0]))]
+    mark, names = b"", [str(i + 1) for i in range(_width(rows[0], layout))]
     if layout.header:
         names = joined_headings(rows, max(len(row) for row in rows))
         first = tuple(rows[0])
         cell = text.split(b"\n", 1)[0].split(layout.delimiter.encode(), 1)
         mark = cell[0] + (layout.delimiter.encode() if len(cell) > 1 else b"")
     places = find_columns(names, layout, _alike, some="one or more of")
-    return Heading(tuple(names), places, absent_columns(layout, places), first, mark, preamble)
+    known = above.facts([line.decode(errors="replace") for line in preamble], layout)
+    absent = absent_columns(layout, places)
+    return Heading(tuple(names), places, absent, first, mark, preamble, known)
+
+
+def _width(row: list[str], layout: Layout) -> int:
+    """Return how many columns a file without headings has, by its first row.
+
+    If the last one is free text, the first row may have none of it or many words: then one column
+    follows the last that the layout names.
+    """
+    if not layout.text_last:
+        return len(row)
+    places = [name for names in roles(layout).values() for name in names if name.isdecimal()]
+    return max(map(int, places), default=len(row)) + 1
 
 
 def _cells(line: bytes, layout: Layout) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 
 from flows.intake.readers import stated_units
-from flows.intake.readers.chunk import Unreadable, is_value, roles
+from flows.intake.readers.chunk import Unreadable, is_needed, is_value, roles
 from schemas.farm.layout import Layout
 
 HEAD_LINES = 400  # a heading that has not come by this line is not looked for further
@@ -59,7 +59,7 @@ def find_columns(
         near = [i for ours in wanted[role] for n, i in free if alike(ours, n)]
         if near:
             places[role] = near[0]
-        elif not is_value(role):
+        elif is_needed(role, places):
             raise Unreadable("no such column", shown, f"a column '{wanted[role][0]}'")
     if not any(map(is_value, places)):
         raise no_values(shown, layout, some)

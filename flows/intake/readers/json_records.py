@@ -17,11 +17,13 @@ from typing import Any
 
 from flows.intake.readers import stated_units
 from flows.intake.readers.chunk import (
+    FLAG_OF,
     Chunk,
     Content,
     Fault,
     Unreadable,
     faults,
+    is_needed,
     is_value,
     records,
     roles,
@@ -204,12 +206,15 @@ def _check_keys(
 ) -> None:
     """Raises Unreadable where no record has the time, or none has any value."""
     shown = f"the keys {', '.join(map(str, example))}"[:500] if isinstance(example, dict) else ""
+    there = {role for row in good for role in row}
+    flags = [role for role in wanted if role in ("flag", "days") or role.startswith(FLAG_OF)]
     for role, paths in wanted.items():
         if role == "series" and layout.format == "sensorthings":
             continue
-        if not is_value(role) and not any(row.get(role) for row in good):
+        has = any(role in row if role in flags else row.get(role) for row in good)
+        if is_needed(role, there) and not has:
             raise Unreadable("no such column", shown, f"a key '{paths[0]}'")
-    if not any(is_value(role) for row in good for role in row):
+    if not any(map(is_value, there)):
         raise no_values(shown, layout)
 
 

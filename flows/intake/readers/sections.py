@@ -8,6 +8,7 @@ the rows of a file read the same whatever came beside it.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 
@@ -15,6 +16,7 @@ import numpy as np
 import polars as pl
 
 from flows.intake.readers.chunk import Chunk, Unreadable, faults, is_value, missing_words
+from flows.intake.readers.preamble import with_facts
 from schemas.farm.layout import Layout
 
 END = "\x1e"  # put at every line's end, so that a line with too few or too many fields shows
@@ -27,7 +29,8 @@ FURTHER = "__further"  # one field on: the end of a row with a delimiter behind 
 class Section:
     """Lines of text under the headings ``names``; ``places`` says which role stands where.
 
-    Blank lines at its end are not part of it. ``lines``: how many lines it has.
+    Blank lines at its end are not part of it. ``facts``: what the file says of all its rows, by
+    role. ``lines``: how many lines it has.
     """
 
     text: bytes
@@ -37,6 +40,7 @@ class Section:
     layout: Layout
     absent: tuple[str, ...] = ()
     member: str = ""
+    facts: Mapping[str, str] = field(default_factory=dict)
     lines: int = field(init=False)
 
     def __post_init__(self) -> None:
@@ -74,9 +78,15 @@ def together(sections: list[Keyed]) -> tuple[list[pl.DataFrame], list[Keyed]]:
     """
     frames: list[pl.DataFrame] = []
     alone: list[Keyed] = []
-    for _, alike in groupby(sections, lambda keyed: (keyed[1].names, keyed[1].places)):
+    for _, alike in groupby(sections, _likeness):
         _halved(list(alike), frames, alone)
     return frames, alone
+
+
+def _likeness(keyed: Keyed) -> tuple[object, ...]:
+    """Return what sections have in common that are parsed together."""
+    section = keyed[1]
+    return section.names, section.places, section.facts
 
 
 def _halved(sections: list[Keyed], frames: list[pl.DataFrame], alone: list[Keyed]) -> None:
@@ -104,7 +114,7 @@ def _at_once(sections: list[Keyed]) -> tuple[pl.DataFrame, list[int]] | None:
     if frame is None or frame.height != counts.sum():
         return None
     time = pl.col("time_0").fill_null("")
-    bad = ~_ends_well() | (time.str.strip_chars() == "")
+    bad = ~_ends_well(one.layout) | (time.str.strip_chars() == "")
     if one.layout.comment:
         bad = bad | time.str.starts_with(one.layout.comment)
     rows = frame.select(bad.arg_true()).to_series().to_numpy()
@@ -119,7 +129,7 @@ def _at_once(sections: list[Keyed]) -> tuple[pl.DataFrame, list[int]] | None:
     )
     if len(odd):
         frame = frame.filter(pl.Series(~np.isin(part, odd)))
-    return frame, odd.tolist()
+    return with_facts(frame, one.facts), odd.tolist()
 
 
 def _parse(own: Section) -> Chunk:
@@ -129,11 +139,12 @@ def _parse(own: Section) -> Chunk:
     odd: list[int] = []
     if frame is None or frame.height != lines:
         section, odd = _without_odd_quotes(section)
+        odd = [] if layout.text_last else odd  # a mark of inches in a remark
         frame = _frame(section, own)
         if frame is None or frame.height != lines:
             raise Unreadable("quotes that do not pair", "a quoted line end", "one row a line")
     frame = frame.with_columns(pl.int_range(first_line, first_line + lines).alias("line"))
-    good = _ends_well() & ~pl.col("line").is_in([first_line + i for i in odd])
+    good = _ends_well(layout) & ~pl.col("line").is_in([first_line + i for i in odd])
     if layout.comment:
         frame = frame.filter(~pl.col("time_0").fill_null("").str.starts_with(layout.comment))
     empty = pl.col("time_0").fill_null("").str.strip_chars().is_in(["", END])
@@ -147,16 +158,18 @@ def _parse(own: Section) -> Chunk:
         (n, "", "row", *_broken(raw(n), delimiter, width, n - first_line in odd)) for n in broken
     ]
     kept = frame.filter(good).select("line", *own.places)
-    return Chunk(kept, faults(wrong), raw, own.absent)
+    return Chunk(with_facts(kept, own.facts), faults(wrong), raw, own.absent)
 
 
-def _ends_well() -> pl.Expr:
+def _ends_well(layout: Layout) -> pl.Expr:
     """Return which rows have as many fields as there are headings.
 
     A delimiter behind the last field is no field; nor is one behind the last heading, where the
-    rows have none.
+    rows have none. Where the last column is free text, any number of fields may stand in it.
     """
     end = pl.col(FIELDS) == END
+    if layout.text_last:
+        end = pl.col(FIELDS).is_not_null()
     further = pl.col(FIELDS).is_null() & (pl.col(FURTHER) == END)
     return (end.fill_null(False) | further | (pl.col(LAST) == END)).fill_null(False)
 
@@ -229,7 +242,9 @@ def _scanned(text: bytes, own: Section, numbers: frozenset[int]) -> pl.DataFrame
     end = (layout.delimiter + END).encode()
     body = (text.removesuffix(b"\n") + b"\n").replace(b"\n", end + b"\n")
     nameless = own.names[-1:] == (f"column {width}",)
-    last = pl.col(f"c{width - 1}") if nameless else pl.lit(None, pl.String)
+    last = pl.lit(None, pl.String)
+    if nameless or layout.text_last:
+        last = pl.col(f"c{width - 1}")
     schema: dict[str, pl.DataType] = {
         f"c{i}": pl.Float64() if i in numbers else pl.String() for i in range(width)
     }
@@ -244,6 +259,7 @@ def _scanned(text: bytes, own: Section, numbers: frozenset[int]) -> pl.DataFrame
                 null_values=missing_words(layout),
                 decimal_comma=bool(numbers) and layout.decimal == ",",
                 truncate_ragged_lines=True,
+                extra_columns="ignore",
                 missing_columns="insert",
                 encoding="utf8-lossy",
             )

@@ -1,18 +1,15 @@
 """USCRN daily01 and hourly02: blank-separated columns without a heading (readmes of NOAA NCEI).
 
 The columns are those of the readmes: daily01, and hourly02 in its format 03 (since 7 January 2013,
-when SUR_TEMP_TYPE was added; the formats before it have other columns and are not read). A value
-that the network flags as erroneous (flag 3) is missing.
+when SUR_TEMP_TYPE was added; the formats before it have other columns and are not read).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
-import polars as pl
-
 from flows.intake.readers import delimited
-from flows.intake.readers.chunk import Chunk, Content
+from flows.intake.readers.chunk import FLAG_OF, Chunk, Content
 from schemas.farm.layout import Layout
 
 DEPTHS = (5, 10, 20, 50, 100)
@@ -37,37 +34,36 @@ HOURLY = (
     *(f"SOIL_TEMP_{d}" for d in DEPTHS),
 )
 COLUMNS = {"uscrn_daily": DAILY, "uscrn_hourly": HOURLY}
-FLAGS = {"SOLARAD": "SOLARAD_FLAG", "RH_HR_AVG": "RH_HR_AVG_FLAG"}
-ERRONEOUS = "3"
 
 
 def read(content: Content, layout: Layout) -> Iterator[Chunk]:
     """Yield the rows as delimited text whose columns are known by their place."""
     names = COLUMNS[layout.format]
-    flags = {v: f for v, f in FLAGS.items() if f in names and v in layout.columns}
-    plain = _by_place(layout, names, tuple(flags.values()))
-    for chunk in delimited.read(content, plain):
-        frame = chunk.frame
-        back = {f"v:{names.index(n) + 1}": f"v:{n}" for n in layout.columns if n in names}
-        frame = frame.rename(back, strict=False)
-        for value, flag in flags.items():
-            written = pl.col(f"v:{names.index(flag) + 1}").cast(pl.Float64, strict=False)
-            sound = (written != float(ERRONEOUS)).fill_null(True)
-            frame = frame.with_columns(
-                pl.when(sound).then(pl.col(f"v:{value}")).alias(f"v:{value}")
-            )
-        frame = frame.drop([f"v:{names.index(f) + 1}" for f in flags.values()])
-        yield Chunk(frame, chunk.faults, chunk.raw)
+    back = {
+        f"{mark}{place}": f"{mark}{name}"
+        for place, name in enumerate(names, 1)
+        for mark in ("v:", FLAG_OF)
+    }
+    for chunk in delimited.read(content, _by_place(layout, names)):
+        yield Chunk(chunk.frame.rename(back, strict=False), chunk.faults, chunk.raw)
 
 
-def _by_place(layout: Layout, names: tuple[str, ...], more: tuple[str, ...]) -> Layout:
+def _by_place(layout: Layout, names: tuple[str, ...]) -> Layout:
     """Return the layout with its columns named by their place, as in a file without headings."""
-    rules = {n: r for n, r in layout.columns.items() if n in names}
-    pattern = next(iter(rules.values()))
-    at = {str(names.index(n) + 1): r for n, r in rules.items()}
-    at |= {str(names.index(n) + 1): pattern for n in more}
-    times = tuple(str(names.index(n) + 1) for n in layout.time.columns)
+    place = {name: str(i) for i, name in enumerate(names, 1)}
+    rules = {
+        place[name]: rule.model_copy(update={"flag": place.get(rule.flag or "")})
+        for name, rule in layout.columns.items()
+        if name in place
+    }
+    times = tuple(place[name] for name in layout.time.columns)
     time = layout.time.model_copy(update={"columns": times})
     return layout.model_copy(
-        update={"delimiter": " ", "header": 0, "columns": at, "time": time, "format": "delimited"}
+        update={
+            "delimiter": " ",
+            "header": 0,
+            "columns": rules,
+            "time": time,
+            "format": "delimited",
+        }
     )

@@ -7,12 +7,13 @@ and one with dates as text read alike.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from itertools import chain, islice
 from tempfile import SpooledTemporaryFile
 from typing import Any
 
-from flows.intake.readers import stated_units
+from flows.intake.readers import preamble, stated_units
 from flows.intake.readers.chunk import Chunk, Content, Unreadable, records
 from flows.intake.readers.headings import HEAD_LINES, find_columns, heading_at, joined_headings
 from flows.intake.readers.packed import IN_MEMORY, whole
@@ -63,6 +64,7 @@ def _sheet(sheet: Any, layout: Layout) -> Iterator[Chunk]:
     names = _names(head[at : at + layout.header], layout, head)
     places = find_columns(names, layout, lambda ours, theirs: _plain(ours) == _plain(theirs))
     first = at + layout.header + layout.after_header
+    known = preamble.facts([_line(row) for row in head[:at]], layout)
     for row in head[at + layout.header : first]:
         stated_units.check_row(["" if c is None else str(c) for c in row], places, layout)
     numbered = enumerate(chain(head[first:], rows), first + 1)
@@ -77,10 +79,14 @@ def _sheet(sheet: Any, layout: Layout) -> Iterator[Chunk]:
         blank = 0
         batch.append((number, row))
         if len(batch) >= ROWS:
-            yield _chunk(batch, places, layout)
+            yield _chunk(batch, places, layout, known)
             batch = []
     if batch:
-        yield _chunk(batch, places, layout)
+        yield _chunk(batch, places, layout, known)
+
+
+def _line(row: Row) -> str:
+    return "\t".join("" if cell is None else str(cell) for cell in row)
 
 
 def _whole_rows(sheet: Any) -> Iterator[Row]:
@@ -125,7 +131,12 @@ def _plain(heading: str) -> str:
     return heading.strip().casefold()
 
 
-def _chunk(batch: list[tuple[int, Row]], places: dict[str, int], layout: Layout) -> Chunk:
+def _chunk(
+    batch: list[tuple[int, Row]],
+    places: dict[str, int],
+    layout: Layout,
+    known: dict[str, str],
+) -> Chunk:
     parts = _formats(layout)
     found = []
     for _, row in batch:
@@ -139,9 +150,10 @@ def _chunk(batch: list[tuple[int, Row]], places: dict[str, int], layout: Layout)
     texts = dict(batch)
 
     def raw(line: int) -> str:
-        return "\t".join("" if cell is None else str(cell) for cell in texts.get(line, ()))
+        return _line(texts.get(line, ()))
 
-    return records(found, numbers, layout, raw)
+    chunk = records(found, numbers, layout, raw)
+    return replace(chunk, frame=preamble.with_facts(chunk.frame, known))
 
 
 def _formats(layout: Layout) -> list[str | None]:

@@ -15,7 +15,7 @@ import polars as pl
 from flows.base.errors import UserError
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
-from flows.intake.door.places import Places
+from flows.intake.door.places import Places, with_one_instrument
 from flows.intake.door.times import read_times
 from flows.intake.land import content_of
 from flows.intake.readers.by_format import reader_of
@@ -67,7 +67,8 @@ class FileLines:
         for chunk in reader_of(layout)(content_of(self.archive, receipt), layout):
             if chunk.frame.is_empty():
                 continue
-            rows = read_times(chunk.frame.with_columns(seq=pl.lit(1, pl.Int64)), layout, standard)
+            frame = with_one_instrument(chunk.frame.with_columns(seq=pl.lit(1, pl.Int64)))
+            rows = read_times(frame, layout, standard)
             within = (pl.col("time") > span[0]) & (pl.col("time") <= span[1])
             if "instrument" in rows.columns:
                 named = [

@@ -44,6 +44,7 @@ def lines(
         out += _read_lines(table, found, instruments, at)
     out += _refused_lines(con, sorted(behind))
     out += _replaced_lines(con, sorted(names), scope, span)
+    out += _flagged_lines(con, sorted(names), scope, span)
     return out
 
 
@@ -170,7 +171,8 @@ def _replaced_lines(
     rows = con.sql(
         f"""
         SELECT instrument, quantity_column, e.name, l.name, count(*),
-            arg_min(s.value, s.time), arg_min(s.later_value, s.time), min(s.time)
+            arg_min(s.value, s.time),
+            coalesce(printf('%g', arg_min(s.later_value, s.time)), 'flagged and left out'), min(s.time)
         FROM superseded_reading s LEFT JOIN delivery e USING (delivery)
             LEFT JOIN delivery l ON l.delivery = s.later_delivery
         WHERE instrument IN (SELECT unnest(CAST(? AS VARCHAR[])))
@@ -183,6 +185,30 @@ def _replaced_lines(
         return ["No reading of these days was replaced by a later delivery."]
     return ["Replaced by a later delivery, which stands:"] + [
         f"  {instrument} {column}: {n} values of {early}, by {late}; "
-        f"such as {old:g}, now {new:g} ({at:%Y-%m-%d %H:%M} UTC)"
+        f"such as {old:g}, now {new} ({at:%Y-%m-%d %H:%M} UTC)"
         for instrument, column, early, late, n, old, new, at in rows[:_MOST]
+    ]
+
+
+def _flagged_lines(
+    con: duckdb.DuckDBPyConnection, names: list[str], scope: Scope, span: list[datetime]
+) -> list[str]:
+    """Return the values of these days that their network flagged, by column and flag."""
+    depth = scope.same.get("depth_cm")
+    rows = con.sql(
+        f"""
+        SELECT instrument, quantity_column, flag, meaning, count(*), arg_min(value, time), min(time)
+        FROM flagged_reading
+        WHERE instrument IN (SELECT unnest(CAST(? AS VARCHAR[])))
+            AND time > ? AND time <= ? {"" if depth is None else "AND depth_cm IN (?, -1)"}
+        GROUP BY ALL ORDER BY 1, 2, 3
+        """,
+        params=[names, *span, *([] if depth is None else [depth])],
+    ).fetchall()
+    if not rows:
+        return []
+    return ["Flagged by their network, kept in flagged_reading and left out of this number:"] + [
+        f"  {instrument} {column}: {n} {'value' if n == 1 else 'values'} with the flag '{flag}' "
+        f"({meaning}); first {value:g} ({at:%Y-%m-%d %H:%M} UTC)"
+        for instrument, column, flag, meaning, n, value, at in rows[:_MOST]
     ]

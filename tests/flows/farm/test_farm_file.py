@@ -43,6 +43,8 @@ def test_the_fingerprint_changes_with_what_decides_the_reading_alone():
         (("depth_cm = 30", "depth_cm = 40"), True),
         (('name = "Invented"', 'name = "Other"'), False),
         (("settle_s = 0", "settle_s = 9"), False),
+        (("[layouts.hourly]", "[layouts.hourly]\nfacts = {}"), False),
+        (("[layouts.hourly]", "[layouts.hourly]\ntext_last = true"), True),
     ]:
         other = farm_file.setup_fingerprint(farm(FARM.replace(*change)), "hourly")
         assert (other != plain) == differs, change

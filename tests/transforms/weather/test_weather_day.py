@@ -364,3 +364,45 @@ def test_a_day_most_of_which_has_extremes_has_them() -> None:
     )
     assert one(mixed)["air_temp_extremes_from"] == "extremes"
     assert one(mixed[:12])["air_temp_extremes_from"] == "long means"
+
+
+def daily(rain: dict[int, tuple[float, float | None]], **columns: Any) -> list[dict[str, Any]]:
+    """Daily readings of rain and the days that it is the total of, by day from the first."""
+    return [
+        {
+            "station": "a",
+            "time": START + timedelta(days=day + 1),
+            "interval_s": 86_400.0,
+            "rain_mm": mm,
+            "rain_over_d": over,
+            **columns,
+        }
+        for day, (mm, over) in rain.items()
+    ]
+
+
+@pytest.mark.parametrize(
+    ("over", "since"), [(0.0, 1), (3.0, 1), (2.0, 2), (1.0, 3)], ids=["unknown", "3", "2", "own"]
+)
+def test_a_total_of_several_days_says_since_when(over: float, since: int) -> None:
+    found = derive(daily({0: (2.0, 1.0), 3: (12.5, over), 4: (0.0, 1.0)}))
+    rain = {
+        r["day"]: (r["rain_mm"], r["rain_coverage"], r["rain_since_day"]) for r in found.to_dicts()
+    }
+    days = [DAY + timedelta(days=i) for i in range(5)]
+    assert rain == {
+        days[0]: (2.0, 1.0, days[0]),
+        days[3]: (12.5, 1.0, days[since]),
+        days[4]: (0.0, 1.0, days[4]),
+    }
+
+
+@pytest.mark.parametrize("first", [None, 0])
+def test_a_total_of_which_nobody_knows_the_first_day_is_no_rain(first: int | None) -> None:
+    rain = {40: (12.5, 0.0)} | ({} if first is None else {first: (2.0, 1.0)})
+    row = derive(daily(dict(sorted(rain.items())), air_temp_max_c=20.0, air_temp_min_c=10.0)).row(
+        -1, named=True
+    )
+    assert (row["rain_mm"], row["rain_coverage"], row["rain_since_day"]) == (None, 0.0, None)
+    assert row["rain_reason"] == weather_day.UNKNOWN_BEGIN
+    assert row["air_temp_mean_c"] == 15.0

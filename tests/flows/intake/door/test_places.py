@@ -45,6 +45,15 @@ def test_an_instrument_is_known_by_its_ids_in_any_case(places_of):
     assert found["probe"].to_list() == [source, source, "deep", source]
 
 
+def test_two_columns_may_name_an_instrument_together(places_of):
+    places = places_of(FARM.replace('ids = ["W1"]', 'ids = ["plot 3 W1"]'))
+    frame = pl.DataFrame({"instrument": ["plot 3", " plot 4"], "instrument_2": ["w1 ", "W1"]})
+    none = pl.lit(None, pl.String)
+    found = fill_instruments(frame.with_columns(station=none, probe=none), places)
+    assert found.columns == ["instrument", "station", "probe"]
+    assert found["station"].to_list() == ["west", None]
+
+
 def test_what_lies_outside_the_spells(places_of):
     places = places_of()
     frame = days("2019-12-31", "2020-01-01", "2020-06-20", "2020-06-21", "2020-07-01", "2030-01-01")

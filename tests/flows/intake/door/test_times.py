@@ -121,6 +121,48 @@ def test_date_and_time_in_two_columns():
     assert found == [utc(2020, 6, 1, 12, 30)]
 
 
+@pytest.mark.parametrize(
+    ("form", "cells", "expected"),
+    [
+        ("%Y %j hours", ("2020", "153", "0.5"), utc(2020, 6, 1, 0, 30)),
+        ("%Y %j hours", ("2020.0", "153.0", "0,5"), utc(2020, 6, 1, 0, 30)),
+        ("%Y %j hours", ("2020", " 1", "24"), utc(2020, 1, 2)),
+        ("%Y %j hours", ("2020", "366", "23.98"), utc(2020, 12, 31, 23, 59)),
+        ("%Y %j hours", ("2020", "153", "0.33"), utc(2020, 6, 1, 0, 20)),
+        ("%Y %m %d hours", ("2020", "6", "1", "13.25"), utc(2020, 6, 1, 13, 15)),
+        ("%Y-%m-%d hours", ("2020-06-01", "7"), utc(2020, 6, 1, 7)),
+        ("%Y days", ("2020", "153.5"), utc(2020, 6, 1, 12)),
+        ("%Y days", ("2020", "1.0208"), utc(2020, 1, 1, 0, 30)),
+        ("%Y days", ("2019", "366.0"), utc(2020, 1, 1)),
+        ("%Y %j hours", ("2020", "153", "24.5"), None),
+        ("%Y %j hours", ("2020", "153", "-1"), None),
+        ("%Y %j hours", ("2020", "153", ""), None),
+        ("%Y %j hours", ("2019", "366", "1"), None),
+        ("%Y days", ("2020", "0.5"), None),
+    ],
+)
+def test_decimal_hours_and_days_of_the_year(form, cells, expected):
+    rule = layout(columns=[f"c{i}" for i in range(len(cells))], offset="Z", format=form)
+    more = [(f"time_{i}", [cell]) for i, cell in enumerate(cells[1:], 1)]
+    assert read(cells[:1], rule, *more) == [expected]
+
+
+def test_decimal_hours_are_seconds_where_the_step_is_no_whole_minute():
+    rule = layout(step="10 s", columns=("d", "h"), offset="Z", format="%Y-%m-%d hours")
+    found = read(["2020-06-01"], rule, ("time_1", ["0.0028"]))
+    assert found == [utc(2020, 6, 1, 0, 0, 10)]
+
+
+@pytest.mark.parametrize("minutes", [10, 15, 20, 30, 60])
+@pytest.mark.parametrize("digits", [2, 4])
+def test_every_decimal_hour_of_a_day_is_a_whole_step(minutes, digits):
+    steps = range(1440 // minutes + 1)
+    cells = [f"{i * minutes / 60:.{digits}f}" for i in steps]
+    rule = layout(step=f"{minutes} min", columns=("y", "d", "h"), offset="Z", format="%Y %j hours")
+    found = read(["2020"] * len(cells), rule, ("time_1", ["60"] * len(cells)), ("time_2", cells))
+    assert found == [utc(2020, 2, 29) + timedelta(minutes=minutes * i) for i in steps]
+
+
 class TestDaylightSaving:
     """Winnipeg: clocks went back on 2020-11-01 at 02:00 (CDT to CST), forward on 2020-03-08."""
 

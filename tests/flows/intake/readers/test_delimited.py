@@ -48,6 +48,39 @@ def test_plain():
     assert rows(PLAIN, layout()) == READ
 
 
+REMARKS = [
+    "",
+    " cloudy",
+    "  rain fell from 3 to 5",
+    ' 2" of hail, 1 pane',
+    "   -",
+]
+
+
+@pytest.mark.parametrize("head", ["t clock T R remarks\n", ""])
+@pytest.mark.parametrize("first", range(len(REMARKS)))
+def test_free_text_in_the_last_of_columns_parted_by_blanks(head, first):
+    rule = layout(
+        delimiter="space", text_last=True, time={"columns": ["t", "clock"], "offset": "Z"}
+    )
+    if not head:
+        rule = layout(
+            delimiter="space",
+            text_last=True,
+            header=0,
+            time={"columns": ["1", "2"], "offset": "Z"},
+            columns={"3": {"quantity": "air_temp"}, "4": {"quantity": "rain", "unit": "mm"}},
+        )
+    remarks = REMARKS[first:] + REMARKS[:first]
+    lines = [f"2020-06-01  0{i}:00   {i}.5    0.{i}{text}\n" for i, text in enumerate(remarks)]
+    data = (head + "".join(lines) + "2020-06-01 09:00  1.5\n").encode()
+    (chunk,) = chunks(data, rule)
+    values = chunk.frame.select(pl.col("^v:.*$").cast(pl.Float64)).rows()
+    assert values == [(i + 0.5, i / 10) for i in range(len(remarks))]
+    ((line, *_, cause, found, _),) = chunk.faults.rows()
+    assert (line, cause, found) == (len(lines) + bool(head) + 1, "half-written line", "3 fields")
+
+
 def test_columns_are_found_by_name_not_place():
     data = b"x,R,t, t2 ,T\nn,0.2,2020-06-01 00:00,z,1.5\nn,0,2020-06-01 01:00,z,-2\n"
     assert rows(data, layout()) == READ

@@ -91,6 +91,36 @@ def test_where_every_line_has_another_column_beside_it_nothing_is_out_of_place()
     assert chunk.faults.is_empty()
 
 
+@pytest.mark.parametrize(
+    ("field", "numbers", "where"),
+    [
+        ([18, 21], ["0.284", "0.281", "0.290"], "behind"),
+        ([18, 19], ["12.50", "11.25", "9.750"], "behind"),
+        ([19, 22], ["10.25", "11.75", "12.50"], "before"),
+    ],
+)
+def test_a_field_that_cuts_most_of_its_numbers_short_is_noticed(field, numbers, where):
+    rule = layout(
+        format="fixed",
+        fields={"t": [1, 16], "T": field},
+        header=0,
+        columns={"T": {"quantity": "air_temp"}},
+    )
+    lines = [f"2020-06-01 {h:02d}:00 {number}" for h, number in enumerate(numbers)]
+    with pytest.raises(Unreadable, match=f"a field is too short.* digits {where} it in 3 of 3"):
+        rows("\n".join([*lines, ""]).encode(), rule, "time_0", "v:T")
+    wide = rule.model_copy(update={"fields": {"t": (1, 16), "T": (18, 22)}})
+    found = rows("\n".join([*lines, ""]).encode(), wide, "time_0", "v:T")
+    assert [value for _, value in found] == list(map(float, numbers))
+
+
+def test_a_field_of_its_own_says_that_the_digits_beside_are_another_column():
+    fields = {"t": [1, 16], "T": [18, 21], "flag": [22, 22]}
+    rule = layout(format="fixed", fields=fields, header=0, columns={"T": {"quantity": "air_temp"}})
+    data = "".join(f"2020-06-01 {h:02d}:00 10.51\n" for h in range(3)).encode()
+    assert [value for _, value in rows(data, rule, "time_0", "v:T")] == [10.5] * 3
+
+
 def test_a_column_without_a_field_is_refused():
     with pytest.raises(Unreadable, match="no such column"):
         rows(TEXT.encode(), layout(format="fixed", fields={"t": [1, 16], "R": [23, 27]}))

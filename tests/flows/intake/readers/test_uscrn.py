@@ -2,6 +2,7 @@ import pytest
 
 from flows.intake.readers import uscrn
 from schemas.farm.layout import Layout
+from schemas.flags import meaning_of
 from tests.flows.intake.readers.reading import chunks
 
 # A line of each product as the network writes them (values invented).
@@ -104,13 +105,14 @@ def test_daily_needs_nothing_but_its_name():
     assert rule.stamp == "start"
 
 
-@pytest.mark.parametrize(("flag", "radiation"), [(0, 300), (3, None)])
-def test_hourly_in_utc_at_the_end_of_the_hour(flag, radiation):
+@pytest.mark.parametrize(("flag", "meaning"), [(0, "good"), (3, "suspect")])
+def test_hourly_in_utc_at_the_end_of_the_hour(flag, meaning):
     rule = Layout(format="uscrn_hourly")  # type: ignore[call-arg]
     (chunk,) = chunks(HOURLY.format(flag=flag).encode(), rule)
     row = chunk.frame.row(0, named=True)
     assert (row["time_0"], row["time_1"]) == ("20200601", "0600")
-    assert row["v:SOLARAD"] == radiation
+    assert row["v:SOLARAD"] == 300
+    assert meaning_of(row["f:SOLARAD"], rule.flags_of("SOLARAD")) == meaning
     assert row["v:P_CALC"] == 0.4
     assert row["v:SOIL_TEMP_50"] == 20.0
     assert (rule.time.offset, rule.stamp) == ("Z", "end")
