@@ -34,7 +34,8 @@ class Finding:
 class Grid:
     """An export taken apart into named columns of text, and the layout keys that do so.
 
-    ``units`` holds what stood in a units row, ``later`` the headings of lines further down.
+    ``units`` holds what stood in a units row, ``later`` the headings of lines further down,
+    ``above`` the lines over the headings.
     """
 
     names: list[str]
@@ -43,6 +44,7 @@ class Grid:
     units: list[str] = field(default_factory=list)
     later: list[str] = field(default_factory=list)
     found: list[Finding] = field(default_factory=list)
+    above: list[str] = field(default_factory=list)
 
     def note(self, item: str, value: object, sure: Sure, evidence: str) -> None:
         """Add a finding."""

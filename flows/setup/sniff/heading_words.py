@@ -43,6 +43,8 @@ def is_data(row: list[str]) -> bool:
     filled = [cell.strip() for cell in row if cell.strip()]
     values = [c for c in filled if NUMBER.match(c) or MISSING_WORD.match(c) or STAMP.search(c)]
     numbers = [c for c in filled if NUMBER.match(c) or STAMP.search(c)]
+    if any(STAMP.search(c) for c in filled) and any(NUMBER.match(c) for c in filled):
+        return True  # most columns may be text: names of a station, a sensor, a variable, a unit
     return bool(numbers) and len(values) >= max(1, len(filled) * 0.5)
 
 

@@ -5,6 +5,7 @@ from typing import Any
 
 import polars as pl
 
+from flows.intake.door.depths import in_cm
 from flows.setup.sniff import heading_parts, headings
 from flows.setup.sniff.finding import Grid, Sure
 from flows.setup.sniff.heading_parts import plain
@@ -12,7 +13,8 @@ from flows.setup.sniff.stamps import Stamps
 from schemas.unit_words import unit_of
 
 MOST_SERIES = 60
-DEPTH_WORDS = ("depth", "depth cm", "depth in", "sensor depth")
+UNIT_IN_CELL = re.compile(r"\d\s*[A-Za-z\"″]")
+DEPTH_WORDS = ("depth", "depth cm", "depth in", "sensor depth", "soil depth", "depth m")
 INSTRUMENT_WORDS = re.compile(
     r"(?<!\S)(station|site|device|logger|probe|node|unit|instrument|gateway|serial|plot|location|name|id|sn)(?!\S)"
 )
@@ -88,13 +90,23 @@ def instrument_column(grid: Grid, taken: tuple[int, ...], found: Stamps) -> int 
     return None
 
 
+def _has_depths(names: list[str]) -> bool:
+    return any(headings.heading(name).depth is not None for name in names)
+
+
 def depth_column(grid: Grid, taken: tuple[int, ...]) -> int | None:
     """The column that says the depth of its row, None where the export is wide."""
     for i, name in enumerate(grid.names):
         if i not in taken and plain(heading_parts.BRACKETS.sub(" ", name)) in DEPTH_WORDS:
-            distinct = grid.rows[f"c{i}"].n_unique()
-            if 1 < distinct <= 30:
+            words = [word for word in grid.rows[f"c{i}"].unique().to_list() if word]
+            distinct = len(words)
+            alone = distinct == 1 and _has_depths(grid.names)
+            if 1 <= distinct <= 30 and len(in_cm(words, "cm")) == distinct and not alone:
                 grid.layout |= {"shape": "long", "depth_column": name}
+                if all(UNIT_IN_CELL.search(word) for word in words):
+                    why = f"it holds {distinct} depths with their unit, such as {min(words)}"
+                    grid.note("depth_column", name, Sure.CERTAIN, why)
+                    return i
                 unit = (
                     headings.heading("x " + name).depth_unit
                     or unit_of("".join(heading_parts.BRACKETS.findall(name)))
@@ -107,7 +119,7 @@ def depth_column(grid: Grid, taken: tuple[int, ...]) -> int | None:
                     "depth_column",
                     name,
                     Sure.CERTAIN if unit or plain(name).endswith(" cm") else Sure.UNSURE,
-                    f"it holds {distinct} depths"
+                    f"it holds {distinct} {'depth' if distinct == 1 else 'depths'}"
                     + ("" if unit or plain(name).endswith(" cm") else ": in cm?"),
                 )
                 return i

@@ -11,8 +11,8 @@ from pydantic import ValidationError
 
 from flows.intake.readers import packed
 from flows.intake.readers.chunk import Unreadable
-from flows.setup.sniff import columns as value_columns
 from flows.setup.sniff import (
+    above,
     headings,
     long_exports,
     other_formats,
@@ -24,6 +24,7 @@ from flows.setup.sniff import (
     unit_fit,
     zone,
 )
+from flows.setup.sniff import columns as value_columns
 from flows.setup.sniff.columns import Column
 from flows.setup.sniff.finding import CannotSniff, Finding, Grid, Proposal, Sure
 from flows.setup.sniff.rain_clock import Neighbor
@@ -52,11 +53,14 @@ def propose(
     grid = _grid(data)
     grid.found[:0] = notes
     found = stamps.find(grid)
+    lines_above = grid.above
     time, first = [grid.names[i] for i in found.places], grid.names[0]
     shape = _shape(grid, found)
     only = None if shape.of is None else _fullest(grid, shape.of)
     if stamps.only_days(found) and not shape.by_row:
         raise stamps.none_found(grid)
+    if shape.grid is not grid:
+        found.places = tuple(range(len(found.places)))  # where a grid of series has its times
     grid = shape.grid
     columns, left_out = value_columns.find(grid, shape.taken)
     columns, more = twice.one_a_quantity(grid, columns)
@@ -72,6 +76,8 @@ def propose(
             column.values = column.values.filter(only)
     keys = zone.find(grid, found, columns, place, neighbors)
     _rules(grid, columns, found, place, by_row=shape.depth_at is not None)
+    above.depth(grid, lines_above, columns)
+    above.place(grid, lines_above, place)
     columns, again = twice.once_each(grid, columns)
     layout = _layout(grid, columns, found, time, keys)
     return Proposal(_loads(layout), grid.found, left_out + more + again, first)
@@ -99,8 +105,8 @@ def _shape(grid: Grid, found: stamps.Stamps) -> _Shape:
     value = () if long is None else (grid.names.index(str(long.layout["value_column"])),)
     own = tuple(i for i in (of, depth_at, *series) if i is not None)
     telling = repeats.telling_column(grid, found, own, (*places, *own, *value))
-    if telling is not None and of is None:
-        of, taken = telling, (*places, telling)
+    if telling:
+        of, taken = telling[0], (*places, *telling)
         long = None if long is None else long_exports.series(grid, taken)
     by_row = any(i is not None for i in (of, depth_at, long))
     if long is not None:

@@ -22,8 +22,10 @@ DAY_S = 86400
 
 def telling_column(
     grid: Grid, found: Stamps, keys: tuple[int, ...], taken: tuple[int, ...]
-) -> int | None:
-    """Find the column that tells rows of one time apart; None if times do not repeat or none does.
+) -> tuple[int, ...]:
+    """Find the column that tells rows of one time apart; none if times do not repeat or none does.
+
+    Two columns may do so together: then one that joins them is added to the grid and comes first.
 
     ``keys`` are the columns that make a row what it is beside its time (instrument, series,
     depth), ``taken`` all columns that are spoken for. What stays open is noted as a question.
@@ -33,7 +35,7 @@ def telling_column(
     times = rows.group_by(own).len()
     twice = rows.height - times.height
     if twice <= _doubled_hours(found, times.height):
-        return None
+        return ()
     usual = sorted(times.filter(pl.col("len") > 1)["len"].mode().to_list())[-1]
     left = [
         i
@@ -41,12 +43,19 @@ def telling_column(
         if i not in taken and headings.heading(name).quantity is None
     ]
     tells = [i for i in left if _tells(rows, own, [i], usual)]
-    if tells and "instrument_column" not in grid.layout:
-        at = min(tells, key=lambda i: rows[f"c{i}"].n_unique())
+    at = min(tells, key=lambda i: rows[f"c{i}"].n_unique(), default=None)
+    named = grid.layout.get("instrument_column")
+    if at is not None and named is None:
         _note(grid, rows, at, usual)
-        return at
-    _ask(grid, rows, own, usual, times=times, left=left)
-    return None
+        return (at,)
+    pair = next(_pairs(rows, own, usual, left), None)
+    if at is not None and isinstance(named, str):
+        pair = (grid.names.index(named), at)
+        return (_join(grid, pair, usual, "; or does the second tell the sensor?"), *pair)
+    if pair is not None and named is None:
+        return (_join(grid, pair, usual), *pair)
+    _ask(grid, usual, own, times=times, pair=pair)
+    return ()
 
 
 def _doubled_hours(found: Stamps, times: int) -> float:
@@ -84,14 +93,32 @@ def _note(grid: Grid, rows: pl.DataFrame, at: int, usual: int) -> None:
     grid.note("instrument_column", name, sure, why)
 
 
+def _join(grid: Grid, pair: tuple[int, int], usual: int, question: str = "") -> int:
+    """Add a column that joins two by a space, as the door does; returns its place."""
+    names = [grid.names[i] for i in pair]
+    at = len(grid.names)
+    joined = pl.concat_str([f"c{i}" for i in pair], separator=" ").alias(f"c{at}")
+    grid.rows = grid.rows.with_columns(joined)
+    grid.names = [*grid.names, " ".join(names)]
+    grid.layout["instrument_column"] = names
+    words = sorted({str(n) for n in grid.rows[f"c{at}"].to_list()})
+    shown = ", ".join(words[:4]) + (", …" if len(words) > 4 else "")
+    why = (
+        f"each time occurs {usual} times, and '{names[0]}' and '{names[1]}' together tell them "
+        f"apart: {len(words)} instruments ({shown}), which must be names or ids in farm.toml"
+    )
+    sure = Sure.UNSURE if question else Sure.LIKELY
+    grid.note_again("instrument_column", names, sure, why + question)
+    return at
+
+
 def _ask(
     grid: Grid,
-    rows: pl.DataFrame,
-    own: list[str],
     usual: int,
+    own: list[str],
     *,
     times: pl.DataFrame,
-    left: list[int],
+    pair: tuple[int, int] | None,
 ) -> None:
     what = "time and depth" if len(own) > 1 else "time"
     often = times.filter(pl.col("len") > 1).height
@@ -100,16 +127,15 @@ def _ask(
         f"{many} {what} occurs {usual} times with different values; "
         "which column tells the probe, station or observer?"
     )
-    pair = next(_pairs(grid, rows, own, usual, left), None)
     if pair is not None:
-        why += f" '{pair[0]}' and '{pair[1]}' together do."
+        why += f" '{grid.names[pair[0]]}' and '{grid.names[pair[1]]}' together do."
     grid.note("instrument_column", "none", Sure.UNSURE, why)
 
 
 def _pairs(
-    grid: Grid, rows: pl.DataFrame, own: list[str], usual: int, left: list[int]
-) -> Iterator[tuple[str, str]]:
+    rows: pl.DataFrame, own: list[str], usual: int, left: list[int]
+) -> Iterator[tuple[int, int]]:
     """Pairs of columns that tell the rows of one time apart together (a plot and its sensor)."""
     for pair in combinations(left[:12], 2):
         if _tells(rows, own, list(pair), usual):
-            yield grid.names[pair[0]], grid.names[pair[1]]
+            yield pair

@@ -15,12 +15,17 @@ DATES = (
     *("%d-%m-%Y", "%m-%d-%Y", "%d-%b-%Y", "%d %b %Y", "%d-%b-%y", "%d/%m/%y", "%m/%d/%y"),
     *("%b %d %Y", "%d.%m.%y", "%Y %j"),
 )
-CLOCKS = ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p", "%H%M%S", "%H%M", "%H")
+CLOCKS = (
+    *("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p", "%H%M%S", "%H%M", "%H"),
+    HOURS := "hours",
+)
+DAYS = "%Y days"
 JOINS = (" ", "T", "", ", ", "  ", "_")
 EPOCHS = {"epoch_s": 1_000_000, "epoch_ms": 1_000}  # microseconds
 ISO = r"^\d{4}-\d\d-\d\d([T ]\d\d(:\d\d){0,2}(\.\d+)?)?\s*(Z|UTC|GMT|[+-]\d\d:?\d\d)?$"
 CODES = {"%Y": r"\d{4}", "%y": r"\d\d", "%b": r"[A-Za-z]{3}", "%p": r"[AaPp]\.?[Mm]\.?"}
 CODES |= dict.fromkeys(("%m", "%d", "%H", "%I", "%M", "%S"), r"\d{1,2}") | {"%j": r"\d{1,3}"}
+CODES |= {"hours": r"\d{1,2}([.,]\d+)?", "days": r"\d{1,3}[.,]\d+"}
 DAY_FIRST = {"%d/%m/%Y": "%m/%d/%Y", "%d-%m-%Y": "%m-%d-%Y", "%d/%m/%y": "%m/%d/%y"}
 SWAPPED = DAY_FIRST | {month_first: day_first for day_first, month_first in DAY_FIRST.items()}
 
@@ -49,7 +54,7 @@ def readings(stamp: pl.Series) -> Iterator[tuple[str, pl.Series]]:
 def _shape(form: str) -> re.Pattern[str]:
     """What a stamp of that format looks like: cheap to try before it is read."""
     tight = "%H%M" in form or "%m%d" in form
-    parts = re.split(r"(%[A-Za-z])", form)
+    parts = re.split(r"(%[A-Za-z]|hours|days)", form)
     codes = CODES | (dict.fromkeys(("%m", "%d", "%H", "%M", "%S"), r"\d\d") if tight else {})
     return re.compile("".join(codes.get(p, re.escape(p)) for p in parts) + r"(\.\d+)?")
 
@@ -57,11 +62,15 @@ def _shape(form: str) -> re.Pattern[str]:
 def _forms(head: pl.Series) -> list[str]:
     """Formats that read every one of the first stamps."""
     found = []
-    clock = head.str.contains(r":|\d{3,}$|\d\s+\d{1,2}$|[AaPp][Mm]$").any()
-    for date in DATES:
+    clock = head.str.contains(r":|\d{3,}$|\d\s+\d{1,2}([.,]\d+)?$|[AaPp][Mm]$").any()
+    for date in (*DATES, DAYS):
         forms = [date]
         if clock:
-            forms += [f"{date}{join}{time}" for join, time in product(JOINS, CLOCKS)]
+            forms += [
+                f"{date}{join}{time}"
+                for join, time in product(JOINS, CLOCKS)
+                if time != HOURS or join == " "
+            ]
         for form in forms:
             if not all(_shape(form).fullmatch(str(cell)) for cell in head.head(3)):
                 continue

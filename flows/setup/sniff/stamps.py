@@ -18,6 +18,8 @@ TIME_WORDS = re.compile(
     r"|year|doy|hhmm|ts|t)(?!\S)"
 )
 HALF_DAY = re.compile(r"[ap]\.?m\.?", re.IGNORECASE)
+HOUR_WORDS = re.compile(r"(?<!\S)(hours?|hrs?|hr ?min|time)(?!\S)")
+DAY_WORDS = re.compile(r"(?<!\S)(doy|jday|jd|julian|yday|day of (the )?year)(?!\S)")
 ZONE_MARK = r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})$"
 
 
@@ -97,7 +99,11 @@ def _candidates(grid: Grid) -> Iterator[tuple[tuple[int, ...], pl.Series]]:
     rows = grid.rows.head(SAMPLE)
     texts = [rows[c] for c in rows.columns]
     clocks = {i: _padded(s) for i, s in enumerate(texts)}
-    likely = [i for i, s in enumerate(texts) if s.len() and _may_be_time(s)]
+    likely = [
+        i
+        for i, s in enumerate(texts)
+        if s.len() and (_may_be_time(s) or _are_decimals_of_time(grid.names[i], s))
+    ]
     for i in likely[:12]:
         yield (i,), texts[i]
     for i, j in product(likely[:12], repeat=2):
@@ -119,6 +125,15 @@ def _may_be_time(cells: pl.Series) -> bool:
     # at least two digits and nothing that only a value has
     good = [c for c in some if re.search(r"\d", c) and not re.fullmatch(r"[+-]?\d*[.,]\d+", c)]
     return len(good) >= 0.9 * len(some) > 0
+
+
+def _are_decimals_of_time(name: str, cells: pl.Series) -> bool:
+    """Whether a column has hours of the day, or days of the year, as decimal numbers, by its heading."""
+    most = 367 if DAY_WORDS.search(plain(name)) else 24
+    if most == 24 and not HOUR_WORDS.search(plain(name)):
+        return False
+    number = cells.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False).drop_nulls()
+    return number.len() > 0.9 * cells.len() and bool(number.is_between(0, most).all())
 
 
 def _score(local: pl.Series) -> float:
@@ -171,7 +186,7 @@ def _stamps(places: tuple[int, ...], form: str, stamp: pl.Series, local: pl.Seri
 def _has_no_clock(form: str, stamp: pl.Series) -> bool:
     if form == "iso":
         return not bool(stamp.str.contains(r"\d[T ]\d\d").any())
-    return not any(code in form for code in ("%H", "%I"))
+    return not any(code in form for code in ("%H", "%I", "hours", "days"))
 
 
 def _note(grid: Grid, found: Stamps) -> None:

@@ -16,6 +16,9 @@ from flows.setup.sniff.heading_words import STAMP, is_aggregates, is_data, is_de
 DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe"}
 MOST_HEAD = 60
 PROBE_LINES = 400
+REMARKS = re.compile(
+    r"remarks?|comments?|notes?|weather|conditions?|observations?|text|description", re.IGNORECASE
+)
 
 
 def decoded(data: bytes) -> tuple[str, str, Sure, str]:
@@ -53,7 +56,17 @@ def grid(data: bytes) -> Grid:
     if not any(line.strip() for line in lines):
         raise CannotSniff("There is nothing in it.")
     delimiter = _delimiter(lines)
-    if delimiter is None or (delimiter == " " and _blanks_in_headings(lines)):
+    remarks = _with_remarks(lines) if delimiter in (None, " ") else None
+    if remarks is not None:
+        found = _delimited(remarks, "\t")
+        found.layout |= {"delimiter": "space", "text_last": True}
+        width = len(found.names)
+        what = (
+            f"blanks part {width - 1} columns; '{found.names[-1]}' is text to the end of the line"
+        )
+        found.note_again("delimiter", "space", Sure.CERTAIN, what)
+        found.note("text_last", "true", Sure.LIKELY, what)
+    elif delimiter is None or (delimiter == " " and _blanks_in_headings(lines)):
         found = fixed_width.grid(lines)
     else:
         found = _delimited(lines, delimiter)
@@ -61,6 +74,24 @@ def grid(data: bytes) -> Grid:
         found.layout["encoding"] = encoding
     found.note("encoding", encoding, sure, why)
     return found
+
+
+def _with_remarks(lines: list[str]) -> list[str] | None:
+    """Lines with tabs between their columns, where blanks part them and the last is free text.
+
+    None if no heading line ends with a word for remarks, or the rows below do not have its columns.
+    """
+    for i, line in enumerate(lines[:MOST_HEAD]):
+        names = line.split()
+        if len(names) < 3 or not REMARKS.fullmatch(names[-1]) or is_data(names):
+            continue
+        rows = [row.split(None, len(names) - 1) for row in lines[i + 1 :]]
+        filled = [row for row in rows if row]
+        whole = [r for r in filled if len(r) >= len(names) - 1 and is_data(r[: len(names) - 1])]
+        if len(whole) > 0.9 * len(filled) > 0:
+            wide = [[*row, ""] if len(row) == len(names) - 1 else row for row in rows]
+            return [*lines[:i], "\t".join(names), *("\t".join(row) for row in wide)]
+    return None
 
 
 def _blanks_in_headings(lines: list[str]) -> bool:
@@ -121,6 +152,7 @@ def _delimited(lines: list[str], delimiter: str) -> Grid:
     later, until = _later_headings(names, table, first)
     body = [row for row in table[first:until] if len(row) == width and is_data(row)]
     found = Grid(names, frame(names, body), layout, above.units, later)
+    found.above = lines[: above.keys.get("skip", 0)]
     if until < len(table):
         what = f"line {until + 1} has other headings; the rows before it were looked at"
         found.note("headings", "change", Sure.LIKELY, what)

@@ -43,8 +43,10 @@ def test_two_columns_that_tell_them_together_are_named():
         for p in range(3)
         for s in range(3)
     ]
-    question = asked(sniffed("when,Field area,Part,VWC 10 cm (%)", rows))["instrument_column"]
-    assert "'Field area' and 'Part' together do" in question
+    proposal = sniffed("when,Field area,Part,VWC 10 cm (%)", rows)
+    assert proposal.layout["instrument_column"] == ["Field area", "Part"]
+    assert "9 instruments (plot 0 s0, " in found(proposal, "instrument_column").evidence
+    Layout.model_validate(proposal.layout)
 
 
 def test_two_observers_of_some_days_are_reported():

@@ -1,0 +1,153 @@
+"""Formats of open networks: what is proposed for them, and that it reads the file."""
+
+from datetime import datetime, timedelta
+
+import numpy as np
+import pytest
+
+from flows.setup.sniff.finding import Sure
+from flows.setup.sniff.propose import propose
+from schemas.farm.farm import Place
+from schemas.farm.layout import Layout
+from tests.flows.intake.readers.reading import chunks
+
+PLACE = Place(latitude=49.6, longitude=-97.2, elevation_m=240, time_zone="America/Winnipeg")
+HOURS = [datetime(2020, 6, 1) + timedelta(hours=i) for i in range(24 * 20)]
+RANDOM = np.random.default_rng(7)
+VWC = [f"{0.3 + 0.05 * np.sin(i / 50) + 0.002 * RANDOM.normal():.3f}" for i in range(len(HOURS))]
+TEMP = [f"{16 + 7 * np.sin((at.hour - 9) / 24 * 2 * np.pi) + RANDOM.normal():.1f}" for at in HOURS]
+
+
+def proposed(lines, place=PLACE):
+    data = ("\n".join(lines) + "\n").encode()
+    proposal = propose(data, place)
+    layout = Layout.model_validate({**proposal.layout, "time": _zoned(proposal.layout["time"])})
+    read = chunks(data, layout)
+    assert sum(chunk.faults.height for chunk in read) == 0
+    return proposal, sum(chunk.frame.height for chunk in read)
+
+
+def _zoned(time):
+    return time if {"offset", "zone"} & time.keys() else time | {"offset": "-06:00"}
+
+
+def found(proposal, item):
+    return [(f.value, f.sure) for f in proposal.found if f.item == item]
+
+
+@pytest.mark.parametrize("step_min", [30, 60])
+def test_year_day_of_year_and_decimal_hour(step_min):
+    times = [HOURS[0] + timedelta(minutes=step_min * i) for i in range(400)]
+    lines = ["YEAR,DOY,HOUR,Air Temp (C),VWC 10 cm"]
+    lines += [
+        f"{at:%Y},{at:%j},{at.hour + at.minute / 60:g},{temp},{vwc}"
+        for at, temp, vwc in zip(times, TEMP, VWC, strict=False)
+    ]
+    proposal, rows = proposed(lines)
+    time = proposal.layout["time"]
+    assert time["columns"] == ["YEAR", "DOY", "HOUR"]
+    assert time["format"] == ("%Y %j hours" if step_min == 30 else "%Y %j %H")
+    assert (proposal.layout["step"], rows) == (
+        f"{step_min // 60} h" if step_min == 60 else "30 min",
+        400,
+    )
+
+
+def test_a_day_of_the_year_with_its_fraction():
+    lines = ["Year,DOY,Air Temp (C)"]
+    lines += [
+        f"{at:%Y},{at.timetuple().tm_yday + at.hour / 24:.4f},{temp}"
+        for at, temp in zip(HOURS, TEMP, strict=True)
+    ]
+    proposal, rows = proposed(lines)
+    assert proposal.layout["time"]["columns"] == ["Year", "DOY"]
+    assert proposal.layout["time"]["format"] == "%Y days"
+    assert (proposal.layout["step"], rows) == ("1 h", len(HOURS))
+
+
+def test_an_amount_beside_the_date_is_no_hour():
+    days = [datetime(2020, 5, 1) + timedelta(days=i) for i in range(60)]
+    lines = ["Date,Rain (mm)", *(f"{day:%Y-%m-%d},{i % 7 * 1.5}" for i, day in enumerate(days))]
+    proposal, _ = proposed(lines)
+    assert proposal.layout["time"]["columns"] == ["Date"]
+
+
+def test_remarks_behind_columns_that_blanks_part():
+    remarks = ["", "clear", "rain from 3 to 5, 2 mm", "gauge  emptied", ""]
+    lines = ["DATE        TIME   TEMP   RAIN  REMARKS"]
+    lines += [
+        f"{at:%Y-%m-%d}  {at:%H:%M}  {temp:>5}   {0.2 * (i % 9 == 0):.1f}  {remarks[i % 5]}".rstrip()
+        for i, (at, temp) in enumerate(zip(HOURS, TEMP, strict=True))
+    ]
+    proposal, rows = proposed(lines)
+    assert (proposal.layout["delimiter"], proposal.layout["text_last"]) == ("space", True)
+    assert {rule["quantity"] for rule in proposal.layout["columns"].values()} == {
+        "air_temp",
+        "rain",
+    }
+    assert rows == len(HOURS)
+
+
+def test_depths_with_their_unit_and_a_constant_depth():
+    two = ["time,site name,depth,crop,Soil moisture (m3/m3)"]
+    one = two[:]
+    for at, vwc in zip(HOURS, VWC, strict=True):
+        one.append(f"{at:%Y-%m-%d %H:%M},north field,7.5 cm,spring wheat,{vwc}")
+        two += [one[-1], one[-1].replace("7.5 cm", "30 cm")]
+    for lines, depths in ((one, 1), (two, 2)):
+        proposal, rows = proposed(lines)
+        layout = proposal.layout
+        assert (layout["shape"], layout["depth_column"]) == ("long", "depth")
+        assert found(proposal, "depth_column")[0][1] is Sure.CERTAIN
+        assert rows == depths * len(HOURS)
+
+
+def test_a_constant_depth_says_nothing_where_the_headings_have_their_own():
+    lines = ["time,depth,VWC 10 cm,VWC 30 cm"]
+    lines += [f"{at:%Y-%m-%d %H:%M},1,{vwc},{vwc}" for at, vwc in zip(HOURS, VWC, strict=True)]
+    proposal, _ = proposed(lines)
+    assert [r["depth_cm"] for r in proposal.layout["columns"].values()] == [10.0, 30.0]
+
+
+def test_long_files_of_which_most_columns_are_text():
+    lines = ["network,station,variable,sensor,when,unit,value,quality"]
+    for at, vwc, temp in zip(HOURS, VWC, TEMP, strict=True):
+        for variable, unit, value in (("Soil moisture", "m3/m3", vwc), ("Air temp", "degC", temp)):
+            lines.append(
+                f"open net,north,{variable},model x,{at:%Y-%m-%d %H:%M},{unit},{value},good"
+            )
+    proposal, rows = proposed(lines)
+    layout = proposal.layout
+    assert (layout["series_column"], layout["value_column"]) == ("variable", "value")
+    assert layout["time"]["columns"] == ["when"]
+    assert rows == 2 * len(HOURS)
+
+
+@pytest.mark.parametrize(
+    ("names", "sure"), [(["block", "rep"], Sure.LIKELY), (["plot", "logger"], Sure.UNSURE)]
+)
+def test_a_probe_told_by_two_columns(names, sure):
+    lines = [f"time,{','.join(names)},Soil moisture 10 cm"]
+    for at, vwc in zip(HOURS[:200], VWC, strict=False):
+        lines += [f"{at:%Y-%m-%d %H:%M},{plot},{of},{vwc}" for plot in (1, 2) for of in ("A", "B")]
+    proposal, rows = proposed(lines)
+    assert proposal.layout["instrument_column"] == names
+    assert found(proposal, "instrument_column") == [(str(names), sure)]
+    assert rows == 800
+
+
+@pytest.mark.parametrize(("depth", "sure"), [("7.5 cm", Sure.LIKELY), ("7.5", Sure.UNSURE)])
+def test_a_depth_and_a_place_above_the_headings(depth, sure):
+    lines = ["Station: North", "Latitude: 49.61, Longitude: -97.18, Elevation: 238 m"]
+    lines += [f"Sensor depth: {depth}", "time,Soil moisture"]
+    lines += [f"{at:%Y-%m-%d %H:%M},{vwc}" for at, vwc in zip(HOURS, VWC, strict=True)]
+    proposal, rows = proposed(lines)
+    assert proposal.layout["facts"] == {"depth": {"after": "Sensor depth"}}
+    assert found(proposal, "facts.depth") == [("after 'Sensor depth'", sure)]
+    assert found(proposal, "place") == [
+        ("latitude 49.61, longitude -97.18, elevation 238 m", Sure.LIKELY)
+    ]
+    assert rows == len(HOURS)
+    far = Place(latitude=35, longitude=-97.2, elevation_m=240, time_zone="America/Chicago")
+    proposal, _ = proposed(lines, far)
+    assert found(proposal, "place")[0][1] is Sure.UNSURE
