@@ -5,7 +5,7 @@ tables that transforms take, as instruments would have made them, and what reall
 same seed and options give the same bytes. ``strip_seasons`` does many at once, which is faster.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import Any
@@ -15,13 +15,14 @@ import polars as pl
 from numpy.typing import NDArray
 
 from demo_warehouse.simulator import climate, crops, ground, heat, known, sensors, troubles, water
+from demo_warehouse.simulator.forcing import Forcing, of_pairs
 from demo_warehouse.simulator.forcing import Truth as Happened
-from demo_warehouse.simulator.forcing import of_pairs
 from demo_warehouse.simulator.settings import probe_names, settings, station_names
 from schemas.catalogue import TABLES
 from schemas.generated import conform
 
 Array = NDArray[np.float64]
+Physics = Callable[[ground.Column, Forcing, Array], Happened]
 SIDES = known.SIDES
 DAYS = 450  # 1 August of the year before to 24 October
 
@@ -128,10 +129,14 @@ def strip_season(seed: int, options: Options | None = None, **changes: Any) -> S
 
 
 def strip_seasons(
-    seeds: Sequence[int], options: Options | None = None, **changes: Any
+    seeds: Sequence[int],
+    options: Options | None = None,
+    physics: Physics = water.run,
+    **changes: Any,
 ) -> Iterator[SiteSeason]:
     """Many site-seasons, simulated together by 25; each is the same as by strip_season.
 
+    ``physics`` moves the water in the soil, given its column, what drives it and its start.
     Raises KeyError for an unknown soil, crop or fault.
     """
     chosen = replace(options or Options(), **changes)
@@ -139,10 +144,10 @@ def strip_seasons(
         troubles.TROUBLES[name]
     ground.SOILS[chosen.soil]
     for at in range(0, len(seeds), 25):
-        yield from _together([_site(seed, chosen) for seed in seeds[at : at + 25]], chosen)
+        yield from _together([_site(seed, chosen) for seed in seeds[at : at + 25]], chosen, physics)
 
 
-def _together(sites: list[_Site], options: Options) -> Iterator[SiteSeason]:
+def _together(sites: list[_Site], options: Options, physics: Physics) -> Iterator[SiteSeason]:
     weather = [site.weather for site in sites]
     base = heat.ground(
         np.stack([w.rain_mm for w in weather], axis=1),
@@ -156,7 +161,7 @@ def _together(sites: list[_Site], options: Options) -> Iterator[SiteSeason]:
     column = ground.column([ground.SOILS[options.soil]] * len(hardness))
     share = np.repeat([s.start_share for s in sites], 2)[:, None]
     start = column.wilting + share * (column.field_capacity - column.wilting)
-    truth = water.run(column, forcing, start)
+    truth = physics(column, forcing, start)
     for i, site in enumerate(sites):
         yield _one(site, i, base, truth)
 

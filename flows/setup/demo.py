@@ -47,11 +47,16 @@ _DRAWDOWN = """
     SELECT depth_cm AS "depth cm",
         round(avg(uptake_mm) FILTER (strip = 'treated'), 0) AS "treated mm",
         round(avg(uptake_mm) FILTER (strip = 'check'), 0) AS "check mm",
-        round(100 * avg(uptake_share) FILTER (strip = 'treated'), 0) AS "treated %",
-        round(100 * avg(uptake_share) FILTER (strip = 'check'), 0) AS "check %",
+        round(100 * sum(shared_mm) FILTER (strip = 'treated')
+            / sum(sum(shared_mm) FILTER (strip = 'treated')) OVER (), 0) AS "treated %",
+        round(100 * sum(shared_mm) FILTER (strip = 'check')
+            / sum(sum(shared_mm) FILTER (strip = 'check')) OVER (), 0) AS "check %",
         count(DISTINCT (field, season)) AS seasons,
         floor(100 * avg(coverage)) AS "% of days"
-    FROM drawdown_season JOIN field USING (field)
+    FROM (
+        SELECT *, CASE WHEN uptake_share IS NOT NULL THEN uptake_mm END AS shared_mm
+        FROM drawdown_season
+    ) JOIN field USING (field)
     WHERE practice = ? GROUP BY depth_cm ORDER BY depth_cm
 """
 STORY_WIDTH = 118  # a terminal's window; the story is to be under a page

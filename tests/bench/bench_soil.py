@@ -188,15 +188,8 @@ def judged(sites: int, first_seed: int, numbers: range | None = None) -> dict[st
     for number in numbers or range(-(-sites // BATCH)):
         batch = batch_of(number, sites, first_seed)
         bare = batch[0].options.bare
-        fields = [one.tables["season"]["field"][0] for one in batch]
-        root, uptake = (
-            pl.concat(
-                getattr(one.truth, name).with_columns(field=pl.lit(field))
-                for one, field in zip(batch, fields, strict=True)
-            )
-            for name in ("root", "uptake")
-        )
-        have = derived(_together(batch), DAILY + DERIVED)
+        root, uptake = (truths(batch, name) for name in ("root", "uptake"))
+        have = derived(together(batch), DAILY + DERIVED)
         without = have | {"soil_pulse_day": generated.empty(TABLES["soil_pulse_day"])}
         once_a_day = derived(without, DERIVED)
         found = {
@@ -216,7 +209,15 @@ def judged(sites: int, first_seed: int, numbers: range | None = None) -> dict[st
     return {name: pl.concat(frames) for name, frames in parts.items()}
 
 
-def _together(batch: list[judge.SiteSeason]) -> dict[str, pl.DataFrame]:
+def truths(batch: list[judge.SiteSeason], name: str) -> pl.DataFrame:
+    """What really happened in a batch's fields, as one frame with ``field``."""
+    return pl.concat(
+        getattr(one.truth, name).with_columns(field=pl.lit(one.tables["season"]["field"][0]))
+        for one in batch
+    )
+
+
+def together(batch: list[judge.SiteSeason]) -> dict[str, pl.DataFrame]:
     """The tables of a batch's fields as one farm's."""
     names = batch[0].tables
     tables = {name: pl.concat([one.tables[name] for one in batch]) for name in names}

@@ -1,10 +1,11 @@
 """The season's uptake by depth, treated beside check over the same days.
 
 Summed are the days from emergence (seeding where emergence was not noted) to harvest on which
-both strips have an uptake at that depth. So a station or probe that was out for a while in one
-strip does not make the other look thirstier. The share of each depth is taken over the days on
-which every depth of both strips has an uptake, so that all depths speak of the same days; a depth
-with less than half of the days of the best one is left out of the shares, and said so.
+every depth of both strips has an uptake, so that all depths of both strips speak of the same days:
+a station or probe that was out for a while in one strip does not make the other look thirstier. The
+share of each depth is made from these sums; the shares of a strip are 100% together. A depth with
+less than half of the days of the best one (the topmost, where it rains often) is not among them: its
+sum is of its own days, it has no share, and the row of every other depth says what its share is of.
 
 A layer's uptake is that at its sensor times its thickness. Where the topmost sensor lies deep
 (20 cm and more) the roots above it are denser than at it, and its share comes out too small: by
@@ -18,7 +19,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.roots.drawdown_season import TABLE
-from transforms.methods.texts import joined
+from transforms.methods.texts import depth_text, joined
 
 DEPTH = ["field", "season", "depth_cm"]
 STRIP = [*DEPTH, "strip"]
@@ -39,7 +40,7 @@ def derive(
         "harvested",
         begins=pl.coalesce("emerged", "seeded"),
     )
-    days = (
+    days = _counted(
         drawdown_day.join(crop, on=["field", "season"])
         .filter(pl.col("day") >= pl.col("begins"))
         .group_by(*STRIP, "day")
@@ -54,7 +55,7 @@ def derive(
             both=(pl.col("uptake_mm").is_not_null().sum() == 2).over(*DEPTH, "day"),
         )
     )
-    counted = pl.col("both")
+    counted = pl.col("counted")
     sums = days.group_by(STRIP).agg(
         days=counted.sum(),
         has_any=pl.col("uptake_mm").count(),
@@ -67,13 +68,14 @@ def derive(
         method=pl.col("method").filter(counted).drop_nulls().mode().sort().first(),
         first_day=pl.col("day").filter(counted).min(),
         last_day=pl.col("day").filter(counted).max(),
+        together=pl.col("together").first(),
     )
     last = drawdown_day.group_by("field", "season").agg(last=pl.col("day").max())
     length = pl.min_horizontal("harvested", "last") - pl.col("begins")
     rows = (
-        sums.join(crop, on=["field", "season"])
+        _with_shares(sums)
+        .join(crop, on=["field", "season"])
         .join(last, on=["field", "season"])
-        .join(_shares(days), on=STRIP, how="left")
         .join(_layers(soil_water_day), on=["field", "strip", "depth_cm"], how="left")
         .with_columns(
             days_season=pl.when(
@@ -84,32 +86,54 @@ def derive(
     return generated.conform(_with_reason(rows).select(TABLE.names), TABLE).sort(TABLE.key)
 
 
-def _shares(days: pl.DataFrame) -> pl.DataFrame:
-    """Share of each depth over the days on which every (usable) depth of both strips has one."""
+def _counted(days: pl.DataFrame) -> pl.DataFrame:
+    """Adds ``together`` (the depth is one of those shown together) and ``counted`` (the day is).
+
+    Together are the depths that have at least half of the days of the best one, over the days on
+    which all of them have an uptake in both strips; where these are too few, no depth is. Other
+    depths count their own days.
+    """
     best = pl.col("days").max().over("field", "season")
     enough = (
         days.filter("both")
         .group_by(DEPTH)
         .agg(days=pl.col("day").n_unique())
         .filter(pl.col("days") >= ENOUGH_OF_BEST * best)
-        .with_columns(depths=pl.len().over("field", "season"))
-        .drop("days")
+        .select(*DEPTH, depths=pl.len().over("field", "season"))
     )
     whole = (
         days.filter("both")
         .join(enough, on=DEPTH)
-        .filter(pl.col("depth_cm").n_unique().over("field", "season", "day") == pl.col("depths"))
+        .group_by("field", "season", "day")
+        .agg(whole=pl.col("depth_cm").n_unique() == pl.col("depths").first())
+        .filter("whole")
+        .filter(pl.len().over("field", "season") >= LEAST_DAYS)
     )
-    total = pl.col("sum_mm").sum().over("field", "season", "strip")
+    some = whole.select("field", "season").unique().with_columns(some=True)
     return (
-        whole.group_by(STRIP)
-        .agg(sum_mm=pl.col("uptake_mm").sum(), days_share=pl.len())
+        days.join(enough, on=DEPTH, how="left")
+        .join(some, on=["field", "season"], how="left")
+        .join(whole, on=["field", "season", "day"], how="left")
         .with_columns(
-            uptake_share=pl.when((total >= LEAST_MM) & (pl.col("days_share") >= LEAST_DAYS)).then(
-                pl.col("sum_mm") / total
-            )
+            together=(pl.col("depths") > 0).fill_null(False) & pl.col("some").fill_null(False)
         )
-        .select(*STRIP, "uptake_share", "days_share")
+        .with_columns(
+            counted=pl.col("both") & (~pl.col("together") | pl.col("whole").fill_null(False))
+        )
+    )
+
+
+def _with_shares(sums: pl.DataFrame) -> pl.DataFrame:
+    """Adds each depth's share of the sums shown together, and what these are of."""
+    strip = ["field", "season", "strip"]
+    total = pl.col("uptake_mm").filter("together").sum().over(strip)
+    depths = depth_text(pl.col("depth_cm"))
+    return sums.sort(STRIP).with_columns(
+        uptake_share=pl.when(pl.col("together") & (total >= LEAST_MM)).then(
+            pl.col("uptake_mm") / total
+        ),
+        days_share=pl.when("together").then("days").otherwise(0),
+        missing=depths.filter(~pl.col("together")).str.join(", ").over(strip),
     )
 
 
@@ -129,16 +153,17 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
     no_share = pl.col("uptake_share").is_null()
     unsplit_d = pl.col("balance_d") - pl.col("evaporation_d")
     unsplit = (pl.col("layer_top_cm") == 0) & (unsplit_d > 0)
+    part = ~no_share & (pl.col("missing") != "")
     return rows.with_columns(
         uptake_mm=pl.when(~none).then("uptake_mm"),
         evaporation_mm=pl.when(pl.col("evaporation_d") > 0).then("evaporation_mm"),
         uptake_error_mm=pl.when(~none & (pl.col("errors_known") == pl.col("days"))).then(
             "uptake_error_mm"
         ),
-        days_share=pl.col("days_share").fill_null(0),
         coverage=coverage,
         partial=none
         | no_share
+        | part
         | unsplit.fill_null(False)
         | (coverage < WHOLE)
         | pl.col("harvested").is_null(),
@@ -157,6 +182,9 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
             ),
             pl.when(~none & no_share).then(
                 pl.lit("no share: too few days on which all depths have data, or too little uptake")
+            ),
+            pl.when(part).then(
+                pl.format("the share is of the depths without {} cm", pl.col("missing"))
             ),
             pl.when(pl.col("harvested").is_null()).then(pl.lit("the crop still stands")),
         ),

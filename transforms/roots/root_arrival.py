@@ -4,8 +4,12 @@ For each depth of a strip the season's daily uptakes (in % of volume a day, so t
 layers compare) are searched for the day on which sustained uptake begins (``root_onset``: method,
 interval, and what was set on simulated strips). Days of wetting, of frost and of unusable sensors
 are gaps, never zeros. Drainage does not look like roots where the day-night method was used; where
-only daily balances exist, the usual fall before emergence is taken off first. A depth is searched
-from the earliest day of the arrival at the depth above it on: roots come from above.
+only daily balances exist, the usual fall before roots can have come is taken off first. A depth is
+searched from emergence on, from the day on that the fastest roots known could be there
+(``root_pace``), and from the earliest day of the arrival at the depth above it on: roots come from
+above. If the search without that last bound finds an arrival that is earlier by more than its
+interval, the day is doubtful and the row says so. If a depth above was watched and stayed quiet,
+nothing is told: roots cannot have come past it unseen.
 
 What a row says where there is no day: the probe was not there (probe out); the sensor lies within
 15 cm of the surface, where evaporation looks the same (FAO Irrigation and Drainage Paper 56 gives
@@ -23,10 +27,10 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.roots.root_arrival import TABLE
-from transforms.methods import calendar_day
 from transforms.methods.calendar_day import OPEN_END
 from transforms.methods.crop_days import emergence
 from transforms.roots.methods.root_onset import onset, quiet_until
+from transforms.roots.methods.root_pace import fall_reach, first_possible
 from transforms.roots.methods.root_series import DEPTH, days, series
 
 EVAPORATION_CM = 15.0
@@ -34,12 +38,9 @@ ENOUGH = 0.5  # of the days from emergence to harvest
 WHOLE = 0.9
 AT_START_D = 3  # an arrival so soon after the first measured day may have been before it
 SPRING_D = 30  # after the winter, in which a crop that has roots somewhere is sure to draw there
-# The front of winter wheat's roots in the fall, by degree days above 0 degC (Kirkegaard and Lilley
-# 2007, Australian Journal of Agricultural Research 58, 303-315, doi:10.1071/AR06097).
-FRONT_CM_C_D = 0.12
-DORMANT_D = 10  # winter: so many days whose mean air temperature is below 0 degC
 
-FOUND = ("day", "earliest_day", "latest_day", "quiet_until_day")
+STRIP = ["field", "season", "strip"]
+FOUND = ("day", "earliest_day", "latest_day", "quiet_until_day", "unbound_day")
 
 
 def derive(
@@ -49,7 +50,12 @@ def derive(
     weather_day: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a season, strip and depth at which the strip has ever had a sensor."""
-    drawn = days(drawdown_day, soil_water_day, season)
+    expected = first_possible(_expected(drawdown_day, season), season, weather_day)
+    drawn = (
+        days(drawdown_day, soil_water_day, season)
+        .join(expected.select(*DEPTH, "possible_from"), on=DEPTH)
+        .sort(*DEPTH, "day")
+    )
     arrivals = []
     passed: dict[tuple[object, ...], date] = {}
     for key, group in drawn.group_by(DEPTH, maintain_order=True):
@@ -61,29 +67,35 @@ def derive(
         {name: drawn.schema[name] for name in DEPTH} | dict.fromkeys(FOUND, pl.Date())
     )
     rows = (
-        _expected(drawdown_day, season)
-        .join(_watched(drawn), on=DEPTH, how="left")
+        expected.join(_watched(drawn), on=DEPTH, how="left")
         .join(pl.DataFrame(arrivals, schema=schema, orient="row"), on=DEPTH, how="left")
-        .join(_fall_reach(season, weather_day), on=["field", "season"], how="left")
+        .join(fall_reach(season, weather_day), on=["field", "season"], how="left")
     )
     return generated.conform(_with_state(rows).select(TABLE.names), TABLE).sort(TABLE.key)
 
 
-def _arrival(group: pl.DataFrame, not_before: date | None) -> tuple[date | None, ...]:
+def _arrival(group: pl.DataFrame, above: date | None) -> tuple[date | None, ...]:
     """Day, earliest and latest day of the arrival at one depth, and how long it was quiet.
 
-    ``not_before`` is the earliest day of the arrival at the depth above.
+    ``above`` is the earliest day of the arrival at the depth above. Last comes the latest day of an
+    arrival that is not bound by it, null where it does not bind.
     """
     if group["depth_cm"][0] < EVAPORATION_CM:
         return (None,) * len(FOUND)
+    possible: date = group["possible_from"][0]
+    not_before = max(above or possible, possible)
     drawn = series(group, not_before)
-    found = onset(drawn.uptake, drawn.look)
-    quiet = quiet_until(drawn.uptake)
 
     def at(position: float) -> date | None:
         return drawn.first + timedelta(days=round(position)) if np.isfinite(position) else None
 
-    return at(found.day), at(found.low), at(found.high), at(quiet) if quiet >= 0 else None
+    found = onset(drawn.uptake, drawn.look, (not_before - drawn.first).days)
+    quiet = quiet_until(drawn.uptake)
+    unbound = None
+    if not_before > possible:
+        free = series(group, possible)
+        unbound = at(onset(free.uptake, free.look, (possible - free.first).days).high)
+    return at(found.day), at(found.low), at(found.high), at(quiet) if quiet >= 0 else None, unbound
 
 
 def _watched(days: pl.DataFrame) -> pl.DataFrame:
@@ -137,11 +149,19 @@ def _with_state(rows: pl.DataFrame) -> pl.DataFrame:
         & (c("depth_cm") <= c("fall_reach_cm"))
     ).fill_null(False)
     before = late | fall
+    above_earliest = c("earliest_day").forward_fill().shift(1).over(STRIP, order_by="depth_cm")
+    before_above = (seen & (c("unbound_day") < above_earliest)).fill_null(False)
     wet = c("wet_share").fill_null(0.0) > ENOUGH
     few = coverage < ENOUGH
     standing = c("harvested").is_null()
+    quiet = ~(seen | out | shallow | wet | few)
+    quiet_above = pl.when(quiet).then("depth_cm").cum_max().over(STRIP, order_by="depth_cm")
+    quiet_above = quiet_above.forward_fill().over(STRIP, order_by="depth_cm")
+    alone = seen & quiet_above.is_not_null()
     state = (
-        pl.when(before)
+        pl.when(alone)
+        .then(pl.lit("not told"))
+        .when(before)
         .then(pl.lit("before the record"))
         .when(seen)
         .then(pl.lit("reached"))
@@ -152,13 +172,19 @@ def _with_state(rows: pl.DataFrame) -> pl.DataFrame:
         .otherwise(pl.lit("not seen"))
     )
     why = (
-        pl.when(late)
+        pl.when(alone)
+        .then(pl.format("it looks as if the crop drew here, but not at {} cm", quiet_above))
+        .when(late)
         .then(pl.lit("the crop drew from this depth when the record of the season began"))
         .when(fall)
         .then(
             pl.lit(
                 "the crop drew from this depth after the winter: the roots may have come in the fall"
             )
+        )
+        .when(before_above)
+        .then(
+            pl.lit("doubtful: it looks as if the crop drew here before it did at the depth above")
         )
         .when(seen)
         .then(None)
@@ -178,57 +204,16 @@ def _with_state(rows: pl.DataFrame) -> pl.DataFrame:
         state=state,
         coverage=coverage,
         days=c("days").fill_null(0),
-        partial=(coverage < WHOLE) | out | shallow | before,
+        partial=(coverage < WHOLE) | out | shallow | before | alone | before_above,
         reason=pl.coalesce(
             why,
             pl.when(coverage < WHOLE).then(pl.lit("part of the days were not measured")),
         ),
-        latest_day=pl.when(late)
+        latest_day=pl.when(late & ~alone)
         .then(pl.max_horizontal("latest_day", "watched_from_day"))
-        .otherwise("latest_day"),
-        day=pl.when(~before).then("day"),
-        earliest_day=pl.when(~before).then("earliest_day"),
+        .when(~alone)
+        .then("latest_day"),
+        day=pl.when(~before & ~alone).then("day"),
+        earliest_day=pl.when(~before & ~alone).then("earliest_day"),
         quiet_until_day=pl.when(state == "not seen").then("quiet_until_day"),
-    )
-
-
-def _fall_reach(season: pl.DataFrame, weather_day: pl.DataFrame) -> pl.DataFrame:
-    """By field and season: ``winter_to`` (last day of the winter) and ``fall_reach_cm``.
-
-    How deep the roots of a crop seeded before the winter may have come by the fall, in which a small
-    crop asks for so little water that its roots draw nothing that a sensor could show. Only seasons
-    that stood through a winter. Days without a temperature add no heat.
-    """
-    temp = (
-        weather_day.filter(pl.col("field").is_not_null())
-        .group_by("field", "day")
-        .agg(pl.col("air_temp_mean_c").mean())
-        .sort("field", "day")
-    )
-    key = ["field", "season"]
-    newest = pl.lit(temp["day"].max(), pl.Date)
-    seasons = season.select(*key, "harvested", emerges=emergence())
-    days = (
-        calendar_day.each_day(seasons, "emerges", pl.min_horizontal("harvested", newest))
-        .join(temp, on=["field", "day"])
-        .sort(*key, "day")
-        .with_columns(
-            cold=(pl.col("air_temp_mean_c").rolling_mean(DORMANT_D, min_samples=DORMANT_D) < 0)
-            .fill_null(False)
-            .over(key)
-        )
-    )
-    winter = (
-        days.filter("cold")
-        .group_by(key)
-        .agg(winter_from=pl.col("day").min(), winter_to=pl.col("day").max())
-    )
-    return (
-        days.join(winter, on=key)
-        .filter(pl.col("day") < pl.col("winter_from"))
-        .group_by(key)
-        .agg(
-            pl.col("winter_to").first(),
-            fall_reach_cm=FRONT_CM_C_D * pl.col("air_temp_mean_c").clip(lower_bound=0.0).sum(),
-        )
     )

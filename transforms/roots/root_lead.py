@@ -73,13 +73,13 @@ def _together(
     wanted = drawn.join(both.select(KEY), on=KEY, how="semi").join(
         asked, on=["field", "day"], how="left"
     )
-    above = {
-        (field, season, strip, depth): earliest
-        for field, season, strip, depth, earliest in root_arrival.sort("depth_cm")
+    not_before = {
+        (field, season, strip, depth): first
+        for field, season, strip, depth, first in root_arrival.sort("depth_cm")
         .with_columns(
-            pl.col("earliest_day").forward_fill().shift(1).over("field", "season", "strip")
+            above=pl.col("earliest_day").forward_fill().shift(1).over("field", "season", "strip")
         )
-        .select("field", "season", "strip", "depth_cm", "earliest_day")
+        .select("field", "season", "strip", "depth_cm", pl.max_horizontal("above", "possible_from"))
         .iter_rows()
     }
     about = {
@@ -90,7 +90,11 @@ def _together(
     for (field, season, depth), group in wanted.group_by(KEY, maintain_order=True):
         first: date = group["day"].min()  # type: ignore[assignment]
         fits = [
-            _fit(strip, first, above.get((field, season, strip.row(0, named=True)["strip"], depth)))
+            _fit(
+                strip,
+                first,
+                not_before.get((field, season, strip.row(0, named=True)["strip"], depth)),
+            )
             for _, strip in group.sort("strip", "day").group_by("strip", maintain_order=True)
         ]
         if len(fits) == 2 and fits[0] is not None and fits[1] is not None:

@@ -35,7 +35,8 @@ from transforms.soil.methods.water_readings import SENSOR, water_readings
 MARGIN_DAYS = 1
 
 SHORTEST_NIGHT_H = 5.0  # a polar summer has a night of this length all the same
-LEAST_EACH = 3  # readings needed in each night and in the day
+LEAST_EACH = 2  # readings needed in each night and in the day
+HOUR_S = 3600
 SPIKE_PCT = 1.0
 SPIKE_TIMES = 3.0  # of how far the neighbours differ
 
@@ -98,6 +99,7 @@ def _placed(readings: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
             "soil_temp_c",
             solar_h=sun.solar_hours(middle, farm["longitude_deg"].item()),
             half=half.clip(2.0, 12 - SHORTEST_NIGHT_H / 2),
+            step_s=pl.col("interval_s").fill_null(HOUR_S).round().cast(pl.Int64).clip(HOUR_S),
         )
         .with_columns(solar_day=(pl.col("solar_h") / sun.DAY_H).floor().cast(pl.Int64))
         .select(
@@ -105,6 +107,7 @@ def _placed(readings: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
             "vwc",
             "soil_temp_c",
             "half",
+            "step_s",
             x=pl.col("solar_h") - pl.col("solar_day") * sun.DAY_H - 12,
         )
         .sort(*WINDOW, "x")
@@ -138,7 +141,8 @@ def _without_spikes(readings: pl.DataFrame) -> pl.DataFrame:
 def _windows(readings: pl.DataFrame) -> pl.DataFrame:
     """Each reading with its own day, and those of a night also with the day on its other side.
 
-    ``t`` is in days from noon, ``s`` the share of the day's sunlight that has fallen.
+    ``t`` is in days from noon, ``s`` the share of the day's sunlight that has fallen, ``slot`` the
+    number of the clock hour, or of the logger's own longer step.
     """
     x, half = pl.col("x"), pl.col("half")
     known = readings.filter(pl.col("vwc").is_not_null())
@@ -156,9 +160,10 @@ def _windows(readings: pl.DataFrame) -> pl.DataFrame:
             "half",
             "vwc",
             "soil_temp_c",
+            "step_s",
             t=x / sun.DAY_H,
             s=sun.sunlight_so_far(x, half),
-            hour=x.floor(),
+            slot=(x * HOUR_S).round().cast(pl.Int64) // pl.col("step_s"),
         )
     )
 
@@ -195,14 +200,15 @@ def _sums(windows: pl.DataFrame) -> pl.DataFrame:
     near = {name: column - np.repeat(column[starts], n) for name, column in values.items()}
     mean = {name: total(column) / n for name, column in near.items()}
     night = np.abs(values["t"]) * sun.DAY_H > windows["half"].to_numpy()
-    new_hour = np.append(True, np.diff(windows["hour"].to_numpy()) != 0)
-    new_hour[starts] = True
+    new_slot = np.append(True, np.diff(windows["slot"].to_numpy()) != 0)
+    new_slot[starts] = True
+    step_h = windows["step_s"].to_numpy() / HOUR_S
     sums = {
         "readings": n.astype(float),
         "before": total((night & (values["t"] < 0)).astype(float)),
         "by_day": total((~night).astype(float)),
         "after": total((night & (values["t"] > 0)).astype(float)),
-        "hours": total(new_hour.astype(float)),
+        "hours": total(new_slot * step_h),
         "hours_all": 2 * (sun.DAY_H - windows["half"].to_numpy()[starts]),
         **{
             pair: total(near[pair[0]] * near[pair[1]]) - n * mean[pair[0]] * mean[pair[1]]

@@ -27,6 +27,7 @@ REST_FROM, REST_TO = 2, 10  # days after the peak between which rest is looked f
 ALIKE_PCT = 1.5  # plateaus this close to the highest third are wettings to the full point
 LEAST_RANGE_PCT = 2.0  # full minus dry below which no share of the range is given
 SUSTAINED_DAYS = 7
+MOST_ABOVE = 0.5  # share of its days above which a point is no upper limit
 LEAST_DAYS = 60  # record below which neither point is read off
 
 
@@ -96,6 +97,9 @@ def points(rows: pl.DataFrame) -> pl.DataFrame:
     define the field-measured limits as: after thorough wetting, when the fall is down to 0.1 to
     0.2 % a day (from memory); and the lowest after plants have stopped taking water.
 
+    A record without such a wetting, or one whose plateaus lie below most of its own days (a single
+    wetting that filled the layer in part), gives as full point the highest content that lasted.
+
     ``rows`` has those columns, ``day`` (every day, gaps as null) and ``vwc_pct`` (usable days
     only, in %). Returns ``full_point_pct``, ``full_point_from``, ``wettings``, ``dry_point_pct``,
     ``dry_point_from``; the points are null where the record is shorter than 60 usable days.
@@ -112,7 +116,7 @@ def points(rows: pl.DataFrame) -> pl.DataFrame:
             dry_point_pct=pl.col("sustained").min(),
             highest=pl.col("smooth").quantile(0.98),
         )
-        .join(_full(known), on=LAYER, how="left")
+        .join(_believed(_full(known), known), on=LAYER, how="left")
         .with_columns(
             enough=pl.col("usable") >= LEAST_DAYS, wettings=pl.col("wettings").fill_null(0)
         )
@@ -131,6 +135,13 @@ def points(rows: pl.DataFrame) -> pl.DataFrame:
             ),
         )
     )
+
+
+def _believed(full: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
+    """Those full points that no more than ``MOST_ABOVE`` of the record's days lie above."""
+    above = pl.col("smooth") > pl.col("full_point_pct")
+    wet = known.join(full, on=LAYER).group_by(LAYER).agg(above=above.mean())
+    return full.join(wet.filter(pl.col("above") <= MOST_ABOVE).select(LAYER), on=LAYER)
 
 
 def _full(known: pl.DataFrame) -> pl.DataFrame:

@@ -8,14 +8,18 @@ Where no yield is in, the balance stands alone; where rain was recorded on less 
 efficiency is still yield over the use of the window, and the row says that it looks too high.
 
 Errors. Of the storage used: the day-to-day noise of the profile, from the second differences of
-its rainless days (median absolute deviation, variance 6 s2 for independent values), twice, and
-``SLOPE_ERROR`` of the change itself for a calibration that is not the soil's own. Of drainage:
-``season_balance``. Of rain: ``GAUGE_ERROR`` of the sum, as for one gauge (two that agree have less,
-and none of it in the comparison of the strips: the intervals are on the safe side). Of the
-yield: its standard error. They are taken as independent and carried through the quotient on the
-log scale (delta method), so that an interval never passes below zero; the change is treated over
-check on that scale. Not in them: that one probe may not speak for its strip, and what roots take
-from below its deepest layer. An efficiency without an error of yield has no interval.
+its rainless days (median absolute deviation, variance 6 s2 for independent values), twice, and of
+the change itself for a calibration that is not the soil's own: ``SOIL_SLOPE_ERROR``, alike in all
+sensors because the soil is, and ``SENSOR_SLOPE_ERROR`` of each layer's change, which averages out
+over the sensors. Of drainage: ``season_balance``. Of rain: ``GAUGE_ERROR`` of the sum, as for one
+gauge. Of the yield: its standard error. They are taken as independent and carried through the
+quotient on the log scale (delta method), so that an interval never passes below zero.
+
+The change is treated over check on that scale. What is wrong in both strips alike leaves the ratio,
+but for what the strips differ in: the soil's slope acts on the storage used, and the gauges, where
+both strips have one rain, on the rain, each as a share of the water use. Not in the errors: that
+one probe may not speak for its strip, and what roots take from below its deepest layer. An
+efficiency without an error of yield has no interval.
 
 Source of the balance: French and Schultz 1984, Australian Journal of Agricultural Research 35:743,
 doi 10.1071/AR9840743 (rain + change of soil water, drainage and run-off named as neglected there).
@@ -30,8 +34,9 @@ from transforms.methods.texts import depth_text, joined
 from transforms.soil.methods import season_balance, strip_storage
 from transforms.soil.methods.season_balance import SEASON, STRIP
 
-# Share by which an uncalibrated dielectric probe may misjudge a change. Common practice, no source.
-SLOPE_ERROR = 0.1
+# Shares by which an uncalibrated dielectric probe may misjudge a change: by the soil (clay, salts),
+# which all sensors of a field share, and by each sensor; 0.1 together. Common practice, no source.
+SOIL_SLOPE_ERROR, SENSOR_SLOPE_ERROR = 0.09, 0.04
 # Standard error of a gauge's catch: the 5 % that the WMO asks of daily precipitation (Guide to
 # Instruments and Methods of Observation, WMO-No. 8, annex of chapter 1; from memory).
 GAUGE_ERROR = 0.05
@@ -43,6 +48,7 @@ LEAST_NOISE_DAYS = 10
 LEAST_KNOWN = 0.9
 # No crop was grown on less: the quotient would only magnify errors. Common practice, no source.
 LEAST_USE_MM = 25.0
+ONE_RAIN_MM = 0.01  # sums that differ by less are of one rain
 _Z = 1.959964
 
 
@@ -68,6 +74,7 @@ def derive(
         season.select(*SEASON, "crop", "seeded", "harvested")
         .join(STRIPS, how="cross")
         .join(_sums(day), on=STRIP, how="left")
+        .join(_sensor_errors(layers, day), on=STRIP, how="left")
         .join(season_balance.drainage(day), on=STRIP, how="left")
         .join(_depths(layers), on=STRIP, how="left")
         .join(_reset(day, probe_spell), on=STRIP, how="left")
@@ -106,6 +113,21 @@ def _sums(day: pl.DataFrame) -> pl.DataFrame:
             .otherwise(0.0),
         )
     )
+
+
+def _sensor_errors(layers: pl.DataFrame, day: pl.DataFrame) -> pl.DataFrame:
+    """``sensors_se_mm``: what the sensors' own slopes leave in the storage used of the window."""
+    window = day.group_by(STRIP).agg(pl.col("from_day", "to_day").first())
+    ends = (
+        layers.filter("used")
+        .join(window, on=STRIP)
+        .filter((pl.col("day") == pl.col("from_day")) | (pl.col("day") == pl.col("to_day")))
+        .sort("day")
+        .group_by(*STRIP, "depth_cm")
+        .agg(used_mm=pl.col("storage_mm").first() - pl.col("storage_mm").last())
+    )
+    squares = (pl.col("used_mm") ** 2).sum()
+    return ends.group_by(STRIP).agg(sensors_se_mm=SENSOR_SLOPE_ERROR * squares.sqrt())
 
 
 def _depths(layers: pl.DataFrame) -> pl.DataFrame:
@@ -157,8 +179,12 @@ def _yields(strip_yield: pl.DataFrame) -> pl.DataFrame:
 def _with_use(rows: pl.DataFrame) -> pl.DataFrame:
     """Adds storage used, water use and their errors. Unknown drainage stays in the use."""
     used = pl.col("storage_start_mm") - pl.col("storage_end_mm")
-    se = (2 * pl.col("noise_mm") ** 2 + (SLOPE_ERROR * used) ** 2).sqrt()
-    return rows.with_columns(storage_used_mm=used, storage_used_se_mm=se).with_columns(
+    own = (2 * pl.col("noise_mm") ** 2 + pl.col("sensors_se_mm") ** 2).sqrt()
+    return rows.with_columns(
+        storage_used_mm=used,
+        own_se_mm=own,
+        storage_used_se_mm=(own**2 + (SOIL_SLOPE_ERROR * used) ** 2).sqrt(),
+    ).with_columns(
         water_use_mm=pl.when(pl.col("rain_coverage") >= LEAST_KNOWN).then(
             pl.col("rain_mm") + pl.col("storage_used_mm") - pl.col("drainage_mm").fill_null(0.0)
         ),
@@ -192,9 +218,30 @@ def _with_change(rows: pl.DataFrame) -> pl.DataFrame:
     def of(name: str, strip: str) -> pl.Expr:
         return in_strip(pl.col(name), strip).first().over(SEASON)
 
+    def share(name: str, strip: str) -> pl.Expr:
+        return of(name, strip) / of("water_use_mm", strip)
+
+    def alike(name: str, error: float = 1.0) -> pl.Expr:
+        """The variance that an error of both strips, in the same parts of ``name``, leaves."""
+        return (error * (share(name, "treated") - share(name, "check"))) ** 2
+
+    def apart(name: str, error: float = 1.0) -> pl.Expr:
+        return (error * share(name, "treated")) ** 2 + (error * share(name, "check")) ** 2
+
     value = "water_use_efficiency_kg_ha_mm"
     ratio = of(value, "treated") / of(value, "check")
-    half = _Z * (of("relative", "treated") ** 2 + of("relative", "check") ** 2).sqrt()
+    one_rain = (of("rain_mm", "treated") - of("rain_mm", "check")).abs() < ONE_RAIN_MM
+    variance = (
+        (of("yield_se_kg_ha", "treated") / of("yield_kg_ha", "treated")) ** 2
+        + (of("yield_se_kg_ha", "check") / of("yield_kg_ha", "check")) ** 2
+        + apart("own_se_mm")
+        + alike("storage_used_mm", SOIL_SLOPE_ERROR)
+        + pl.when(one_rain)
+        .then(alike("rain_mm", GAUGE_ERROR))
+        .otherwise(apart("rain_mm", GAUGE_ERROR))
+        + apart("drainage_se_mm")
+    )
+    half = _Z * variance.sqrt()
     return rows.with_columns(
         efficiency_change_pct=100 * (ratio - 1),
         efficiency_change_low_pct=100 * (ratio * (-half).exp() - 1),

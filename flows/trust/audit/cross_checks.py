@@ -291,6 +291,53 @@ CHECKS: tuple[CrossCheck, ...] = (
         """,
     ),
     CrossCheck(
+        "root_arrival",
+        "no roots before emergence or faster than any crop's",
+        "Roots are said to have come before they can have: fronts and leads of that season are wrong.",
+        """
+        SELECT concat_ws(' ', a.field, a.season, a.strip, a.depth_cm) AS what,
+            coalesce(least(a.day, a.earliest_day) < a.possible_from, false)
+                OR coalesce(a.day < coalesce(s.emerged, s.seeded), false) AS bad
+        FROM root_arrival a LEFT JOIN season s USING (field, season) WHERE a.day IS NOT NULL
+        """,
+    ),
+    CrossCheck(
+        "root_arrival",
+        "roots come to the upper depth first, or the row says that it is doubtful",
+        "A deeper depth has an earlier arrival than the one above it by more than its interval.",
+        """
+        SELECT concat_ws(' ', field, season, strip, depth_cm) AS what,
+            NOT partial AND coalesce(latest_day < max(earliest_day) OVER (
+                PARTITION BY field, season, strip ORDER BY depth_cm
+                ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING
+            ), false) AS bad
+        FROM root_arrival WHERE day IS NOT NULL
+        """,
+        "warning",
+    ),
+    CrossCheck(
+        "root_arrival",
+        "a depth is dated only where none above it was seen to stay without roots",
+        "A deep arrival stands below a depth that was watched and stayed quiet.",
+        """
+        SELECT concat_ws(' ', d.field, d.season, d.strip, d.depth_cm) AS what, EXISTS (
+            FROM root_arrival u WHERE (u.field, u.season, u.strip) = (d.field, d.season, d.strip)
+            AND u.depth_cm < d.depth_cm AND u.state = 'not seen'
+        ) AS bad
+        FROM root_arrival d WHERE d.day IS NOT NULL
+        """,
+    ),
+    CrossCheck(
+        "drawdown_season",
+        "shares of a strip are one together",
+        "Shares of the season's uptake do not add up: they cannot be compared by depth.",
+        """
+        SELECT concat_ws(' ', field, season, strip) AS what,
+            abs(sum(uptake_share) - 1) > 0.001 OR count(DISTINCT days) > 1 AS bad
+        FROM drawdown_season WHERE uptake_share IS NOT NULL GROUP BY field, season, strip
+        """,
+    ),
+    CrossCheck(
         "drawdown_season",
         "compared seasons have both strips",
         "A season's drawdown stands for one strip only; there is nothing to compare it with.",

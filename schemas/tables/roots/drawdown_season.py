@@ -27,17 +27,23 @@ TABLE = Table(
         share(
             "uptake_share",
             (
-                "the depth's share of the uptake of all depths of the strip, over the days on "
-                "which both strips have all their depths"
+                "the depth's share of the uptake of the strip's depths that are shown together; "
+                "their shares are 1 together"
             ),
             low=-10,
             high=10,
         ),
-        count("days", "days counted: both strips have an uptake at this depth"),
+        count(
+            "days",
+            (
+                "days counted: every depth that has a share has an uptake in both strips; for a depth "
+                "without a share, days on which both strips have an uptake at it"
+            ),
+        ),
         count(
             "days_season", "days from emergence (or seeding) to harvest, or to the last day known"
         ),
-        count("days_share", "days behind the share: every depth in both strips"),
+        count("days_share", "days behind the share; 0 where there is none"),
         text(
             "method", "how the uptake was made, on most of the days counted", one_of=UPTAKE_METHODS
         ),

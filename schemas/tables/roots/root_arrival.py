@@ -33,6 +33,10 @@ TABLE = Table(
                 "is in the record; null where there is none"
             ),
         ),
+        day(
+            "possible_from",
+            "day before which roots cannot have come: emergence, or the fastest front known",
+        ),
         day("watched_from_day", "first day of the season with an uptake at this depth"),
         day("watched_to_day", "last day of the season with an uptake at this depth"),
         count("days", "days of the season with an uptake at this depth"),

@@ -87,10 +87,33 @@ def test_days_of_one_strip_alone_are_not_counted() -> None:
         assert row["coverage"] == pytest.approx(0.6)
         assert row["partial"]
         assert "60 of 100 days" in row["reason"]
-        # the other depth keeps its days, but the shares speak of common days only
-        assert found["f", 2024, strip, 30.0]["days"] == 100
+        # numbers shown together are of the same days
+        assert found["f", 2024, strip, 30.0]["days"] == 60
         assert found["f", 2024, strip, 30.0]["days_share"] == 60
     assert found["f", 2024, "check", 30.0]["uptake_share"] == pytest.approx(0.25)
+
+
+def test_shares_are_made_from_the_sums_beside_them_and_are_one_together() -> None:
+    found = derived(
+        drawdown(UPTAKE, {("treated", 10.0): range(20), ("check", 30.0): range(15, 35)})
+    )
+    for strip in ("treated", "check"):
+        rows_of = [found["f", 2024, strip, depth] for depth in (10.0, 30.0)]
+        total = sum(row["uptake_mm"] for row in rows_of)
+        for row in rows_of:
+            assert row["uptake_share"] == pytest.approx(row["uptake_mm"] / total)
+        assert len({(row["days"], row["first_day"], row["last_day"]) for row in rows_of}) == 1
+
+
+def test_a_topmost_depth_that_drops_out_is_named_where_the_others_are_one() -> None:
+    found = derived(drawdown(UPTAKE, {("treated", 10.0): range(60)}))
+    top, other = found["f", 2024, "check", 10.0], found["f", 2024, "check", 30.0]
+    assert top["uptake_share"] is None
+    assert top["days"] == 40
+    assert other["uptake_share"] == 1.0
+    assert other["days"] == 100
+    assert other["partial"]
+    assert "without 10 cm" in other["reason"]
 
 
 def test_a_dead_depth_is_null_with_a_reason_and_leaves_the_shares_of_the_others() -> None:

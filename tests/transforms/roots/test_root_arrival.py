@@ -125,6 +125,38 @@ def test_a_probe_set_into_rooted_soil_knows_only_that_they_came_before() -> None
     assert row["latest_day"] >= SEEDED + timedelta(days=40)
 
 
+def test_no_roots_before_emergence_whatever_the_sensor_shows() -> None:
+    row = derived({("check", 50.0): series(-20, seed=4)})["f", 2024, "check", 50.0]
+    # no weather: 20 degC, 4.6 cm a day
+    first = SEEDED + timedelta(days=10)
+    assert row["possible_from"] == first
+    assert row["state"] == "reached"
+    assert first <= row["earliest_day"] <= row["day"] <= row["latest_day"]
+
+
+def test_a_deep_arrival_does_not_overrule_a_quiet_sensor_above_it() -> None:
+    found = derived({("check", 40.0): series(None), ("check", 60.0): series(50)})
+    assert found["f", 2024, "check", 40.0]["state"] == "not seen"
+    below = found["f", 2024, "check", 60.0]
+    assert (below["state"], below["day"], below["latest_day"]) == ("not told", None, None)
+    assert "not at 40" in below["reason"]
+    assert below["partial"]
+    # a depth that cannot tell is no witness
+    gone = series(None)
+    gone[30:] = np.nan
+    found = derived({("check", 40.0): gone, ("check", 60.0): series(50)})
+    assert found["f", 2024, "check", 60.0]["state"] == "reached"
+
+
+def test_a_deeper_depth_that_draws_first_is_doubtful_and_says_so() -> None:
+    found = derived({("check", 40.0): series(70, seed=1), ("check", 60.0): series(30, seed=2)})
+    upper, lower = (found["f", 2024, "check", d] for d in (40.0, 60.0))
+    assert lower["day"] >= upper["earliest_day"]
+    assert lower["partial"]
+    assert "doubtful" in lower["reason"]
+    assert upper["reason"] is None
+
+
 def test_a_steady_drainage_before_emergence_is_taken_off_balances() -> None:
     drains = np.full(120, 0.3) + series(None, noise=0.02)
     row = derived({("check", 50.0): drains}, method="balance")["f", 2024, "check", 50.0]

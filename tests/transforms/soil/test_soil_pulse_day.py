@@ -201,3 +201,14 @@ def test_a_response_is_known_from_a_small_but_steady_course_of_temperature() -> 
     whole = whole_days(derived(frame))
     assert whole["temp_response_pct_c"].to_list() == pytest.approx([0.1] * 5, abs=0.02)
     assert whole["reason"].null_count() == whole.height
+
+
+def test_a_logger_slower_than_hourly_is_measured_by_its_own_step() -> None:
+    """Two or three readings in each night of eight hours are all that it can give."""
+    slow = derived(readings(0.4, -0.2, step_min=180)).filter(pl.col("coverage") > 0.9)
+    assert slow.height >= 5
+    assert not slow["partial"].any()
+    assert slow["day_fall_pct"].to_list() == pytest.approx([0.4] * slow.height, abs=0.03)
+    half = readings(0.4, -0.2, step_min=180).with_row_index().filter(pl.col("index") % 2 == 0)
+    gaps = derived(half.drop("index"))
+    assert gaps["coverage"].max() < 0.7

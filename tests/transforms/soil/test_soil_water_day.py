@@ -172,3 +172,19 @@ def test_rest_after_ten_days_is_no_longer_of_that_wetting() -> None:
     full, wettings = _full([*slow, *([slow[-1]] * 5)])
     assert wettings == 0
     assert full > 38
+
+
+def test_plateaus_below_most_of_the_record_are_no_full_point() -> None:
+    """A layer that stays wet, and was wetted once in part after the crop had dried it."""
+    wet = np.full(120, 41.0)
+    dried = np.linspace(41.0, 30.0, 40)
+    part = 33.0 + 1.5 * np.exp(-np.arange(30) / 2)
+    theta = np.concatenate([wet, dried, part])
+    frame = derived({("check", d): theta for d in DEPTHS})
+    assert frame["full_point_pct"][0] == pytest.approx(41.0, abs=0.1)
+    assert frame["full_point_from"][0] == "highest seen"
+    # as often dry as wet, the plateau is believed
+    mostly_dry = derived(
+        {("check", d): np.concatenate([theta, np.full(200, 30.0)]) for d in DEPTHS}
+    )
+    assert mostly_dry["full_point_pct"][0] == pytest.approx(33.2, abs=0.3)

@@ -67,6 +67,12 @@ class Truth:
         return sum(v for day, v in what.items() if first < day <= last)
 
 
+def used_by_layer(truth: Truth) -> np.ndarray:
+    """What each layer lost from seeding to harvest, mm."""
+    fall = [w[SEEDED][1] - w[HARVESTED][1] for w in truth.water.values()]
+    return np.array(fall) / 100 * np.array([200.0, 200.0, 400.0])
+
+
 def derive(
     treated: Truth,
     check: Truth | None = None,
@@ -200,6 +206,31 @@ def test_daily_means_carry_half_of_the_rain_of_both_ends() -> None:
     halves = (truth.rain[SEEDED] - truth.rain[HARVESTED]) / 2
     assert halves > 1
     assert row["rain_mm"] == pytest.approx(truth.total(truth.rain) + halves)
+
+
+def test_a_gap_in_the_probe_leaves_the_rain_of_the_balance_alone() -> None:
+    """Rain belongs to the gauge: what the probe missed in between, storage makes up for."""
+    truth = Truth(seed=2, use_mm=3.2)
+    gap = set(DAYS[40:52])
+    assert truth.rain[DAYS[39]] + truth.rain[DAYS[51]] > 0
+    row = derive(truth, drop={"treated": lambda _, day: day in gap})["treated"]
+    assert row["rain_mm"] == pytest.approx(truth.total(truth.rain))
+    assert row["rain_mm"] == derive(truth)["treated"]["rain_mm"]
+
+
+def test_errors_that_both_strips_share_leave_the_change_of_efficiency() -> None:
+    """Alike balances: the soil's slope and the gauges are gone, sensors and yields are left."""
+    truth = Truth(use_mm=3.2, wet=0.6)
+    yields: dict[str, tuple[float, float | None]] = {"treated": (3300, 33), "check": (3000, 30)}
+    row = derive(truth, yields=yields)["treated"]
+    assert row["efficiency_change_pct"] == pytest.approx(10)
+    half = (row["efficiency_change_high_pct"] - row["efficiency_change_low_pct"]) / 2
+    own = 0.04 * np.sqrt((used_by_layer(truth) ** 2).sum()) / row["water_use_mm"]
+    assert row["drainage_high_mm"] == 0.0
+    assert half == pytest.approx(110 * 1.96 * np.sqrt(2 * own**2 + 2 * 0.01**2), rel=0.02)
+    # the strip's own interval has them all
+    wide = row["water_use_efficiency_high_kg_ha_mm"] / row["water_use_efficiency_kg_ha_mm"] - 1
+    assert wide > 0.05
 
 
 def test_drainage_is_estimated_within_its_bounds() -> None:
@@ -420,9 +451,10 @@ def test_the_noise_of_the_profile_is_found() -> None:
     noise = 0.002 * np.sqrt(200**2 + 200**2 + 400**2)
     found = []
     for seed in range(8):
-        row = derive(Truth(seed=seed, wet=0.3, use_mm=2.0, noise_pct=0.2))["treated"]
-        slope = 0.1 * row["storage_used_mm"]
-        found.append(np.sqrt((row["storage_used_se_mm"] ** 2 - slope**2) / 2))
+        truth = Truth(seed=seed, wet=0.3, use_mm=2.0, noise_pct=0.2)
+        row = derive(truth)["treated"]
+        slopes = (0.09 * row["storage_used_mm"]) ** 2 + 0.04**2 * (used_by_layer(truth) ** 2).sum()
+        found.append(np.sqrt((row["storage_used_se_mm"] ** 2 - slopes) / 2))
     assert np.mean(found) == pytest.approx(noise, rel=0.15)
 
 

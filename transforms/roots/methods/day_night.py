@@ -8,6 +8,10 @@ also free of uptake if uptake follows the sun. The fits of ``soil_pulse_day`` ar
 the uptake of a day is U - k U_T, with U the day's fall of water content, U_T that of temperature
 by the same fit, and k the response in percent a degree.
 
+A day is refused where its course is rougher than the sensor's usual (``ROUGH``), unless the fall's
+error is small beside the fall (``SMALL_PART``): misfit of the shape grows with the pulse, and the
+biggest uptakes would be refused.
+
 Near the surface the day's swing is so large, and evaporation so much in step with it, that neither
 can be told from uptake: there the pulse is not used (``clear`` is false).
 """
@@ -18,6 +22,7 @@ SENSOR = ["probe", "depth_cm"]
 
 LEAST_COVERAGE = 0.7
 ROUGH = 3.0  # times the sensor's usual scatter: the day's course is not that of uptake
+SMALL_PART = 0.1  # unless the error is no more than this part of the day's fall
 SWING_C = 5.0  # usual fall of soil temperature by the fit above which a pulse is not used
 SHALLOW_CM = 15.0  # the same where soil temperature is not known
 LEAST_BARE_DAYS = 20
@@ -35,12 +40,14 @@ def uptake(pulses: pl.DataFrame) -> pl.DataFrame:
     fitted = c("day_fall_pct").is_not_null() & c("usable") & (c("coverage") >= LEAST_COVERAGE)
     usual = c("residual_pct").filter(fitted).median().over(SENSOR)
     swing = c("temp_day_fall_c").filter(fitted).abs().median().over(SENSOR)
-    clear = (
-        fitted
-        & (c("residual_pct") <= ROUGH * usual)
-        & pl.when(swing.is_not_null()).then(swing <= SWING_C).otherwise(c("depth_cm") >= SHALLOW_CM)
+    calm = (
+        pl.when(swing.is_not_null()).then(swing <= SWING_C).otherwise(c("depth_cm") >= SHALLOW_CM)
     )
-    rows = pulses.with_columns(clear=clear.fill_null(False))
+    even = fitted & calm & (c("residual_pct") <= ROUGH * usual)
+    small = c("day_fall_error_pct") <= SMALL_PART * c("day_fall_pct")
+    rows = pulses.with_columns(
+        even=even.fill_null(False), clear=(even | (fitted & calm & small)).fill_null(False)
+    )
     response = _response()
     fall_t = c("temp_day_fall_c").fill_null(0.0)
     return rows.with_columns(
@@ -56,7 +63,7 @@ def _response() -> pl.Expr:
     the step too (all days), are put together from what each fit has kept.
     """
     c = pl.col
-    known = c("clear") & c("temp_response_pct_c").is_not_null() & (c("day_fall_error_pct") > 0)
+    known = c("even") & c("temp_response_pct_c").is_not_null() & (c("day_fall_error_pct") > 0)
     weight = c("temp_swing_c") ** 2
     left = weight * c("temp_response_pct_c")
     lever = (c("residual_pct") / c("day_fall_error_pct")) ** 2 / c("readings")

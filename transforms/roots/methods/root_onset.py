@@ -88,15 +88,17 @@ class Fit:
     left: Array
 
 
-def onset(uptake: Array, look: Look = BY_PULSE) -> Onset:
+def onset(uptake: Array, look: Look = BY_PULSE, not_before: float = -np.inf) -> Onset:
     """When sustained uptake begins in ``uptake`` (% by volume a day, NaN where not measured).
 
-    One value a day without gaps in the index. ``NONE`` where there is no sustained uptake.
+    One value a day without gaps in the index. ``not_before``: the position before which roots cannot
+    have come. ``NONE`` where there is no sustained uptake.
     """
     found = fit(uptake, look)
     if found is None:
         return NONE
     front = found.begin[:, None] + look.passed * np.array(RAMPS_D)
+    front = np.maximum(front, not_before)
     near = front[found.left <= found.left.min() + INTERVAL]
     best = front.ravel()[int(np.argmin(found.left))]
     return Onset(float(best), float(near.min()), float(near.max()))

@@ -12,7 +12,8 @@ from transforms.roots.methods.root_onset import BY_BALANCE, BY_PULSE, Array, Loo
 DEPTH = ["field", "season", "strip", "depth_cm"]
 
 ABOVE_FULL_PCT = 0.5
-BASELINE_DAYS = 5  # days before emergence needed to take their usual fall off a balance
+BASELINE_DAYS = 5  # days before roots needed to take their usual fall off a balance
+BASELINE_OF = 20  # the last so many of them count: drainage fades, upward flow grows
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +57,11 @@ def days(
 def series(group: pl.DataFrame, not_before: date | None, first: date | None = None) -> Series:
     """The series of one depth, from its rows of ``days``.
 
-    ``not_before``: the earliest day of the arrival at the depth above; earlier days are not looked
-    at. ``first``: a day before which the series has no row, where it is to begin earlier.
+    ``not_before``: the day before which roots cannot have come; earlier days are not looked at.
+    ``first``: a day before which the series has no row, where it is to begin earlier.
     """
     by_balance = (group["method"] == "balance").sum() * 2 > group["method"].count()
-    group = _without_drainage(group)
+    group = _without_drainage(group, not_before)
     begin: date = first or group["day"][0]
     place = (group["day"] - begin).dt.total_days()
     values = np.full(int(place[-1]) + 1, np.nan)
@@ -70,12 +71,17 @@ def series(group: pl.DataFrame, not_before: date | None, first: date | None = No
     return Series(begin, values, BY_BALANCE if by_balance else BY_PULSE)
 
 
-def _without_drainage(group: pl.DataFrame) -> pl.DataFrame:
-    """Balances less their usual fall before emergence; day-night uptakes as they are."""
+def _without_drainage(group: pl.DataFrame, rooted: date | None) -> pl.DataFrame:
+    """Balances less their usual fall before roots can have come; day-night uptakes as they are.
+
+    ``rooted`` is the first day on which there can be roots; that of emergence where it is null.
+    """
     c = pl.col
     before = group.filter(
-        (c("method") == "balance") & c("uptake_pct").is_not_null() & (c("day") < c("emerges"))
-    )
+        (c("method") == "balance")
+        & c("uptake_pct").is_not_null()
+        & (c("day") < pl.coalesce(pl.lit(rooted, pl.Date), "emerges"))
+    ).tail(BASELINE_OF)
     if before.height < BASELINE_DAYS:
         return group
     usual = max(float(before["uptake_pct"].median()), 0.0)  # type: ignore[arg-type]

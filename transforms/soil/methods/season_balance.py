@@ -78,21 +78,20 @@ def season_layers(storage: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
 def profiles(layers: pl.DataFrame) -> pl.DataFrame:
     """Sum the used layers by strip and day.
 
-    Returns ``storage_mm``, null unless every used layer has a value; ``above_pct``, by how much the
-    deepest layer is over its full point; ``at``, and ``drained`` of the deepest layer.
+    Returns ``storage_mm`` and its instant ``at``, null unless every used layer has a value;
+    ``above_pct``, by how much the deepest layer is over its full point, and ``drained`` of it.
     """
     deepest = pl.col("depth_cm") == pl.col("depth_cm").max().over(STRIP)
     thickness_mm = 10.0 * (pl.col("layer_bottom_cm") - pl.col("layer_top_cm"))
     above = (pl.col("storage_mm") - pl.col("full_mm")) / thickness_mm * 100.0
+    whole = pl.col("storage_mm").count() == pl.col("n_layers").first()
     used = layers.filter("used").with_columns(n_layers=pl.col("depth_cm").n_unique().over(STRIP))
     return (
         used.with_columns(above_pct=pl.when(deepest).then(above))
         .group_by(*STRIP, "day")
         .agg(
-            pl.col("at").max(),
-            storage_mm=pl.when(pl.col("storage_mm").count() == pl.col("n_layers").first()).then(
-                pl.col("storage_mm").sum()
-            ),
+            at=pl.when(whole).then(pl.col("at").max()),
+            storage_mm=pl.when(whole).then(pl.col("storage_mm").sum()),
             above_pct=pl.col("above_pct").max(),
             drained=pl.col("drained").filter(deepest).all(),
         )
@@ -164,11 +163,14 @@ def daily(
 
 
 def _between(name: str) -> pl.Expr:
-    """Of a daily sum, the part between the value of the day before and the day's."""
+    """Of a daily sum, the part between the value of the day before and the day's.
+
+    That is what the day before has left after its value, and what the day has before its own.
+    """
     before = pl.col("before")
-    yesterday = pl.col(name).shift(1).over(STRIP)
+    earlier, yesterday = before.shift(1).over(STRIP), pl.col(name).shift(1).over(STRIP)
     here = pl.when(before > 0).then(before * pl.col(name)).otherwise(0.0)
-    return here + pl.when(before < 1).then((1 - before) * yesterday).otherwise(0.0)
+    return here + pl.when(earlier < 1).then((1 - earlier) * yesterday).otherwise(0.0)
 
 
 def _rain(weather_day: pl.DataFrame) -> pl.DataFrame:

@@ -117,6 +117,30 @@ response: is treated minus check
     INSERT INTO response (field, season, blocks, response_kg_ha, treated_kg_ha, check_kg_ha)
     VALUES ('a', 2023, 0, 50, 100, 10)
 
+root_arrival: no roots before emergence or faster than any crop's
+    INSERT INTO root_arrival BY NAME
+    SELECT 'a' AS field, 2020 AS season, 'check' AS strip, 30 AS depth_cm, 'reached' AS state,
+        DATE '2020-05-01' AS day, DATE '2020-05-02' AS possible_from, false AS partial
+
+root_arrival: roots come to the upper depth first, or the row says that it is doubtful
+    INSERT INTO root_arrival BY NAME
+    SELECT 'a' AS field, 2021 AS season, 'check' AS strip, depth_cm, 'reached' AS state,
+        DATE '2021-05-01' + (50 - depth_cm)::INT AS day, day AS earliest_day, day AS latest_day,
+        false AS partial
+    FROM (VALUES (30), (50)) t (depth_cm)
+
+root_arrival: a depth is dated only where none above it was seen to stay without roots
+    INSERT INTO root_arrival BY NAME
+    SELECT 'a' AS field, 2022 AS season, 'check' AS strip, depth_cm, state, false AS partial,
+        CASE WHEN state = 'reached' THEN DATE '2022-06-01' END AS day
+    FROM (VALUES (30, 'not seen'), (50, 'reached')) t (depth_cm, state)
+
+drawdown_season: shares of a strip are one together
+    INSERT INTO drawdown_season BY NAME
+    SELECT 'a' AS field, 2020 AS season, strip, depth_cm, 0.6 AS uptake_share, 30 AS days,
+        20 AS uptake_mm, false AS partial
+    FROM (VALUES ('check'), ('treated')) s (strip), (VALUES (30), (50)) t (depth_cm)
+
 rain_day: what is partial says why
     UPDATE rain_day SET partial = true, reason = NULL
 
@@ -144,7 +168,14 @@ evapotranspiration_day: a season with reference evapotranspiration has the crop'
 
 
 # Tables of which twenty days have too little for a check to look at.
-RARE = ("response", "quarantine", "rain_event", "evapotranspiration_day")
+RARE = (
+    "response",
+    "quarantine",
+    "rain_event",
+    "evapotranspiration_day",
+    "root_arrival",
+    "drawdown_season",
+)
 
 
 def broken():

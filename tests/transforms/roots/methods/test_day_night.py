@@ -79,9 +79,24 @@ def test_rough_thin_and_unusable_days_are_not_used() -> None:
     i = pl.col("index")
     frame = frame.with_columns(
         residual_pct=pl.when(i == 50).then(0.5).otherwise("residual_pct"),
+        day_fall_error_pct=pl.when(i == 50).then(0.4).otherwise("day_fall_error_pct"),
         coverage=pl.when(i == 51).then(0.5).otherwise("coverage"),
         usable=i != 52,
     )
     found = day_night.uptake(frame)
     assert found.filter(~pl.col("clear"))["index"].to_list() == [50, 51, 52]
     assert found.filter(~pl.col("clear"))["pulse_pct"].null_count() == 3
+
+
+def test_a_big_smooth_fall_is_used_though_its_misfit_is_large_for_the_sensor() -> None:
+    """Misfit of the shape grows with the fall: 8% of it here, and five times the usual residual."""
+    frame = pulses().with_row_index()
+    big = pl.col("index") == 60
+    frame = frame.with_columns(
+        day_fall_pct=pl.when(big).then(5.0).otherwise("day_fall_pct"),
+        residual_pct=pl.when(big).then(0.3).otherwise("residual_pct"),
+        day_fall_error_pct=pl.when(big).then(0.4).otherwise("day_fall_error_pct"),
+    )
+    found = day_night.uptake(frame)
+    assert found["clear"].all()
+    assert found.filter(big)["pulse_pct"].item() > 4.5

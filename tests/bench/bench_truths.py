@@ -1,0 +1,184 @@
+"""The tables below ground under several physics of soil water, logger steps and troubles, side by side.
+
+Run ``python -m tests.bench.bench_truths [SITES] [FIRST_SEED]`` in the repository's root: it prints
+the section 'More than one truth' of ``FIGURES.md``. ``SITES`` site-seasons of two strips are made for
+every truth: the demo's layered bucket, and Richards' equation in the ways of ``truth/field.py``. One
+simulation is read as the logger of its batch read it (15 to 60 minutes), every 3 hours and once a
+day. One batch in two begins wet, has much rain, and spikes and a gap in its readings. Methods are
+set on seeds below 1,000 and judged on seeds from 40,000 on.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from demo_warehouse.simulator import judge, water
+from schemas.catalogue import TABLES
+from schemas.generated import conform
+from tests.bench import bench_soil, truth_report
+from tests.bench.truth import field
+from transforms.methods import crop_days
+
+CHAIN = (*bench_soil.DAILY, *bench_soil.DERIVED, "water_use_season")
+TRUTHS: dict[str, judge.Physics] = {
+    "layered bucket": water.run,
+    **{kind.name: field.physics(kind) for kind in field.TRUTHS},
+}
+STEPS_H = {"15 to 60 min": None, "3 h": 3, "1 day": 24}
+SOILS = ("clay", "silty clay", "clay loam", "loam")
+DEPTHS_CM = ((10, 30, 50, 70, 100), (20, 40, 60, 80, 100))
+BATCH = 4
+# A soil that begins full, and a year of much rain: there drainage matters.
+WET: dict[str, float] = {"start_share": 1.0, "wetness": 1.5}
+# What the strips are made to yield, and the standard error with which that is weighed. Invented.
+YIELD_KG_HA = {"treated": 3300.0, "check": 3000.0}
+YIELD_ERROR = 0.015
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Comparisons with the truth, each a frame with the columns ``truth`` and ``step``."""
+
+    front: pl.DataFrame
+    lead: pl.DataFrame
+    share: pl.DataFrame
+    use: pl.DataFrame
+
+
+def batches(name: str, sites: int, first_seed: int) -> Iterator[list[judge.SiteSeason]]:
+    """Batches of site-seasons of one truth, over soils, depths, loggers and troubles."""
+    shift = list(TRUTHS).index(name)
+    for number in range(-(-sites // BATCH)):
+        seeds = range(first_seed + number * BATCH, first_seed + min((number + 1) * BATCH, sites))
+        options = judge.Options(
+            soil=SOILS[(number + shift) % len(SOILS)],
+            depths_cm=DEPTHS_CM[number % 2],
+            logger=bench_soil.LOGGERS[(number + shift) % len(bench_soil.LOGGERS)],
+            faults=("spikes", "gap") if number % 2 else (),
+            **(WET if number % 2 else {}),
+        )
+        yield list(judge.strip_seasons(list(seeds), options, TRUTHS[name]))
+
+
+def thinned(readings: pl.DataFrame, step_h: int | None) -> pl.DataFrame:
+    """The readings of a logger that wakes every ``step_h`` hours, counted from the farm's midnight."""
+    if step_h is None:
+        return readings
+    at = pl.col("time").dt.offset_by(f"{judge.known.OFFSET_H}h")
+    kept = (at.dt.hour() % step_h == 0) & (at.dt.minute() == 0)
+    return readings.filter(kept).with_columns(interval_s=pl.lit(step_h * 3600.0))
+
+
+def with_yields(batch: list[judge.SiteSeason]) -> pl.DataFrame:
+    """``strip_yield`` of the batch: the invented yields, weighed with an error."""
+    rows = [
+        {
+            "field": one.tables["season"]["field"][0],
+            "season": one.tables["season"]["season"][0],
+            "strip": strip,
+            "pass": "all",
+            "method": "combined",
+            "passes": 1,
+            "yield_kg_ha": made * (1 + YIELD_ERROR * error),
+            "yield_se_kg_ha": made * YIELD_ERROR,
+            "partial": False,
+        }
+        for one in batch
+        for (strip, made), error in zip(
+            YIELD_KG_HA.items(),
+            np.random.default_rng([one.seed, 15]).normal(size=2),
+            strict=True,
+        )
+    ]
+    return conform(pl.DataFrame(rows), TABLES["strip_yield"])
+
+
+def uses(have: dict[str, pl.DataFrame], balance: pl.DataFrame) -> pl.DataFrame:
+    """Water use, drainage and change of efficiency beside the truth over the same days."""
+    found = have["water_use_season"].drop_nulls("water_use_mm")
+    c = pl.col
+    truth = (
+        balance.join(found.select("field", "strip", "from_day", "to_day"), on=["field", "strip"])
+        .filter((c("day") > c("from_day")) & (c("day") <= c("to_day")))
+        .group_by("field", "strip")
+        .agg(
+            used=(c("evaporation_mm") + c("transpiration_mm") + c("runoff_mm")).sum(),
+            drained=c("drainage_mm").sum(),
+        )
+    )
+    made = pl.DataFrame({"strip": list(YIELD_KG_HA), "made": list(YIELD_KG_HA.values())})
+    rows = found.join(truth, on=["field", "strip"]).join(made, on="strip")
+    efficiency = c("made") / c("used")
+    of = {s: efficiency.filter(c("strip") == s).first().over("field") for s in YIELD_KG_HA}
+    return rows.select(
+        "field",
+        "strip",
+        "used",
+        "drained",
+        "water_use_mm",
+        "water_use_se_mm",
+        "drainage_mm",
+        "drainage_low_mm",
+        "drainage_high_mm",
+        "drainage_from",
+        "efficiency_change_pct",
+        "efficiency_change_low_pct",
+        "efficiency_change_high_pct",
+        true_change_pct=100 * (of["treated"] / of["check"] - 1),
+    )
+
+
+def compared(batch: list[judge.SiteSeason], step_h: int | None) -> dict[str, pl.DataFrame]:
+    """All comparisons of one batch at one step of its loggers."""
+    tables = bench_soil.together(batch)
+    tables["soil_reading"] = thinned(tables["soil_reading"], step_h)
+    tables["strip_yield"] = with_yields(batch)
+    have = bench_soil.derived(tables, CHAIN)
+    return beside_truth(batch, have)
+
+
+def beside_truth(
+    batch: list[judge.SiteSeason], have: dict[str, pl.DataFrame]
+) -> dict[str, pl.DataFrame]:
+    """The derived tables of a batch beside what really happened."""
+    root, uptake, balance = (bench_soil.truths(batch, n) for n in ("root", "uptake", "balance"))
+    begins = have["season"].select("field", "seeded", emerges=crop_days.emergence())
+    front = bench_soil.fronts(have, root, bare=False).join(begins, on="field")
+    days = have["root_arrival"].select("field", "strip", "depth_cm", "day", "latest_day")
+    front = front.join(days, on=["field", "strip", "depth_cm"]).with_columns(
+        early=pl.col("day") < pl.col("emerges"),
+        known=pl.col("state").is_in(["reached", "before the record"]),
+    )
+    return {
+        "front": front,
+        "lead": bench_soil.leads(have, root),
+        "share": bench_soil.shares(have, uptake),
+        "use": uses(have, balance),
+    }
+
+
+def judged(sites: int, first_seed: int) -> Found:
+    """All comparisons over ``sites`` site-seasons of every truth."""
+    parts: dict[str, list[pl.DataFrame]] = {}
+    for name in TRUTHS:
+        for batch in batches(name, sites, first_seed):
+            for step, step_h in STEPS_H.items():
+                for what, frame in compared(batch, step_h).items():
+                    labeled = frame.with_columns(truth=pl.lit(name), step=pl.lit(step))
+                    parts.setdefault(what, []).append(labeled)
+            print(".", end="", file=sys.stderr, flush=True)
+    return Found(**{what: pl.concat(frames) for what, frames in parts.items()})
+
+
+def main(sites: int, first_seed: int) -> None:
+    """Run and print."""
+    print(truth_report.report(judged(sites, first_seed), sites, first_seed))
+
+
+if __name__ == "__main__":
+    main(*(int(a) for a in (sys.argv[1:] + ["16", "40000"][len(sys.argv) - 1 :])))
