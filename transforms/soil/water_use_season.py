@@ -1,7 +1,7 @@
 """The season's water use and water use efficiency by strip, and the change of treated over check.
 
 Water use = rain + storage at the start - storage at the end - drainage, over the same days and
-depths in both strips (window, layers, rain and drainage: ``season_balance``). Run-off was not
+depths in both strips (window, layers and rain: ``season_balance``). Run-off was not
 measured; it is in the use, of both strips. Efficiency = yield at market moisture / water use.
 Where no yield is in, the balance stands alone; where rain was recorded on less than
 ``LEAST_KNOWN`` of the days, there is no water use; where the window is not the whole season, the
@@ -11,15 +11,15 @@ Errors. Of the storage used: the day-to-day noise of the profile, from the secon
 its rainless days (median absolute deviation, variance 6 s2 for independent values), twice, and of
 the change itself for a calibration that is not the soil's own: ``SOIL_SLOPE_ERROR``, alike in all
 sensors because the soil is, and ``SENSOR_SLOPE_ERROR`` of each layer's change, which averages out
-over the sensors. Of drainage: ``season_balance``. Of rain: ``GAUGE_ERROR`` of the sum, as for one
+over the sensors. Of drainage: ``drainage``. Of rain: ``GAUGE_ERROR`` of the sum, as for one
 gauge. Of the yield: its standard error. They are taken as independent and carried through the
 quotient on the log scale (delta method), so that an interval never passes below zero.
 
 The change is treated over check on that scale. What is wrong in both strips alike leaves the ratio,
 but for what the strips differ in: the soil's slope acts on the storage used, and the gauges, where
-both strips have one rain, on the rain, each as a share of the water use. Not in the errors: that
-one probe may not speak for its strip, and what roots take from below its deepest layer. An
-efficiency without an error of yield has no interval.
+both strips have one rain, on the rain; the soil that drains is alike too. Each counts as a share of
+the water use. Not in the errors: that one probe may not speak for its strip, and what roots take
+from below its deepest layer. An efficiency without an error of yield has no interval.
 
 Source of the balance: French and Schultz 1984, Australian Journal of Agricultural Research 35:743,
 doi 10.1071/AR9840743 (rain + change of soil water, drainage and run-off named as neglected there).
@@ -31,7 +31,7 @@ from schemas import generated
 from schemas.tables.soil.water_use_season import TABLE
 from transforms.methods.strips import STRIPS, in_strip
 from transforms.methods.texts import depth_text, joined
-from transforms.soil.methods import season_balance, strip_storage
+from transforms.soil.methods import drainage, season_balance, strip_storage
 from transforms.soil.methods.season_balance import SEASON, STRIP
 
 # Shares by which an uncalibrated dielectric probe may misjudge a change: by the soil (clay, salts),
@@ -75,7 +75,7 @@ def derive(
         .join(STRIPS, how="cross")
         .join(_sums(day), on=STRIP, how="left")
         .join(_sensor_errors(layers, day), on=STRIP, how="left")
-        .join(season_balance.drainage(day), on=STRIP, how="left")
+        .join(drainage.estimate(day), on=STRIP, how="left")
         .join(_depths(layers), on=STRIP, how="left")
         .join(_reset(day, probe_spell), on=STRIP, how="left")
         .join(_yields(strip_yield), on=STRIP, how="left")
@@ -239,7 +239,7 @@ def _with_change(rows: pl.DataFrame) -> pl.DataFrame:
         + pl.when(one_rain)
         .then(alike("rain_mm", GAUGE_ERROR))
         .otherwise(apart("rain_mm", GAUGE_ERROR))
-        + apart("drainage_se_mm")
+        + alike("drainage_se_mm")
     )
     half = _Z * variance.sqrt()
     return rows.with_columns(

@@ -252,19 +252,19 @@ def test_a_layer_just_below_its_full_point_trickles() -> None:
     truth = Truth(start=(30, 30, 37.5), use_mm=0.0, wet=0.0)
     row = derive(truth)["treated"]
     assert row["drainage_d"] == 0
-    assert row["drainage_mm"] == pytest.approx(0.05 * SEASON_DAYS)
-    assert row["drainage_high_mm"] == pytest.approx(0.1 * SEASON_DAYS)
+    assert row["drainage_mm"] == pytest.approx(0.1 * SEASON_DAYS)
+    assert row["drainage_high_mm"] == pytest.approx(0.86 * SEASON_DAYS)
     assert row["drainage_from"] == "deepest layer below its full point"
     further = derive(Truth(start=(30, 30, 36.5), use_mm=0.0, wet=0.0))["treated"]
     assert further["drainage_high_mm"] == 0.0
 
 
-def test_a_layer_never_seen_to_drain_is_taken_as_tight() -> None:
-    # The highest value seen is no full point: nothing drains, a trickle remains possible.
+def test_a_layer_never_seen_to_drain_has_a_trickle_and_an_honest_bound() -> None:
+    # The highest value seen is no full point: whether it drains there cannot be told.
     truth = Truth(start=(38, 38, 41), use_mm=2.5, wet=2.2, drains=True)
     row = derive(truth, full_point_from="highest seen")["treated"]
-    assert row["drainage_mm"] == 0.0
-    assert row["drainage_high_mm"] > 0.0
+    drained = truth.total(truth.drained)
+    assert 0 < row["drainage_mm"] < drained < row["drainage_high_mm"]
     assert row["drainage_from"] == "deepest layer never seen to drain"
 
 
@@ -272,7 +272,8 @@ def test_drainage_without_evapotranspiration_is_the_middle_of_the_bounds() -> No
     truth = Truth(start=(38, 38, 41), use_mm=2.5, wet=2.2, drains=True)
     row = derive(truth, demand=False)["treated"]
     assert row["drainage_from"] == "middle of the bounds"
-    assert row["drainage_mm"] == pytest.approx(row["drainage_high_mm"] / 2)
+    # but for the trickle of the days just below the full point
+    assert row["drainage_mm"] == pytest.approx(row["drainage_high_mm"] / 2, rel=0.1)
     assert row["drainage_high_mm"] > 80
     assert row["crop_et_mm"] is None
 

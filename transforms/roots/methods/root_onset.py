@@ -12,10 +12,14 @@ weighted with the noise and with how fitful uptake is. The best is taken; all th
 well make the interval. This is the broken-line regression of Muggeo 2003 (Statistics in Medicine
 22, 3055-3071, doi:10.1002/sim.1545) with a second break.
 
-A sensor sees some centimetres around it: uptake begins while the front is still above its middle.
-The front is put where the rise has come to a share of its height. Daily balances also see the
-water that a layer loses upwards to the roots above, so there the share is larger and only clear
-uptake counts (``BY_BALANCE``).
+A sensor sees some centimetres around it: uptake begins while the front is still above its middle,
+and the front comes there some days later (``sight_d``), whatever the length of the rise. How many
+depends on the shape of the roots: if they are as dense at their tip as above, the rise is half
+done when the tip passes, and the front is later; if they thicken slowly behind the tip the rise
+is long, begins late to the eye, and the front is earlier. No number is right for all, so the middle
+is taken and the interval spans both (``SHAPES_D``). Daily balances also see the water that a layer
+loses upwards to the roots above: there the front is put where the rise has come to a share of its
+height, and only clear uptake counts (``BY_BALANCE``).
 
 For the lead of one strip over the other both fits are put together (``shift``): the same demand
 for water every day, which takes out most of what is fitful in uptake, and the same length of rise,
@@ -23,8 +27,8 @@ so that what is unsure of the rise's shape falls out of the difference. The lead
 the pairs of starts near the two days by their likelihood; its interval holds all that fit nearly as
 well.
 
-Shares, lengths of the rise and ``INTERVAL`` were set on simulated
-strips (seeds apart from those of the bench).
+Shares, days of sight, lengths of the rise and ``INTERVAL`` were set on simulated strips, by the worst of
+several physics (seeds apart from those of the benches).
 """
 
 from collections.abc import Callable
@@ -62,10 +66,12 @@ class Look:
 
     least_pct_d: float  # mean uptake of a stretch below which it is not taken for roots
     passed: float  # share of the rise at which the front passes the sensor
+    sight_d: float  # and at most so many days after the rise begins
 
 
-BY_PULSE = Look(0.04, 0.15)
-BY_BALANCE = Look(0.2, 0.4)
+BY_PULSE = Look(0.04, 0.5, 2.5)
+BY_BALANCE = Look(0.2, 0.4, np.inf)
+SHAPES_D = 2.0  # by which the front may be earlier or later, by the shape of the roots
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,11 +103,12 @@ def onset(uptake: Array, look: Look = BY_PULSE, not_before: float = -np.inf) -> 
     found = fit(uptake, look)
     if found is None:
         return NONE
-    front = found.begin[:, None] + look.passed * np.array(RAMPS_D)
+    front = found.begin[:, None] + np.minimum(look.passed * np.array(RAMPS_D), look.sight_d)
     front = np.maximum(front, not_before)
     near = front[found.left <= found.left.min() + INTERVAL]
     best = front.ravel()[int(np.argmin(found.left))]
-    return Onset(float(best), float(near.min()), float(near.max()))
+    low = max(float(near.min()) - SHAPES_D, not_before)
+    return Onset(float(best), low, float(near.max()) + SHAPES_D)
 
 
 def fit(uptake: Array, look: Look = BY_PULSE, demand: Array | None = None) -> Fit | None:

@@ -112,3 +112,21 @@ def test_running_days_lift_the_mean_but_not_the_median(monkeypatch: pytest.Monke
     monkeypatch.setattr(root_onset, "HALF_STANDS_OUT", -99.0)
     assert asked_too <= 4
     assert claimed() > 2 * asked_too + 4
+
+
+@pytest.mark.parametrize(("rise", "passed"), [(8, 4.0), (20, 2.0)])
+def test_the_interval_spans_fronts_of_several_shapes(rise: int, passed: float) -> None:
+    """Dense at the tip: half of a short rise; thickening behind it: the beginning of a long one."""
+    rng = np.random.default_rng(rise)
+    found = []
+    for _ in range(40):
+        shape = np.clip((np.arange(DAYS) - 50) / rise, 0, 1) * rng.uniform(0.6, 1.2, DAYS)
+        found.append(onset(0.4 * shape + rng.normal(0, 0.03, DAYS)))
+    assert sum(f.low <= 50 + passed <= f.high for f in found) >= 36
+    assert abs(np.median([f.day for f in found]) - 50 - passed) <= 2.5
+
+
+def test_nothing_comes_before_it_can() -> None:
+    found = onset(series(50), not_before=60)
+    assert found.low == 60
+    assert 60 <= found.day <= found.high

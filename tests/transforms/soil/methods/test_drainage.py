@@ -6,11 +6,15 @@ import polars as pl
 import pytest
 
 from tests.transforms import frames
-from transforms.soil.methods import season_balance
+from transforms.soil.methods.drainage import estimate
 
 
 def days(
-    above: list[float | None], *, et: float | None = 2.0, drained: bool = True
+    above: list[float | None],
+    *,
+    et: float | None = 2.0,
+    drained: bool = True,
+    wetted: bool = True,
 ) -> pl.DataFrame:
     """Days on which 10 mm leave the profile each, the deepest layer at ``above`` its full point."""
     n = len(above)
@@ -26,12 +30,13 @@ def days(
             "et_mm": pl.Series([et] * n, dtype=pl.Float64),
             "above_pct": pl.Series(above, dtype=pl.Float64),
             "drained": [drained] * n,
+            "wetted": [wetted] * n,
         }
     )
 
 
 def drainage(above: list[float | None], **change: Any) -> dict[str, Any]:
-    return season_balance.drainage(days(above, **change)).row(0, named=True)
+    return estimate(days(above, **change)).row(0, named=True)
 
 
 def test_only_days_that_begin_or_end_above_the_full_point_drain() -> None:
@@ -60,7 +65,7 @@ def test_noise_does_not_add_up_over_a_run() -> None:
     frame = days([1] * 5, et=10.0).with_columns(
         filled_mm=pl.Series([300.0, 320.0, 288.0, 308.0, 276.0])
     )
-    row = season_balance.drainage(frame).row(0, named=True)
+    row = estimate(frame).row(0, named=True)
     # 16 mm of rain and 24 mm of storage left in four days, exactly what the crop wanted.
     assert row["drainage_high_mm"] == pytest.approx(40)
     assert row["drainage_mm"] == pytest.approx(0)
@@ -71,17 +76,17 @@ def test_the_crop_takes_on_draining_days_what_share_of_the_demand_it_took_on_oth
     frame = days([-5.0] * 41 + [1.0] * 3, et=20.0).with_columns(
         rain_mm=pl.Series([4.0] * 41 + [24.0] * 3)
     )
-    assert season_balance.drainage(frame)["drainage_mm"][0] == pytest.approx(60)
+    assert estimate(frame)["drainage_mm"][0] == pytest.approx(60)
     # too few days tell nothing: all of the demand
     short = frame.tail(14)
-    assert season_balance.drainage(short)["drainage_mm"][0] == pytest.approx(30)
+    assert estimate(short)["drainage_mm"][0] == pytest.approx(30)
 
 
 def test_the_error_is_that_of_the_demand_and_never_beyond_the_bounds() -> None:
     assert drainage([1] * 5)["drainage_se_mm"] == pytest.approx(0.2 * 8)
     assert drainage([1] * 5, et=30.0)["drainage_se_mm"] == pytest.approx(40 / 12**0.5)
     assert drainage([1] * 5, et=None)["drainage_se_mm"] == pytest.approx(40 / 12**0.5)
-    assert drainage([-0.5] * 5)["drainage_se_mm"] == pytest.approx(0.4 / 12**0.5)
+    assert drainage([-0.5] * 5)["drainage_se_mm"] == pytest.approx(4 * 0.86 / 3.92, rel=1e-3)
 
 
 def test_nothing_known_is_all_bound_and_no_estimate() -> None:
@@ -92,8 +97,16 @@ def test_nothing_known_is_all_bound_and_no_estimate() -> None:
     assert row["drainage_from"] == "unknown"
 
 
-def test_a_layer_never_seen_to_drain_only_may_trickle() -> None:
-    row = drainage([0.5] * 5, drained=False)
+def test_a_layer_never_seen_to_drain_may_trickle_if_water_ever_came_to_it() -> None:
+    """0.1 mm a day near its highest value, at most 0.86; where no water came, at most 0.1."""
+    row = drainage([0.5] * 5, drained=False, et=10.0)
     assert row["drainage_d"] == 0
-    assert row["drainage_mm"] == 0
-    assert row["drainage_high_mm"] == pytest.approx(0.4)
+    assert row["drainage_mm"] == pytest.approx(0.4)
+    assert row["drainage_high_mm"] == pytest.approx(4 * 0.86)
+    # what is over what the crop used may have drained there too: 40 mm less 8
+    assert drainage([0.5] * 5, drained=False)["drainage_high_mm"] == pytest.approx(32)
+    dry = drainage([0.5] * 5, drained=False, wetted=False)
+    assert dry["drainage_mm"] == 0
+    assert dry["drainage_high_mm"] == pytest.approx(0.4)
+    further = drainage([-1.5] * 5, drained=False)
+    assert further["drainage_mm"] == further["drainage_high_mm"] == 0
