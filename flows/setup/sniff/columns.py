@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from flows.base import units
-from flows.setup.sniff import heading_words, headings
+from flows.setup.sniff import flag_words, heading_words, headings
 from flows.setup.sniff.finding import Grid, Sure
 from schemas.quantities import BY_NAME
 
@@ -59,11 +59,31 @@ def find(grid: Grid, taken: tuple[int, ...]) -> tuple[list[Column], list[str]]:
             if 2 * values.count() > values.count() + odd.total():
                 ask_left_out(grid, name, _unknown(says, values))
             continue
-        texts.update({word: n for word, n in odd.items() if n >= TEXT_MISSING})
+        letters = flag_words.behind(odd, says.quantity, values.count())
+        texts.update(
+            word
+            for word, n in odd.items()
+            if n >= TEXT_MISSING and not flag_words.is_flagged(word, letters)
+            for _ in range(n)
+        )
         columns.append(Column(i, name, says, values, unit_written=says.unit))
+        if letters:
+            _flag(grid, columns[-1], letters)
     _by_labels(columns)
     _missing(grid, columns, texts)
     return columns, left_out
+
+
+def _flag(grid: Grid, column: Column, letters: Counter[str]) -> None:
+    """Propose what the letters behind a column's numbers mean."""
+    quantity = str(column.heading.quantity)
+    column.rule["flags"], usual = flag_words.meanings(letters, quantity, column.values.count())
+    why = f"letters stand behind the numbers: {flag_words.in_words(letters)}"
+    why += (
+        "" if usual else "; what do they mean (good, missing, trace, accumulated, suspect, frozen)?"
+    )
+    sure = Sure.LIKELY if usual else Sure.UNSURE
+    grid.note(f"columns.{column.name}.flags", ", ".join(letters), sure, why)
 
 
 def _lettered(names: list[str]) -> dict[str, str]:

@@ -13,6 +13,7 @@ from flows.intake.readers import packed
 from flows.intake.readers.chunk import Unreadable
 from flows.setup.sniff import (
     above,
+    flag_columns,
     headings,
     long_exports,
     other_formats,
@@ -64,6 +65,9 @@ def propose(
     grid = shape.grid
     columns, left_out = value_columns.find(grid, shape.taken)
     columns, more = twice.one_a_quantity(grid, columns)
+    of_flags = flag_columns.find(grid, columns, shape.taken)
+    left_out = [name for name in left_out if name not in of_flags]
+    grid.found = [f for f in grid.found if f.item not in {f"columns.{name}" for name in of_flags}]
     if not columns:
         raise CannotSniff(
             "No column of a known quantity can be found. The headings are "
@@ -110,6 +114,7 @@ def _shape(grid: Grid, found: stamps.Stamps) -> _Shape:
         long = None if long is None else long_exports.series(grid, taken)
     by_row = any(i is not None for i in (of, depth_at, long))
     if long is not None:
+        long.layout |= flag_columns.of_rows(grid, (*places, *own, *value))
         return _Shape(long, tuple(range(len(taken))), of, depth_at, by_row)
     taken = taken if depth_at is None else (*taken, depth_at)
     return _Shape(grid, taken, of, depth_at, by_row)
@@ -232,7 +237,7 @@ def _layout(
     layout["time"] = written | keys
     order = (
         *("quantity", "unit", "trust_unit", "depth_cm", "sensor", "counts", "missing", "names"),
-        "optional",
+        *("flag", "flags", "optional"),
     )
     layout["columns"] = {
         column.name: {key: column.rule[key] for key in order if key in column.rule}

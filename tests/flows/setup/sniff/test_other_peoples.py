@@ -151,3 +151,61 @@ def test_a_depth_and_a_place_above_the_headings(depth, sure):
     far = Place(latitude=35, longitude=-97.2, elevation_m=240, time_zone="America/Chicago")
     proposal, _ = proposed(lines, far)
     assert found(proposal, "place")[0][1] is Sure.UNSURE
+
+
+def flags_of(proposal, name):
+    rule = proposal.layout["columns"][name]
+    return rule.get("flag"), rule.get("flags")
+
+
+def test_letters_behind_numbers_are_flags_and_a_t_of_rain_is_a_trace():
+    lines = ["Date,Max Temp (C),Precip (mm)"]
+    for i in range(300):
+        day = datetime(2020, 1, 1) + timedelta(days=i)
+        rain = {0: "T", 7: f"{i / 10:.1f}A", 9: "3.4E"}.get(i % 20, f"{0.4 * (i % 4):.1f}")
+        temp = f"{12 + 10 * np.sin(i / 58):.1f}" + ("E" if i % 50 == 3 else "")
+        lines.append(f"{day:%Y-%m-%d},{temp},{'M' if i % 31 == 4 else rain}")
+    proposal, _ = proposed(lines)
+    assert flags_of(proposal, "Precip (mm)") == (
+        None,
+        {"A": "accumulated", "E": "suspect", "T": "trace"},
+    )
+    assert flags_of(proposal, "Max Temp (C)") == (None, {"E": "suspect"})
+    assert found(proposal, "columns.Precip (mm).flags")[0][1] is Sure.LIKELY
+    assert proposal.layout["missing"] == ["M"]
+
+
+def test_a_column_of_flags_is_of_the_column_of_its_name_or_before_it():
+    lines = ["time,Soil moisture 10 cm,Air temp (C),Soil moisture 10 cm flag,QC"]
+    for i, (at, vwc, temp) in enumerate(zip(HOURS, VWC, TEMP, strict=True)):
+        flag = {3: "D03", 5: "D01,D03", 7: "C02"}.get(i % 20, "G")
+        lines.append(f'{at:%Y-%m-%d %H:%M},{vwc},{temp},"{flag}",{7 if i % 30 == 4 else 1}')
+    proposal, _ = proposed(lines)
+    name = "Soil moisture 10 cm"
+    assert flags_of(proposal, name) == (
+        f"{name} flag",
+        {"C02": "suspect", "D01": "frozen", "D03": "frozen", "G": "good"},
+    )
+    assert found(proposal, f"columns.{name}.flags")[0][1] is Sure.LIKELY
+    assert proposal.layout["flag_column"] == "QC"
+    assert proposal.layout["flags"] == {"1": "good", "7": "suspect"}
+    assert found(proposal, "flags") == [("1, 7", Sure.UNSURE)]
+    assert proposal.left_out == []
+
+
+def test_one_flag_of_the_row_is_of_all_its_values():
+    lines = ["time,Air temp (C),RH (%),Quality"]
+    for i, (at, temp) in enumerate(zip(HOURS, TEMP, strict=True)):
+        lines.append(f"{at:%Y-%m-%d %H:%M},{temp},{60 + i % 30},{'bad' if i % 40 == 0 else 'ok'}")
+    proposal, _ = proposed(lines)
+    assert proposal.layout["flag_column"] == "Quality"
+    assert proposal.layout["flags"] == {"bad": "suspect", "ok": "good"}
+
+
+def test_numbers_with_their_unit_are_no_flags():
+    lines = ["time,Air temp,Rain (mm)"]
+    for i, (at, temp) in enumerate(zip(HOURS, TEMP, strict=True)):
+        lines.append(f"{at:%Y-%m-%d %H:%M},{temp},{'Tipped' if i == 7 else i % 5 / 5}")
+    proposal, _ = proposed([line for line in lines if "Tipped" not in line])
+    assert "flags" not in proposal.layout["columns"]["Rain (mm)"]
+    assert "flags" not in proposal.layout["columns"]["Air temp"]

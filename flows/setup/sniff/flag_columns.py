@@ -1,0 +1,86 @@
+"""Columns of flags beside columns of values: which is of which, and what they may mean."""
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+
+from flows.setup.sniff import flag_words
+from flows.setup.sniff.columns import Column
+from flows.setup.sniff.finding import Grid, Sure
+from flows.setup.sniff.heading_parts import plain
+
+FLAG = re.compile(r"(?<!\S)(flags?|flg|fl|qc|qa|qaqc|qf|quality|qualifier|q)(?!\S)")
+MOST_FLAGS = 40
+LONGEST = 12  # characters of a flag
+
+
+def find(grid: Grid, columns: Sequence[Column], taken: tuple[int, ...]) -> list[str]:
+    """Give value columns their columns of flags; returns the names of those that were used."""
+    spoken_for = {*taken, *(column.place for column in columns)}
+    flags = {i: words for i in range(len(grid.names)) if (words := _flags(grid, i, spoken_for))}
+    for i, words in flags.items():
+        own = _owner(grid.names[i], i, columns)
+        if own is None or (len(flags) == 1 and len(columns) > 1 and not _stem(grid.names[i])):
+            _of_rows(grid, i, words, columns)
+        else:
+            quantity = str(own.heading.quantity)
+            meanings, usual = flag_words.meanings(words, quantity, grid.rows.height)
+            own.rule |= {"flag": grid.names[i], "flags": meanings}
+            _note(grid, f"columns.{own.name}.flags", i, words, usual=usual)
+    return [grid.names[i] for i in flags]
+
+
+def of_rows(grid: Grid, taken: tuple[int, ...]) -> dict[str, object]:
+    """Return the layout keys of the flags of a long file of named series."""
+    flags = {i: words for i in range(len(grid.names)) if (words := _flags(grid, i, {*taken}))}
+    for i, words in list(flags.items())[:1]:
+        return _of_rows(grid, i, words, ())
+    return {}
+
+
+def _of_rows(
+    grid: Grid, i: int, words: Counter[str], columns: Sequence[Column]
+) -> dict[str, object]:
+    only_rain = bool(columns) and all(c.heading.quantity == "rain" for c in columns)
+    meanings, usual = flag_words.meanings(words, "rain" if only_rain else "", grid.rows.height)
+    keys: dict[str, object] = {"flag_column": grid.names[i], "flags": meanings}
+    grid.layout |= keys
+    _note(grid, "flags", i, words, usual=usual)
+    return keys
+
+
+def _note(grid: Grid, item: str, i: int, words: Counter[str], *, usual: bool) -> None:
+    why = f"'{grid.names[i]}' holds {flag_words.in_words(words)}"
+    why += (
+        "" if usual else ": what do they mean (good, missing, trace, accumulated, suspect, frozen)?"
+    )
+    grid.note(item, ", ".join(words), Sure.LIKELY if usual else Sure.UNSURE, why)
+
+
+def _flags(grid: Grid, i: int, spoken_for: set[int]) -> Counter[str]:
+    """Return the flags of a column and how often each is there; none if it is no column of flags."""
+    if i in spoken_for or not FLAG.search(plain(grid.names[i])):
+        return Counter()
+    words = Counter(word for word in grid.rows[f"c{i}"].to_list() if word)
+    if len(words) > MOST_FLAGS or any(
+        len(w) > LONGEST or re.search(r"\d[.,]\d*[1-9]", w) for w in words
+    ):
+        return Counter()
+    return words
+
+
+def _stem(name: str) -> str:
+    """Return a heading of flags without the word for flags: the name of what they are of."""
+    return " ".join(FLAG.sub(" ", plain(name)).split())
+
+
+def _owner(name: str, place: int, columns: Sequence[Column]) -> Column | None:
+    """Return the column that flags are of: the one of their name, else the one right before them."""
+    stem = _stem(name)
+    if stem:
+        alike = [
+            c for c in columns if plain(c.name) == stem or plain(c.name).startswith(stem + " ")
+        ]
+        if len(alike) == 1:
+            return alike[0]
+    return next((c for c in columns if c.place == place - 1), None)
