@@ -4,12 +4,15 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 
+import polars as pl
+
 from flows.setup.sniff import flag_words
 from flows.setup.sniff.columns import Column
 from flows.setup.sniff.finding import Grid, Sure
 from flows.setup.sniff.heading_parts import plain
 
 FLAG = re.compile(r"(?<!\S)(flags?|flg|fl|qc|qa|qaqc|qf|quality|qualifier|q)(?!\S)")
+DAYS = re.compile(r"(?<!\S)(period|days)(?!\S)")  # over which rain was measured
 MOST_FLAGS = 40
 LONGEST = 12  # characters of a flag
 
@@ -83,4 +86,25 @@ def _owner(name: str, place: int, columns: Sequence[Column]) -> Column | None:
         ]
         if len(alike) == 1:
             return alike[0]
+    if len(columns) == 1:
+        return columns[0]
     return next((c for c in columns if c.place == place - 1), None)
+
+
+def rain_days(grid: Grid, columns: Sequence[Column], taken: tuple[int, ...]) -> list[str]:
+    """Name the column that says of how many days the rain of its row is; returns its name, if any."""
+    if not any(column.heading.quantity == "rain" for column in columns):
+        return []
+    spoken_for = {*taken, *(column.place for column in columns)}
+    for i, name in enumerate(grid.names):
+        if i in spoken_for or not DAYS.search(plain(name)):
+            continue
+        days = grid.rows[f"c{i}"].cast(pl.Float64, strict=False).drop_nulls()
+        whole = days.len() > 0 and bool((days.is_between(1, 31) & (days == days.round())).all())
+        if whole and (days == 1).mean() > flag_words.MOSTLY:  # type: ignore[operator]
+            grid.layout["rain_days_column"] = name
+            several = int((days > 1).sum())
+            why = f"days that the rain of the row is the total of, as its heading says: {several} times several"
+            grid.note("rain_days_column", name, Sure.LIKELY, why)
+            return [name]
+    return []

@@ -20,6 +20,7 @@ from flows.setup.sniff import (
     possible_units,
     repeats,
     stamps,
+    station_line,
     text,
     twice,
     unit_fit,
@@ -51,6 +52,8 @@ def propose(
     if known is not None:
         name, why = known
         return Proposal({"format": name}, [*notes, Finding("format", name, Sure.CERTAIN, why)])
+    if not data.startswith(packed.ZIP) and (line := station_line.propose(text.some_lines(data))):
+        return Proposal(_loads(line.layout), [*notes, *line.found])
     grid = _grid(data)
     grid.found[:0] = notes
     found = stamps.find(grid)
@@ -66,6 +69,7 @@ def propose(
     columns, left_out = value_columns.find(grid, shape.taken)
     columns, more = twice.one_a_quantity(grid, columns)
     of_flags = flag_columns.find(grid, columns, shape.taken)
+    of_flags += flag_columns.rain_days(grid, columns, shape.taken)
     left_out = [name for name in left_out if name not in of_flags]
     grid.found = [f for f in grid.found if f.item not in {f"columns.{name}" for name in of_flags}]
     if not columns:

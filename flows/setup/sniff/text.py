@@ -45,6 +45,12 @@ def decoded(data: bytes) -> tuple[str, str, Sure, str]:
     return text, "utf-8", Sure.CERTAIN, "every byte of it is"
 
 
+def some_lines(data: bytes) -> list[str]:
+    """The first lines of a text export."""
+    text, *_ = decoded(data[: 64 << 10])
+    return text.replace("\r\n", "\n").split("\n")[:PROBE_LINES]
+
+
 def grid(data: bytes) -> Grid:
     """A text export as a grid; raises CannotSniff where no rows can be found."""
     text, encoding, sure, why = decoded(data.replace(b"\x00", b"") if b"\x00" * 4 in data else data)

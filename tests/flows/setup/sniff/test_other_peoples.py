@@ -209,3 +209,46 @@ def test_numbers_with_their_unit_are_no_flags():
     proposal, _ = proposed([line for line in lines if "Tipped" not in line])
     assert "flags" not in proposal.layout["columns"]["Rain (mm)"]
     assert "flags" not in proposal.layout["columns"]["Air temp"]
+
+
+@pytest.mark.parametrize(
+    ("values", "quantity"), [(VWC, "vwc"), (TEMP, "soil_temp")], ids=["water", "temperature"]
+)
+def test_a_line_of_station_facts_above_rows_without_headings(values, quantity):
+    lines = [
+        "NET        NET             Site-1            49.60540   -97.18780  322.00    0.05    0.10 Probe X 2"
+    ]
+    lines += [
+        f"{at:%Y/%m/%d %H:%M}   {value} {'D05' if i % 40 == 7 else 'G'} M"
+        for i, (at, value) in enumerate(zip(HOURS, values, strict=True))
+    ]
+    proposal, rows = proposed(lines)
+    layout = proposal.layout
+    assert layout["facts"]["depth"] == {"line": 1, "word": 8}
+    assert (layout["step"], layout["columns"]["3"]["quantity"]) == ("1 h", quantity)
+    assert (
+        found(proposal, "place")[0][0]
+        == "latitude 49.60540, longitude -97.18780, elevation 322.00 m"
+    )
+    assert [f.item for f in proposal.questions] == ["columns.3"]
+    assert rows == len(HOURS)
+
+
+def test_the_days_that_rain_is_the_total_of():
+    days = [datetime(2019, 1, 1) + timedelta(days=i) for i in range(400)]
+    lines = [
+        "Station number,Year,Month,Day,Rainfall amount (millimetres),Period of measurement (days),Quality"
+    ]
+    for i, day in enumerate(days):
+        rain = (
+            ("", "", "")
+            if i % 7 in (0, 1)
+            else (f"{i % 5 * 1.2:.1f}", "3" if i % 7 == 2 else "1", "Y")
+        )
+        lines.append(f"1234,{day:%Y,%m,%d},{','.join(rain)}")
+    proposal, _ = proposed(lines)
+    assert proposal.layout["rain_days_column"] == "Period of measurement (days)"
+    assert proposal.layout["time"]["columns"] == ["Year", "Month", "Day"]
+    (rule,) = proposal.layout["columns"].values()
+    assert (rule["quantity"], rule["flag"], rule["flags"]) == ("rain", "Quality", {"Y": "good"})
+    assert proposal.left_out == ["Station number"]
