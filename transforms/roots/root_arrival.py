@@ -8,8 +8,8 @@ only daily balances exist, the usual fall before roots can have come is taken of
 searched from emergence on, from the day on that the fastest roots known could be there
 (``root_pace``), and from the earliest day of the arrival at the depth above it on: roots come from
 above. If the search without that last bound finds an arrival that is earlier by more than its
-interval, the day is doubtful and the row says so. If a depth above was watched and stayed quiet,
-nothing is told: roots cannot have come past it unseen.
+interval, the day is doubtful and the row says so. If no roots were seen at a depth above and it drew
+far less in the weeks after the arrival, nothing is told: roots cannot have come past it unseen.
 
 What a row says where there is no day: the probe was not there (probe out); the sensor lies within
 15 cm of the surface, where evaporation looks the same (FAO Irrigation and Drainage Paper 56 gives
@@ -29,13 +29,15 @@ from schemas import generated
 from schemas.tables.roots.root_arrival import TABLE
 from transforms.methods.calendar_day import OPEN_END
 from transforms.methods.crop_days import emergence
-from transforms.roots.methods.root_onset import onset, quiet_until
+from transforms.roots.methods.root_onset import LEAST_OF_STRETCH, onset, quiet_until
 from transforms.roots.methods.root_pace import fall_reach, first_possible
 from transforms.roots.methods.root_series import DEPTH, days, series
 
 EVAPORATION_CM = 15.0
 ENOUGH = 0.5  # of the days from emergence to harvest
 WHOLE = 0.9
+# An arrival is not believed if a depth above it draws less than this share of it in the weeks after.
+WITNESS, WITNESS_D = 0.33, 28
 AT_START_D = 3  # an arrival so soon after the first measured day may have been before it
 SPRING_D = 30  # after the winter, in which a crop that has roots somewhere is sure to draw there
 
@@ -71,6 +73,7 @@ def derive(
         .join(pl.DataFrame(arrivals, schema=schema, orient="row"), on=DEPTH, how="left")
         .join(fall_reach(season, weather_day), on=["field", "season"], how="left")
     )
+    rows = rows.join(_quiet_above(rows, drawn), on=DEPTH, how="left")
     return generated.conform(_with_state(rows).select(TABLE.names), TABLE).sort(TABLE.key)
 
 
@@ -96,6 +99,41 @@ def _arrival(group: pl.DataFrame, above: date | None) -> tuple[date | None, ...]
         free = series(group, possible)
         unbound = at(onset(free.uptake, free.look, (possible - free.first).days).high)
     return at(found.day), at(found.low), at(found.high), at(quiet) if quiet >= 0 else None, unbound
+
+
+def _quiet_above(rows: pl.DataFrame, drawn: pl.DataFrame) -> pl.DataFrame:
+    """``alone``: whether a depth above drew far less in the weeks after the arrival than this one.
+
+    Looked at are depths without an arrival, over ``WITNESS_D`` days: the mean uptake there, and twice
+    its standard error more, is below ``WITNESS`` of the deeper one's.
+    """
+    c = pl.col
+    deep = rows.filter(c("day").is_not_null()).select(*DEPTH, arrived="day")
+    upper = rows.filter(c("day").is_null() & (c("depth_cm") >= EVAPORATION_CM)).select(
+        *STRIP, upper_cm="depth_cm"
+    )
+    pairs = deep.join(upper, on=STRIP).filter(c("upper_cm") < c("depth_cm"))
+    uptake = drawn.select(*STRIP, "day", "uptake_pct", at_cm="depth_cm").drop_nulls()
+
+    def after(depth: str, name: str) -> pl.DataFrame:
+        since = (c("day") - c("arrived")).dt.total_days()
+        v = c("uptake_pct")
+        return (
+            pairs.join(uptake, left_on=[*STRIP, depth], right_on=[*STRIP, "at_cm"])
+            .filter(since.is_between(0, WITNESS_D - 1))
+            .group_by(*DEPTH, "upper_cm")
+            .agg(v.mean().alias(name), (v.std() / v.len().sqrt()).alias(f"{name}_se"), n=v.len())
+            .filter(c("n") >= LEAST_OF_STRETCH)
+            .drop("n")
+        )
+
+    above = c("above") + 2 * c("above_se")
+    return (
+        after("upper_cm", "above")
+        .join(after("depth_cm", "own"), on=[*DEPTH, "upper_cm"])
+        .group_by(DEPTH)
+        .agg(alone=(above < WITNESS * c("own")).any())
+    )
 
 
 def _watched(days: pl.DataFrame) -> pl.DataFrame:
@@ -154,10 +192,7 @@ def _with_state(rows: pl.DataFrame) -> pl.DataFrame:
     wet = c("wet_share").fill_null(0.0) > ENOUGH
     few = coverage < ENOUGH
     standing = c("harvested").is_null()
-    quiet = ~(seen | out | shallow | wet | few)
-    quiet_above = pl.when(quiet).then("depth_cm").cum_max().over(STRIP, order_by="depth_cm")
-    quiet_above = quiet_above.forward_fill().over(STRIP, order_by="depth_cm")
-    alone = seen & quiet_above.is_not_null()
+    alone = seen & c("alone").fill_null(False)
     state = (
         pl.when(alone)
         .then(pl.lit("not told"))
@@ -173,7 +208,7 @@ def _with_state(rows: pl.DataFrame) -> pl.DataFrame:
     )
     why = (
         pl.when(alone)
-        .then(pl.format("it looks as if the crop drew here, but not at {} cm", quiet_above))
+        .then(pl.lit("it looks as if the crop drew here, but a sensor above was quiet at the time"))
         .when(late)
         .then(pl.lit("the crop drew from this depth when the record of the season began"))
         .when(fall)

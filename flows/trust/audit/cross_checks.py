@@ -317,12 +317,13 @@ CHECKS: tuple[CrossCheck, ...] = (
     ),
     CrossCheck(
         "root_arrival",
-        "a depth is dated only where none above it was seen to stay without roots",
-        "A deep arrival stands below a depth that was watched and stayed quiet.",
+        "roots come to no depth while a sensor above it is quiet",
+        "A deep arrival stands below a depth that was watched and was still quiet at the time.",
         """
         SELECT concat_ws(' ', d.field, d.season, d.strip, d.depth_cm) AS what, EXISTS (
             FROM root_arrival u WHERE (u.field, u.season, u.strip) = (d.field, d.season, d.strip)
             AND u.depth_cm < d.depth_cm AND u.state = 'not seen'
+            AND u.quiet_until_day > d.latest_day + 28
         ) AS bad
         FROM root_arrival d WHERE d.day IS NOT NULL
         """,

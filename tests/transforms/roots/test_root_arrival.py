@@ -135,13 +135,16 @@ def test_no_roots_before_emergence_whatever_the_sensor_shows() -> None:
 
 
 def test_a_deep_arrival_does_not_overrule_a_quiet_sensor_above_it() -> None:
-    found = derived({("check", 40.0): series(None), ("check", 60.0): series(50)})
+    found = derived({("check", 40.0): series(None, seed=3), ("check", 60.0): series(50)})
     assert found["f", 2024, "check", 40.0]["state"] == "not seen"
     below = found["f", 2024, "check", 60.0]
     assert (below["state"], below["day"], below["latest_day"]) == ("not told", None, None)
-    assert "not at 40" in below["reason"]
+    assert "sensor above was quiet" in below["reason"]
     assert below["partial"]
-    # a depth that cannot tell is no witness
+    # a depth that drew too, or that is too noisy or not watched enough to tell, is no witness
+    weak = derived({("check", 40.0): series(45, height=0.2, noise=0.5), ("check", 60.0): series(50)})
+    assert weak["f", 2024, "check", 40.0]["state"] == "not seen"
+    assert weak["f", 2024, "check", 60.0]["state"] == "reached"
     gone = series(None)
     gone[30:] = np.nan
     found = derived({("check", 40.0): gone, ("check", 60.0): series(50)})

@@ -129,10 +129,11 @@ root_arrival: roots come to the upper depth first, or the row says that it is do
         false AS partial
     FROM (VALUES (30), (50)) t (depth_cm)
 
-root_arrival: a depth is dated only where none above it was seen to stay without roots
+root_arrival: roots come to no depth while a sensor above it is quiet
     INSERT INTO root_arrival BY NAME
     SELECT 'a' AS field, 2022 AS season, 'check' AS strip, depth_cm, state, false AS partial,
-        CASE WHEN state = 'reached' THEN DATE '2022-06-01' END AS day
+        CASE WHEN state = 'reached' THEN DATE '2022-06-01' END AS day, day AS latest_day,
+        CASE WHEN state = 'not seen' THEN DATE '2022-08-01' END AS quiet_until_day
     FROM (VALUES (30, 'not seen'), (50, 'reached')) t (depth_cm, state)
 
 drawdown_season: shares of a strip are one together
