@@ -19,6 +19,8 @@ the same days, and at least ``LEAST_DAYS`` at each depth. Soil evaporation is in
 This is the ratio of actual to potential transpiration, by which drought stress is defined (Allen et
 al. 1998, FAO Irrigation and Drainage Paper 56, chapter 8: Ks), measured instead of modeled.
 Roots below the deepest layer are not seen: the share is then too low in both strips.
+Over ten simulated site-seasons (our layered bucket) the share was off by 9 points in the median (27
+in one of ten weeks), the difference of the strips by 5 (14).
 """
 
 import polars as pl
