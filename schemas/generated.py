@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
+from schemas.former_names import FORMER
 from schemas.table import Column, Kind, Table
 
 if TYPE_CHECKING:
@@ -74,6 +75,11 @@ def stored_types(table: Table) -> dict[str, str]:
     return {c.name: c.kind.value + ("[]" if c.as_list else "") for c in table.columns}
 
 
+def former(table: Table) -> dict[str, str]:
+    """Return the former names of a table's columns that readers may still use, and today's."""
+    return FORMER.get(table.name, {})
+
+
 def ddl(table: Table) -> str:
     """Return CREATE TABLE of a declaration; of a wide table its required columns, and its view.
 
@@ -84,6 +90,10 @@ def ddl(table: Table) -> str:
     first = [c for c in table.columns if c.required or not table.wide]
     columns = ", ".join(
         f"{quoted(c.name)} {types[c.name]}{' NOT NULL' if c.required else ''}" for c in first
+    )
+    columns += "".join(
+        f", {quoted(old)} {types[new]} GENERATED ALWAYS AS ({quoted(new)}) VIRTUAL"
+        for old, new in former(table).items()
     )
     create = f"CREATE TABLE IF NOT EXISTS {store(table)} ({columns})"
     if not table.wide:
@@ -123,6 +133,11 @@ def comments(table: Table) -> list[str]:
     statements += [
         f"COMMENT ON COLUMN {quoted(table.name)}.{quoted(c.name)} IS {literal(describe(c))}"
         for c in table.columns
+    ]
+    statements += [
+        f"COMMENT ON COLUMN {quoted(table.name)}.{quoted(old)} IS "
+        + literal(f"former name of {new}; it goes with the next version")
+        for old, new in former(table).items()
     ]
     return statements
 

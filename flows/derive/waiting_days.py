@@ -64,10 +64,8 @@ def by_setup(con: duckdb.DuckDBPyConnection, reductions: Iterable[Reduction]) ->
                 concerned = pl.concat([concerned, _concerned(con, reduction, changed)])
         if not concerned.is_empty():
             touch(con, _days_within(con, reduction, concerned))
-    for name in used:
-        con.execute(
-            f"CREATE OR REPLACE TABLE used.{generated.quoted(name)} AS FROM {generated.quoted(name)}"
-        )
+    for name, table in used.items():
+        con.execute(f"CREATE OR REPLACE TABLE used.{generated.quoted(name)} AS {_rows(table)}")
     migrate.set_fact(con, "derive_all", None)
 
 
@@ -83,10 +81,14 @@ def _changed(con: duckdb.DuckDBPyConnection, table: Table) -> pl.DataFrame:
     ).fetchall()
     if known != [(list(table.names),)]:
         return warehouse.read(con, table)
-    return _frame(
-        con,
-        f"(FROM {name} EXCEPT FROM used.{name}) UNION ALL (FROM used.{name} EXCEPT FROM {name})",
-    )
+    now, before = _rows(table), f"FROM used.{name}"
+    return _frame(con, f"({now} EXCEPT {before}) UNION ALL ({before} EXCEPT {now})")
+
+
+def _rows(table: Table) -> str:
+    """Return SQL for the rows of a table, its declared columns only."""
+    names = ", ".join(generated.quoted(name) for name in table.names)
+    return f"SELECT {names} FROM {generated.quoted(table.name)}"
 
 
 def _all_instruments(con: duckdb.DuckDBPyConnection, reduction: Reduction) -> pl.DataFrame:

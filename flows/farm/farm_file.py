@@ -161,7 +161,11 @@ def _fingerprint(farm: Farm, chosen: Source) -> str:
     probes = [
         p.model_dump(
             mode="json",
-            exclude={"sensors": {"__all__": {"full_point_pct", "dry_point_pct", "calibration"}}},
+            exclude={
+                "sensors": {
+                    "__all__": {"drained_upper_limit_pct", "lower_limit_pct", "calibration"}
+                }
+            },
         )
         for p in farm.probes
         if chosen.probe in (None, p.name)
@@ -224,8 +228,8 @@ def tables(farm: Farm) -> dict[str, pl.DataFrame]:
                 "sensor": s.name,
                 "from_day": s.from_day,
                 "to_day": s.to_day,
-                "full_point_pct": s.full_point_pct,
-                "dry_point_pct": s.dry_point_pct,
+                "drained_upper_limit_pct": s.drained_upper_limit_pct,
+                "lower_limit_pct": s.lower_limit_pct,
                 "calibration": " ".join(map(str, s.calibration)) or None,
             }
             for p in farm.probes

@@ -141,6 +141,8 @@ def view(table: Table) -> list[str]:
         pair = converted(table, column)
         name = generated.quoted(pair[0].name if pair else column.name)
         selected.append(f"{arithmetic(pair[1], value, bushel) if pair else value} AS {name}")
+    # No former name has a unit that changes here.
+    selected += [f"t.{generated.quoted(old)}" for old in generated.former(table)]
     where = f"{SCHEMA}.{generated.quoted(table.name)}"
     return [
         f"CREATE OR REPLACE VIEW {where} AS "

@@ -13,6 +13,7 @@ import duckdb
 from flows.base.errors import UserError
 from schemas import generated
 from schemas.catalogue import TABLES
+from schemas.former_names import FORMER
 from schemas.table import Table, Tier
 
 # Raised by one whenever a warehouse of the version before could be misread by this program, or one
@@ -103,7 +104,8 @@ def stored_columns(con: duckdb.DuckDBPyConnection) -> dict[str, dict[str, str]]:
     """).fetchall()
     tables: dict[str, dict[str, str]] = {}
     for table, column, kind in rows:
-        tables.setdefault(table, {})[column] = kind
+        if column not in FORMER.get(table, {}):  # these are computed, not written
+            tables.setdefault(table, {})[column] = kind
     return tables
 
 

@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import Field, field_validator, model_validator
 
 from schemas.farm.layout import Strict
+from schemas.former_names import FORMER
 
 Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f/\\]+$")]
 Side = Literal["treated", "check"]
@@ -62,9 +63,20 @@ class Sensor(Strict):
     name: str | None = None
     from_day: Annotated[date | None, Field(alias="from")] = None
     to_day: Annotated[date | None, Field(alias="to")] = None
-    full_point_pct: Annotated[float | None, Field(ge=0, le=100)] = None
-    dry_point_pct: Annotated[float | None, Field(ge=0, le=100)] = None
+    drained_upper_limit_pct: Annotated[float | None, Field(ge=0, le=100)] = None
+    lower_limit_pct: Annotated[float | None, Field(ge=0, le=100)] = None
     calibration: tuple[float, ...] = ()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _rename_former_keys(cls, value: object) -> object:
+        """Take the former name of a key as today's, unless both are given."""
+        if not isinstance(value, dict):
+            return value
+        today = FORMER["sensor"]
+        return {
+            key if today.get(key) in value else today.get(key, key): v for key, v in value.items()
+        }
 
 
 class Probe(Strict):

@@ -42,12 +42,17 @@ def test_a_column_is_described_and_its_unit_stands_in_its_name(table, column):
         assert column.low < column.high
 
 
-# Where a share may pass the whole: water may stand outside of its dry and full point, blocks may
+# Where a share may pass the whole: water may stand outside of its two limits, blocks may
 # point in two ways, a sensor may see more of a rain than its gauge; differences have a sign.
 BEYOND_THE_WHOLE = {
     *("capture_1d", "capture_2d", "capture_check", "capture_gain", "capture_treated", "clearness"),
     *("difference", "difference_high", "difference_low", "leaning_share", "own_share"),
-    *("operation_water_share", "range_share", "range_share_at_push", "seeding_water_share"),
+    *(
+        "operation_water_share",
+        "available_water_share",
+        "available_water_share_at_push",
+        "seeding_water_share",
+    ),
     *("available_water_share", "demand_met_share", "recharge_share", "uptake_share"),
 }
 # Fractions of one that readers do not see in percent.

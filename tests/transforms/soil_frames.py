@@ -18,7 +18,7 @@ def records(
     *,
     readings: int = 24,
     full_pct: float | None = 38.0,
-    full_point_from: str = "record",
+    drained_upper_limit_from: str = "record",
     field: str = "f",
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """``soil_water_day`` and ``soil_day`` from (strip, depth) → day → (mean, last) water in percent."""
@@ -36,10 +36,12 @@ def records(
                     "layer_bottom_cm": bottom,
                     "vwc_pct": mean,
                     "storage_mm": None if mean is None else mean / 10 * (bottom - top),
-                    "full_point_pct": full_pct,
-                    "full_point_from": None if full_pct is None else full_point_from,
-                    "dry_point_pct": 15.0,
-                    "range_share": None
+                    "drained_upper_limit_pct": full_pct,
+                    "drained_upper_limit_from": None
+                    if full_pct is None
+                    else drained_upper_limit_from,
+                    "lower_limit_pct": 15.0,
+                    "available_water_share": None
                     if mean is None or full_pct is None
                     else (mean - 15.0) / (full_pct - 15.0),
                 }

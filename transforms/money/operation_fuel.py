@@ -72,7 +72,7 @@ def _water(operation: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFram
         "field",
         "probe",
         "vwc_pct",
-        "range_share",
+        "available_water_share",
         "layer_top_cm",
         "layer_bottom_cm",
         side="strip",
@@ -112,7 +112,7 @@ def _water(operation: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFram
         .group_by(*LINE, "day")
         .agg(
             pl.col("vwc_pct").mean(),
-            pl.col("range_share").mean(),
+            pl.col("available_water_share").mean(),
             pl.col("soil_water_day").first(),
         )
     )

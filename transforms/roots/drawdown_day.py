@@ -7,10 +7,10 @@ drains or moves within the profile does so by night as well and is not counted.
 Balance method, the fallback for records that come once a day and for layers so near the surface
 that the day's swing of temperature hides the pulse: the fall in the layer's storage since the day
 before, on days on which nothing else moves water: no rain on the day or the day before and the
-layer not above its full point, where what falls is drainage. This is the single-step water balance
+layer not above its drained upper limit, where what falls is drainage. This is the single-step water balance
 of Guderle and Hildebrandt 2015 (Hydrology and Earth System Sciences 19, 409-425,
 doi:10.5194/hess-19-409-2015). It takes redistribution within the profile for uptake, which below
-the full point is small.
+the drained upper limit is small.
 
 By either method a day is null, with the reason, where the sensor cannot be used (frozen soil among
 the rest), where the layer gained water, and on rain days for the top layer and for every layer
@@ -42,7 +42,7 @@ from transforms.roots.methods import day_night
 RAIN_MM = 1.0  # less wets the canopy and dries again
 GAIN_PCT = 0.3  # a rise by more than noise: water came in
 GAIN_NOISE = 4.0  # and by more than so many standard deviations of the sensor's own days
-ABOVE_FULL_PCT = 0.5  # so far above the full point a layer still drains
+ABOVE_LIMIT_PCT = 0.5  # so far above the drained upper limit a layer still drains
 EVAPORATES_CM = 15.0
 LEAST_BARE_DAYS = 20
 LEAST_BARE_MM = 5.0  # of evaporation on them
@@ -65,7 +65,7 @@ def derive(
         .join(strip_rain(weather_day), on=["field", "strip", "day"], how="left")
         .with_columns(
             layer_thickness_cm=pl.col("layer_bottom_cm") - pl.col("layer_top_cm"),
-            above=pl.col("vwc_pct") - pl.col("full_point_pct"),
+            above=pl.col("vwc_pct") - pl.col("drained_upper_limit_pct"),
         )
         .sort(*SENSOR, "day")
         .with_columns(place_no=pl.struct(PLACE).rle_id())
@@ -109,7 +109,7 @@ def _with_fall(rows: pl.DataFrame) -> pl.DataFrame:
         rained_lately=pl.max_horizontal("rain_mm", _beside(pl.col("rain_mm"), 1)).fill_null(0.0)
         >= RAIN_MM,
         full=pl.max_horizontal("above", _beside(pl.col("above"), 1)).fill_null(0.0)
-        > ABOVE_FULL_PCT,
+        > ABOVE_LIMIT_PCT,
     )
 
 
@@ -183,7 +183,7 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
         .when(c("fall_mm").is_null())
         .then(pl.lit("no storage the day before"))
         .when(c("full"))
-        .then(pl.lit("above the full point: drainage cannot be told from uptake"))
+        .then(pl.lit("above the drained upper limit: drainage cannot be told from uptake"))
     )
     unsplit = (c("at_surface") & c("evaporation_mm").is_null()).fill_null(False)
     doubt = (

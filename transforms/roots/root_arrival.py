@@ -13,7 +13,7 @@ far less in the weeks after the arrival, nothing is told: roots cannot have come
 
 What a row says where there is no day: the probe was not there (probe out); the sensor lies within
 15 cm of the surface, where evaporation looks the same (FAO Irrigation and Drainage Paper 56 gives
-0.10 to 0.15 m as the depth that evaporation dries); the soil was above its full point for most of
+0.10 to 0.15 m as the depth that evaporation dries); the soil was above its drained upper limit for most of
 the season, or fewer than half of the days were measured (not told). Where uptake shows in the month
 after a winter, at a depth that the fall was warm enough to reach, the roots may have come in the
 fall, and only the latest day is known (before the record). Only with enough days does a
@@ -228,7 +228,7 @@ def _with_state(rows: pl.DataFrame) -> pl.DataFrame:
         .when(shallow)
         .then(pl.lit("so near the surface evaporation looks the same as uptake"))
         .when(wet)
-        .then(pl.lit("the soil stood above its full point for most of the season"))
+        .then(pl.lit("the soil stood above its drained upper limit for most of the season"))
         .when(few)
         .then(pl.format("only {} days measured since emergence", c("days_up")))
         .when(standing)

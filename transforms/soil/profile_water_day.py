@@ -62,7 +62,7 @@ def derive(
 def _sums(layers: pl.DataFrame) -> pl.DataFrame:
     """Sum the layers by strip and day; a sum is null if one of them has no value."""
     thickness_mm = 10.0 * (pl.col("layer_bottom_cm") - pl.col("layer_top_cm"))
-    width = pl.col("full_point_pct") - pl.col("dry_point_pct")
+    width = pl.col("drained_upper_limit_pct") - pl.col("lower_limit_pct")
     vwc = pl.col("vwc_pct")
     depth = depth_text(pl.col("depth_cm"))
     reporting = pl.col("strip").filter(vwc.is_not_null()).n_unique()
@@ -73,7 +73,7 @@ def _sums(layers: pl.DataFrame) -> pl.DataFrame:
             storage=vwc / 100 * thickness_mm,
             capacity=pl.when(width > 0).then(width / 100 * thickness_mm),
         )
-        .with_columns(available=(vwc - pl.col("dry_point_pct")) / 100 * thickness_mm)
+        .with_columns(available=(vwc - pl.col("lower_limit_pct")) / 100 * thickness_mm)
         .sort(*PLACE, "depth_cm")
     )
     # The depths that every strip reporting that day has, with both limits.

@@ -5,11 +5,11 @@ Storage (mm) = mean volumetric water content (%) / 100 x thickness (mm), the lay
 as its top is above it. A sensor that is dead, frozen or unusable that day gives no storage: the
 row stands with the reason, never with zero.
 
-``range_share`` = (water content - dry point) / (full point - dry point): 0 at the dry point, 1 at
-the full point, more while the layer still drains. The points are the user's where the sensor has
-them, else the record's own (``points``), and the row says which and how many wettings stand
-behind the full point. They are of the whole record so far, so an early day's share may move a
-little as the record grows.
+``available_water_share`` = (water content - lower limit) / (drained upper limit - lower limit): 0
+at the lower limit, 1 at the drained upper limit, more while the layer still drains. The limits
+are the user's where the sensor has them, else the record's own (``limits``), and the row says
+which and how many wettings stand behind the drained upper limit. They are of the whole record so
+far, so an early day's share may move a little as the record grows.
 """
 
 import polars as pl
@@ -24,11 +24,11 @@ LAYER = ["probe", "field", "strip", "depth_cm"]
 WETTING_PCT = 1.0  # rise over two days that counts as a wetting
 REST_PCT_D = 0.3  # fall per day below which free drainage is over
 REST_FROM, REST_TO = 2, 10  # days after the peak between which rest is looked for
-ALIKE_PCT = 1.5  # plateaus this close to the highest third are wettings to the full point
-LEAST_RANGE_PCT = 2.0  # full minus dry below which no share of the range is given
+ALIKE_PCT = 1.5  # plateaus this close to the highest third are wettings to the drained upper limit
+LEAST_RANGE_PCT = 2.0  # upper minus lower limit below which no share of the range is given
 SUSTAINED_DAYS = 7
 MOST_ABOVE = 0.5  # share of its days above which a point is no upper limit
-LEAST_DAYS = 60  # record below which neither point is read off
+LEAST_DAYS = 60  # record below which neither limit is read off
 
 
 def derive(
@@ -44,65 +44,67 @@ def derive(
             (pl.col("vwc_mean_pct") + pl.col("offset_pct").fill_null(0.0)).clip(0, 100)
         )
     )
-    rows = _with_points(with_layers(rows, ["probe", "day"]), sensor)
+    rows = _with_limits(with_layers(rows, ["probe", "day"]), sensor)
     thickness_mm = (pl.col("layer_bottom_cm") - pl.col("layer_top_cm")) * 10
-    width = pl.col("full_point_pct") - pl.col("dry_point_pct")
+    width = pl.col("drained_upper_limit_pct") - pl.col("lower_limit_pct")
     rows = rows.with_columns(
         storage_mm=pl.col("vwc_pct") / 100 * thickness_mm,
-        range_share=pl.when(width >= LEAST_RANGE_PCT).then(
-            ((pl.col("vwc_pct") - pl.col("dry_point_pct")) / width).clip(-10, 10)
+        available_water_share=pl.when(width >= LEAST_RANGE_PCT).then(
+            ((pl.col("vwc_pct") - pl.col("lower_limit_pct")) / width).clip(-10, 10)
         ),
     )
-    no_range = pl.col("range_share").is_null() & pl.col("vwc_pct").is_not_null()
+    no_range = pl.col("available_water_share").is_null() & pl.col("vwc_pct").is_not_null()
     rows = rows.with_columns(
         partial=pl.col("partial") | no_range,
         reason=joined(
             "reason",
             pl.when(no_range).then(
-                pl.lit("the record has not yet seen this layer both full and dry")
+                pl.lit(
+                    "the record has not yet seen this layer both at its drained upper limit and dry"
+                )
             ),
         ),
     )
     return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
 
 
-def _with_points(rows: pl.DataFrame, sensor: pl.DataFrame) -> pl.DataFrame:
-    """Full and dry point of each row's layer: the user's, else the record's."""
+def _with_limits(rows: pl.DataFrame, sensor: pl.DataFrame) -> pl.DataFrame:
+    """Both limits of each row's layer: the user's, else the record's."""
     given = sensor.select(
-        "probe", "depth_cm", given_full="full_point_pct", given_dry="dry_point_pct"
+        "probe", "depth_cm", given_upper="drained_upper_limit_pct", given_lower="lower_limit_pct"
     )
     return (
-        rows.join(points(rows), on=LAYER, how="left")
+        rows.join(limits(rows), on=LAYER, how="left")
         .join(given, on=["probe", "depth_cm"], how="left")
         .with_columns(
-            full_point_pct=pl.coalesce("given_full", "full_point_pct"),
-            dry_point_pct=pl.coalesce("given_dry", "dry_point_pct"),
-            full_point_from=pl.when(pl.col("given_full").is_not_null())
+            drained_upper_limit_pct=pl.coalesce("given_upper", "drained_upper_limit_pct"),
+            lower_limit_pct=pl.coalesce("given_lower", "lower_limit_pct"),
+            drained_upper_limit_from=pl.when(pl.col("given_upper").is_not_null())
             .then(pl.lit("given"))
-            .otherwise("full_point_from"),
-            dry_point_from=pl.when(pl.col("given_dry").is_not_null())
+            .otherwise("drained_upper_limit_from"),
+            lower_limit_from=pl.when(pl.col("given_lower").is_not_null())
             .then(pl.lit("given"))
-            .otherwise("dry_point_from"),
+            .otherwise("lower_limit_from"),
         )
     )
 
 
-def points(rows: pl.DataFrame) -> pl.DataFrame:
-    """Full and dry points by probe, field, strip and depth, as the record itself shows them.
+def limits(rows: pl.DataFrame) -> pl.DataFrame:
+    """Both limits by probe, field, strip and depth, as the record itself shows them.
 
-    The full point (drained upper limit) is where water content comes to rest after a wetting, once
-    free drainage is over; the dry point is the lowest water content that was sustained for a week.
+    The drained upper limit is where water content comes to rest after a wetting, once
+    free drainage is over; the lower limit is the lowest water content that was sustained for a week.
     Reading both off the record of the sensor needs no laboratory and takes the sensor's own error
     along. Ratliff, Ritchie and Cassel 1983 (Soil Science Society of America Journal 47, 770-775)
     define the field-measured limits as: after thorough wetting, when the fall is down to 0.1 to
     0.2 % a day (from memory); and the lowest after plants have stopped taking water.
 
     A record without such a wetting, or one whose plateaus lie below most of its own days (a single
-    wetting that filled the layer in part), gives as full point the highest content that lasted.
+    wetting that filled the layer in part), gives as drained upper limit the highest content that lasted.
 
     ``rows`` has those columns, ``day`` (every day, gaps as null) and ``vwc_pct`` (usable days
-    only, in %). Returns ``full_point_pct``, ``full_point_from``, ``wettings``, ``dry_point_pct``,
-    ``dry_point_from``; the points are null where the record is shorter than 60 usable days.
+    only, in %). Returns ``drained_upper_limit_pct``, ``drained_upper_limit_from``, ``wettings``, ``lower_limit_pct``,
+    ``lower_limit_from``; the limits are null where the record is shorter than 60 usable days.
     """
     v = pl.col("vwc_pct")
     known = rows.sort(*LAYER, "day").with_columns(
@@ -113,7 +115,7 @@ def points(rows: pl.DataFrame) -> pl.DataFrame:
         known.group_by(LAYER)
         .agg(
             usable=v.count(),
-            dry_point_pct=pl.col("sustained").min(),
+            lower_limit_pct=pl.col("sustained").min(),
             highest=pl.col("smooth").quantile(0.98),
         )
         .join(_believed(_full(known), known), on=LAYER, how="left")
@@ -122,24 +124,26 @@ def points(rows: pl.DataFrame) -> pl.DataFrame:
         )
         .select(
             *LAYER,
-            full_point_pct=pl.when("enough").then(pl.coalesce("full_point_pct", "highest")),
-            full_point_from=pl.when("enough").then(
-                pl.when(pl.col("full_point_pct").is_not_null())
+            drained_upper_limit_pct=pl.when("enough").then(
+                pl.coalesce("drained_upper_limit_pct", "highest")
+            ),
+            drained_upper_limit_from=pl.when("enough").then(
+                pl.when(pl.col("drained_upper_limit_pct").is_not_null())
                 .then(pl.lit("record"))
                 .otherwise(pl.lit("highest seen"))
             ),
             wettings=pl.col("wettings").cast(pl.Int64),
-            dry_point_pct=pl.when("enough").then("dry_point_pct"),
-            dry_point_from=pl.when(pl.col("enough") & pl.col("dry_point_pct").is_not_null()).then(
-                pl.lit("record")
-            ),
+            lower_limit_pct=pl.when("enough").then("lower_limit_pct"),
+            lower_limit_from=pl.when(
+                pl.col("enough") & pl.col("lower_limit_pct").is_not_null()
+            ).then(pl.lit("record")),
         )
     )
 
 
 def _believed(full: pl.DataFrame, known: pl.DataFrame) -> pl.DataFrame:
-    """Those full points that no more than ``MOST_ABOVE`` of the record's days lie above."""
-    above = pl.col("smooth") > pl.col("full_point_pct")
+    """Those drained upper limits that no more than ``MOST_ABOVE`` of the record's days lie above."""
+    above = pl.col("smooth") > pl.col("drained_upper_limit_pct")
     wet = known.join(full, on=LAYER).group_by(LAYER).agg(above=above.mean())
     return full.join(wet.filter(pl.col("above") <= MOST_ABOVE).select(LAYER), on=LAYER)
 
@@ -180,4 +184,6 @@ def _full(known: pl.DataFrame) -> pl.DataFrame:
     top = plateaus.with_columns(
         third=pl.col("plateau").quantile(5 / 6, "nearest").over(LAYER)
     ).filter((pl.col("plateau") - pl.col("third")).abs() <= ALIKE_PCT)
-    return top.group_by(LAYER).agg(full_point_pct=pl.col("plateau").median(), wettings=pl.len())
+    return top.group_by(LAYER).agg(
+        drained_upper_limit_pct=pl.col("plateau").median(), wettings=pl.len()
+    )

@@ -267,7 +267,7 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
         ).is_not_null(),
         "a layer between those used is missing": pl.col("gap"),
         "the probes of the two strips do not reach equally deep": pl.col("unlike"),
-        "drainage is unknown for want of a full point and is in the water use": pl.col(
+        "drainage is unknown for want of a drained upper limit and is in the water use": pl.col(
             "drainage_from"
         )
         == "unknown",

@@ -8,7 +8,7 @@ at or above ``LIMIT_MPA``, its edges where a straight line between two readings 
 2002, Pennsylvania State University, Agronomy Facts 63). **Working depth**: ``BELOW_CM`` under it.
 
 **Dry enough**: the layer of the probe that holds the working depth, as share of its range from dry
-to full point. At or below ``SHATTERS`` a clay should be below its plastic limit and break; above
+to drained upper limit. At or below ``SHATTERS`` a clay should be below its plastic limit and break; above
 ``SMEARS`` it smears; below ``VERY_DRY`` it breaks into clods and pulls hard. Soil is most friable
 near its lower plastic limit (Dexter and Bird 2001, Soil and Tillage Research 57:203); that limit
 was not measured here, and the three shares are common practice, no source. Roll a thread of soil
@@ -44,7 +44,7 @@ def derive(
     if penetrometer.is_empty() or soil_water_day.is_empty():
         return generated.empty(TABLE)
     layers = soil_water_day.group_by(*_STRIP, "day", "layer_top_cm", "layer_bottom_cm").agg(
-        pl.col("range_share").mean(), pl.col("coverage").mean(), pl.col("reason").first()
+        pl.col("available_water_share").mean(), pl.col("coverage").mean(), pl.col("reason").first()
     )
     profile = _pushed_in(compacted(penetrometer), layers)
     days = (
@@ -124,7 +124,7 @@ def _pushed_in(profile: pl.DataFrame, layers: pl.DataFrame) -> pl.DataFrame:
         at_cm=pl.coalesce(middle, "compacted_top_cm"), day=pl.col("profile_day")
     )
     wet = _at(wanted, layers, "day", "at_cm").select(
-        *_STRIP, profile_day="day", range_share_at_push="range_share"
+        *_STRIP, profile_day="day", available_water_share_at_push="available_water_share"
     )
     return profile.join(wet, on=_PROFILE, how="left")
 
@@ -139,7 +139,7 @@ def _at(rows: pl.DataFrame, layers: pl.DataFrame, day: str, depth: str) -> pl.Da
         )
         .group_by(*_STRIP, day)
         .agg(
-            pl.col("range_share").mean(),
+            pl.col("available_water_share").mean(),
             pl.col("coverage").min(),
             layer_reason=pl.col("reason").first(),
         )
@@ -148,7 +148,7 @@ def _at(rows: pl.DataFrame, layers: pl.DataFrame, day: str, depth: str) -> pl.Da
 
 def _with_state(rows: pl.DataFrame) -> pl.DataFrame:
     """Add state, flags, caution and reasons."""
-    where, pushed = pl.col("range_share"), pl.col("range_share_at_push")
+    where, pushed = pl.col("available_water_share"), pl.col("available_water_share_at_push")
     hard, bottom = pl.col("hard"), pl.col("compacted_bottom_cm")
     working = pl.col("working_depth_cm").is_not_null()
     dry_push = working & (pushed < MOIST).fill_null(False)

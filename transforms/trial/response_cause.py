@@ -58,7 +58,7 @@ def derive(
             "practice",
             operation_day="day",
             operation_depth_cm="depth_cm",
-            operation_water_share="range_share",
+            operation_water_share="available_water_share",
         )
         .unique(["field", "practice", "operation_day"], keep="first", maintain_order=True)
     )
@@ -125,7 +125,7 @@ def _at_seeding(season: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFr
             "depth_cm",
             "day",
             "storage_mm",
-            "range_share",
+            "available_water_share",
             thick=pl.col("layer_bottom_cm") - pl.col("layer_top_cm"),
         )
         .join(about_seeding, on=["field", "day"])
@@ -140,10 +140,10 @@ def _at_seeding(season: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFr
         .agg(seeding_water_gain_mm=(pl.col("storage_mm") - pl.col("storage_mm_check")).sum())
     )
     full = (
-        _nearest(check.filter(pl.col("range_share").is_not_null()))
+        _nearest(check.filter(pl.col("available_water_share").is_not_null()))
         .group_by(SITE_YEAR)
         .agg(
-            seeding_water_share=(pl.col("range_share") * pl.col("thick")).sum()
+            seeding_water_share=(pl.col("available_water_share") * pl.col("thick")).sum()
             / pl.col("thick").sum()
         )
     )

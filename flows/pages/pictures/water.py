@@ -36,7 +36,7 @@ def left(fields: dict[str, Depths], show: Show) -> Picture:
 def _dots(panel: Axes, depths: Depths, slope: float) -> None:
     for strip in STRIPS:
         known = [
-            (depth * slope, by_strip[strip]["range_share"] * 100)
+            (depth * slope, by_strip[strip]["available_water_share"] * 100)
             for depth, by_strip in depths.items()
             if strip in by_strip
         ]
@@ -62,7 +62,9 @@ def season(tables: Tables, row: Row, show: Show) -> list[Picture]:
     days = tables("soil_water_day", field=row["field"]).filter(
         pl.col("day").is_between(row["seeded"], end) & pl.col("layer_bottom_cm").is_not_null()
     )
-    strips = [s for s in STRIPS if days.filter(pl.col("strip") == s)["range_share"].count()]
+    strips = [
+        s for s in STRIPS if days.filter(pl.col("strip") == s)["available_water_share"].count()
+    ]
     if not strips:
         return []
     slope, _, label, _ = show.unit_of("cm")
@@ -96,7 +98,7 @@ def _shades(panel: Axes, days: pl.DataFrame, span: Any, slope: float) -> Any:
         own = days.filter(pl.col("depth_cm") == depth)
         one = calendar.join(own, on="day", how="left", maintain_order="left")
         one = one.unique("day", keep="first", maintain_order=True)
-        grid[i] = one["range_share"].cast(pl.Float64).to_numpy()
+        grid[i] = one["available_water_share"].cast(pl.Float64).to_numpy()
     panel.set_facecolor("white")
     x: Any = calendar["day"].to_numpy()
     x = np.append(x, x[-1] + np.timedelta64(1, "D"))

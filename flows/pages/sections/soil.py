@@ -36,7 +36,8 @@ def by_depth(rows: list[Row]) -> Depths:
 def water_left(tables: Tables, week: Week, field: str) -> Depths:
     """Return the week's last known share of its range, by depth and strip."""
     days = tables("soil_water_day", field=field).filter(
-        pl.col("day").is_between(week.monday, week.sunday) & pl.col("range_share").is_not_null()
+        pl.col("day").is_between(week.monday, week.sunday)
+        & pl.col("available_water_share").is_not_null()
     )
     return by_depth(days.sort("depth_cm", "day").to_dicts())
 
@@ -85,7 +86,7 @@ def _nearly_dry_to(depths: Depths, strip: str) -> Cell | None:
     """Return the deepest depth down to which every layer known of the strip is nearly dry."""
     deepest = None
     for by_strip in depths.values():
-        if strip not in by_strip or by_strip[strip]["range_share"] > _NEARLY_DRY:
+        if strip not in by_strip or by_strip[strip]["available_water_share"] > _NEARLY_DRY:
             break
         deepest = cell("soil_water_day", by_strip[strip], "depth_cm")
     return deepest
@@ -100,7 +101,7 @@ def left_grid(fields: dict[str, Depths]) -> Grid:
         shown = [*row_cells("soil_water_day", next(iter(by_strip.values())), "field", "depth_cm")]
         for strip in STRIPS:
             shown += (
-                row_cells("soil_water_day", by_strip[strip], "range_share", "coverage")
+                row_cells("soil_water_day", by_strip[strip], "available_water_share", "coverage")
                 if strip in by_strip
                 else (("no data",), ("no data",))
             )
@@ -111,10 +112,12 @@ def left_grid(fields: dict[str, Depths]) -> Grid:
             for row in known
             if row["partial"] and row["reason"]
         ]
-    caption = "Water left, as a share of what lies between the dry point and the full point"
+    caption = (
+        "Water left, as a share of what lies between the lower limit and the drained upper limit"
+    )
     shown_rows = [
         row for depths in fields.values() for by in depths.values() for row in by.values()
     ]
-    if all(row["dry_point_from"] == "record" for row in shown_rows):
-        caption += " (the dry point is the driest week seen)"
+    if all(row["lower_limit_from"] == "record" for row in shown_rows):
+        caption += " (the lower limit is the driest week seen)"
     return grid(say(caption), heads, rows, notes)

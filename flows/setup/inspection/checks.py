@@ -55,6 +55,7 @@ def _all(folder: FarmFolder, mail: bool, now: datetime) -> Iterator[Finding]:
     latest = max((r.received_at for r in archive.receipts), default=None) if archive else None
     if farm is not None:
         yield from settings.clock(farm, now, latest)
+        yield from settings.former_keys(folder)
         yield from settings.sensors(farm)
         yield from settings.mail(farm, reach=mail)
         yield from settings.backup(folder, farm)

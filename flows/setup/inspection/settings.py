@@ -1,6 +1,7 @@
 """Compares what farm.toml says with itself and the world: clock, sensors, secrets, mail, backup."""
 
 import re
+import tomllib
 from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -15,6 +16,7 @@ from flows.trust.backup import last_good
 from schemas.farm.farm import Farm, Mail, Source
 from schemas.farm.instruments import Probe, Sensor
 from schemas.farm.layout import Layout
+from schemas.former_names import FORMER
 from schemas.quantities import Instrument
 
 # Standard time differs from the sun's by at most so much anywhere (western China: three hours).
@@ -62,6 +64,19 @@ def clock(farm: Farm, now: datetime, latest: datetime | None) -> Iterator[Findin
             "The clock is not behind what came in; it is "
             f"{now.astimezone(place.zone):%Y-%m-%d %H:%M} on the farm.",
         )
+
+
+def former_keys(folder: FarmFolder) -> Iterator[Finding]:
+    """Keys of farm.toml that have another name now; the file is known to be valid."""
+    content = tomllib.loads(folder.farm_toml.read_text(encoding="utf-8-sig"))
+    sensors = [sensor for probe in content.get("probes", []) for sensor in probe["sensors"]]
+    for old, new in FORMER["sensor"].items():
+        if any(old in sensor for sensor in sensors):
+            yield advice(
+                "farm.toml",
+                f"The key {old} of a sensor is called {new} now.",
+                f"Write {new} for {old} in farm.toml. Only this version still reads the old name.",
+            )
 
 
 def sensors(farm: Farm) -> Iterator[Finding]:

@@ -40,7 +40,8 @@ TABLE = Table(
             100,
         ),
         unlimited_share(
-            "range_share", "where that layer stood between its dry point (0) and its full point (1)"
+            "available_water_share",
+            "where that layer stood between its lower limit (0) and its drained upper limit (1)",
         ),
         day("soil_water_day", "the day of that water content"),
         number(

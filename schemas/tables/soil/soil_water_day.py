@@ -34,25 +34,32 @@ TABLE = Table(
         ),
         number("storage_mm", "mm", "water in the layer", 0, 10000),
         share(
-            "range_share",
+            "available_water_share",
             (
-                "where the layer stands between its dry point (0) and its full point (1); outside "
+                "where the layer stands between its lower limit (0) and its drained upper limit (1); outside "
                 "of 0 to 1 where it is drier or wetter than those"
             ),
             low=-10,
             high=10,
         ),
-        number("full_point_pct", "percent", "drained upper limit of the layer", 0, 100),
+        number(
+            "drained_upper_limit_pct",
+            "percent",
+            "water content at which free drainage after a wetting has ended",
+            0,
+            100,
+        ),
         text(
-            "full_point_from",
-            "where the full point comes from",
+            "drained_upper_limit_from",
+            "where the drained upper limit comes from",
             one_of=("given", "record", "highest seen"),
         ),
         count(
-            "wettings", "wettings with free drainage after them that stand behind the full point"
+            "wettings",
+            "wettings with free drainage after them that stand behind the drained upper limit",
         ),
-        number("dry_point_pct", "percent", "lowest sustained water content of the layer", 0, 100),
-        text("dry_point_from", "where the dry point comes from", one_of=("given", "record")),
+        number("lower_limit_pct", "percent", "lowest sustained water content of the layer", 0, 100),
+        text("lower_limit_from", "where the lower limit comes from", one_of=("given", "record")),
         text("quality", "quality of the sensor that day", one_of=QUALITIES),
         *completeness("share of the day with water content"),
     ),

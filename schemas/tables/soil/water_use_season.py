@@ -33,7 +33,7 @@ TABLE = Table(
             "drainage_from",
             "how the drainage was made",
             one_of=(
-                "deepest layer below its full point",
+                "deepest layer below its drained upper limit",
                 "deepest layer never seen to drain",
                 "water balance of draining days",
                 "middle of the bounds",

@@ -24,10 +24,10 @@ TABLE = Table(
         day("profile_day", "day of the penetrometer profile in force"),
         count("places", "places that were pushed on that day"),
         share(
-            "range_share_at_push",
+            "available_water_share_at_push",
             (
-                "where the soil at the compacted layer stood that day between dry (0) and full "
-                "point (1): a dry soil pushes harder than it is compacted"
+                "where the soil at the compacted layer stood that day between its lower limit (0) and its drained "
+                "upper limit (1): a dry soil pushes harder than it is compacted"
             ),
             low=-10,
             high=10,
@@ -37,8 +37,8 @@ TABLE = Table(
         COMPACTED_BOTTOM,
         WORKING_DEPTH,
         share(
-            "range_share",
-            "where the soil at working depth stands between its dry point (0) and its full point (1)",
+            "available_water_share",
+            "where the soil at working depth stands between its lower limit (0) and its drained upper limit (1)",
             low=-10,
             high=10,
         ),

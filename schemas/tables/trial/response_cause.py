@@ -22,7 +22,7 @@ CAUSES: tuple[Column, ...] = (
     ),
     unlimited_share(
         "seeding_water_share",
-        "where the profile of the check strip stood between dry (0) and full (1) at seeding",
+        "available water of the check strip's profile at seeding, as a share of its capacity",
     ),
     number(
         "seeding_water_gain_mm",
@@ -45,7 +45,7 @@ CAUSES: tuple[Column, ...] = (
     number("operation_depth_cm", "cm", "working depth of the operation", 0, 200),
     unlimited_share(
         "operation_water_share",
-        "where the layer at working depth stood between dry (0) and full (1) when it was worked",
+        "available water of the layer at working depth when it was worked, as a share of its capacity",
     ),
     YEARS_SINCE,
 )

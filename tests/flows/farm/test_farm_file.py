@@ -43,6 +43,7 @@ def test_the_fingerprint_changes_with_what_decides_the_reading_alone():
         (("depth_cm = 30", "depth_cm = 40"), True),
         (('name = "Invented"', 'name = "Other"'), False),
         (("settle_s = 0", "settle_s = 9"), False),
+        (("{depth_cm = 10}", "{depth_cm = 10, lower_limit_pct = 20}"), False),
         (("[layouts.hourly]", "[layouts.hourly]\nfacts = {}"), False),
         (("[layouts.hourly]", "[layouts.hourly]\ntext_last = true"), True),
     ]:
@@ -72,3 +73,14 @@ def test_without_a_readable_file_it_says_what_to_do(tmp_path):
 def test_a_key_like_no_other_is_answered_with_all_that_are_known():
     with pytest.raises(UserError, match=r"place\.xyzzy: .*the keys here are latitude, longitude"):
         farm(FARM.replace("latitude = 50", "latitude = 50\nxyzzy = 1"))
+
+
+def test_former_keys_of_a_sensor_are_read_as_todays():
+    given = FARM.replace(
+        "{depth_cm = 10}", "{depth_cm = 10, full_point_pct = 38, dry_point_pct = 20}"
+    )
+    sensor = farm_file.tables(farm(given))["sensor"].row(0, named=True)
+    assert (sensor["drained_upper_limit_pct"], sensor["lower_limit_pct"]) == (38.0, 20.0)
+    both = "{depth_cm = 10, full_point_pct = 38, drained_upper_limit_pct = 38}"
+    with pytest.raises(UserError, match=r"sensors\[1\]\.full_point_pct: there is no such key"):
+        farm(FARM.replace("{depth_cm = 10}", both))

@@ -56,7 +56,11 @@ def fixed(sign: float = 1.0) -> farm.MemoryTables:
     water_left = [
         layer
         | {"probe": strip, "day": day, "field": FIELD, "strip": strip, "coverage": 1.0}
-        | {"range_share": None if 60 <= i < 70 else share_left(strip, layer["depth_cm"], i)}
+        | {
+            "available_water_share": None
+            if 60 <= i < 70
+            else share_left(strip, layer["depth_cm"], i)
+        }
         for strip in ("treated", "check")
         for layer in layers
         for i, day in days

@@ -23,7 +23,7 @@ def _water(day: str, strip: str, top: float, bottom: float, vwc: float, **more):
         "layer_top_cm": top,
         "layer_bottom_cm": bottom,
         "vwc_pct": vwc,
-        "range_share": (vwc - 20) / 20,
+        "available_water_share": (vwc - 20) / 20,
         "quality": "good",
         **more,
     }
@@ -73,7 +73,7 @@ def test_soil_water_is_of_the_layer_at_working_depth_in_the_week_before() -> Non
     )
     (row,) = out.values()
     assert row["vwc_pct"] == pytest.approx(32)
-    assert row["range_share"] == pytest.approx(0.6)
+    assert row["available_water_share"] == pytest.approx(0.6)
     assert row["soil_water_day"] == date(2018, 10, 18)
     assert not row["partial"]
 

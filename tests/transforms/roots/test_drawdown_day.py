@@ -35,7 +35,7 @@ def water(vwc: dict[tuple[str, float], Array], full: float = 40.0) -> pl.DataFra
                     "reason": "the soil is frozen" if none else None,
                 }
             )
-    return rows("soil_water_day", items, field="f", full_point_pct=full, coverage=1.0)
+    return rows("soil_water_day", items, field="f", drained_upper_limit_pct=full, coverage=1.0)
 
 
 def pulses(fall: dict[tuple[str, float], float], n: int = N) -> pl.DataFrame:
@@ -109,7 +109,7 @@ def test_rain_days_and_the_day_after_are_not_uptake_by_balance() -> None:
 
 def test_drainage_from_a_wet_layer_is_not_uptake_by_balance() -> None:
     frame = derived({("check", 30.0): falling(0.3, start=46.0)})
-    above = frame.filter(pl.col("reason").fill_null("").str.contains("full point"))
+    above = frame.filter(pl.col("reason").fill_null("").str.contains("drained upper limit"))
     # from 46 down to 40.5 at 0.3 a day
     assert above.height == pytest.approx(19, abs=1)
     assert above["uptake_mm"].null_count() == above.height
@@ -138,7 +138,7 @@ def test_day_night_takes_the_pulse_not_the_fall() -> None:
     assert frame["uptake_error_mm"].to_list() == pytest.approx([0.1] * N)
 
 
-def test_day_night_holds_above_the_full_point_and_on_rain_below_the_wetting() -> None:
+def test_day_night_holds_above_the_drained_upper_limit_and_on_rain_below_the_wetting() -> None:
     wet = np.zeros(N)
     wet[20] = 15.0
     top, deep = falling(0.3, 36.0), falling(0.3, 46.0)

@@ -46,7 +46,7 @@ def derived(
                     "both_strips": False,
                 }
             )
-            water.append({**place, "vwc_pct": 40.0 + above_full, "full_point_pct": 40.0})
+            water.append({**place, "vwc_pct": 40.0 + above_full, "drained_upper_limit_pct": 40.0})
     frame = root_arrival.derive(
         rows("drawdown_day", drawn), rows("soil_water_day", water), SEASON, NO_WEATHER
     )
@@ -104,7 +104,7 @@ def test_near_the_surface_nothing_is_told() -> None:
 def test_saturated_soil_tells_nothing() -> None:
     row = derived({("check", 50.0): series(None)}, above_full=3.0)["f", 2024, "check", 50.0]
     assert row["state"] == "not told"
-    assert "full point" in row["reason"]
+    assert "drained upper limit" in row["reason"]
 
 
 def test_few_days_tell_nothing_and_no_day_is_a_probe_that_was_out() -> None:

@@ -71,38 +71,41 @@ def test_points_of_the_record() -> None:
     theta, wet = wettings()
     frame = derived({("check", d): theta for d in DEPTHS}, wet)
     row = frame.row(0, named=True)
-    assert row["full_point_pct"] == pytest.approx(38.1, abs=0.4)
-    assert row["dry_point_pct"] == pytest.approx(24.0, abs=0.1)
-    assert (row["full_point_from"], row["dry_point_from"]) == ("record", "record")
+    assert row["drained_upper_limit_pct"] == pytest.approx(38.1, abs=0.4)
+    assert row["lower_limit_pct"] == pytest.approx(24.0, abs=0.1)
+    assert (row["drained_upper_limit_from"], row["lower_limit_from"]) == ("record", "record")
     assert row["wettings"] == 3
-    share = frame.filter(pl.col("depth_cm") == 10)["range_share"]
+    share = frame.filter(pl.col("depth_cm") == 10)["available_water_share"]
     assert share[5] == pytest.approx(0, abs=0.02)
     assert share[20] > 1  # still draining
     assert share[26] == pytest.approx(1, abs=0.05)
 
 
-def test_a_wetting_that_does_not_fill_the_layer_is_no_full_point() -> None:
+def test_a_wetting_that_does_not_fill_the_layer_is_no_drained_upper_limit() -> None:
     theta, wet = wettings()
     low, _ = wettings(full=31.0)
     frame = derived({("check", d): np.concatenate([theta, low]) for d in DEPTHS}, np.tile(wet, 2))
-    assert frame["full_point_pct"][0] == pytest.approx(38.1, abs=0.4)
+    assert frame["drained_upper_limit_pct"][0] == pytest.approx(38.1, abs=0.4)
     assert frame["wettings"][0] == 3
 
 
 def test_given_points_win_and_are_said() -> None:
     theta, wet = wettings()
     frame = derived(
-        {("check", d): theta for d in DEPTHS}, wet, full_point_pct=40.0, dry_point_pct=20.0
+        {("check", d): theta for d in DEPTHS},
+        wet,
+        drained_upper_limit_pct=40.0,
+        lower_limit_pct=20.0,
     )
     row = frame.filter(pl.col("depth_cm") == 10).row(5, named=True)
-    assert (row["full_point_from"], row["dry_point_from"]) == ("given", "given")
-    assert row["range_share"] == pytest.approx((24 - 20) / 20, abs=0.01)
+    assert (row["drained_upper_limit_from"], row["lower_limit_from"]) == ("given", "given")
+    assert row["available_water_share"] == pytest.approx((24 - 20) / 20, abs=0.01)
 
 
-def test_without_a_wetting_the_full_point_is_the_highest_seen() -> None:
+def test_without_a_wetting_the_drained_upper_limit_is_the_highest_seen() -> None:
     theta = np.linspace(38, 25, 100)
     row = derived({("check", d): theta for d in DEPTHS}).row(0, named=True)
-    assert row["full_point_from"] == "highest seen"
+    assert row["drained_upper_limit_from"] == "highest seen"
     assert row["wettings"] == 0
 
 
@@ -110,9 +113,9 @@ def test_a_short_or_narrow_record_gives_no_share_and_says_why() -> None:
     frame = derived(
         {("check", d): np.full(100, 30.0) + 0.01 * np.arange(100) % 0.07 for d in DEPTHS}
     )
-    assert frame["range_share"].null_count() == frame.height
+    assert frame["available_water_share"].null_count() == frame.height
     assert frame["partial"].all()
-    assert frame["reason"].str.contains("full and dry").all()
+    assert frame["reason"].str.contains("drained upper limit and dry").all()
 
 
 def test_empty() -> None:
@@ -124,12 +127,12 @@ FIRST = date(2024, 4, 1)
 
 
 def _full(after_peak: list[float], lead: int = 40, tail: float | None = None) -> tuple[float, int]:
-    """Full point and wettings of a record: dry at 30, a wetting, then these days, then falling."""
+    """Drained upper limit and wettings of a record: dry at 30, a wetting, then these days, then falling."""
     last = after_peak[-1]
     step = 0.5 if tail is None else tail
     drying = [last - step * (i + 1) for i in range(30)]
     series = [30.0] * lead + after_peak + drying
-    out = soil_water_day.points(
+    out = soil_water_day.limits(
         pl.DataFrame(
             {
                 "probe": "p",
@@ -141,7 +144,7 @@ def _full(after_peak: list[float], lead: int = 40, tail: float | None = None) ->
             }
         )
     ).row(0, named=True)
-    return out["full_point_pct"], out["wettings"]
+    return out["drained_upper_limit_pct"], out["wettings"]
 
 
 def test_a_saturated_top_is_no_rest() -> None:
@@ -174,17 +177,17 @@ def test_rest_after_ten_days_is_no_longer_of_that_wetting() -> None:
     assert full > 38
 
 
-def test_plateaus_below_most_of_the_record_are_no_full_point() -> None:
+def test_plateaus_below_most_of_the_record_are_no_drained_upper_limit() -> None:
     """A layer that stays wet, and was wetted once in part after the crop had dried it."""
     wet = np.full(120, 41.0)
     dried = np.linspace(41.0, 30.0, 40)
     part = 33.0 + 1.5 * np.exp(-np.arange(30) / 2)
     theta = np.concatenate([wet, dried, part])
     frame = derived({("check", d): theta for d in DEPTHS})
-    assert frame["full_point_pct"][0] == pytest.approx(41.0, abs=0.1)
-    assert frame["full_point_from"][0] == "highest seen"
+    assert frame["drained_upper_limit_pct"][0] == pytest.approx(41.0, abs=0.1)
+    assert frame["drained_upper_limit_from"][0] == "highest seen"
     # as often dry as wet, the plateau is believed
     mostly_dry = derived(
         {("check", d): np.concatenate([theta, np.full(200, 30.0)]) for d in DEPTHS}
     )
-    assert mostly_dry["full_point_pct"][0] == pytest.approx(33.2, abs=0.3)
+    assert mostly_dry["drained_upper_limit_pct"][0] == pytest.approx(33.2, abs=0.3)

@@ -84,7 +84,7 @@ def derive(
     lost_et: tuple[date, ...] = (),
     probe_spell: list[dict[str, Any]] | None = None,
     full_pct: float | None = FULL,
-    full_point_from: str = "record",
+    drained_upper_limit_from: str = "record",
     demand: bool = True,
     readings: int = 24,
 ) -> dict[str, dict[str, Any]]:
@@ -97,7 +97,10 @@ def derive(
                 for day, values in by_day.items()
             }
     soil_water, soil_day = soil_frames.records(
-        water, readings=readings, full_pct=full_pct, full_point_from=full_point_from
+        water,
+        readings=readings,
+        full_pct=full_pct,
+        drained_upper_limit_from=drained_upper_limit_from,
     )
     stations = [("T", "treated", treated), ("C", "check", check)]
     frame = water_use_season.derive(
@@ -180,7 +183,7 @@ def test_the_balance_gives_the_known_use_of_a_dry_profile() -> None:
     assert row["drainage_mm"] == row["drainage_high_mm"] == 0.0
     error = np.hypot(row["storage_used_se_mm"], 0.05 * row["rain_mm"])
     assert row["water_use_se_mm"] == pytest.approx(error)
-    assert row["drainage_from"] == "deepest layer below its full point"
+    assert row["drainage_from"] == "deepest layer below its drained upper limit"
     assert row["depths"] == "10, 30, 60"
     assert row["soil_depth_cm"] == 80.0
     assert row["coverage"] == 1.0
@@ -248,21 +251,21 @@ def test_drainage_is_estimated_within_its_bounds() -> None:
     assert row["water_use_se_mm"] > row["storage_used_se_mm"]
 
 
-def test_a_layer_just_below_its_full_point_trickles() -> None:
+def test_a_layer_just_below_its_drained_upper_limit_trickles() -> None:
     truth = Truth(start=(30, 30, 37.5), use_mm=0.0, wet=0.0)
     row = derive(truth)["treated"]
     assert row["drainage_d"] == 0
     assert row["drainage_mm"] == pytest.approx(0.1 * SEASON_DAYS)
     assert row["drainage_high_mm"] == pytest.approx(0.86 * SEASON_DAYS)
-    assert row["drainage_from"] == "deepest layer below its full point"
+    assert row["drainage_from"] == "deepest layer below its drained upper limit"
     further = derive(Truth(start=(30, 30, 36.5), use_mm=0.0, wet=0.0))["treated"]
     assert further["drainage_high_mm"] == 0.0
 
 
 def test_a_layer_never_seen_to_drain_has_a_trickle_and_an_honest_bound() -> None:
-    # The highest value seen is no full point: whether it drains there cannot be told.
+    # The highest value seen is no drained upper limit: whether it drains there cannot be told.
     truth = Truth(start=(38, 38, 41), use_mm=2.5, wet=2.2, drains=True)
-    row = derive(truth, full_point_from="highest seen")["treated"]
+    row = derive(truth, drained_upper_limit_from="highest seen")["treated"]
     drained = truth.total(truth.drained)
     assert 0 < row["drainage_mm"] < drained < row["drainage_high_mm"]
     assert row["drainage_from"] == "deepest layer never seen to drain"
@@ -272,7 +275,7 @@ def test_drainage_without_evapotranspiration_is_the_middle_of_the_bounds() -> No
     truth = Truth(start=(38, 38, 41), use_mm=2.5, wet=2.2, drains=True)
     row = derive(truth, demand=False)["treated"]
     assert row["drainage_from"] == "middle of the bounds"
-    # but for the trickle of the days just below the full point
+    # but for the trickle of the days just below the drained upper limit
     assert row["drainage_mm"] == pytest.approx(row["drainage_high_mm"] / 2, rel=0.1)
     assert row["drainage_high_mm"] > 80
     assert row["crop_et_mm"] is None
@@ -288,7 +291,7 @@ def test_a_few_lost_days_of_evapotranspiration_do_not_matter() -> None:
     assert derive(truth, lost_et=tuple(DAYS[15:40]))["treated"]["crop_et_mm"] is None
 
 
-def test_without_a_full_point_the_drainage_is_unknown_and_said_so() -> None:
+def test_without_a_drained_upper_limit_the_drainage_is_unknown_and_said_so() -> None:
     truth = Truth()
     row = derive(truth, full_pct=None, yields={"treated": (3000, 50), "check": (2900, 50)})["check"]
     assert row["drainage_mm"] is None

@@ -47,7 +47,7 @@ def water(share: float | None, strip: str = "treated", **change: Any) -> list[di
             "strip": strip,
             "layer_top_cm": top,
             "layer_bottom_cm": bottom,
-            "range_share": share if depth == 48.0 else 0.9,
+            "available_water_share": share if depth == 48.0 else 0.9,
             "coverage": 1.0,
             "reason": "the sensor was frozen" if share is None and depth == 48.0 else None,
             **change,
@@ -82,7 +82,7 @@ def test_the_pan_is_found_between_its_crossings_and_worked_just_below() -> None:
     assert row["compacted_bottom_cm"] == pytest.approx(35 + 5 / 8)
     assert row["working_depth_cm"] == pytest.approx(35 + 5 / 8 + 2.5)
     assert row["cone_index_max_mpa"] == 3.1
-    assert row["range_share"] == pytest.approx(0.3)
+    assert row["available_water_share"] == pytest.approx(0.3)
     assert row["state"] == "dry enough"
     assert row["dry_enough"]
     assert row["places"] == 1
@@ -146,9 +146,9 @@ def test_hard_to_the_end_has_no_working_depth() -> None:
 
 
 def test_a_profile_pushed_in_dry_soil_is_doubted() -> None:
-    soil = water(0.3, range_share=0.3)
+    soil = water(0.3, available_water_share=0.3)
     row = last(derive(pushes(), soil))
-    assert row["range_share_at_push"] == pytest.approx(0.3)
+    assert row["available_water_share_at_push"] == pytest.approx(0.3)
     assert row["partial"]
     assert "dryness" in row["reason"]
 
@@ -160,7 +160,7 @@ def test_what_cannot_be_told_is_null_with_the_probe_s_reason() -> None:
     assert row["reason"] == "the sensor was frozen"
     deep = pushes({depth + 40: mpa for depth, mpa in PAN.items()})
     below = last(derive(deep, water(0.3)))
-    assert below["range_share"] is None
+    assert below["available_water_share"] is None
     assert "no probe layer" in below["reason"]
 
 

@@ -99,7 +99,7 @@ def test_water_at_seeding_over_the_depths_of_both_strips() -> None:
             "layer_top_cm": 0.0 if depth == 10 else 20.0,
             "layer_bottom_cm": 20.0 if depth == 10 else 60.0,
             "storage_mm": storage,
-            "range_share": share,
+            "available_water_share": share,
             "quality": "good",
         }
 
@@ -146,7 +146,7 @@ def test_uptake_from_below_the_working_depth() -> None:
                 "practice": invented_trial.PRACTICE,
                 "working": 1,
                 "depth_cm": 38.0,
-                "range_share": 0.4,
+                "available_water_share": 0.4,
             }
         ],
     )

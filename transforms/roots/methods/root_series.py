@@ -11,7 +11,7 @@ from transforms.roots.methods.root_onset import BY_BALANCE, BY_PULSE, Array, Loo
 
 DEPTH = ["field", "season", "strip", "depth_cm"]
 
-ABOVE_FULL_PCT = 0.5
+ABOVE_LIMIT_PCT = 0.5
 BASELINE_DAYS = 5  # days before roots needed to take their usual fall off a balance
 BASELINE_OF = 20  # the last so many of them count: drainage fades, upward flow grows
 
@@ -30,14 +30,14 @@ def days(
 ) -> pl.DataFrame:
     """Uptake in % a day by depth and day of the season, probes of a strip averaged.
 
-    Columns: ``DEPTH``, day, ``uptake_pct``, ``wet`` (share of probes above the full point), method,
+    Columns: ``DEPTH``, day, ``uptake_pct``, ``wet`` (share of probes above the drained upper limit), method,
     ``emerges``.
     """
     wet = soil_water_day.select(
         "probe",
         "depth_cm",
         "day",
-        wet=pl.col("vwc_pct") - pl.col("full_point_pct") > ABOVE_FULL_PCT,
+        wet=pl.col("vwc_pct") - pl.col("drained_upper_limit_pct") > ABOVE_LIMIT_PCT,
     )
     begins = season.select("field", "season", emerges=emergence())
     return (

@@ -62,7 +62,7 @@ def common_layers(soil_water_day: pl.DataFrame, season: pl.DataFrame) -> pl.Data
     rows = (
         soil_water_day.filter(pl.col("field").is_not_null() & pl.col("strip").is_not_null())
         .group_by("field", "strip", "depth_cm", "day")
-        .agg(pl.col("vwc_pct", "full_point_pct", "dry_point_pct").mean())
+        .agg(pl.col("vwc_pct", "drained_upper_limit_pct", "lower_limit_pct").mean())
     )
     rows = with_crop_year(rows, season)
     live = rows.filter(pl.col("vwc_pct").is_not_null())

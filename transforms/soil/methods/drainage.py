@@ -1,8 +1,8 @@
 """What drained below the deepest layer of a strip in a season: estimate, bounds and error.
 
-It is not measured. It is taken as nil while that layer stays below its full point (drained upper
+It is not measured. It is taken as nil while that layer stays below its drained upper limit (drained upper
 limit), but for a trickle of ``TRICKLE_MM`` a day, between nothing and ``MOST_TRICKLE_MM``, just
-below it; upward flow is not counted. Where the full point is only the highest value seen, the layer
+below it; upward flow is not counted. Where the drained upper limit is only the highest value seen, the layer
 was never seen to drain and trickles near that value, at most as much as the balance of those days
 has over what the crop used, if that is more. If no water ever came to it (``strip_storage``,
 ``wetted``) the trickle is between nothing and ``TRICKLE_MM``, and the estimate is nil.
@@ -12,7 +12,7 @@ and end below it, rain minus the rise of storage is what left the profile by bot
 nothing and all of it drained (the bounds), and what is more than the crop used is the estimate, its
 use being the demand times the share of it that the season's days without drainage show to be used,
 summed over each run of such days so that noise does not add up. Without evapotranspiration the
-middle of the bounds stands. Without a full point nothing can be said: bounds from nothing to all
+middle of the bounds stands. Without a drained upper limit nothing can be said: bounds from nothing to all
 that left the profile.
 
 Taking drainage as the surplus over demand while the profile is above its upper limit is the bucket
@@ -23,7 +23,7 @@ import polars as pl
 
 from transforms.soil.methods.season_balance import SEASON, STRIP
 
-# Near its full point a layer trickles by the flux that defines field capacity, mm a day: about 0.1
+# Near its drained upper limit a layer trickles by the flux that defines field capacity, mm a day: about 0.1
 # (Twarakavi et al. 2009, Water Resources Research 45, W10410), at most 0.86, which is the largest
 # of those named by Meyer and Gee 1999 (J. Geotech. Geoenviron. Eng. 125:595, 1e-8 to 1e-6 cm/s;
 # both from memory). Near: within so many vol-% (found on simulated clay and loam).
@@ -107,7 +107,7 @@ def estimate(day: pl.DataFrame) -> pl.DataFrame:
             .when(pl.col("drainage_d") == 0)
             .then(
                 pl.when(pl.col("drained"))
-                .then(pl.lit("deepest layer below its full point"))
+                .then(pl.lit("deepest layer below its drained upper limit"))
                 .otherwise(pl.lit("deepest layer never seen to drain"))
             )
             .when(pl.col("middle"))

@@ -57,12 +57,12 @@ def profiles(layers: pl.DataFrame) -> pl.DataFrame:
     """Sum the used layers by strip and day.
 
     Returns ``storage_mm`` and its instant ``at``, null unless every used layer has a value;
-    ``above_pct``, by how much the deepest layer is over its full point, ``drained`` and ``wetted``
+    ``above_pct``, by how much the deepest layer is over its drained upper limit, ``drained`` and ``wetted``
     of it.
     """
     deepest = pl.col("depth_cm") == pl.col("depth_cm").max().over(STRIP)
     thickness_mm = 10.0 * (pl.col("layer_bottom_cm") - pl.col("layer_top_cm"))
-    above = (pl.col("storage_mm") - pl.col("full_mm")) / thickness_mm * 100.0
+    above = (pl.col("storage_mm") - pl.col("upper_limit_mm")) / thickness_mm * 100.0
     whole = pl.col("storage_mm").count() == pl.col("n_layers").first()
     used = layers.filter("used").with_columns(n_layers=pl.col("depth_cm").n_unique().over(STRIP))
     return (

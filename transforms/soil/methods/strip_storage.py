@@ -24,8 +24,8 @@ def layers(
     """Storage by field, strip, depth and day at its instant.
 
     Returned, sorted by layer and instant: ``field``, ``strip``, ``depth_cm``, ``day``, ``at``
-    (UTC), ``storage_mm`` (null where the layer has none), ``full_mm`` (storage at the full
-    point), ``drained`` (whether that point was given or seen in free drainage, and is not only
+    (UTC), ``storage_mm`` (null where the layer has none), ``upper_limit_mm`` (storage at the drained
+    upper limit), ``drained`` (whether that point was given or seen in free drainage, and is not only
     the highest value seen), ``wetted`` (whether water has come to the layer in the record so far:
     it has risen by ``WETTED_PCT`` above its lowest), ``layer_top_cm``, ``layer_bottom_cm``. Where two probes of a strip
     have a sensor at one depth, their mean.
@@ -50,14 +50,14 @@ def layers(
         .with_columns(
             at=start + pl.when(closes).then(pl.duration(hours=24)).otherwise(pl.duration(hours=12)),
             storage_mm=pl.col("storage_mm") + pl.when(closes).then(to_close_mm).otherwise(0.0),
-            full_mm=pl.col("full_point_pct") / 100.0 * thickness_mm,
-            drained=pl.col("full_point_from") != "highest seen",
+            upper_limit_mm=pl.col("drained_upper_limit_pct") / 100.0 * thickness_mm,
+            drained=pl.col("drained_upper_limit_from") != "highest seen",
         )
         .group_by(*LAYER, "day")
         .agg(
             pl.col("at").max(),
             pl.col("drained").all(),
-            pl.col("storage_mm", "full_mm", "layer_top_cm", "layer_bottom_cm").mean(),
+            pl.col("storage_mm", "upper_limit_mm", "layer_top_cm", "layer_bottom_cm").mean(),
         )
         .sort(*LAYER, "at")
         .with_columns(

@@ -264,3 +264,10 @@ def test_the_mail_server_is_asked_only_on_demand(monkeypatch: pytest.MonkeyPatch
     assert "No password is known for nobody-here." in told.sentence
     monkeypatch.setenv(send.PASSWORD, "secret")
     assert next(settings.mail(with_user, reach=False)).severity == "fine"
+
+
+def test_former_keys_are_named_with_todays(farm: FarmFolder) -> None:
+    change(farm, "{depth_cm = 10}", "{depth_cm = 10, full_point_pct = 38}")
+    (found,) = [f for f in checks.inspect(farm) if "full_point_pct" in f.sentence]
+    assert (found.severity, found.about) == ("advice", "farm.toml")
+    assert "called drained_upper_limit_pct now" in found.sentence

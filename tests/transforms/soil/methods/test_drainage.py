@@ -16,7 +16,7 @@ def days(
     drained: bool = True,
     wetted: bool = True,
 ) -> pl.DataFrame:
-    """Days on which 10 mm leave the profile each, the deepest layer at ``above`` its full point."""
+    """Days on which 10 mm leave the profile each, the deepest layer at ``above`` its drained upper limit."""
     n = len(above)
     return pl.DataFrame(
         {
@@ -39,7 +39,7 @@ def drainage(above: list[float | None], **change: Any) -> dict[str, Any]:
     return estimate(days(above, **change)).row(0, named=True)
 
 
-def test_only_days_that_begin_or_end_above_the_full_point_drain() -> None:
+def test_only_days_that_begin_or_end_above_the_drained_upper_limit_drain() -> None:
     row = drainage([-5, -5, 0.3, -5, -5])
     # Two days, 10 mm each, of which the crop takes 2 mm each.
     assert row["drainage_d"] == 2
