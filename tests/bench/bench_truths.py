@@ -32,7 +32,7 @@ TRUTHS: dict[str, judge.Physics] = {
 STEPS_H = {"15 to 60 min": None, "3 h": 3, "1 day": 24}
 SOILS = ("clay", "silty clay", "clay loam", "loam")
 DEPTHS_CM = ((10, 30, 50, 70, 100), (20, 40, 60, 80, 100))
-BATCH = 4
+BATCH = 8
 # A soil that begins full, and a year of much rain: there drainage matters.
 WET: dict[str, float] = {"start_share": 1.0, "wetness": 1.5}
 # What the strips are made to yield, and the standard error with which that is weighed. Invented.

@@ -142,7 +142,9 @@ def test_a_deep_arrival_does_not_overrule_a_quiet_sensor_above_it() -> None:
     assert "sensor above was quiet" in below["reason"]
     assert below["partial"]
     # a depth that drew too, or that is too noisy or not watched enough to tell, is no witness
-    weak = derived({("check", 40.0): series(45, height=0.2, noise=0.5), ("check", 60.0): series(50)})
+    weak = derived(
+        {("check", 40.0): series(45, height=0.2, noise=0.5), ("check", 60.0): series(50)}
+    )
     assert weak["f", 2024, "check", 40.0]["state"] == "not seen"
     assert weak["f", 2024, "check", 60.0]["state"] == "reached"
     gone = series(None)
