@@ -74,7 +74,7 @@ def _water(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None
         depths = soil.water_left(tables, week, name)
         if seasons[name] is not None and depths:
             known[name] = depths
-            blocks += soil.lines(depths, field)
+            blocks += [*soil.lines(depths, field), *soil.profile(tables, week, name)]
         elif seasons[name] is not None:
             blocks += soil.not_known(tables, week, field)
     if known:

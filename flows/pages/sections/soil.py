@@ -11,6 +11,7 @@ from flows.pages.cells import (
     cell,
     grid,
     joined,
+    line,
     row_cells,
     say,
     say_row,
@@ -90,6 +91,29 @@ def _nearly_dry_to(depths: Depths, strip: str) -> Cell | None:
             break
         deepest = cell("soil_water_day", by_strip[strip], "depth_cm")
     return deepest
+
+
+def profile(tables: Tables, week: Week, field: str) -> list[Line]:
+    """Say the week's last known available water of each strip's profile, and the demand it met."""
+    days = tables("profile_water_day", field=field).filter(
+        pl.col("day").is_between(week.monday, week.sunday)
+        & pl.col("available_water_mm").is_not_null()
+    )
+    last = {row["strip"]: row for row in days.sort("day").to_dicts()}
+    rows = [last[strip] for strip in STRIPS if strip in last]
+    if not rows:
+        return []
+    found = joined([_in_profile(row) for row in rows], last="; ")
+    least = min(rows, key=lambda row: row["coverage"])
+    start = "Available water down to {soil_depth_cm} on {field}: {found}."
+    return [line("profile_water_day", least, start, found=found)]
+
+
+def _in_profile(row: Row) -> Phrase:
+    template = "{strip} {available_water_mm} ({available_water_share} of what the soil can hold)"
+    if row["demand_met_share"] is not None:
+        template += ", which met {demand_met_share} of the crop's demand in the last days"
+    return say_row("profile_water_day", row, template)
 
 
 def left_grid(fields: dict[str, Depths]) -> Grid:

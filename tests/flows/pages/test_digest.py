@@ -360,6 +360,23 @@ def test_all_sections_use_declared_tables_only(tables):
             assert one.column in TABLES[one.table].names
 
 
+def test_available_water_of_the_profile_and_the_demand_it_met(tables):
+    day = {"field": "Home", "day": date(2024, 6, 29), "soil_depth_cm": 120.0, "coverage": 1.0}
+    water = {"available_water_mm": 84.0, "available_water_share": 0.42, "partial": False}
+    given = tables.with_rows(
+        "profile_water_day",
+        day | water | {"strip": "treated", "demand_met_share": 0.9},
+        day | water | {"strip": "check", "available_water_mm": 71.5},
+        day | water | {"strip": "check", "day": date(2024, 7, 1), "available_water_mm": 1.0},
+    )
+    _, text, _ = digest(given, farm.WEEK_IN_SEASON, given.show("metric"))
+    assert (
+        "Available water down to 120 cm on Home: treated 84.0 mm (42 % of what the soil can hold), "
+        "which met 90 % of the crop's demand in the last days; check 71.5 mm (42 % of what the soil "
+        "can hold)." in flat(text).replace("\N{NO-BREAK SPACE}", " ")
+    )
+
+
 # ---- over all site-years ----------------------------------------------------------------------
 
 
