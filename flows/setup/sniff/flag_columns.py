@@ -20,17 +20,21 @@ LONGEST = 12  # characters of a flag
 def find(grid: Grid, columns: Sequence[Column], taken: tuple[int, ...]) -> list[str]:
     """Give value columns their columns of flags; returns the names of those that were used."""
     spoken_for = {*taken, *(column.place for column in columns)}
-    flags = {i: words for i in range(len(grid.names)) if (words := _flags(grid, i, spoken_for))}
+    flags = {i: w for i in range(len(grid.names)) if (w := _flags(grid, i, spoken_for)) is not None}
+    used: list[str] = []
     for i, words in flags.items():
-        own = _owner(grid.names[i], i, columns)
-        if own is None or (len(flags) == 1 and len(columns) > 1 and not _stem(grid.names[i])):
-            _of_rows(grid, i, words, columns)
-        else:
+        stem, own = _stem(grid.names[i]), _owner(grid, i, columns)
+        if not stem and (own is None or (len(flags) == 1 and len(columns) > 1)):
+            if words:
+                used.append(grid.names[i])
+                _of_rows(grid, i, words, columns)
+        elif own is not None:
+            used.append(grid.names[i])
             quantity = str(own.heading.quantity)
             meanings, usual = flag_words.meanings(words, quantity, grid.rows.height)
-            own.rule |= {"flag": grid.names[i], "flags": meanings}
+            own.rule |= {"flag": grid.names[i], "flags": flag_words.with_usual(meanings, quantity)}
             _note(grid, f"columns.{own.name}.flags", i, words, usual=usual)
-    return [grid.names[i] for i in flags]
+    return used
 
 
 def of_rows(grid: Grid, taken: tuple[int, ...]) -> dict[str, object]:
@@ -53,23 +57,21 @@ def _of_rows(
 
 
 def _note(grid: Grid, item: str, i: int, words: Counter[str], *, usual: bool) -> None:
-    why = f"'{grid.names[i]}' holds {flag_words.in_words(words)}"
+    held = flag_words.in_words(words) if words else "none here; the usual ones are named"
+    why = f"'{grid.names[i]}' holds {held}"
     why += (
         "" if usual else ": what do they mean (good, missing, trace, accumulated, suspect, frozen)?"
     )
     grid.note(item, ", ".join(words), Sure.LIKELY if usual else Sure.UNSURE, why)
 
 
-def _flags(grid: Grid, i: int, spoken_for: set[int]) -> Counter[str]:
-    """Return the flags of a column and how often each is there; none if it is no column of flags."""
+def _flags(grid: Grid, i: int, spoken_for: set[int]) -> Counter[str] | None:
+    """Return the flags of a column and how often each is there; None if it is no column of flags."""
     if i in spoken_for or not FLAG.search(plain(grid.names[i])):
-        return Counter()
+        return None
     words = Counter(word for word in grid.rows[f"c{i}"].to_list() if word)
-    if len(words) > MOST_FLAGS or any(
-        len(w) > LONGEST or re.search(r"\d[.,]\d*[1-9]", w) for w in words
-    ):
-        return Counter()
-    return words
+    long = any(len(word) > LONGEST or re.search(r"\d[.,]\d*[1-9]", word) for word in words)
+    return None if long or len(words) > MOST_FLAGS else words
 
 
 def _stem(name: str) -> str:
@@ -77,15 +79,20 @@ def _stem(name: str) -> str:
     return " ".join(FLAG.sub(" ", plain(name)).split())
 
 
-def _owner(name: str, place: int, columns: Sequence[Column]) -> Column | None:
-    """Return the column that flags are of: the one of their name, else the one right before them."""
-    stem = _stem(name)
-    if stem:
-        alike = [
-            c for c in columns if plain(c.name) == stem or plain(c.name).startswith(stem + " ")
+def _owner(grid: Grid, place: int, columns: Sequence[Column]) -> Column | None:
+    """Return the column that flags are of: the one of their name, else the one right before them.
+
+    Flags of a column that is left out are of none.
+    """
+    if stem := _stem(grid.names[place]):
+        named = [
+            i
+            for i, name in enumerate(grid.names)
+            if i != place and (plain(name) == stem or plain(name).startswith(stem + " "))
         ]
-        if len(alike) == 1:
-            return alike[0]
+        alike = [c for c in columns if c.place in named]
+        if named:
+            return alike[0] if len(alike) == 1 else None
     if len(columns) == 1:
         return columns[0]
     return next((c for c in columns if c.place == place - 1), None)

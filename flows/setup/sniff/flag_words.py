@@ -40,6 +40,18 @@ def meanings(words: Mapping[str, int], quantity: str, values: int) -> tuple[dict
     return dict(sorted(found.items())), usual
 
 
+def with_usual(meanings: dict[str, str], quantity: str) -> dict[str, str]:
+    """Return flags with the other usual letters of daily records, where they have no others.
+
+    Those may come in another year of the file.
+    """
+    daily = {"A": "accumulated"} if quantity == "rain" else {}
+    daily |= {"E": "suspect", "M": "missing"}
+    if quantity in AMOUNTS:
+        daily["T"] = "trace"
+    return dict(sorted((daily | meanings).items())) if meanings.keys() <= daily.keys() else meanings
+
+
 def behind(odd: Counter[str], quantity: str | None, numbers: int) -> Counter[str]:
     """Return the letters behind the numbers of a column, and how often.
 

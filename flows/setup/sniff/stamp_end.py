@@ -21,7 +21,7 @@ def named(grid: Grid, stamps: Stamps) -> str | None:
         return "end"
     if re.search(r"(?i)\b(start|starting|begin|beginning|from)\b", heading_parts.plain(heading)):
         return "start"
-    stamp = joined(grid.rows, stamps.places)
+    stamp = joined(grid, stamps.places)
     return "end" if stamp.str.contains(r"(?:^|\D)24(?::?00)(?::00)?$").any() else None
 
 

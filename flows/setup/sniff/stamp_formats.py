@@ -13,10 +13,10 @@ from schemas.farm.layout import Layout
 DATES = (
     *("%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%Y%m%d", "%d/%m/%Y", "%m/%d/%Y", "%d.%m.%Y"),
     *("%d-%m-%Y", "%m-%d-%Y", "%d-%b-%Y", "%d %b %Y", "%d-%b-%y", "%d/%m/%y", "%m/%d/%y"),
-    *("%b %d %Y", "%d.%m.%y", "%Y %j"),
+    *("%b %d %Y", "%d.%m.%y", "%Y %j", "%Y %m %d"),
 )
 CLOCKS = (
-    *("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p", "%H%M%S", "%H%M", "%H"),
+    *("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p", "%H%M%S", "%H%M", "%H", "%H %M"),
     HOURS := "hours",
 )
 DAYS = "%Y days"

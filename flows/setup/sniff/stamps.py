@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import reduce
 from itertools import product
 
 import polars as pl
@@ -15,11 +16,20 @@ from flows.setup.sniff.stamp_formats import read, readings, swapped
 SAMPLE = 3000
 TIME_WORDS = re.compile(
     r"(?<!\S)(time ?stamp|date ?time|date|time|day|hour|tmstamp|timestamp\w*|stamp|utc|lst|when|at"
-    r"|year|doy|hhmm|ts|t)(?!\S)"
+    r"|year|yr|month|mon|minute|min|hrs?|hr ?min|doy|jday|hhmm|ts|t)(?!\S)"
 )
 HALF_DAY = re.compile(r"[ap]\.?m\.?", re.IGNORECASE)
 HOUR_WORDS = re.compile(r"(?<!\S)(hours?|hrs?|hr ?min|time)(?!\S)")
 DAY_WORDS = re.compile(r"(?<!\S)(doy|jday|jd|julian|yday|day of (the )?year)(?!\S)")
+HOUR_ALONE = re.compile(r"hours?|hrs?|hh")
+ROLES = {
+    "year": re.compile(r"year|yr|yyyy"),
+    "month": re.compile(r"month|mon|mo|mm"),
+    "day": re.compile(r"day|dd|dy|dom|day of (the )?month"),
+    "doy": re.compile(r"doy|jday|jd|julian( day)?|yday|day of (the )?year"),
+    "hour": re.compile(r"hours?|hrs?|hh|hhmm|hr ?min|time"),
+    "minute": re.compile(r"minutes?|mins?|mi"),
+}
 ZONE_MARK = r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})$"
 
 
@@ -41,6 +51,8 @@ def find(grid: Grid) -> Stamps:
     best: tuple[float, Stamps] | None = None
     for places, stamp in _candidates(grid):
         for form, local in readings(stamp):
+            if _contradicts(grid, places, form):
+                continue
             score = _score(local) + (0.5 if _named(grid, places) else 0.0) - 0.01 * len(places)
             if best is None or score > best[0] + 1e-9:
                 best = (score, _stamps(places, form, stamp, local))
@@ -71,12 +83,17 @@ def only_days(found: Stamps) -> bool:
 
 def _of_all_rows(grid: Grid, found: Stamps) -> Stamps:
     """The same of all rows, where only the first were looked at."""
-    stamp = joined(grid.rows, found.places)
+    stamp = joined(grid, found.places)
     return _stamps(found.places, found.form, stamp, read(stamp, found.form))
 
 
-def _padded(cells: pl.Series) -> pl.Series:
-    """A column of bare hours and minutes (30, 1400) with the zeros that a spreadsheet dropped."""
+def _padded(cells: pl.Series, name: str) -> pl.Series:
+    """A column of bare hours and minutes (30, 1400) with the zeros that a spreadsheet dropped.
+
+    By its heading ``name`` it may hold days or minutes instead.
+    """
+    if any(ROLES[role].fullmatch(plain(name)) for role in ("day", "doy", "month", "minute")):
+        return cells
     whole = cells.str.replace(r"\.0$", "")
     number = whole.cast(pl.Int64, strict=False).drop_nulls()
     clock = number.len() == cells.len() > 0 and bool(
@@ -85,11 +102,11 @@ def _padded(cells: pl.Series) -> pl.Series:
     return whole.str.zfill(4) if clock and number.max() > 24 else cells  # type: ignore[operator]
 
 
-def joined(rows: pl.DataFrame, places: tuple[int, ...]) -> pl.Series:
+def joined(grid: Grid, places: tuple[int, ...]) -> pl.Series:
     """The stamps of some columns, joined by a blank as the door joins them."""
-    cells = [rows[f"c{i}"] for i in places]
+    cells = [grid.rows[f"c{i}"] for i in places]
     if len(cells) > 1:
-        cells[-1] = _padded(cells[-1])
+        cells[-1] = _padded(cells[-1], grid.names[places[-1]])
     frame = pl.DataFrame({str(i): cell for i, cell in enumerate(cells)})
     return frame.select(pl.concat_str(pl.all(), separator=" ").alias("stamp"))["stamp"]
 
@@ -98,7 +115,7 @@ def _candidates(grid: Grid) -> Iterator[tuple[tuple[int, ...], pl.Series]]:
     """Columns, alone or joined, whose first cells could be a time."""
     rows = grid.rows.head(SAMPLE)
     texts = [rows[c] for c in rows.columns]
-    clocks = {i: _padded(s) for i, s in enumerate(texts)}
+    clocks = {i: _padded(s, grid.names[i]) for i, s in enumerate(texts)}
     likely = [
         i
         for i, s in enumerate(texts)
@@ -112,6 +129,36 @@ def _candidates(grid: Grid) -> Iterator[tuple[tuple[int, ...], pl.Series]]:
     for i in likely[:10]:
         if i + 2 in likely and i + 1 in likely:
             yield (i, i + 1, i + 2), _join(_join(texts[i], texts[i + 1]), clocks[i + 2])
+    for places in _by_roles(grid.names):
+        *before, last = places
+        yield places, reduce(_join, [*(texts[i] for i in before), clocks[last]])
+
+
+def _by_roles(names: list[str]) -> Iterator[tuple[int, ...]]:
+    """Columns that are a date, or a date and a clock time, by their headings, wherever they stand."""
+    place = {
+        role: next((i for i, name in enumerate(names) if words.fullmatch(plain(name))), None)
+        for role, words in ROLES.items()
+    }
+    for date in (("year", "doy"), ("year", "month", "day")):
+        for clock in ((), ("hour",), ("hour", "minute")):
+            found = [place[role] for role in (*date, *clock)]
+            if None not in found and len(set(found)) == len(found):
+                yield tuple(i for i in found if i is not None)
+
+
+def _contradicts(grid: Grid, places: tuple[int, ...], form: str) -> bool:
+    """Whether the headings say otherwise than a format.
+
+    That a number is of the month, or of the year's days; or that minutes stand beside the hour.
+    """
+    names = [plain(grid.names[i]) for i in places]
+    months, days = (any(ROLES[role].fullmatch(name) for name in names) for role in ("month", "doy"))
+    minutes = {i for i, name in enumerate(grid.names) if ROLES["minute"].fullmatch(plain(name))}
+    minutes = {i for i in minutes if grid.rows[f"c{i}"].head(50).str.contains(r"^[0-5]?\d$").all()}
+    hours = any(HOUR_ALONE.fullmatch(name) for name in names)
+    without = bool(hours and minutes and not minutes & set(places))
+    return without or (months and "%j" in form) or (days and ("%m" in form or "%d" in form))
 
 
 def _join(first: pl.Series, second: pl.Series) -> pl.Series:
@@ -221,7 +268,7 @@ def _other_order(grid: Grid, found: Stamps) -> str | None:
     other = swapped(found.form)
     if other is None:
         return None
-    local = read(joined(grid.rows, found.places), other)
+    local = read(joined(grid, found.places), other)
     as_good = local.null_count() <= found.local.null_count()
     return other if as_good and _score(local) >= _score(found.local) - 0.02 else None
 

@@ -248,7 +248,49 @@ def test_the_days_that_rain_is_the_total_of():
         lines.append(f"1234,{day:%Y,%m,%d},{','.join(rain)}")
     proposal, _ = proposed(lines)
     assert proposal.layout["rain_days_column"] == "Period of measurement (days)"
-    assert proposal.layout["time"]["columns"] == ["Year", "Month", "Day"]
+    time = proposal.layout["time"]
+    assert (time["columns"], time["format"]) == (["Year", "Month", "Day"], "%Y %m %d")
     (rule,) = proposal.layout["columns"].values()
     assert (rule["quantity"], rule["flag"], rule["flags"]) == ("rain", "Quality", {"Y": "good"})
     assert proposal.left_out == ["Station number"]
+
+
+@pytest.mark.parametrize(
+    ("names", "write", "form"),
+    [
+        ("Year,Month,Day,Hour", "{0.year},{0.month},{0.day},{0.hour}", "%Y %m %d %H"),
+        ("YEAR,MO,DY,HHMM", "{0:%Y,%m,%d},{0.hour}00", None),
+        ("Day,Month,Year,Hour,Minute", "{0.day},{0.month},{0.year},{0.hour},0", "%Y %m %d %H %M"),
+        ("Date,Hour,Minute", "{0:%Y-%m-%d},{0.hour},{0.minute}", "%Y-%m-%d %H %M"),
+        ("Year,x,DOY,HRMIN", "{0:%Y},1,{0:%j},{0.hour}00", "%Y %j %H%M"),
+        ("DOY,Year", "{0:%j},{0:%Y}", "%Y %j"),
+    ],
+)
+def test_dates_in_columns_of_their_own(names, write, form):
+    by_day = "hour" not in write
+    times = [HOURS[0] + timedelta(days=i) for i in range(90)] if by_day else HOURS
+    lines = [f"{names},Air Temp (C)"]
+    lines += [f"{write.format(at)},{temp}" for at, temp in zip(times, TEMP, strict=False)]
+    proposal, rows = proposed(lines)
+    assert (proposal.layout["step"], rows) == ("1 day" if by_day else "1 h", len(times))
+    if form:
+        assert proposal.layout["time"]["format"] == form
+    (found_format,) = (f for f in proposal.found if f.item == "time.format")
+    assert found_format.evidence.startswith(f"{times[0]} to {times[-1]}")
+
+
+def test_flags_of_a_column_that_is_left_out_are_of_no_other():
+    lines = ["Date,Max Temp (C),Max Temp Flag,Sunshine (foo),Sunshine Flag,Rain (mm),Rain Flag"]
+    for i in range(200):
+        day = datetime(2020, 1, 1) + timedelta(days=i)
+        lines.append(
+            f"{day:%Y-%m-%d},{10 + i % 9}.5,,{i % 3}.5,{'Q' if i % 5 == 0 else ''},"
+            f"{i % 4}.2,{'T' if i % 9 == 0 else ''}"
+        )
+    proposal, _ = proposed(lines)
+    assert "flag_column" not in proposal.layout
+    assert flags_of(proposal, "Max Temp (C)") == ("Max Temp Flag", {"E": "suspect", "M": "missing"})
+    assert flags_of(proposal, "Rain (mm)") == (
+        "Rain Flag",
+        {"A": "accumulated", "E": "suspect", "M": "missing", "T": "trace"},
+    )
