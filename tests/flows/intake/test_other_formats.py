@@ -2,6 +2,8 @@
 
 import pytest
 
+from flows.derive import derive
+from flows.store import warehouse
 from tests.flows.loggers import FARM, ask, drop, make, take
 
 START = FARM[: FARM.index("[layouts.hourly]")]
@@ -115,3 +117,42 @@ def test_files_of_which_each_says_its_probe_and_depth_once(tmp_path, together):
         ("deep", 30.0, "D02"),
         ("shallow", 7.5, "D02"),
     ]
+
+
+def ghcn(element, values, month):
+    """A line of GHCN-Daily: 31 times value, measurement, quality and source flag."""
+    cells = [f"{value:>5}{flags}" for value, flags in values]
+    return f"USW00000001{month}{element}" + "".join(cells).ljust(31 * 8).replace(
+        " " * 8, "-9999   "
+    )
+
+
+@pytest.mark.parametrize("days_said", [True, False])
+def test_ghcn_daily_by_its_own_flags(tmp_path, days_said):
+    toml = farm('format = "ghcn_daily"', START.replace('"W1"', '"USW00000001"'))
+    toml = toml.replace('probe = "deep"\n', "").replace("*.csv", "*.dly")
+    none = (-9999, "   ")
+    rain = [(10, "  S"), (0, "T S"), none, none, none, (900, " GS"), *[(5, "  S")] * 24]
+    total = [none, none, none, none, (300, "  S")]
+    said = [none, none, none, none, (3, "  S")]
+    lines = [ghcn("MDPR", total, "202006"), ghcn("PRCP", rain, "202006")]
+    lines += [ghcn("DAPR", said, "202006")] if days_said else []
+    folder = make(tmp_path / "farm", toml)
+    (folder.drop / "a.dly").write_text("\n".join(lines) + "\n")
+    take(folder)
+    with warehouse.open_writer(folder) as con:
+        derive.derive(con)
+    days = "SELECT day::VARCHAR, rain_mm, recorded_d FROM rain_day ORDER BY day LIMIT 6"
+    assert ask(folder, days) == [
+        ("2020-06-01", 1.0, 1.0),
+        ("2020-06-02", 0.0, 1.0),
+        ("2020-06-03", None, 0.0),
+        ("2020-06-04", None, 0.0),
+        ("2020-06-05", 30.0, 3.0),
+        ("2020-06-06", None, 0.0),
+    ]
+    assert ask(folder, "SELECT round(rain_mm, 6), days_whole FROM rain_month") == [(43.0, 29)]
+    assert ask(folder, "SELECT value, flag, meaning FROM flagged_reading") == [
+        (90.0, "QG", "suspect")
+    ]
+    assert ask(folder, "SELECT cause, found FROM quarantine") == []
