@@ -21,6 +21,7 @@ from tests.bench import soil_methods, soil_report
 
 DAILY = ("weather_day", "soil_day", "soil_pulse_day")
 DERIVED = (
+    "rain_day",
     "heat_day",
     "evapotranspiration_day",
     "evaporation_day",

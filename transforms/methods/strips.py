@@ -50,6 +50,20 @@ def strip_rain(weather_day: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def recorded_rain(weather_day: pl.DataFrame, rain_day: pl.DataFrame) -> pl.DataFrame:
+    """Return ``weather_day`` without the zeros of a lost gauge (``rain_day.gauge_lost``)."""
+    lost = rain_day.filter("gauge_lost").select("station", "day", lost=True)
+    gone = pl.col("lost").fill_null(False)
+    return (
+        weather_day.join(lost, on=["station", "day"], how="left", maintain_order="left")
+        .with_columns(
+            rain_mm=pl.when(~gone).then("rain_mm"),
+            rain_coverage=pl.when(gone).then(0.0).otherwise("rain_coverage"),
+        )
+        .drop("lost")
+    )
+
+
 def shared_rain(over: list[str]) -> pl.Expr:
     """``day_rain_mm`` as the mean of both strips' gauges where they agree, else each strip's own.
 

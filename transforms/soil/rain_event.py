@@ -26,7 +26,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.soil.rain_event import TABLE
 from transforms.methods import calendar_day, cold, crop_days
-from transforms.methods.strips import STRIPS, WHOLE
+from transforms.methods.strips import STRIPS, WHOLE, recorded_rain
 from transforms.methods.texts import depth_text, joined
 from transforms.soil.methods import event_gain, strip_storage
 
@@ -41,6 +41,7 @@ def derive(
     *,
     rain_spell: pl.DataFrame,
     weather_day: pl.DataFrame,
+    rain_day: pl.DataFrame,
     soil_water_day: pl.DataFrame,
     soil_quality_day: pl.DataFrame,
     soil_day: pl.DataFrame,
@@ -51,6 +52,7 @@ def derive(
     """Make one row an event and strip."""
     if rain_spell.is_empty():
         return generated.empty(TABLE)
+    weather_day = recorded_rain(weather_day, rain_day)
     clusters, by_station = _clusters(rain_spell, weather_day, farm)
     clusters = clusters.with_columns(
         day=calendar_day.day_after(pl.col("began"), farm),

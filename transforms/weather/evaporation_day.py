@@ -47,12 +47,12 @@ KCB_MID, KC_MID = 1.10, 1.15
 
 
 def derive(
-    evapotranspiration_day: pl.DataFrame, weather_day: pl.DataFrame, field: pl.DataFrame
+    evapotranspiration_day: pl.DataFrame, rain_day: pl.DataFrame, field: pl.DataFrame
 ) -> pl.DataFrame:
     """One row a station and day of ``evapotranspiration_day``. Water in mm."""
     rows = (
         evapotranspiration_day.join(
-            weather_day.select("station", "day", "rain_mm"), on=["station", "day"], how="left"
+            rain_day.select("station", "day", "rain_mm"), on=["station", "day"], how="left"
         )
         .join(field.select("field", "soil_texture"), on="field", how="left")
         .sort("station", "day")

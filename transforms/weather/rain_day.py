@@ -196,6 +196,7 @@ def _with_reason(days: pl.DataFrame) -> pl.DataFrame:
     wet = pl.col("rain_mm") > 0
     return days.with_columns(
         (~whole | reaches_back | pl.col("rain_doubtful")).alias("partial"),
+        pl.col("dry_reason").is_not_null().alias("gauge_lost"),
         joined(recorded, impossible, "doubt_reason", "rain_reason", no_normal).alias("reason"),
         # A dry day and a heated gauge say no whatever the temperature; else null while unknown.
         (wet & unheated & frost).alias("may_be_snow"),

@@ -45,6 +45,14 @@ TABLE = Table(
             ),
             required=True,
         ),
+        flag(
+            "gauge_lost",
+            (
+                "true where the gauge caught nothing for weeks while another one of the field did: "
+                "its zeros are no record"
+            ),
+            required=True,
+        ),
         flag("bridged", "true where a later total includes what this day lost"),
         flag(
             "may_be_snow",

@@ -43,3 +43,18 @@ def test_tells_of_a_file_that_no_source_takes(tmp_path):
     (found,) = try_out(folder)
     assert (found.source, found.refused_whole) == ("(no source)", 1)
     assert "1 refused whole" in found.sentences[0]
+
+
+def test_names_rain_that_cannot_be(tmp_path):
+    folder = make(tmp_path / "farm")
+    hours = [row(h, 50, 36 if h == 5 else 0.01, 0.29, 0.35) for h in range(24)]
+    drop(folder, "a.csv", hours)
+    (found,) = try_out(folder)
+    (said,) = found.rain
+    start = "days at west with rain that cannot be or is hard to believe: 1, such as 914.4 mm on 2020-06-01"
+    assert said.startswith(start)
+    assert "914.4 mm were left out: more than was ever measured anywhere" in said
+    assert said in found.sentences[-1]
+    drop(folder, "a.csv", [row(h, 50, 2 if h == 5 else 0.01, 0.29, 0.35) for h in range(24)])
+    (usual,) = try_out(folder)
+    assert usual.rain == []

@@ -96,6 +96,7 @@ def derive(
     *,
     readings: int = 24,
     lacks: Mapping[int, float] | None = None,
+    gauges: list[dict[str, Any]] | None = None,
     **rules: Any,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     soil_water, soil_day = soil_frames.records(WATER if water is None else water, readings=readings)
@@ -106,6 +107,7 @@ def derive(
         weather_day=frames.rows(
             "weather_day", [*weather("T"), *weather("C")] if days is None else days
         ),
+        rain_day=frames.rows("rain_day", gauges or []),
         soil_water_day=soil_water,
         soil_quality_day=frames.rows("soil_quality_day", quality or []),
         soil_day=soil_day,

@@ -103,6 +103,14 @@ def test_a_strip_whose_gauge_was_out_takes_the_other_one() -> None:
     assert not row["check"]["partial"]
 
 
+def test_a_lost_gauge_s_zeros_are_no_rain_of_its_strip() -> None:
+    lost = [{"station": "C", "day": day, "gauge_lost": True} for day in DAYS]
+    event, _ = derive(spells(STORM), gauges=lost)
+    row = strips(event)["check"]
+    assert (row["rain_mm"], row["rain_from"]) == (20.0, "other strip's station")
+    assert strips(derive(spells(STORM))[0])["check"]["rain_mm"] == 0.0
+
+
 def test_a_gauge_that_both_strips_lack_makes_the_event_partial() -> None:
     event, _ = derive(
         both(STORM), [*weather("T", rain_coverage=0.5), *weather("C", rain_coverage=0.5)]

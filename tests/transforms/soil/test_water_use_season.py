@@ -83,6 +83,7 @@ def derive(
     drop: dict[str, Any] | None = None,
     lost_et: tuple[date, ...] = (),
     probe_spell: list[dict[str, Any]] | None = None,
+    gauges: list[dict[str, Any]] | None = None,
     full_pct: float | None = FULL,
     drained_upper_limit_from: str = "record",
     demand: bool = True,
@@ -136,6 +137,7 @@ def derive(
                 for day, mm in truth.rain.items()
             ],
         ),
+        rain_day=frames.rows("rain_day", gauges or []),
         evapotranspiration_day=frames.rows(
             "evapotranspiration_day",
             [
@@ -373,6 +375,20 @@ def test_days_without_a_gauge_understate_the_rain_and_say_so() -> None:
     assert "understated" in row["reason"]
 
 
+def test_zeros_of_a_lost_gauge_are_the_other_strip_s_rain() -> None:
+    truth = Truth(wet=0.6)
+    weeks = [date(2024, 6, 1) + timedelta(days=n) for n in range(20)]
+    dry = {day: {"rain_mm": 0.0} for day in weeks}
+    lost = [{"station": name, "day": day, "gauge_lost": True} for name in "TC" for day in weeks]
+    believed = derive(truth, weather=dry)["check"]
+    assert believed["rain_coverage"] == 1.0
+    unknown = derive(truth, weather=dry, gauges=lost)["check"]
+    assert unknown["rain_coverage"] == pytest.approx(1 - 20 / SEASON_DAYS)
+    one = derive(truth, gauges=[row for row in lost if row["station"] == "C"])["check"]
+    assert one["rain_coverage"] == 1.0
+    assert one["rain_mm"] == pytest.approx(truth.total(truth.rain))
+
+
 def test_with_too_little_rain_recorded_there_is_no_water_use() -> None:
     missing = {date(2024, 6, 1) + timedelta(days=n): {"rain_coverage": 0.0} for n in range(14)}
     row = derive(Truth(wet=0.6), weather=missing, yields={"treated": (3000, 50)})["treated"]
@@ -479,6 +495,7 @@ def test_nothing_gives_nothing_and_a_season_alone_gives_reasons() -> None:
             "soil_water_day",
             "soil_day",
             "weather_day",
+            "rain_day",
             "evapotranspiration_day",
             "strip_yield",
             "probe_spell",

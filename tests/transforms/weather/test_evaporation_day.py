@@ -30,7 +30,7 @@ def _derive(
     fallen = [{**station, "day": d, "rain_mm": r} for d, r in zip(calendar, rain, strict=True)]
     out = evaporation_day.derive(
         rows("evapotranspiration_day", demand),
-        rows("weather_day", fallen),
+        rows("rain_day", fallen),
         rows("field", [{"field": "f", "soil_texture": texture, "practice": "p"}]),
     )
     check(out, "evaporation_day")
@@ -96,5 +96,5 @@ def test_days_that_are_not_known() -> None:
 
 
 def test_empty() -> None:
-    names = ("evapotranspiration_day", "weather_day", "field")
+    names = ("evapotranspiration_day", "rain_day", "field")
     check(evaporation_day.derive(*(generated.empty(TABLES[n]) for n in names)), "evaporation_day")
