@@ -9,8 +9,9 @@ from typing import Any
 import polars as pl
 
 from flows.base import units
-from flows.setup.sniff import flag_words, heading_words, headings
+from flows.setup.sniff import flag_words, heading_parts, heading_words, headings
 from flows.setup.sniff.finding import Grid, Sure
+from flows.setup.sniff.stamps import TIME_WORDS
 from schemas.quantities import BY_NAME
 
 SENTINELS = (
@@ -56,7 +57,7 @@ def find(grid: Grid, taken: tuple[int, ...]) -> tuple[list[Column], list[str]]:
         values, odd = numbers(grid, i)
         if says.quantity is None or values.drop_nulls().is_empty():
             left_out.append(name)
-            if 2 * values.count() > values.count() + odd.total():
+            if 2 * values.count() > values.count() + odd.total() and not _is_time(grid, i):
                 ask_left_out(grid, name, _unknown(says, values))
             continue
         letters = flag_words.behind(odd, says.quantity, values.count())
@@ -72,6 +73,13 @@ def find(grid: Grid, taken: tuple[int, ...]) -> tuple[list[Column], list[str]]:
     _by_labels(columns)
     _missing(grid, columns, texts)
     return columns, left_out
+
+
+def _is_time(grid: Grid, place: int) -> bool:
+    """Whether a column is another time than that of the rows (the start of their interval)."""
+    cells = grid.rows[f"c{place}"].head(50).to_list()
+    named = TIME_WORDS.search(heading_parts.plain(grid.names[place]))
+    return named is not None and all(heading_words.STAMP.search(cell) for cell in cells)
 
 
 def _flag(grid: Grid, column: Column, letters: Counter[str]) -> None:
@@ -105,6 +113,10 @@ def _lettered(names: list[str]) -> dict[str, str]:
 
 def _unknown(says: headings.Heading, values: pl.Series) -> str:
     span = f"it holds {values.count()} numbers from {shown(values.min())} to {shown(values.max())}"
+    if says.source:
+        return (
+            f"{span}, and in '{says.source}' this heading is something that is not read: is it so?"
+        )
     if says.other:
         return f"{span}, and by its heading they are something else ({says.other}): is it so?"
     return f"{span}, and its heading names no quantity that is known here: what is it?"
@@ -180,18 +192,12 @@ def _could_be_true(code: float, columns: list[Column]) -> bool:
 
 def _codes(column: Column) -> dict[float, int]:
     """Values far outside what the quantity can be in any unit, which come again and again."""
-    quantity = BY_NAME[str(column.heading.quantity)]
-    options = heading_words.MEASURED_IN[heading_words.family(quantity.name)]
-    written_in = [column.unit_written] if column.unit_written in options else list(options)
-    low, high = math.inf, -math.inf
-    for unit in written_in:
-        slope, zero = (
-            units.line(str(unit), quantity.unit) if converts(str(unit), quantity.unit) else (1, 0)
-        )
-        for limit in (quantity.column.low, quantity.column.high):
-            if limit is not None:
-                low, high = min(low, (limit - zero) / slope), max(high, (limit - zero) / slope)
+    options = heading_words.MEASURED_IN[heading_words.family(str(column.heading.quantity))]
     values = column.values.drop_nulls()
+    low, high = _limits(column, [column.unit_written] if column.unit_written else list(options))
+    usual = column.heading.usual
+    if usual and not column.unit_written and 2 * values.is_between(low, high).sum() < values.len():
+        low, high = _limits(column, [*options, usual])
     known = {
         float(s): int((values == s).sum())
         for s in SENTINELS
@@ -206,6 +212,22 @@ def _codes(column: Column) -> dict[float, int]:
     return known | {
         v: n for v, n in repeated.items() if len(frequent) <= MOST_CODES or n > outside.len() / 5
     }
+
+
+def _limits(column: Column, written_in: list[str]) -> tuple[float, float]:
+    """The lowest and highest that the quantity can be, as written in one of the units."""
+    quantity = BY_NAME[str(column.heading.quantity)]
+    low, high = math.inf, -math.inf
+    for unit in written_in:
+        slope, zero = 1.0, 0.0
+        if converts(unit, quantity.unit):
+            slope, zero = units.line(unit, quantity.unit)
+        elif unit not in heading_words.MEASURED_IN[heading_words.family(quantity.name)]:
+            return -math.inf, math.inf
+        for limit in (quantity.column.low, quantity.column.high):
+            if limit is not None:
+                low, high = min(low, (limit - zero) / slope), max(high, (limit - zero) / slope)
+    return low, high
 
 
 def _far_off(values: pl.Series, code: float, least: int = 2) -> bool:

@@ -94,7 +94,7 @@ def _is_weak(quantity: str | None, words: str, unit: str | None) -> bool:
         return False
     kinds = [KINDS[kind] for kind in ("highest", "lowest", "mean", "total", "sample")]
     telling = [w for w in words.split() if not any(kind.fullmatch(w) for kind in kinds)]
-    return all(len(word) == 1 for word in telling)
+    return bool(telling) and all(len(word) == 1 for word in telling)
 
 
 def _kinds(words: str) -> tuple[bool, bool, bool]:
@@ -154,8 +154,10 @@ def is_published(name: str) -> bool:
 
 def _as_published(known: Published, bare: str, unit: str | None) -> Heading:
     words = heading_parts.words_of(bare)
-    if known.quantity is None or not _measures(unit, known.quantity):
-        return Heading(None, unit, other="something else", source=known.source)
+    if known.quantity is None or known.quantity not in BY_NAME:
+        return Heading(None, unit, other=known.quantity or "not read", source=known.source)
+    if not _measures(unit, known.quantity):
+        return Heading(None, unit, other=f"in {unit}, which {known.quantity} cannot be")
     depth, depth_unit, layer = heading_parts.depth(bare)
     index = known.number == "index"
     if index or known.quantity not in IN_THE_SOIL:

@@ -57,6 +57,9 @@ def units_of(column: Column, setting: Setting) -> list[str]:
         possible = [u for u in TENTHS if _possible(column, u, kind, setting)]
     if kind == "solar" and len(possible) > 1:
         possible = [u for u in possible if _clear_once(column, u, setting)] or possible
+    usual = column.heading.usual  # the unit of the published record that has this heading
+    if not possible and usual is not None and _possible(column, usual, kind, setting):
+        return [usual]
     return possible
 
 

@@ -16,7 +16,7 @@ from flows.setup.sniff.stamp_formats import read, readings, swapped
 SAMPLE = 3000
 TIME_WORDS = re.compile(
     r"(?<!\S)(time ?stamp|date ?time|date|time|day|hour|tmstamp|timestamp\w*|stamp|utc|lst|when|at"
-    r"|year|yr|month|mon|minute|min|hrs?|hr ?min|doy|jday|hhmm|ts|t)(?!\S)"
+    r"|year|yr|month|mon|mo|dy|minute|min|hrs?|hr ?min|doy|jday|hhmm|ts|t)(?!\S)"
 )
 HALF_DAY = re.compile(r"[ap]\.?m\.?", re.IGNORECASE)
 HOUR_WORDS = re.compile(r"(?<!\S)(hours?|hrs?|hr ?min|time)(?!\S)")
@@ -99,7 +99,7 @@ def _padded(cells: pl.Series, name: str) -> pl.Series:
     clock = number.len() == cells.len() > 0 and bool(
         (number.is_between(0, 2400) & (number % 100 < 60)).all()
     )
-    return whole.str.zfill(4) if clock and number.max() > 24 else cells  # type: ignore[operator]
+    return whole.str.zfill(4) if clock and number.max() > 59 else cells  # type: ignore[operator]
 
 
 def joined(grid: Grid, places: tuple[int, ...]) -> pl.Series:

@@ -9,7 +9,7 @@ from flows.setup.sniff.headings import heading
 from schemas.quantities import BY_NAME
 from tests.bench.bench_headings import held_out, outcome
 
-SOON = {"specific_humidity", "vapor_pressure_deficit"} - set(BY_NAME)
+SOON = {"specific_humidity", "vapour_pressure_deficit"} - set(BY_NAME)
 PUBLISHED = list(headings.read_published())
 
 
@@ -103,7 +103,7 @@ def test_headings_of_strangers(name, quantity, unit, depth):
     ["VPD", "VPD (kPa)", "Vapor pressure deficit (kPa)", "vp_deficit", "Vap.Pres.Deficit..hPa."],
 )
 def test_a_deficit_is_no_vapor_pressure(name):
-    assert heading(name).quantity in (None, "vapor_pressure_deficit")
+    assert heading(name).quantity in (None, "vapour_pressure_deficit")
 
 
 @pytest.mark.parametrize("name", ["Specific humidity (g/kg)", "QV2M", "sph", "Spec_Hum_kg/kg"])
