@@ -43,6 +43,7 @@ SUFFIX: dict[str, str] = {
     "mm": "_mm",
     "cm": "_cm",
     "m": "_m",
+    "km": "_km",
     "degC": "_c",
     "percent": "_pct",
     "percent/day": "_pct_d",

@@ -212,6 +212,8 @@ def tables(farm: Farm) -> dict[str, pl.DataFrame]:
                 "wind_height_m": station.wind_height_m,
                 "gauge_heated": station.gauge_heated,
                 "instant": _reads_instants(farm, station.name),
+                "latitude_deg": station.latitude,
+                "longitude_deg": station.longitude,
             }
             for station in farm.stations
             for spell in station.spells

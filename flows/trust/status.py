@@ -17,20 +17,9 @@ from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.pages.mail.outbox import Outbox
 from flows.store import derive_problems, flow_runs, publish, query
-from flows.trust import archive_check, growth
+from flows.trust import archive_check, growth, instruments
 from flows.trust.backup import last_good
 
-_LAST_HEARD = """
-    SELECT kind, instrument, strftime(max(last), '%Y-%m-%dT%H:%M:%SZ') AS last_heard,
-        bool_or(standing) AS standing
-    FROM (
-        SELECT 'station' AS kind, station AS instrument, max(time) AS last, false AS standing
-        FROM weather_reading GROUP BY station
-        UNION ALL SELECT 'station', station, NULL, to_day IS NULL FROM station_spell
-        UNION ALL SELECT 'probe', probe, max(time), false FROM soil_reading GROUP BY probe
-        UNION ALL SELECT 'probe', probe, NULL, to_day IS NULL FROM probe_spell
-    ) GROUP BY kind, instrument ORDER BY kind DESC, instrument
-"""
 _REJECTED = """
     SELECT cause, extent, count(*) AS count FROM quarantine
     GROUP BY cause, extent ORDER BY count DESC, cause, extent
@@ -84,22 +73,22 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
         found.published_at = _stamp(datetime.fromtimestamp(path.stat().st_mtime, UTC))
         try:
             with query.open_published(folder) as con:
-                found.instruments = _records(con, _LAST_HEARD)
+                found.instruments = instruments.last_heard(con, now)
                 found.deliveries = _records(con, _DELIVERIES)
                 found.quarantine = _records(con, _REJECTED)
                 found.books = _records(con, _BOOK_PROBLEMS)
                 wrong = [*books.attention(con), *derive_problems.sentences(con)]
+                found.attention += instruments.attention(con, found.instruments)
                 archive = archive_check.read(folder, con)
         except Attention as damage:
             found.attention.append(str(damage))
             archive = archive_check.read(folder, None)
-        for instrument in found.instruments:
-            instrument["silent_h"] = _hours_since(instrument["last_heard"], now)
-            if instrument["standing"] and instrument["last_heard"] is None:
-                found.attention.append(
-                    f"The {instrument['kind']} {instrument['instrument']} was never heard. "
-                    "Look whether its files arrive and whether its name is in a source of farm.toml."
-                )
+        except (duckdb.CatalogException, duckdb.BinderException):
+            found.attention.append(
+                "The published copy was made by another version of Checkstrip. "
+                f"Run: checkstrip once {folder.root}"
+            )
+            archive = archive_check.read(folder, None)
     found.runs = [asdict(run) for run in flow_runs.last(folder).values()]
     found.attention += [
         f"The last {run['flow']} needs a look: {run['summary']}"
@@ -207,12 +196,6 @@ def _size(folder: Path) -> int:
 
 def _stamp(moment: datetime) -> str:
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
-
-
-def _hours_since(stamp: str | None, now: datetime) -> float | None:
-    if stamp is None:
-        return None
-    return round((now - datetime.fromisoformat(stamp)).total_seconds() / 3600, 1)
 
 
 def _ago(hours: float) -> str:

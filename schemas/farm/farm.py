@@ -188,6 +188,7 @@ class Rules(Strict):
     trace_threshold_mm: Annotated[float, Field(ge=0, le=10)] = 0.2
     event_gap_h: Annotated[float, Field(gt=0, le=240)] = 6.0
     event_least_mm: Annotated[float, Field(ge=0, le=200)] = 5.0
+    neighbor_km: Annotated[float, Field(ge=0, le=500)] = 25.0
     discount_rate_pct: Annotated[float, Field(ge=0, le=50)] = 5.0
 
 

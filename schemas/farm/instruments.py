@@ -41,10 +41,16 @@ def _check_no_overlap(spells: tuple[Spell, ...]) -> None:
 
 
 class Station(Strict):
-    """[[stations]]: a weather station and its spells."""
+    """[[stations]]: a weather station and its spells.
+
+    ``latitude`` and ``longitude``: where it stands, if that is far from the farm's place; stations
+    within ``neighbor_km`` ([rules]) are compared with each other.
+    """
 
     name: Name
     ids: tuple[str, ...] = ()
+    latitude: Annotated[float | None, Field(ge=-90, le=90)] = None
+    longitude: Annotated[float | None, Field(ge=-180, le=180)] = None
     wind_height_m: Annotated[float, Field(ge=0.5, le=100)] = 2.0
     gauge_heated: bool = False
     spells: Annotated[tuple[Spell, ...], Field(min_length=1)]
@@ -54,6 +60,12 @@ class Station(Strict):
     def _check_spells(cls, value: tuple[Spell, ...]) -> tuple[Spell, ...]:
         _check_no_overlap(value)
         return value
+
+    @model_validator(mode="after")
+    def _check_place(self) -> Station:
+        if (self.latitude is None) != (self.longitude is None):
+            raise ValueError("give latitude and longitude, both or neither")
+        return self
 
 
 class Sensor(Strict):

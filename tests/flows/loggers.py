@@ -48,6 +48,10 @@ probe = "deep"
 glob = "*.csv"
 settle_s = 0
 """
+# The same farm after its instruments were taken in for good: none of them is silent.
+ENDED = FARM.replace("from = 2020-01-01}]", "from = 2020-01-01, to = 2020-12-31}]").replace(
+    "from = 2020-07-01}", "from = 2020-07-01, to = 2020-12-31}"
+)
 # The same farm with one layout and source of a web service; its url and tries are still to be said.
 WEB = (
     FARM[: FARM.index("[[sources]]")]

@@ -3,20 +3,35 @@
 Every check of every instrument has a row that is current: found, good, or not evaluated (where it
 begins, and stays unless the check could be made). Findings that are over are kept as rows that are
 not current. Checks: silence, gaps and battery; station against station; stuck, impossible and
-disturbed sensors. There is no clock here: 'now' is the latest day of any instrument on a trial. A
-station's own clock is judged by the sun and by readings that were refused because they lay after
-their receipt, its gauge besides by its own humid, dark days.
+disturbed sensors. There is no clock here: silence runs to the farm's newest receipt, and 'now' of
+the other checks is the latest day of any instrument on a trial. A station's own clock is judged by
+the sun and by readings that were refused because they lay after their receipt, its gauge besides by
+its own humid, dark days.
 """
 
 from __future__ import annotations
+
+from datetime import date
 
 import polars as pl
 
 from schemas import generated
 from schemas.tables.health.station_health import SEVERITY, TABLE
-from transforms.health.methods import clock, gauge, reporting, sensors, station_pairs
+from transforms.health.methods import (
+    clock,
+    clogged,
+    gauge,
+    heard,
+    near,
+    reporting,
+    sensors,
+    silence,
+    station_pairs,
+    sunlight,
+)
 from transforms.health.methods.advice import ADVICE, MISSING
 from transforms.health.methods.spans import WHO, daily, labelled
+from transforms.methods import calendar_day
 from transforms.methods.calendar_day import OPEN_END
 
 INSTRUMENT = ["kind", "instrument"]
@@ -28,6 +43,7 @@ CURRENT_D = {
     "gauge blocked": 62,
     "gauge dry": 92,
     "radiation low": 62,
+    "radiation high": 62,
     "clock": 31,
     "clock late": 31,
     "temperature disagreement": 62,
@@ -43,16 +59,17 @@ _BOTH = {
 PARTS: dict[str, dict[str, tuple[str, ...]]] = {
     "station": {
         **_BOTH,
-        "rain gauge": ("gauge blocked", "gauge dry", "rain disagreement"),
+        "rain gauge": ("no values", "gauge blocked", "gauge dry", "rain disagreement"),
         "rain counter": ("counter jump",),
-        "radiation": ("radiation low",),
-        "air temperature": ("stuck", "temperature disagreement"),
-        "humidity": ("stuck", "humidity disagreement"),
-        "wind": ("stuck",),
+        "radiation": ("no values", "stuck", "radiation low", "radiation high"),
+        "air temperature": ("no values", "stuck", "temperature disagreement"),
+        "humidity": ("no values", "stuck", "humidity disagreement"),
+        "wind": ("no values", "stuck"),
+        "air pressure": ("no values", "stuck"),
     },
     "probe": {**_BOTH, "whole": (*_BOTH["whole"], "probe disturbed", "depths exchanged")},
 }
-OF_SENSOR = ("stuck", "impossible")
+OF_SENSOR = ("no values", "stuck", "impossible")
 
 
 def derive(
@@ -71,67 +88,73 @@ def derive(
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row an instrument, part, finding and span of days. Volts, mm, degC, percent, days."""
-    weather_day = weather_day.filter(pl.col("field").is_not_null())
-    heard = pl.concat([daily(weather_day, "station"), daily(soil_day, "probe").unique()])
-    as_of = heard["day"].max()
-    if as_of is None:
-        return generated.empty(TABLE)
+    days = heard.value_days(weather_day, soil_day)
     spells = _spells(station_spell, probe_spell)
-    expected = _expected(spells, heard)
-    arrivals = delivery_instrument.join(
-        delivery.select("sequence", "received_at"), on="sequence"
-    ).select(*INSTRUMENT, day=pl.col("received_at").dt.date())
-    standing = spells.filter((pl.col("from_day") <= as_of) & (pl.col("to_day") >= as_of))
-    reported = (
-        heard.with_columns(as_of=pl.lit(as_of))
-        .join(standing.select(*INSTRUMENT, open=pl.lit(True)).unique(), on=INSTRUMENT, how="left")
-        .with_columns(pl.col("open").fill_null(False))
-    )
+    on_trial = spells.filter(pl.col("field").is_not_null())
+    as_of = days.join(on_trial, on=INSTRUMENT, how="semi")["day"].max() or days["day"].max()
+    if not isinstance(as_of, date):
+        return generated.empty(TABLE)
+    recorded = heard.recorded_days(weather_day, soil_day)
+    received = delivery.select(calendar_day.day_of(pl.col("received_at"), farm)).to_series().max()
     lowest = soil_day.group_by("probe", "day").agg(pl.col("battery_min_v").min())
     volts = pl.concat(
         [daily(weather_day, "station", "battery_min_v"), daily(lowest, "probe", "battery_min_v")]
     )
-    pairs = station_pairs.sides(weather_day)
+    pairs = station_pairs.beside(weather_day, near.neighbors(station_spell, farm))
     checks = [
-        reporting.silence(reported, arrivals),
-        reporting.gaps(expected, heard),
+        silence.silence(
+            days,
+            on_trial,
+            _arrivals(delivery, delivery_instrument),
+            sensor,
+            max(as_of, received) if isinstance(received, date) else as_of,
+        ),
+        reporting.gaps(_expected(spells, recorded), recorded),
         reporting.batteries(volts),
+        clogged.gauges(pairs),
         station_pairs.rain(pairs),
         gauge.dry_gauges(weather_day, normal_day, farm),
         gauge.counter_faults(weather_day),
         clock.arrival(delivery, delivery_instrument, sun_day),
         station_pairs.radiation(pairs),
+        sunlight.alone(weather_day, farm),
+        sunlight.stuck(weather_day),
         station_pairs.differences(pairs),
         sensors.soil(soil_quality_day),
         sensors.weather(weather_day),
-        sensors.probes(soil_day, weather_day),
+        sensors.probes(soil_day, near.wettest(weather_day, station_spell, farm)),
         clock.clocks(delivery, quarantine, sun_day, as_of),
     ]
-    found = pl.concat([check[0] for check in checks], how="diagonal")
-    seen = pl.concat([check[1] for check in checks if check[1].width], how="diagonal")
+    found = _widest(pl.concat([check[0] for check in checks], how="diagonal"))
+    seen = _once(pl.concat([check[1] for check in checks if check[1].width], how="diagonal"))
     found = found.with_columns(current=_current(found, as_of), state=pl.lit("found"))
     rows = pl.concat(
-        [found, _without(_every(spells, sensor, soil_day), found, seen, as_of)], how="diagonal"
+        [found, _without(_every(spells, sensor, soil_day, days), found, seen, as_of)],
+        how="diagonal",
     )
     return generated.conform(_with_advice(_placed(rows, spells)), TABLE).sort(TABLE.key)
 
 
 def _spells(station_spell: pl.DataFrame, probe_spell: pl.DataFrame) -> pl.DataFrame:
-    """Spells on a trial of stations and probes alike; an open one ends on ``OPEN_END``."""
+    """Spells of stations and probes alike; an open one ends on ``OPEN_END``."""
     of = [
         labelled(frame, kind, "whole").select(*INSTRUMENT, "from_day", "to_day", "field", "strip")
         for frame, kind in ((station_spell, "station"), (probe_spell, "probe"))
     ]
-    return (
-        pl.concat(of)
-        .filter(pl.col("field").is_not_null())
-        .with_columns(pl.col("to_day").fill_null(OPEN_END))
-    )
+    return pl.concat(of).with_columns(pl.col("to_day").fill_null(OPEN_END))
 
 
-def _expected(spells: pl.DataFrame, heard: pl.DataFrame) -> pl.DataFrame:
-    """Days on which an instrument should have been heard: in a spell, and in its own record."""
-    reach = heard.group_by(INSTRUMENT).agg(first=pl.col("day").min(), last=pl.col("day").max())
+def _arrivals(delivery: pl.DataFrame, delivery_instrument: pl.DataFrame) -> pl.DataFrame:
+    """Kind, instrument, day of each arrival, and the days that it brought at once."""
+    brought = (pl.col("last_reading") - pl.col("first_reading")).dt.total_days()
+    return delivery_instrument.join(
+        delivery.select("sequence", "received_at", piece_d=brought), on="sequence"
+    ).select(*INSTRUMENT, "piece_d", day=pl.col("received_at").dt.date())
+
+
+def _expected(spells: pl.DataFrame, recorded: pl.DataFrame) -> pl.DataFrame:
+    """Days on which an instrument should have recorded: in a spell, and in its own record."""
+    reach = recorded.group_by(INSTRUMENT).agg(first=pl.col("day").min(), last=pl.col("day").max())
     return (
         spells.join(reach, on=INSTRUMENT)
         .with_columns(
@@ -142,6 +165,22 @@ def _expected(spells: pl.DataFrame, heard: pl.DataFrame) -> pl.DataFrame:
         .explode("day", empty_as_null=False)
         .unique(maintain_order=True)
     )
+
+
+def _once(seen: pl.DataFrame) -> pl.DataFrame:
+    """What was checked, a row a part and finding: two checks may look for the same."""
+    return seen.group_by(WHO, maintain_order=True).agg(
+        pl.col("checked_from").min(),
+        pl.col("checked_to", "days").max(),
+        pl.exclude("checked_from", "checked_to", "days").first(),
+    )
+
+
+def _widest(found: pl.DataFrame) -> pl.DataFrame:
+    """Findings without those that lie whole within another of the same part (by another check)."""
+    ordered = found.sort(*WHO, "from_day", "to_day", descending=[False] * 5 + [True])
+    before = pl.col("to_day").cum_max().shift(1).over(WHO)
+    return ordered.filter((before < pl.col("to_day")).fill_null(True))
 
 
 def _current(found: pl.DataFrame, as_of: object) -> pl.Expr:
@@ -156,8 +195,10 @@ def _current(found: pl.DataFrame, as_of: object) -> pl.Expr:
     )
 
 
-def _every(spells: pl.DataFrame, sensor: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataFrame:
-    """Every check of every instrument."""
+def _every(
+    spells: pl.DataFrame, sensor: pl.DataFrame, soil_day: pl.DataFrame, days: pl.DataFrame
+) -> pl.DataFrame:
+    """Every check of every instrument and sensor."""
     named = [
         (kind, part, finding)
         for kind, parts in PARTS.items()
@@ -167,17 +208,26 @@ def _every(spells: pl.DataFrame, sensor: pl.DataFrame, soil_day: pl.DataFrame) -
     checks = pl.DataFrame(named, schema=["kind", "part", "finding"], orient="row")
     whole = spells.select(INSTRUMENT).unique().join(checks, on="kind")
     depths = pl.concat([f.select("probe", "depth_cm") for f in (sensor, soil_day)]).unique()
-    by_depth = labelled(depths, "probe", sensors.named_depth()).select(
+    by_depth = labelled(depths, "probe", heard.named_depth()).select(
         *INSTRUMENT, "part", "depth_cm"
     )
     each = [by_depth.with_columns(finding=pl.lit(f)) for f in OF_SENSOR]
-    return pl.concat([whole, *each], how="diagonal")
+    temperature = (
+        days.filter((pl.col("kind") == "probe") & pl.col("part").str.ends_with(heard.TEMPERATURE))
+        .select(*INSTRUMENT, "part", "depth_cm")
+        .unique()
+        .with_columns(finding=pl.lit("no values"))
+    )
+    return pl.concat([whole, *each, temperature], how="diagonal")
 
 
 def _without(
     every: pl.DataFrame, found: pl.DataFrame, seen: pl.DataFrame, as_of: object
 ) -> pl.DataFrame:
-    """The checks that found nothing that still stands: good since when, or not evaluated."""
+    """The checks that found nothing that still stands: good since when, or not evaluated.
+
+    What a pair of stations differs by is told at one of them; the other is not called good.
+    """
     over = found.filter(~pl.col("current")).group_by(WHO).agg(over=pl.col("to_day").max())
     # A battery that is failing is not, besides, good at not falling.
     other = dict(zip(BATTERY, reversed(BATTERY), strict=True))
@@ -186,27 +236,32 @@ def _without(
     standing = pl.concat(
         [standing, battery.with_columns(pl.col("finding").replace(other))]
     ).unique()
+    told = found.filter(
+        pl.col("current") & pl.col("finding").is_in(station_pairs.TOLD_ONCE)
+    ).select("kind", "part", "finding", instrument="compared_with", told_at="instrument")
     rows = (
         every.join(standing, on=WHO, how="anti")
         .join(seen.drop("depth_cm"), on=WHO, how="left")
         .join(over, on=WHO, how="left")
+        .join(told.unique(WHO, keep="first", maintain_order=True), on=WHO, how="left")
     )
     known = pl.col("checked_to").is_not_null() & (
         pl.col("over").is_null() | (pl.col("checked_to") > pl.col("over"))
     )
     day = pl.lit(as_of, pl.Date)
     stale = (day - pl.col("checked_to")).dt.total_days() > _late(SETTLED_D)
-    good = known & ~stale
+    good = known & ~stale & pl.col("told_at").is_null()
     since = pl.max_horizontal("checked_from", pl.col("over").dt.offset_by("1d"))
     return rows.with_columns(
         state=pl.when(good).then(pl.lit("good")).otherwise(pl.lit("not evaluated")),
         from_day=pl.when(good).then(since).otherwise(day),
         to_day=pl.when(good).then("checked_to").otherwise(day),
         current=pl.lit(True),
-        reason=pl.when(pl.col("checked_to").is_not_null() & ~good).then(
-            pl.format("nothing to judge by since {}", "checked_to")
-        ),
-    ).drop("checked_from", "checked_to", "over")
+        reason=pl.when(pl.col("told_at").is_not_null())
+        .then(pl.format("the two stations differ; see {}", "told_at"))
+        .when(pl.col("checked_to").is_not_null() & ~good)
+        .then(pl.format("nothing to judge by since {}", "checked_to")),
+    ).drop("checked_from", "checked_to", "over", "told_at")
 
 
 def _late(least: int) -> pl.Expr:

@@ -13,7 +13,7 @@ one; where not, common practice, no source.
 | may be frozen | no such temperature, and air or season allow frost (``frost``) | D01, D02 | not evaluated |
 | spike | a day far from those before and after that agree with each other | D06 | bad |
 | step | a jump from steady to steady that stays, nothing to explain it | D07, D08 | suspect |
-| stuck | unchanged for days, in a sensor that else flickers | D09, D10 | bad |
+| stuck | unchanged for longer than the sensor's habit around it | D09, D10 | bad |
 | settling | the first three weeks in the soil | none | suspect |
 
 What may be frozen is not used: nobody knows what a sensor in it reads. Impossible: the network
@@ -30,6 +30,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.soil.soil_quality_day import TABLE
+from transforms.methods import flat_line
 from transforms.methods.strips import strip_rain
 from transforms.methods.texts import joined
 from transforms.soil.methods import frost
@@ -43,7 +44,7 @@ RAIN_SPIKE_PCT = 5.0  # a rise of one day, which heavy rain on cracked clay can 
 STEP_PCT = 2.0
 STEADY_PCT = 0.5
 DRY_MM = 0.5
-STUCK_DAYS, STUCK_DAYS_QUIET = 5, 90
+_ROUNDING = 1e-9  # of a mean of equal values
 DRY_DAYS = 14
 SETTLING = timedelta(days=21)
 LITTLE = 0.5  # coverage below which a day is suspect
@@ -181,17 +182,28 @@ def _middle(a: pl.Expr, b: pl.Expr, c: pl.Expr) -> pl.Expr:
 
 
 def _stuck(rows: pl.DataFrame) -> pl.DataFrame:
-    """QARTOD's flat line test, strict only for a sensor that else flickers within the day."""
+    """QARTOD's flat line test by the sensor's own habit around each run (``flat_line``).
+
+    A frozen sensor rests. One whose soil temperature still moves is connected, and needs twice as
+    many days.
+    """
     span = pl.col("vwc_max_pct") - pl.col("vwc_min_pct")
-    same = (_vwc() == _at(_vwc(), 1)) & (span == 0)
-    rows = rows.with_columns(same=same.fill_null(False))
-    rows = rows.with_columns(run=pl.col("same").rle_id().over(SENSOR, order_by="day"))
-    limit = pl.when(span.median().over(SENSOR) > 0).then(STUCK_DAYS).otherwise(STUCK_DAYS_QUIET)
-    return rows.with_columns(
-        stuck=pl.when(_vwc().is_not_null()).then(
-            pl.col("same") & (pl.len().over(*SENSOR, "run") >= limit - 1)
-        )
+    away = pl.max_horizontal(
+        2.0 * (_vwc() - _at(_vwc(), 1)).abs(),
+        (pl.col("vwc_last_pct") - _at(pl.col("vwc_last_pct"), 1)).abs(),
     )
+    still = ((_vwc() - _at(_vwc(), 1)).abs() < _ROUNDING) & (span == 0)
+    warmth = (pl.col("soil_temp_max_c") - pl.col("soil_temp_min_c") > 0) | (
+        (pl.col("soil_temp_mean_c") - _at(pl.col("soil_temp_mean_c"), 1)).abs() > _ROUNDING
+    )
+    stuck = flat_line.stuck(
+        rows,
+        SENSOR,
+        same=still & ~pl.col("frozen").fill_null(False),
+        alive=(span > 0) & (away < span),
+        moves=warmth,
+    )
+    return rows.with_columns(stuck).with_columns(stuck=pl.when(_vwc().is_not_null()).then("stuck"))
 
 
 def _with_quality(rows: pl.DataFrame) -> pl.DataFrame:

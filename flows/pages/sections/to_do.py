@@ -1,13 +1,20 @@
 """To do this week: silent instruments, batteries, sensors, files, probes to reinstall."""
 
+from datetime import date
+
 import polars as pl
 
-from flows.pages.cells import Line, Phrase, Row, cell, say, say_row
+from flows.pages.cells import Line, Phrase, Row, cell, joined, say, say_row
 from flows.pages.published_tables import Tables, last_row
 from flows.pages.week import Week
 from flows.store.derive_problems import MADE_FROM
+from schemas.catalogue import TABLES
+from schemas.table import Kind
 
 _MOST_FILES = 6
+_MOST_NAMED = 6
+_SILENT_AFTER_D = 2.0  # without a habit; common practice, no source
+_NOT_MEASURED = ("depth_cm", "battery_min_v", "wind_height_m")
 
 
 def lines(tables: Tables, week: Week) -> list[Line]:
@@ -43,28 +50,65 @@ def _not_made(tables: Tables, week: Week) -> list[Line]:
 
 
 def _silent(tables: Tables, week: Week, kind: str, days: str) -> list[Line]:
-    """Name the instruments in the fields at the week's end that sent nothing that day."""
+    """Name the instruments in the fields at the week's end that sent no values for long.
+
+    Those that are silent since the same day share one sentence.
+    """
     spells = tables(f"{kind}_spell").filter(
         pl.col("field").is_not_null()
         & (pl.col("from_day") <= week.sunday)
         & (pl.col("to_day").is_null() | (pl.col("to_day") >= week.sunday))
     )
-    out = []
+    heard = tables(days).filter(
+        (pl.col("day") <= week.sunday)
+        & pl.any_horizontal(pl.col(name).is_not_null() for name in _measured(days))
+    )
+    out: list[Line] = []
+    quiet: dict[date, list[tuple[Row, Row]]] = {}
     for spell in spells.to_dicts():
-        row = last_row(tables(days, **{kind: spell[kind]}).filter(pl.col("day") <= week.sunday))
-        given: dict[str, Phrase] = {}
+        row = last_row(heard.filter(pl.col(kind) == spell[kind]))
         if row is None:
             template = (
-                "was never heard. Look whether its files arrive and whether farm.toml names it."
+                f"The {kind} {{{kind}}} on {{field}} was never heard. Look whether its files arrive "
+                "and whether farm.toml names it."
             )
-        elif row["day"] < week.sunday:
-            template = "has sent nothing since {day}. What lies between stays unknown."
-            given["day"] = (cell(days, row, "day"),)
-        else:
-            continue
-        start = f"The {kind} {{{kind}}} on {{field}} "
-        out.append(Line(say_row(f"{kind}_spell", spell, start + template, **given)))
-    return out
+            out.append(Line(say_row(f"{kind}_spell", spell, template)))
+        elif (week.sunday - row["day"]).days > _silent_after_d(tables, kind, spell[kind]):
+            quiet.setdefault(row["day"], []).append((spell, row))
+    return out + [Line(_since_one_day(kind, days, those)) for _, those in sorted(quiet.items())]
+
+
+def _measured(days: str) -> list[str]:
+    """Return the columns of a daily table that are measured values, not the state of its power."""
+    return [
+        column.name
+        for column in TABLES[days].columns
+        if column.kind is Kind.NUMBER and column.share is None and column.name not in _NOT_MEASURED
+    ]
+
+
+def _silent_after_d(tables: Tables, kind: str, instrument: str) -> float:
+    known = tables("station_health", kind=kind, instrument=instrument, finding="silent")
+    after = known["silent_after_d"].drop_nulls().to_list()
+    return max(after) if after else _SILENT_AFTER_D
+
+
+def _since_one_day(kind: str, days: str, those: list[tuple[Row, Row]]) -> Phrase:
+    """Say that instruments sent nothing since their common last day."""
+    who = [say_row(f"{kind}_spell", spell, f"{{{kind}}} on {{field}}") for spell, _ in those]
+    day = cell(days, those[0][1], "day")
+    many = len(who) > 1
+    start = f"The {kind}s {{who}} have" if many else f"The {kind} {{who}} has"
+    more = (("others",),) if len(who) > _MOST_NAMED else ()
+    named = joined([*who[:_MOST_NAMED], *more])
+    ask = " Look first at what they share: the service that brings their files, the power."
+    return say(
+        start
+        + " sent nothing since {day}. What lies between stays unknown."
+        + (ask if many else ""),
+        who=named,
+        day=day,
+    )
 
 
 def _findings(tables: Tables, week: Week) -> list[Line]:

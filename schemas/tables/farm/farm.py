@@ -46,6 +46,13 @@ TABLE = Table(
         number("event_gap_h", "hour", "dry hours that part two rain events", 0, 240, required=True),
         number("event_least_mm", "mm", "least rain that makes a rain event", 0, 200, required=True),
         number(
+            "neighbor_km",
+            "km",
+            "how far apart two stations may stand and still judge each other; 25 where not given",
+            0,
+            500,
+        ),
+        number(
             "discount_rate_pct",
             "percent",
             "yearly rate by which later money counts less; 5 where the farm file gives none",

@@ -1,7 +1,7 @@
 """Where a station stood, from when to when."""
 
 from schemas.shared_columns import STATION, STRIP_STOOD_IN, WIND_HEIGHT
-from schemas.table import Table, Tier, day, flag, text
+from schemas.table import Table, Tier, day, flag, number, text
 
 TABLE = Table(
     "station_spell",
@@ -25,5 +25,7 @@ TABLE = Table(
             "instant",
             "true where the layouts of its radiation say stamp = instant: each value is of its stamp",
         ),
+        number("latitude_deg", "degree", "its latitude; null for the farm's", -90, 90),
+        number("longitude_deg", "degree", "its longitude; null for the farm's", -180, 180),
     ),
 )

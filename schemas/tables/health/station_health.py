@@ -6,6 +6,7 @@ from schemas.table import Table, Tier, count, day, flag, number, text
 # What each check can find: the word of it, and whether it wants a pair of hands or a watchful eye.
 SEVERITY: dict[str, str] = {
     "silent": "hands",
+    "no values": "hands",
     "battery failing": "hands",
     "battery falling": "watch",
     "gap": "watch",
@@ -19,6 +20,7 @@ SEVERITY: dict[str, str] = {
     "rain disagreement": "watch",
     "counter jump": "hands",
     "radiation low": "hands",
+    "radiation high": "watch",
     "temperature disagreement": "watch",
     "humidity disagreement": "watch",
     "depths exchanged": "hands",
@@ -71,7 +73,10 @@ TABLE = Table(
         number(
             "silent_d",
             "day",
-            "days since it was last heard, by the latest day of all instruments",
+            (
+                "days without a value: of an instrument up to the farm's newest receipt, of a part "
+                "up to the last value of its instrument"
+            ),
             0,
         ),
         number(
@@ -83,12 +88,20 @@ TABLE = Table(
             ),
             0,
         ),
+        number("silent_after_d", "day", "days without a value after which it counts as silent", 0),
         number("battery_min_v", "V", "latest lowest supply voltage", 0, 30),
         day("fails_day", "day on which the battery fails if it goes on falling so"),
+        text(
+            "compared_with",
+            "station that it was compared with; null where it was judged by itself",
+        ),
         number(
             "ratio",
             "1",
-            "its sum over that of the other strip's station, on days that both recorded",
+            (
+                "its sum over that of the station compared with, on days that both recorded; "
+                "without one, its radiation on the best days over a clear sky's"
+            ),
             0,
         ),
         number(

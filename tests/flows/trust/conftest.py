@@ -15,7 +15,7 @@ BACKUP = "\n[backup]\nto = '../the share/farm'\nkeep = 2\n"
 
 @pytest.fixture(scope="session")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = loggers.make(tmp_path_factory.mktemp("made") / "farm", loggers.FARM + BACKUP)
+    folder = loggers.make(tmp_path_factory.mktemp("made") / "farm", loggers.ENDED + BACKUP)
     drop(folder, "a.csv", [usual(h) for h in range(30)])
     drop(folder, "b.csv", [usual(h) for h in range(30, 40)])
     (folder.root / "fieldbook").mkdir()

@@ -20,7 +20,7 @@ NOW = datetime.now(UTC)
 
 @pytest.fixture
 def farm(tmp_path: Path) -> FarmFolder:
-    folder = loggers.make(tmp_path / "farm", loggers.FARM + "\n[backup]\nto = 'backups'\n")
+    folder = loggers.make(tmp_path / "farm", loggers.ENDED + "\n[backup]\nto = 'backups'\n")
     drop(folder, "a.csv", [usual(h) for h in range(5)])
     steps.collect(folder)
     steps.publish(folder)
@@ -121,7 +121,7 @@ def test_no_backup_and_growth_are_remarks_and_a_disk_soon_full_a_concern(
 ) -> None:
     last_good.note(farm, farm.backups, "the name", NOW, "fine")
     assert not any("No backup is set up" in line for line in status.lines(status.status(farm, NOW)))
-    farm.farm_toml.write_text(loggers.FARM)
+    farm.farm_toml.write_text(loggers.ENDED)
     found = status.status(farm, NOW)
     assert found.attention == []
     shown = status.lines(found)

@@ -1,4 +1,4 @@
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ from schemas.tables.health.station_health import SEVERITY
 from tests.transforms.frames import check, farm, rows, utc
 from transforms.health import station_health
 from transforms.health.methods.advice import ADVICE, MISSING
+from transforms.methods.penman import extraterrestrial
 
 FIRST, N = date(2023, 4, 1), 540
 DAYS = [FIRST + timedelta(days=i) for i in range(N)]
@@ -19,6 +20,9 @@ SIDES = ("treated", "check")
 DEPTHS = (10.0, 30.0, 50.0)
 PROBE = {"probe": "p", "field": "a", "strip": "check"}
 COVERED = ("air_temp", "humidity", "rain", "wind", "solar")
+TOP = pl.select(
+    extraterrestrial(pl.lit(50.0), pl.Series(DAYS).dt.ordinal_day().cast(float))
+).to_series()
 USUAL = {
     "field": "a",
     "air_temp_min_c": 8.0,
@@ -27,6 +31,7 @@ USUAL = {
     "relative_humidity_max_pct": 90.0,
     "wind_speed_mean_m_s": 3.0,
     "readings": 96,
+    "air_pressure_mean_kpa": None,
     **{f"{quantity}_coverage": 1.0 for quantity in COVERED},
 }
 
@@ -47,7 +52,7 @@ def weather(**changes: Any) -> pl.DataFrame:
                 "air_temp_mean_c": 15 + noise[s, i],
                 "relative_humidity_mean_pct": 60 + 10 * noise[s, i],
                 "rain_mm": float(fallen[i] * (1 + noise[s, i])),
-                "solar_energy_mj_m2": 20 + noise[s, i],
+                "solar_energy_mj_m2": float(TOP[i]) * (0.7 + noise[s, i]),
                 "battery_min_v": 12.6 + 0.2 * np.cos(i / 58) + noise[s, i],
             }
             kept = True
@@ -76,6 +81,7 @@ def soil(change: Any = lambda depth, i, v: v) -> pl.DataFrame:
         ],
         **PROBE,
         soil_temp_min_c=12.0,
+        vwc_coverage=1.0,
         readings=24,
     )
 
@@ -162,6 +168,7 @@ def test_a_silent_station_is_told_by_its_own_habit() -> None:
     assert ("check", "whole", "silent", day(N - 10), LAST, True) in found(frame)
     row = frame.filter((pl.col("finding") == "silent") & (pl.col("instrument") == "check"))
     assert row["silent_d"].item() == 10
+    assert row["silent_after_d"].item() == 2
     assert row["severity"].item() == "hands"
     monthly = [utc("2024-01-05 08:00") + timedelta(days=30 * i) for i in range(8)]
     by_hand = {
@@ -195,6 +202,115 @@ def test_a_station_that_was_taken_away_is_not_silent() -> None:
     assert not [f for f in found(frame) if f[2] == "silent"]
     silent = frame.filter((pl.col("finding") == "silent") & (pl.col("instrument") == "check"))
     assert silent["state"].item() == "not evaluated"
+
+
+def received(day: date) -> dict[str, pl.DataFrame]:
+    """A file that came on that day, of nothing that counts."""
+    at = datetime(day.year, day.month, day.day, 12, tzinfo=UTC)
+    return {"delivery": rows("delivery", [{"delivery": "x", "sequence": 1, "received_at": at}])}
+
+
+def of(frame: pl.DataFrame, finding: str) -> list[tuple[str, str, date, date]]:
+    return [(f[0], f[1], f[3], f[4]) for f in found(frame) if f[2] == finding]
+
+
+def test_silence_runs_to_the_newest_receipt() -> None:
+    late = LAST + timedelta(days=90)
+    frame = health(**received(late))
+    since = LAST + timedelta(days=1)
+    assert sorted(of(frame, "silent")) == [
+        (s, "whole", since, late) for s in ("check", "p", "treated")
+    ]
+    # The other checks go by the latest day of data, so what was good then stays so.
+    assert frame.filter(pl.col("finding") == "gauge blocked")["state"].unique().to_list() == [
+        "good"
+    ]
+
+
+def test_a_spell_that_ended_and_a_long_record_without_a_field_are_never_silent() -> None:
+    spells = rows(
+        "station_spell",
+        [
+            {"station": "treated", "field": "a", "strip": "treated", "to_day": LAST},
+            {"station": "check"},
+        ],
+        from_day=FIRST,
+    )
+    probe = rows("probe_spell", [{**PROBE, "from_day": FIRST, "to_day": LAST}])
+    frame = health(station_spell=spells, probe_spell=probe, **received(LAST + timedelta(days=90)))
+    assert of(frame, "silent") == []
+    assert of(frame, "no values") == []
+
+
+def test_a_probe_set_back_is_not_silent_for_the_time_it_was_out() -> None:
+    probe = rows(
+        "probe_spell",
+        [{"to_day": day(N - 20), "from_day": FIRST}, {"from_day": day(N - 2)}],
+        **PROBE,
+    )
+    gone = soil().filter(pl.col("day") <= day(N - 20))
+    assert of(health(soil_day=gone, probe_spell=probe), "silent") == []
+    probe = probe.with_columns(
+        from_day=pl.when(pl.col("to_day").is_null()).then(day(N - 6)).otherwise("from_day")
+    )
+    assert of(health(soil_day=gone, probe_spell=probe), "silent") == [
+        ("p", "whole", day(N - 6), LAST)
+    ]
+
+
+def test_empty_cells_are_no_values_from_a_depth() -> None:
+    frame = health(soil_day=soil(lambda d, i, v: None if d == 50 and i >= N - 30 else v))
+    assert of(frame, "no values") == [("p", "50 cm", day(N - 30), LAST)]
+    assert of(frame, "silent") == []
+    row = frame.filter((pl.col("finding") == "no values") & (pl.col("state") == "found"))
+    assert (row["severity"].item(), row["depth_cm"].item()) == ("hands", 50.0)
+
+
+def test_empty_cells_everywhere_are_a_silent_instrument() -> None:
+    probe = soil(lambda d, i, v: None if i >= N - 30 else v)
+    assert of(health(soil_day=probe.with_columns(battery_min_v=3.6)), "silent") == [
+        ("p", "whole", day(N - 30), LAST)
+    ]
+
+
+def test_a_sensor_that_never_gave_a_value_or_was_taken_out() -> None:
+    sensors = [{"probe": "p", "depth_cm": d} for d in (*DEPTHS, 70.0)]
+    assert of(health(sensor=rows("sensor", sensors)), "no values") == [("p", "70 cm", FIRST, LAST)]
+    sensors[2] |= {"to_day": day(N - 31)}
+    gone = soil(lambda d, i, v: None if d == 50 and i >= N - 30 else v)
+    assert of(health(soil_day=gone, sensor=rows("sensor", sensors[:3])), "no values") == []
+
+
+def test_soil_temperature_and_single_quantities_of_a_station_are_parts() -> None:
+    warm = soil().with_columns(
+        soil_temp_mean_c=pl.when((pl.col("depth_cm") != 10) | (pl.col("day") < day(400))).then(14.0)
+    )
+    no_sun = weather(solar_energy_mj_m2=lambda s, i, v: None if s == "check" and i >= 500 else v)
+    assert of(health(soil_day=warm, weather_day=no_sun), "no values") == [
+        ("p", "10 cm temperature", day(400), LAST),
+        ("check", "radiation", day(500), LAST),
+    ]
+
+
+def test_a_gauge_taken_in_every_winter_is_no_finding_but_a_dead_one_is() -> None:
+    def out(until: int) -> pl.DataFrame:
+        return weather(rain_mm=lambda s, i, v: v if s != "check" or 10 <= i % 365 < until else None)
+
+    # The record ends in late September; the gauge is taken in after day 150 of its year.
+    assert of(health(weather_day=out(150)), "no values") == []
+    dead = weather(rain_mm=lambda s, i, v: None if s == "check" and i >= N - 25 else v)
+    assert of(health(weather_day=dead), "no values") == [("check", "rain gauge", day(N - 25), LAST)]
+
+
+def test_a_day_with_less_than_a_quarter_of_its_readings_is_missing() -> None:
+    share = {f"{quantity}_coverage": 1 / 24 for quantity in COVERED}
+
+    def ends(s: str, i: int, v: float) -> float:
+        return share["rain_coverage"] if (DAYS[i] + timedelta(days=1)).day == 1 else v
+
+    frame = health(weather_day=weather(**dict.fromkeys(share, ends)))
+    assert len(of(frame, "gap pattern")) == 4  # both stations, 2023 and 2024
+    assert of(health(weather_day=weather(**dict.fromkeys(share, lambda s, i, v: 0.3))), "gap") == []
 
 
 def test_gaps_and_their_pattern() -> None:
@@ -244,8 +360,9 @@ def test_a_blocked_gauge_but_not_one_storm() -> None:
     assert day(61) <= one[3] <= one[4] <= day(90)
     poured = weather(rain_mm=lambda s, i, v: v + 40 if s == "check" and i == 70 else v)
     frame = health(weather_day=poured)
-    assert {f[2] for f in found(frame)} == {"rain disagreement"}
-    size = frame.filter((pl.col("state") == "found") & (pl.col("instrument") == "check"))
+    size = frame.filter(pl.col("state") == "found")
+    assert size["finding"].to_list() == ["rain disagreement"]
+    assert size.select("instrument", "compared_with").row(0) == ("check", "treated")
     assert size["difference_mm"].item() == pytest.approx(40, abs=2)
 
 
@@ -260,7 +377,7 @@ def test_snow_and_half_days_are_not_compared() -> None:
     for days in (half, snow):
         frame = health(weather_day=days)
         assert found(frame) == []
-        gauges = frame.filter(pl.col("part") == "rain gauge")
+        gauges = frame.filter((pl.col("part") == "rain gauge") & (pl.col("finding") != "no values"))
         assert set(gauges["state"]) == {"not evaluated"}
 
 
@@ -274,8 +391,14 @@ def test_radiation_temperature_and_humidity_apart() -> None:
     assert sorted(got) == [
         ("check", "temperature disagreement"),
         ("treated", "radiation low"),
-        ("treated", "temperature disagreement"),
     ]
+    (other,) = frame.filter(
+        (pl.col("finding") == "temperature disagreement") & (pl.col("instrument") == "treated")
+    ).to_dicts()
+    assert (other["state"], other["reason"]) == (
+        "not evaluated",
+        "the two stations differ; see check",
+    )
     numbers = {r["instrument"] + r["finding"]: r for r in frame.to_dicts() if r["state"] == "found"}
     assert numbers["treatedradiation low"]["ratio"] == pytest.approx(0.8, abs=0.01)
     assert numbers["checktemperature disagreement"]["difference_c"] == pytest.approx(2, abs=0.05)
@@ -310,6 +433,51 @@ def test_a_disturbed_probe_and_depths_plugged_crosswise() -> None:
     assert found(health(weather_day=wet, soil_day=pulled)) == []
 
 
+def test_rain_at_a_neighbor_explains_a_wet_front_beside_a_blocked_gauge() -> None:
+    """The front wets every depth; both strips' gauges are blocked, a station 11 km away is not."""
+    front = soil(lambda depth, i, v: v + 6 if i >= 200 else v)
+    dry = weather(rain_mm=lambda s, i, v: v if i < 190 else 0.0)
+    assert ("p", "whole", "probe disturbed", day(200), day(200), False) in found(
+        health(weather_day=dry, soil_day=front)
+    )
+    alone = rows(
+        "weather_day",
+        [{"day": d, "rain_mm": 25.0 if d == day(199) else 0.0} for d in DAYS],
+        station="alone",
+    )
+    spells = rows(
+        "station_spell",
+        [
+            *({"station": s, "field": "a", "strip": s} for s in SIDES),
+            {"station": "alone", "latitude_deg": 50.1, "longitude_deg": -100.0},
+        ],
+        from_day=FIRST,
+    )
+    seen = health(weather_day=pl.concat([dry, alone]), soil_day=front, station_spell=spells)
+    assert of(seen, "probe disturbed") == []
+
+
+def test_a_rise_of_all_depths_means_nothing_where_no_gauge_catches() -> None:
+    never = weather(rain_mm=lambda s, i, v: 0.0)
+    front = soil(lambda depth, i, v: v + 6 if i >= 200 else v)
+    assert of(health(weather_day=never, soil_day=front), "probe disturbed") == []
+
+
+def test_stations_without_a_field_are_looked_at_too() -> None:
+    still = weather(wind_speed_mean_m_s=lambda s, i, v: 0.0 if s == "check" and i > 500 else v)
+    spells = rows(
+        "station_spell",
+        [{"station": "treated", "field": "a", "strip": "treated"}, {"station": "check"}],
+        from_day=FIRST,
+    )
+    frame = health(weather_day=still, station_spell=spells)
+    assert of(frame, "stuck") == [("check", "wind", day(501), LAST)]
+    assert of(frame, "gauge blocked") == []
+    assert frame.filter((pl.col("finding") == "gauge blocked") & (pl.col("state") == "good"))[
+        "instrument"
+    ].to_list() == ["check", "treated"]
+
+
 def test_a_clock_in_the_future_is_found_where_readings_were_refused() -> None:
     frame = health(
         delivery=rows(
@@ -330,7 +498,7 @@ def test_a_clock_in_the_future_is_found_where_readings_were_refused() -> None:
 def test_what_was_good_long_ago_is_not_called_good() -> None:
     gone = weather(drop=lambda strip, i: strip == "check" and i >= N - 100)
     frame = health(weather_day=gone).filter(
-        (pl.col("part") == "radiation") & (pl.col("instrument") == "check")
+        (pl.col("finding") == "radiation low") & (pl.col("instrument") == "check")
     )
     assert frame["state"].item() == "not evaluated"
     assert str(day(N - 101)) in frame["reason"].item()

@@ -4,8 +4,13 @@ from __future__ import annotations
 
 ADVICE = {
     "silent": (
-        "It has sent nothing since the day before; look at power, antenna or cable, and whether "
-        "its files still arrive. What lies between stays unknown."
+        "It has sent no values since. Check its power, its antenna or cable, and whether its files "
+        "still arrive. What was measured in between is unknown until its files come."
+    ),
+    "no values": (
+        "It has given no values since, while the rest of the instrument goes on. Check its cable "
+        "and plug, and whether its column still has the same heading. If that does not help, "
+        "replace the sensor. If it was taken out, give it a last day (to) in farm.toml."
     ),
     "battery failing": (
         "Its battery is failing: replace or charge it now, and look at the charger or the solar "
@@ -16,8 +21,9 @@ ADVICE = {
         "replace the battery before the day it fails."
     ),
     "gap": (
-        "Days are missing: every total that holds them is short. Look whether the logger still "
-        "has them, and put its file into the drop folder."
+        "Days are missing, or less than a quarter of each was recorded: every total that holds "
+        "them is short. Look whether the logger still has them, and put its file into the drop "
+        "folder."
     ),
     "gap pattern": (
         "Single days are missing by the calendar: look at how its files are split or fetched, not "
@@ -41,8 +47,8 @@ ADVICE = {
         "or its files are sent later. Hold its clock against a telephone's."
     ),
     "gauge blocked": (
-        "Its gauge caught much less than that of the other strip on most wet days: clean the "
-        "funnel and the screen, see that the bucket tips freely and stands level."
+        "Its gauge caught much less than the nearest healthy one. Clean the funnel and the screen, "
+        "and check that the bucket tips freely and stands level."
     ),
     "gauge dry": (
         "Its gauge caught nothing on humid, dark days that used to bring rain: clean the funnel "
@@ -59,8 +65,12 @@ ADVICE = {
         "cable and whether another logger or gauge was connected."
     ),
     "radiation low": (
-        "It catches less sun than the station of the other strip: clean and level the radiation "
-        "sensor, and have it calibrated or replaced if that does not help."
+        "It catches less sun than its neighbor, or than a clear sky gives on the best days. Clean "
+        "and level the radiation sensor. If that does not help, have it calibrated or replaced."
+    ),
+    "radiation high": (
+        "It reports more sun than a clear sky gives, on several days. Check the sensor's factor "
+        "and the unit in farm.toml, and have it calibrated."
     ),
     "temperature disagreement": (
         "Air temperature differs from the other strip's station, one of the two: look at both "
@@ -83,10 +93,11 @@ ADVICE = {
 
 MISSING = {
     "silent": "it does not stand on a trial any more, or was never heard",
+    "no values": "it never gave a value, or does not stand on a trial any more",
     "battery failing": "no supply voltage of at least ten days, and of three months before them",
     "battery falling": "no supply voltage of at least ten days, and of three months before them",
-    "gap": "it was never heard",
-    "gap pattern": "it was never heard",
+    "gap": "no day with a quarter of its readings",
+    "gap pattern": "no day with a quarter of its readings",
     "stuck": "no whole days with lowest and highest value",
     "impossible": "no values to judge",
     "clock": (
@@ -95,14 +106,16 @@ MISSING = {
     ),
     "clock late": "too few arrivals within a day and a half of their readings to know a habit",
     "gauge blocked": (
-        "no month with enough wet days that both strips' stations recorded whole and without snow"
+        "no month with enough wet days that it and a healthy gauge near it recorded whole and "
+        "without snow"
     ),
     "gauge dry": (
         "fewer than ten humid, dark, snow-free days with humidity, radiation and rain whole"
     ),
     "rain disagreement": "no days that both strips' stations recorded whole and without snow",
     "counter jump": "no rain record, or no day of one yet",
-    "radiation low": "no days of radiation that both strips' stations recorded whole",
+    "radiation low": "no two months of days with whole radiation, and no neighbor with them",
+    "radiation high": "no two months of days with whole radiation",
     "temperature disagreement": "no days that both strips' stations recorded whole",
     "humidity disagreement": "no days that both strips' stations recorded whole",
     "depths exchanged": "no dry and frost-free days in a row",

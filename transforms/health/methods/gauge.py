@@ -14,7 +14,7 @@ import polars as pl
 from scipy.stats import binom
 
 from transforms.health.methods.spans import WHO, checked_days, labelled, spans
-from transforms.methods.penman import extraterrestrial
+from transforms.methods.penman import extraterrestrial, mean_saturation, saturation
 
 HUMID_PCT, DARK = 85.0, 0.35
 CAUGHT_MM = 1.0
@@ -87,13 +87,20 @@ def _rainy(weather_day: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
             & (pl.col("humidity_coverage") >= WHOLE)
             & (pl.col("solar_coverage") >= WHOLE)
             & pl.col("rain_mm").is_not_null()
-            & (pl.col("relative_humidity_mean_pct") >= HUMID_PCT)
+            & (_humidity() >= HUMID_PCT)
             & (pl.col("solar_energy_mj_m2") <= DARK * top)
             & (pl.col("air_temp_min_c") > SNOW_C)
         )
         .sort("station", "day")
         .with_columns(caught=(pl.col("rain_mm") >= CAUGHT_MM).cast(pl.Int64))
     )
+
+
+def _humidity() -> pl.Expr:
+    """Mean relative humidity [%] as measured, else from vapor pressure or dew point (FAO-56)."""
+    at_most = mean_saturation(pl.col("air_temp_max_c"), pl.col("air_temp_min_c"))
+    vapor = pl.coalesce("vapour_pressure_mean_kpa", saturation(pl.col("dew_point_mean_c")))
+    return pl.coalesce("relative_humidity_mean_pct", 100.0 * vapor / at_most)
 
 
 def _against_normal(

@@ -1,7 +1,7 @@
-"""When an instrument last reported against its habit, gaps and their pattern, the battery's trend.
+"""Gaps in a record and their pattern, and the battery's trend.
 
-What is 'late', how long a gap is one and at what share of its usual voltage a battery fails are
-common practice, no source.
+How long a gap is one and at what share of its usual voltage a battery fails are common practice, no
+source.
 """
 
 from __future__ import annotations
@@ -10,11 +10,9 @@ import polars as pl
 
 from transforms.health.methods.spans import checked_days, spans
 
-LATE = 2.0  # silent for more than twice its habit
 GAP_D = 3
 PATTERN_LEAST = 6  # missing single days in a year before they can show a pattern
 PATTERN_SHARE = 0.8
-HABIT_LEAST = 5
 
 TREND_D = 28
 TREND_LEAST = 10
@@ -23,52 +21,12 @@ NEW_LOW = 0.98  # of the lowest of the year before, by its first percentile
 SOON_D, LATER_D = 30, 120
 
 
-def silence(heard: pl.DataFrame, arrivals: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Find silent instruments; return them and the days checked.
-
-    ``heard``: kind, instrument, day, as_of, open (whether it stands as of then). ``arrivals``:
-    kind, instrument, day of each arrival. An instrument whose files are fetched by hand once a
-    month is not silent after a week.
-    """
-    who = ["kind", "instrument"]
-
-    def habit(days: pl.DataFrame, name: str) -> pl.DataFrame:
-        gap = pl.col("day").unique().sort().diff().dt.total_days()
-        return days.group_by(who).agg(
-            pl.when(pl.col("day").n_unique() >= HABIT_LEAST)
-            .then(gap.quantile(0.95, "higher"))
-            .alias(name)
-        )
-
-    rows = (
-        heard.filter("open")
-        .group_by(who)
-        .agg(pl.col("day").max(), pl.col("day").min().alias("first"), pl.col("as_of").first())
-        .join(habit(heard, "of_days"), on=who, how="left")
-        .join(habit(arrivals, "of_arrivals"), on=who, how="left")
-        .with_columns(
-            habit_d=pl.coalesce(pl.max_horizontal("of_arrivals", "of_days"), 1.0),
-            silent_d=(pl.col("as_of") - pl.col("day")).dt.total_days().cast(pl.Float64),
-            part=pl.lit("whole"),
-            finding=pl.lit("silent"),
-            depth_cm=pl.lit(None, pl.Float64),
-        )
-    )
-    columns = [*who, "part", "finding", "depth_cm", "silent_d", "habit_d"]
-    found = rows.filter(pl.col("silent_d") > LATE * pl.col("habit_d")).select(
-        *columns,
-        from_day=pl.col("day").dt.offset_by("1d"),
-        to_day="as_of",
-        days=pl.col("silent_d").cast(pl.Int64),
-    )
-    seen = rows.select(
-        *columns, checked_from="first", checked_to="as_of", days=pl.lit(None, pl.Int64)
-    )
-    return found, seen
-
-
 def gaps(expected: pl.DataFrame, heard: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Days without a row inside the record: long ones, and single ones that follow the calendar."""
+    """Find days missing inside the record: long gaps, and single days that follow the calendar.
+
+    ``expected`` and ``heard``: kind, instrument, day; heard are days with a quarter of their
+    readings or more. Returns the findings and the days checked.
+    """
     who = ["kind", "instrument"]
     base = expected.with_columns(part=pl.lit("whole"), depth_cm=pl.lit(None, pl.Float64))
     missing = base.join(heard, on=[*who, "day"], how="anti")

@@ -7,20 +7,14 @@ from __future__ import annotations
 
 import polars as pl
 
+from transforms.health.methods.heard import named_depth
 from transforms.health.methods.spans import checked_days, labelled, spans
-from transforms.methods.strips import strip_rain
-from transforms.methods.texts import depth_text
 
 BRIDGE_D = 3
 STUCK_D = {"air temperature": 2, "humidity": 3, "wind": 5}
 DRY_MM, WARM_C = 0.5, 1.0
 MOVE_PCT, MOST_DEPTHS = 3.0, 2 / 3
 SWAP_PCT, ALIKE_PCT = 2.0, 1.0
-
-
-def named_depth() -> pl.Expr:
-    """A sensor as a part of its probe: '30 cm'."""
-    return depth_text(pl.col("depth_cm")) + " cm"
 
 
 def soil(soil_quality_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -58,26 +52,29 @@ def weather(weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     return pl.concat(found), pl.concat(seen)
 
 
-def probes(soil_day: pl.DataFrame, weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+def probes(soil_day: pl.DataFrame, rain: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Find probes that moved in the soil, and depths plugged crosswise.
 
-    Moved: most sensors jump at once in dry warm weather. Crosswise: two depths take each other's
-    values from one day to the next; they were plugged so until then, or are since.
+    ``rain``: field, day and the most that any station near the field caught (``near.wettest``), so
+    that a blocked gauge beside the probe does not make a rain look like a move.
+
+    Moved: most sensors jump at once in dry warm weather; a jump to the wetter side counts only if
+    some gauge near the field has caught rain within a month, so that they are known to catch.
+    Crosswise: two depths take each other's values from one day to the next; they were plugged so
+    until then, or are since.
     """
     sensor = ["probe", "depth_cm"]
     water = pl.col("vwc_mean_pct")
-    wettest = pl.max_horizontal(pl.col("rain_mm").fill_null(99.0), pl.col("rained").fill_null(99.0))
     days = (
-        soil_day.join(strip_rain(weather_day), on=["field", "strip", "day"], how="left")
+        soil_day.join(_recent_rain(rain), on=["field", "day"], how="left")
         .sort(*sensor, "day")
         .with_columns(
             before=water.shift(1).over(sensor),
             last=pl.col("day").shift(1).over(sensor),
-            rained=pl.col("rain_mm").shift(1).over(sensor),
         )
         .filter(
             ((pl.col("day") - pl.col("last")).dt.total_days() <= 2)
-            & (wettest < DRY_MM)
+            & (pl.col("rain_three_days_mm").fill_null(99.0) < DRY_MM)
             & (pl.col("soil_temp_min_c").fill_null(99.0) > WARM_C)
             & pl.col("before").is_not_null()
             & water.is_not_null()
@@ -85,10 +82,20 @@ def probes(soil_day: pl.DataFrame, weather_day: pl.DataFrame) -> tuple[pl.DataFr
         .with_columns(move=water - pl.col("before"))
     )
     swapped = _swapped(days)
+    catches = pl.col("rain_month_mm").first() >= DRY_MM
     jumped = (
         days.group_by("probe", "day")
-        .agg(n=pl.len(), moved=(pl.col("move").abs() >= MOVE_PCT).mean())
-        .filter((pl.col("n") >= 3) & (pl.col("moved") >= MOST_DEPTHS))
+        .agg(
+            n=pl.len(),
+            fell=(pl.col("move") <= -MOVE_PCT).mean(),
+            moved=(pl.col("move").abs() >= MOVE_PCT).mean(),
+            catches=catches,
+        )
+        .filter(
+            (pl.col("n") >= 3)
+            & (pl.col("moved") >= MOST_DEPTHS)
+            & (pl.col("catches") | (pl.col("fell") >= MOST_DEPTHS))
+        )
         .join(swapped, on=["probe", "day"], how="anti")
     )
     found = [
@@ -99,6 +106,19 @@ def probes(soil_day: pl.DataFrame, weather_day: pl.DataFrame) -> tuple[pl.DataFr
         labelled(days.drop("depth_cm"), "probe", "whole"), "probe disturbed", "depths exchanged"
     )
     return pl.concat(found), seen
+
+
+def _recent_rain(rain: pl.DataFrame) -> pl.DataFrame:
+    """Most rain near each field on the day and the two before it, and within the month up to it.
+
+    Null for a day on which no gauge near the field recorded.
+    """
+    by_day = rain.sort("field", "day")
+
+    def most(window: str) -> pl.Expr:
+        return pl.col("rain_mm").rolling_max_by("day", window_size=window).over("field")
+
+    return by_day.select("field", "day", rain_three_days_mm=most("3d"), rain_month_mm=most("31d"))
 
 
 def _swapped(days: pl.DataFrame) -> pl.DataFrame:

@@ -55,3 +55,31 @@ def labelled(
         finding=pl.lit(finding),
         depth_cm=pl.col("depth_cm") if "depth_cm" in frame.columns else pl.lit(None, pl.Float64),
     )
+
+
+BRIDGE_MONTHS_D = 63  # months in a row, or with one between them that could not be judged
+
+
+def months_as_spans(months: pl.DataFrame) -> pl.DataFrame:
+    """Months as spans, from the first to the last day compared, with the sums over each span.
+
+    ``months``: WHO, depth_cm, month, first, last, n (days), sum, sum_other, compared_with.
+    """
+    return spans(
+        months.with_columns(day=pl.col("month")),
+        bridge_d=BRIDGE_MONTHS_D,
+        numbers=(
+            pl.col("first").min(),
+            pl.col("last").max(),
+            pl.col("n").sum(),
+            pl.len().alias("months"),
+            pl.col("sum").sum(),
+            pl.col("sum_other").sum(),
+            pl.col("compared_with").last(),
+        ),
+    ).select(
+        pl.exclude("from_day", "to_day", "days", "first", "last", "n"),
+        from_day="first",
+        to_day="last",
+        days="n",
+    )

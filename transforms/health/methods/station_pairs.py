@@ -1,97 +1,104 @@
-"""The treated strip's station against the check strip's: two instruments a stone's throw apart.
+"""A station beside its neighbors: sun against the nearest one, the rest against the other strip's.
 
-Rain is compared on days that both recorded whole, by calendar month, and only where neither gauge
-can have held snow. A blocked gauge catches less on nearly every wet day; a single day that differs
-is a storm's edge, a gauge that was emptied, or water poured in, and only watched. Daily radiation
-of a well-kept thermal or photodiode sensor is good to 5 to 10 % (WMO-No. 8, Guide to Instruments
-and Methods of Observation, part I, chapter 7, from memory); other limits are common practice, no
-source.
+Daily radiation of a well-kept thermal or photodiode sensor is good to 5 to 10 % (WMO-No. 8, Guide
+to Instruments and Methods of Observation, part I, chapter 7, from memory); other limits are common
+practice, no source. What differs between two strips without showing which of them is wrong is
+reported once, at the first of them by name.
 """
 
 from __future__ import annotations
 
 import polars as pl
 
-from transforms.health.methods.spans import checked_days, labelled, spans
+from transforms.health.methods.clogged import usable
+from transforms.health.methods.spans import checked_days, labelled, months_as_spans, spans
 
 WHOLE = 0.9  # share of the day recorded
-WET_MM, WET_DAYS, WET_SUM_MM = 1.0, 4, 10.0
-BLOCKED, MOSTLY = 0.75, 0.75
 DAY_APART_MM, DAY_APART = 10.0, 1.5
 RADIATION_LOW = 0.9
 MONTH_DAYS = 15
-SNOW_C = 1.0
 # Finding, part, column, its coverage and the limit of the difference.
 DIFFERENCES = (
     ("temperature disagreement", "air temperature", "air_temp_mean_c", "air_temp_coverage", 1.0),
     ("humidity disagreement", "humidity", "relative_humidity_mean_pct", "humidity_coverage", 8.0),
 )
-BRIDGE_D = 63  # months in a row, or with one between them that could not be judged
+# Findings that are told at one station of a pair.
+TOLD_ONCE = ("rain disagreement", *(finding for finding, *_ in DIFFERENCES))
+_COMPARED = [
+    "field",
+    "strip",
+    "rain_mm",
+    "rain_coverage",
+    "rain_since_day",
+    "gauge_heated",
+    "air_temp_min_c",
+    "air_temp_mean_c",
+    "air_temp_coverage",
+    "relative_humidity_mean_pct",
+    "humidity_coverage",
+    "solar_energy_mj_m2",
+    "solar_coverage",
+]
 
 
-def sides(weather_day: pl.DataFrame) -> pl.DataFrame:
-    """Each station's day beside that of the other strip's station (columns ending ``_other``)."""
-    here = weather_day.filter(pl.col("field").is_not_null() & pl.col("strip").is_not_null())
-    here = here.unique(["field", "strip", "day"], keep="first", maintain_order=True)
-    treated = pl.col("strip") == "treated"
-    other = here.with_columns(
-        strip=pl.when(treated).then(pl.lit("check")).otherwise(pl.lit("treated"))
+def beside(weather_day: pl.DataFrame, neighbors: pl.DataFrame) -> pl.DataFrame:
+    """Each station's day beside that of each neighbor (columns ending ``_other``).
+
+    ``neighbors``: station, other, distance_km, rank (``near.neighbors``).
+    """
+    here = weather_day.select("station", "day", *_COMPARED)
+    there = here.rename({"station": "other"} | {c: f"{c}_other" for c in _COMPARED})
+    return (
+        here.join(neighbors, on="station")
+        .join(there, on=["other", "day"])
+        .with_columns(month=pl.col("day").dt.truncate("1mo"))
     )
-    return here.join(other, on=["field", "strip", "day"], suffix="_other").with_columns(
-        month=pl.col("day").dt.truncate("1mo")
+
+
+def of_one_field(pairs: pl.DataFrame) -> pl.DataFrame:
+    """Return the days of the two strips of a field side by side, each pair once."""
+    return pairs.filter(
+        (pl.col("field") == pl.col("field_other"))
+        & (pl.col("strip") != pl.col("strip_other"))
+        & (pl.col("station") < pl.col("other"))
     )
 
 
 def rain(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Blocked gauges by month, and single days of rain far apart."""
+    """Find single days of rain far apart between two strips; return the days checked too.
+
+    A storm's edge, a gauge that was emptied, or water poured in: only watched.
+    """
     mine, theirs = pl.col("rain_mm"), pl.col("rain_mm_other")
-
-    def usable(suffix: str) -> pl.Expr:
-        """Return whether a gauge recorded the whole day, that day alone, and no snow."""
-        day, heated = pl.col("day"), pl.col(f"gauge_heated{suffix}").fill_null(False)
-        return (
-            (heated | (pl.col(f"air_temp_min_c{suffix}") > SNOW_C))
-            & (pl.col(f"rain_coverage{suffix}") >= WHOLE)
-            & (pl.col(f"rain_since_day{suffix}").fill_null(day) == day)
-        )
-
-    both = labelled(pairs, "station", "rain gauge").filter(usable("") & usable("_other"))
-    wet = both.filter(pl.max_horizontal(mine, theirs) >= WET_MM)
-    months = _by_month(
-        wet, WET_DAYS, sum=mine.sum(), sum_other=theirs.sum(), lower=(mine < theirs).mean()
-    ).filter(pl.col("sum_other") >= WET_SUM_MM)
-    months = months.with_columns(finding=pl.lit("gauge blocked"))
-    blocked = months.filter(
-        (pl.col("sum") < BLOCKED * pl.col("sum_other")) & (pl.col("lower") >= MOSTLY)
-    )
-    found = _months(blocked).with_columns(ratio=pl.col("sum") / pl.col("sum_other"))
+    both = labelled(
+        of_one_field(pairs).filter(usable() & usable("_other")), "station", "rain gauge"
+    ).with_columns(finding=pl.lit("rain disagreement"), compared_with="other")
     high = pl.max_horizontal(mine, theirs)
     apart = both.filter(
         ((mine - theirs).abs() >= DAY_APART_MM)
         & (high > DAY_APART * pl.min_horizontal(mine, theirs))
-    ).with_columns(finding=pl.lit("rain disagreement"))
-    single = spans(apart, numbers=((mine - theirs).sum().alias("difference_mm"),))
-    last = months.with_columns(day="last")
-    seen = pl.concat([checked_days(last, "gauge blocked"), checked_days(both, "rain disagreement")])
-    return pl.concat([found.drop("sum", "sum_other"), single], how="diagonal"), seen
+    )
+    numbers = ((mine - theirs).sum().alias("difference_mm"), pl.col("compared_with").last())
+    return spans(apart, numbers=numbers), _seen_by_both(both, "rain disagreement")
 
 
 def radiation(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Months in which a station caught clearly less sun than the other: dirt, tilt or age."""
+    """Find months in which a station caught clearly less sun than its nearest neighbor."""
     mine, theirs = pl.col("solar_energy_mj_m2"), pl.col("solar_energy_mj_m2_other")
     both = labelled(pairs, "station", "radiation").filter(
         (pl.col("solar_coverage") >= WHOLE) & (pl.col("solar_coverage_other") >= WHOLE)
     )
-    months = _by_month(both, MONTH_DAYS, sum=mine.sum(), sum_other=theirs.sum())
-    low = months.filter(pl.col("sum") < RADIATION_LOW * pl.col("sum_other")).with_columns(
+    months = _by_month(both, sum=mine.sum(), sum_other=theirs.sum())
+    nearest = months.sort("rank").unique(["instrument", "month"], keep="first", maintain_order=True)
+    low = nearest.filter(pl.col("sum") < RADIATION_LOW * pl.col("sum_other")).with_columns(
         finding=pl.lit("radiation low")
     )
-    found = _months(low).with_columns(ratio=pl.col("sum") / pl.col("sum_other"))
+    found = months_as_spans(low).with_columns(ratio=pl.col("sum") / pl.col("sum_other"))
     return found.drop("sum", "sum_other"), checked_days(both, "radiation low")
 
 
 def differences(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Find months in which air temperature or humidity of the two stations lie apart.
+    """Find months in which air temperature or humidity of two strips lie apart.
 
     Which of the two is wrong does not show. Returns the findings and the days checked.
     """
@@ -99,51 +106,37 @@ def differences(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     for finding, part, column, covered, limit in DIFFERENCES:
         unit = column.rsplit("_", 1)[1]
         away = pl.col(column) - pl.col(f"{column}_other")
-        both = labelled(pairs, "station", part).filter(
+        both = labelled(of_one_field(pairs), "station", part).filter(
             (pl.col(covered) >= WHOLE) & (pl.col(f"{covered}_other") >= WHOLE) & away.is_not_null()
         )
-        months = _by_month(both, MONTH_DAYS, sum=away.median(), sum_other=pl.lit(0.0))
+        months = _by_month(both, sum=away.median(), sum_other=pl.lit(0.0))
         apart = months.filter(pl.col("sum").abs() > limit).with_columns(finding=pl.lit(finding))
         found.append(
-            _months(apart)
+            months_as_spans(apart)
             .with_columns((pl.col("sum") / pl.col("months")).alias(f"difference_{unit}"))
             .drop("sum", "sum_other")
         )
-        seen.append(checked_days(both, finding))
+        seen.append(_seen_by_both(both, finding))
     return pl.concat(found, how="diagonal"), pl.concat(seen)
 
 
-def _by_month(days: pl.DataFrame, least: int, **numbers: pl.Expr) -> pl.DataFrame:
-    """Reduce days to the months that have ``least`` of them or more."""
+def _seen_by_both(pairs: pl.DataFrame, finding: str) -> pl.DataFrame:
+    """What was checked, at both stations of each pair."""
+    there = pairs.with_columns(instrument=pl.col("other"))
+    return checked_days(pl.concat([pairs, there]), finding)
+
+
+def _by_month(days: pl.DataFrame, **numbers: pl.Expr) -> pl.DataFrame:
+    """Reduce the days of each pair to months that have enough of them."""
     return (
-        days.group_by("kind", "instrument", "part", "month")
+        days.group_by("kind", "instrument", "part", "other", "month")
         .agg(
-            pl.col("depth_cm").first(),
+            pl.col("depth_cm", "rank").first(),
             first=pl.col("day").min(),
             last=pl.col("day").max(),
             n=pl.len().cast(pl.Int64),
             **numbers,
         )
-        .filter(pl.col("n") >= least)
-    )
-
-
-def _months(months: pl.DataFrame) -> pl.DataFrame:
-    """Months as spans, from the first to the last day compared, with the sums over each span."""
-    return spans(
-        months.with_columns(day=pl.col("month")),
-        bridge_d=BRIDGE_D,
-        numbers=(
-            pl.col("first").min(),
-            pl.col("last").max(),
-            pl.col("n").sum(),
-            pl.len().alias("months"),
-            pl.col("sum").sum(),
-            pl.col("sum_other").sum(),
-        ),
-    ).select(
-        pl.exclude("from_day", "to_day", "days", "first", "last", "n"),
-        from_day="first",
-        to_day="last",
-        days="n",
+        .filter(pl.col("n") >= MONTH_DAYS)
+        .with_columns(compared_with="other")
     )

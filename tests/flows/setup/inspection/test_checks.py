@@ -23,14 +23,14 @@ from flows.store.archive import Archive, Arrival
 from flows.trust.backup import last_good
 from schemas.farm.farm import Farm
 from tests.flows import loggers
-from tests.flows.loggers import FARM, drop, row, usual
+from tests.flows.loggers import ENDED, drop, row, usual
 
 BACKUP = "\n[backup]\nto = 'backups'\n"
 
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = loggers.make(tmp_path_factory.mktemp("made") / "farm", FARM + BACKUP)
+    folder = loggers.make(tmp_path_factory.mktemp("made") / "farm", ENDED + BACKUP)
     drop(folder, "a.csv", [usual(h) for h in range(30)])
     steps.turn(folder, steps=(steps.collect, steps.derive, steps.publish))
     return folder.root

@@ -6,7 +6,7 @@ import pytest
 
 from tests.transforms.frames import farm, rows
 from transforms.health.methods import gauge
-from transforms.methods.penman import extraterrestrial
+from transforms.methods.penman import extraterrestrial, mean_saturation
 
 FIRST = date(2020, 4, 1)
 
@@ -107,3 +107,18 @@ def test_days_on_which_a_counter_jumped_are_found_and_the_others_checked():
         2,
     )
     assert checked["checked_to"].to_list() == [FIRST + timedelta(days=9)]
+
+
+def test_vapor_pressure_and_temperature_stand_in_for_humidity():
+    weather = season(0, caught=lambda i: 0.02 if i >= 420 else 1.0).with_columns(
+        air_temp_max_c=pl.lit(20.0), air_temp_min_c=pl.lit(8.0)
+    )
+    as_vapor = weather.with_columns(
+        vapour_pressure_mean_kpa=pl.col("relative_humidity_mean_pct")
+        * mean_saturation(pl.col("air_temp_max_c"), pl.col("air_temp_min_c"))
+        / 100,
+        relative_humidity_mean_pct=pl.lit(None, pl.Float64),
+    )
+    measured = found(weather).select("from_day", "to_day")
+    assert measured.height >= 1
+    assert found(as_vapor).select("from_day", "to_day").equals(measured)

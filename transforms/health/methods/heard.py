@@ -1,0 +1,93 @@
+"""The days on which an instrument, and each part of it, gave a value.
+
+A logger goes on writing rows after a sensor died, with empty cells. So a row is not enough: a part
+was heard on a day if its own quantity has a value, a sensor if it has one at its own depth. The
+battery does not count.
+"""
+
+from __future__ import annotations
+
+import polars as pl
+
+from transforms.health.methods.spans import labelled
+from transforms.methods.texts import depth_text
+
+WHAT = ["kind", "instrument", "part", "depth_cm", "day"]
+STATION_PARTS = {
+    "air temperature": ("air_temp_mean_c", "air_temp_min_c", "air_temp_max_c"),
+    "humidity": (
+        "relative_humidity_mean_pct",
+        "relative_humidity_min_pct",
+        "relative_humidity_max_pct",
+        "dew_point_mean_c",
+        "vapour_pressure_mean_kpa",
+    ),
+    "rain gauge": ("rain_mm",),
+    "wind": ("wind_speed_mean_m_s",),
+    "radiation": ("solar_energy_mj_m2",),
+    "air pressure": ("air_pressure_mean_kpa",),
+}
+# Quantities that make no part of their own: many stations report them only at times.
+OTHERS = ("wind_gust_m_s", "snow_depth_cm", "reference_et_logged_mm")
+QUANTITIES = ("air_temp", "humidity", "rain", "wind", "solar")  # that have a coverage
+TEMPERATURE = " temperature"
+# A day with less of its readings than this is a missing day. Common practice, no source.
+LEAST = 0.25
+
+
+def named_depth() -> pl.Expr:
+    """Name a sensor as a part of its probe: '30 cm'."""
+    return depth_text(pl.col("depth_cm")) + " cm"
+
+
+def value_days(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataFrame:
+    """Return kind, instrument, part, depth_cm and day, a row a part and day with a value of it.
+
+    The part is 'whole' for a value of any quantity. A sensor has two parts: '30 cm' for its water
+    content and '30 cm temperature'.
+    """
+    every = (*(name for names in STATION_PARTS.values() for name in names), *OTHERS)
+    vwc, temp, salt = (
+        pl.col(name).is_not_null()
+        for name in ("vwc_mean_pct", "soil_temp_mean_c", "salinity_mean_ds_m")
+    )
+    whole = soil_day.filter(vwc | temp | salt).select("probe", "day").unique(maintain_order=True)
+    frames = [
+        labelled(weather_day.filter(_any(every)), "station", "whole"),
+        *(
+            labelled(weather_day.filter(_any(names)), "station", part)
+            for part, names in STATION_PARTS.items()
+        ),
+        labelled(whole, "probe", "whole"),
+        labelled(soil_day.filter(vwc), "probe", named_depth()),
+        labelled(soil_day.filter(temp), "probe", named_depth() + TEMPERATURE),
+    ]
+    return pl.concat([frame.select(WHAT) for frame in frames])
+
+
+def recorded_days(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataFrame:
+    """Return kind, instrument and day of days with at least a quarter of their readings.
+
+    Quantities without a coverage of their own (pressure, snow) count if no other reported.
+    """
+    covered = pl.max_horizontal(f"{name}_coverage" for name in QUANTITIES).fill_null(0.0)
+    others = _any((*STATION_PARTS["air pressure"], *OTHERS))
+    soil_covered = pl.max_horizontal("vwc_coverage", "soil_temp_coverage").fill_null(0.0)
+    salt = pl.col("salinity_mean_ds_m").is_not_null()
+    frames = [
+        labelled(
+            weather_day.filter((covered >= LEAST) | ((covered == 0) & others)), "station", "whole"
+        ),
+        labelled(
+            soil_day.filter((soil_covered >= LEAST) | ((soil_covered == 0) & salt)),
+            "probe",
+            "whole",
+        ),
+    ]
+    return pl.concat([frame.select("kind", "instrument", "day") for frame in frames]).unique(
+        maintain_order=True
+    )
+
+
+def _any(columns: tuple[str, ...]) -> pl.Expr:
+    return pl.any_horizontal(pl.col(name).is_not_null() for name in columns)
