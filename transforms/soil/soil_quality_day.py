@@ -193,8 +193,9 @@ def _stuck(rows: pl.DataFrame) -> pl.DataFrame:
         (pl.col("vwc_last_pct") - _at(pl.col("vwc_last_pct"), 1)).abs(),
     )
     still = ((_vwc() - _at(_vwc(), 1)).abs() < _ROUNDING) & (span == 0)
+    temp = pl.col("soil_temp_mean_c").cast(pl.Float64)
     warmth = (pl.col("soil_temp_max_c") - pl.col("soil_temp_min_c") > 0) | (
-        (pl.col("soil_temp_mean_c") - _at(pl.col("soil_temp_mean_c"), 1)).abs() > _ROUNDING
+        (temp - _at(temp, 1)).abs() > _ROUNDING
     )
     stuck = flat_line.stuck(
         rows,
