@@ -31,21 +31,21 @@ time_zone = "America/Winnipeg"
 [[stations]]
 name = "west"
 ids = ["W1"]
-spells = [{field = "Home", strip = "treated", from = 2020-01-01}]
+spells = [{field = "Home", strip = "treated", from = 2020-01-01, to = 2024-12-31}]
 [[stations]]
 name = "east"
 ids = ["E1"]
-spells = [{field = "Home", strip = "check", from = 2020-01-01}]
+spells = [{field = "Home", strip = "check", from = 2020-01-01, to = 2024-12-31}]
 [[probes]]
 name = "deep west"
 ids = ["W1"]
 sensors = [{depth_cm = 10}, {depth_cm = 40, name = "b"}]
-spells = [{field = "Home", strip = "treated", from = 2020-01-01}]
+spells = [{field = "Home", strip = "treated", from = 2020-01-01, to = 2024-12-31}]
 [[probes]]
 name = "deep east"
 ids = ["E1"]
 sensors = [{depth_cm = 10}, {depth_cm = 40, name = "b"}]
-spells = [{field = "Home", strip = "check", from = 2020-01-01}]
+spells = [{field = "Home", strip = "check", from = 2020-01-01, to = 2024-12-31}]
 [layouts.hourly]
 step = "1 h"
 time = {columns = ["t"], offset = "-06:00"}

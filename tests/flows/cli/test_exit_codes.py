@@ -171,4 +171,5 @@ def test_a_field_book_with_faults_needs_attention_until_it_is_better(
         assert "No yield is computed from 6 passes" in out
     passes.write_text(good)
     for command in ("once", "status"):
-        assert run(command, farm.root)[0] == 0
+        code, out, _ = run(command, farm.root)
+        assert code == 0, out
