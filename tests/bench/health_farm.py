@@ -61,7 +61,7 @@ class Made:
         """Return what the rules find."""
         t = self.tables
         quality = soil_quality_day.derive(
-            t["soil_day"], t["probe_spell"], t["sensor"], t["weather_day"]
+            t["soil_day"], t["probe_spell"], t["sensor"], t["weather_day"], t["farm"]
         )
         return station_health.derive(**t, soil_quality_day=quality)
 
