@@ -94,8 +94,10 @@ def counts(table: Table, where: str) -> list[CountCheck]:
 
 def _types_sql(table: Table) -> str:
     """Return a query that counts columns that are absent, extra, or of another type than declared."""
+    types = {c.name: _type(c) for c in table.columns}
+    types |= {old: types[new] for old, new in generated.former(table).items()}
     wanted = ", ".join(
-        f"({generated.literal(c.name)}, {generated.literal(_type(c))})" for c in table.columns
+        f"({generated.literal(name)}, {generated.literal(kind)})" for name, kind in types.items()
     )
     return f"""
         WITH wanted(name, type) AS (VALUES {wanted}),
