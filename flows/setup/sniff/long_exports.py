@@ -94,17 +94,20 @@ def _has_depths(names: list[str]) -> bool:
     return any(headings.heading(name).depth is not None for name in names)
 
 
-def depth_column(grid: Grid, taken: tuple[int, ...]) -> int | None:
-    """The column that says the depth of its row, None where the export is wide."""
+def depth_column(grid: Grid, taken: tuple[int, ...], series: list[str]) -> int | None:
+    """The column that says the depth of its row, None where the export is wide.
+
+    One depth alone in it is not looked at where a heading or a name of ``series`` has its depth.
+    """
     for i, name in enumerate(grid.names):
         if i not in taken and plain(heading_parts.BRACKETS.sub(" ", name)) in DEPTH_WORDS:
             words = [word for word in grid.rows[f"c{i}"].unique().to_list() if word]
             distinct = len(words)
-            alone = distinct == 1 and _has_depths(grid.names)
+            alone = distinct == 1 and _has_depths(series)
             if 1 <= distinct <= 30 and len(in_cm(words, "cm")) == distinct and not alone:
                 grid.layout |= {"shape": "long", "depth_column": name}
                 if all(UNIT_IN_CELL.search(word) for word in words):
-                    why = f"it holds {distinct} depths with their unit, such as {min(words)}"
+                    why = f"it holds depths with their unit, such as {min(words)}"
                     grid.note("depth_column", name, Sure.CERTAIN, why)
                     return i
                 unit = (

@@ -108,9 +108,12 @@ def _shape(grid: Grid, found: stamps.Stamps) -> _Shape:
     of = long_exports.instrument_column(grid, places, found)
     taken = places if of is None else (*places, of)
     long = long_exports.series(grid, taken)
-    depth_at = None if long is not None else long_exports.depth_column(grid, taken)
     series = () if long is None else (grid.names.index(str(long.layout["series_column"])),)
     value = () if long is None else (grid.names.index(str(long.layout["value_column"])),)
+    names = grid.names if long is None else long.names
+    depth_at = long_exports.depth_column(grid, (*taken, *series, *value), names)
+    if long is not None:
+        long.layout |= grid.layout
     own = tuple(i for i in (of, depth_at, *series) if i is not None)
     telling = repeats.telling_column(grid, found, own, (*places, *own, *value))
     if telling:

@@ -123,6 +123,17 @@ def test_long_files_of_which_most_columns_are_text():
     assert rows == 2 * len(HOURS)
 
 
+def test_a_long_file_with_the_depth_of_each_row_in_a_column():
+    lines = ["date,plot,variable,value,unit,sensor depth"]
+    for at, vwc, temp in zip(HOURS, VWC, TEMP, strict=True):
+        for variable, unit, value in (("Soil moisture", "m3/m3", vwc), ("Soil temp", "degC", temp)):
+            lines.append(f"{at:%Y-%m-%d %H:%M},E1,{variable},{value},{unit},7.5 cm")
+    proposal, rows = proposed(lines)
+    assert proposal.layout["depth_column"] == "sensor depth"
+    assert all("depth_cm" not in rule for rule in proposal.layout["columns"].values())
+    assert rows == 2 * len(HOURS)
+
+
 @pytest.mark.parametrize(
     ("names", "sure"), [(["block", "rep"], Sure.LIKELY), (["plot", "logger"], Sure.UNSURE)]
 )
