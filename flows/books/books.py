@@ -20,7 +20,7 @@ from flows.base.files import read_state, write_text
 from flows.base.version import VERSION
 from flows.books import fieldbook, normals_table, yield_map
 from flows.books.fieldbook import Problem
-from flows.farm import farm_file
+from flows.farm import farm_file, lifts
 from flows.farm.folder import FarmFolder
 from flows.store import publish_guard, warehouse
 from flows.store.archive import Archive, Arrival
@@ -197,13 +197,22 @@ def _damage(archive: Archive, sequence: int) -> str:
 def _setup_fingerprint(farm: Farm) -> str:
     """Fingerprint of what decides how the books are read, beside their bytes."""
     place, money = farm.place.time_zone, farm.farm.currency
-    given = [VERSION, money, farm.farm.day_first, place, _bushels(farm)]
+    instruments = [
+        one.model_dump(mode="json", include={"name", "ids", "spells"})
+        for one in (*farm.stations, *farm.probes)
+    ]
+    given = [VERSION, money, farm.farm.day_first, place, _bushels(farm), instruments]
     return hashlib.sha256(json.dumps(given, sort_keys=True).encode()).hexdigest()[:16]
 
 
 def _bushels(farm: Farm) -> dict[str, float | None]:
     """Return the crops that there are and the mass of a bushel of each."""
     return dict(farm_file.tables(farm)["crop"].select("crop", "bushel_kg").iter_rows())
+
+
+def amended(con: duckdb.DuckDBPyConnection, farm: Farm) -> Farm:
+    """Return the farm as the field book that stands amends it: the spells of lifted probes are cut."""
+    return lifts.cut(farm, warehouse.read(con, TABLES["lift"]))
 
 
 def land(
@@ -268,6 +277,7 @@ def _read(
         bushel_kg=_bushels(farm),
         currency=farm.farm.currency,
         day_first=farm.farm.day_first,
+        farm=farm,
     )
     return book.frames, book.problems
 

@@ -28,9 +28,12 @@ from schemas import generated
 from schemas.catalogue import ROOMS, TABLES
 from schemas.table import Table, Tier
 from transforms import order
+from transforms.methods import not_used
 
 # Readings held in memory at a time; about 200 MB of them.
 CHUNK_ROWS = 1_000_000
+
+_NOT_USED = TABLES["do_not_use"]
 
 # Stored to nine decimals, and no more than twelve digits.
 _DECIMALS, _DIGITS = 9, 12
@@ -94,8 +97,12 @@ def function(name: str) -> Callable[..., pl.DataFrame]:
 
 
 def sources(name: str) -> tuple[Table, ...]:
-    """Return the tables that a table is made from: the parameters of its ``derive``."""
-    return tuple(TABLES[parameter] for parameter in inspect.signature(function(name)).parameters)
+    """Return the tables that a table is made from: the parameters of its ``derive``.
+
+    A daily table is made from readings, so from what the field book says must not be used as well.
+    """
+    made_from = tuple(TABLES[one] for one in inspect.signature(function(name)).parameters)
+    return (*made_from, _NOT_USED) if TABLES[name].tier is Tier.DAILY else made_from
 
 
 def reduction(name: str) -> Reduction:
@@ -141,12 +148,14 @@ def _reduce(con: duckdb.DuckDBPyConnection, one: Reduction, problems: Problems, 
         return
     farm = warehouse.read(con, TABLES["farm"])
     setup = {table.name: warehouse.read(con, table) for table in one.setup}
+    left_out = setup.pop(_NOT_USED.name)
     finished = 0
     for chunk in _chunks(con, one, days, farm):
         spans = waiting_days.windows(waiting_days.widened(chunk, one.margin_d), farm)
-        given = {one.readings.name: waiting_days.readings(con, one, spans), **setup}
-        rows = _made(one.table, given, problems, days=chunk)
+        readings = not_used.readings_used(waiting_days.readings(con, one, spans), left_out, farm)
+        rows = _made(one.table, {one.readings.name: readings, **setup}, problems, days=chunk)
         if rows is not None:
+            rows = not_used.days_marked(rows, left_out)
             with warehouse.shown(con, days_made=chunk):
                 con.execute(f"""
                     DELETE FROM {generated.quoted(one.table.name)} t USING days_made d

@@ -109,6 +109,9 @@ def _concerned(
     con: duckdb.DuckDBPyConnection, reduction: Reduction, changed: pl.DataFrame
 ) -> pl.DataFrame:
     """Return instrument and span of days of changed set-up rows; null for no end."""
+    if {"kind", "instrument"} <= set(changed.columns):  # of stations and probes alike
+        changed = changed.filter(pl.col("kind") == reduction.kind)
+        changed = changed.rename({"instrument": reduction.kind})
     if reduction.kind not in changed.columns:
         return _all_instruments(con, reduction)
     ends = ((pl.col(n) if n in changed.columns else pl.lit(None)) for n in ("from_day", "to_day"))

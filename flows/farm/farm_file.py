@@ -7,17 +7,16 @@ from datetime import datetime, timedelta
 from functools import cache, lru_cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 import polars as pl
-from pydantic import BaseModel, ValidationError
-from pydantic_core import ErrorDetails
+from pydantic import ValidationError
 
 from flows.base import units
 from flows.base.errors import UserError
+from flows.farm import fault_words
 from schemas import generated
 from schemas.catalogue import TABLES
-from schemas.did_you_mean import nearest
 from schemas.farm.farm import Farm, Place, Source
 from schemas.quantities import BY_NAME
 
@@ -46,10 +45,7 @@ def parse(content: dict[str, Any], where: str) -> Farm:
     try:
         farm = Farm.model_validate(content)
     except ValidationError as error:
-        faults = error.errors()
-        # an element that is at fault itself is not also missing
-        deep = [f for f in faults if f["type"] != "too_short" or not _holds_another(f, faults)]
-        raise _faulty(where, [_sentence(fault) for fault in deep]) from None
+        raise _faulty(where, fault_words.sentences(error.errors(), content)) from None
     if wrong := _wrong_units(farm):
         raise _faulty(where, wrong)
     return farm
@@ -58,12 +54,6 @@ def parse(content: dict[str, Any], where: str) -> Farm:
 def _faulty(where: str, faults: list[str]) -> UserError:
     count = "a fault" if len(faults) == 1 else f"{len(faults)} faults"
     return UserError("\n  ".join([f"{where} has {count}:", *faults]))
-
-
-def _holds_another(fault: ErrorDetails, faults: list[ErrorDetails]) -> bool:
-    """Return whether another fault is inside the element of this one."""
-    loc = fault["loc"]
-    return any(f["loc"][: len(loc)] == loc and len(f["loc"]) > len(loc) for f in faults)
 
 
 def _wrong_units(farm: Farm) -> list[str]:
@@ -76,50 +66,6 @@ def _wrong_units(farm: Farm) -> list[str]:
             except ValueError as error:
                 wrong.append(f"layouts.{name}.columns.{column}.unit: {error}")
     return wrong
-
-
-def _sentence(detail: ErrorDetails) -> str:
-    """Return one pydantic error as: key, what was found, what was expected."""
-    key = _dotted(detail["loc"])
-    found = detail["input"]
-    shown = repr(found) if not isinstance(found, dict | list | BaseModel) else ""
-    match detail["type"]:
-        case "extra_forbidden":
-            known = _keys_beside(detail["loc"])
-            near = nearest(str(detail["loc"][-1]), known)
-            hint = f"did you mean {near[0]}?" if near else f"the keys here are {', '.join(known)}"
-            return f"{key}: there is no such key; {hint}"
-        case "missing":
-            return f"{key}: is missing and must be given"
-        case "value_error":
-            message = str(detail["ctx"]["error"]) if "ctx" in detail else detail["msg"]
-        case _:
-            message = detail["msg"][0].lower() + detail["msg"][1:]
-    return f"{key}: found {shown}; {message}" if shown else f"{key}: {message}"
-
-
-def _dotted(loc: tuple[int | str, ...]) -> str:
-    out = ""
-    for part in loc:
-        out += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if out else str(part)
-    return out or "the file"
-
-
-def _keys_beside(loc: tuple[int | str, ...]) -> list[str]:
-    """Return the keys that are allowed in the place of the unknown one."""
-    model: Any = Farm
-    for part in loc[:-1]:
-        fields = getattr(model, "model_fields", {}).items()
-        for annotation in (f.annotation for name, f in fields if part in (name, f.alias)):
-            model = _model_in(annotation) or model
-    return [f.alias or name for name, f in model.model_fields.items()]
-
-
-def _model_in(annotation: Any) -> type[BaseModel] | None:
-    """Return the pydantic model somewhere inside a type annotation."""
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    return next((m for m in map(_model_in, get_args(annotation)) if m is not None), None)
 
 
 def setup_fingerprint(farm: Farm, source: str) -> str:
@@ -162,6 +108,7 @@ def _fingerprint(farm: Farm, chosen: Source) -> str:
         p.model_dump(
             mode="json",
             exclude={
+                "names": True,
                 "sensors": {
                     "__all__": {"drained_upper_limit_pct", "lower_limit_pct", "calibration"}
                 }

@@ -74,7 +74,7 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Collected:
         notes = archive_new(con, folder, farm, archive, tick)
         reread = land_from(con, archive, farm, tick)
         if reread:
-            notes.append(f"{reread} deliveries were read again, because farm.toml has changed.")
+            notes.append(f"{reread} deliveries were read again, because the set-up has changed.")
         notes += [f"Repaired in the archive: {name}." for name in archive.repaired]
         damaged = archive_damage.sentences(con, archive, folder.root)
         return _summary(con, before, notes, damaged)
@@ -144,7 +144,10 @@ def land_all(
 def land_from(
     con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm, tick: Tick = silent
 ) -> int:
-    """``land_all`` from an archive that is open already."""
+    """``land_all`` from an archive that is open already; the books first, for they amend the set-up."""
+    books.forget_outdated(con, archive, farm)
+    books.land(con, archive, farm, _unlanded(con, archive.receipts))
+    farm = books.amended(con, farm)
     with warehouse.transaction(con):
         for name, frame in farm_file.tables(farm).items():
             books.replace_if_changed(con, name, frame)
@@ -152,10 +155,8 @@ def land_from(
         if archive.head.sha256 and migrate.fact(con, HEAD_FACT) != head:
             migrate.set_fact(con, HEAD_FACT, head)
     concerned = reread.read_outdated_again(con, archive, farm)
-    books.forget_outdated(con, archive, farm)
-    waiting = _unlanded(con, archive.receipts)
-    land.land(con, archive, farm, [r for r in waiting if r.kind in ("file", "http")], tick)
-    books.land(con, archive, farm, waiting)
+    waiting = [r for r in _unlanded(con, archive.receipts) if r.kind in ("file", "http")]
+    land.land(con, archive, farm, waiting, tick)
     return concerned.reread
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from datetime import date, datetime, time
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
 from cronsim import CronSim, CronSimError
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
-from schemas.farm.instruments import Name, Probe, Station
+from schemas.farm import short_form
+from schemas.farm.instruments import Name, Probe, ProbeDefaults, Station, StationDefaults
 from schemas.farm.layout import Layout, Strict
 
 
@@ -145,7 +146,14 @@ class Backup(Strict):
     schedule: Cron = "20 4 * * *"
 
 
-Address = Annotated[str, Field(max_length=254, pattern=r"^[^@\s<>,;\"]+@[^@\s<>,;\"]+$")]
+Address = Annotated[
+    str,
+    Field(
+        max_length=254,
+        pattern=r"^[^@\s<>,;\"]+@[^@\s<>,;\"]+$",
+        description="an address such as grower@example.org",
+    ),
+]
 
 
 class Reader(Strict):
@@ -162,12 +170,23 @@ class Mail(Strict):
     the system's keyring (service checkstrip, the user's name).
     """
 
-    server: Annotated[str, Field(min_length=1, max_length=253, pattern=r"^[^\s/@]+$")]
+    server: Annotated[
+        str,
+        Field(
+            min_length=1,
+            max_length=253,
+            pattern=r"^[^\s/@]+$",
+            description="the name of the mail server, such as mail.example.org",
+        ),
+    ]
     port: Annotated[int, Field(ge=1, le=65535)] = 587
     security: Literal["starttls", "tls", "none"] = "starttls"
     sender: Annotated[Address, Field(alias="from")]
     user: str | None = None
-    readers: Annotated[tuple[Reader, ...], Field(min_length=1)]
+    readers: Annotated[
+        tuple[Reader, ...],
+        Field(min_length=1, examples=['readers = [{ address = "grower@example.org" }]']),
+    ]
 
     @model_validator(mode="after")
     def _check_security_and_readers(self) -> Mail:
@@ -222,6 +241,8 @@ class Farm(Strict):
 
     farm: About
     place: Place
+    station_defaults: StationDefaults | None = None
+    probe_defaults: ProbeDefaults | None = None
     stations: tuple[Station, ...] = ()
     probes: tuple[Probe, ...] = ()
     layouts: dict[str, Layout] = Field(default_factory=dict)
@@ -233,6 +254,21 @@ class Farm(Strict):
     rules: Rules = Rules()
     crops: dict[str, CropOverride] = Field(default_factory=dict)
     fieldbook: str = "fieldbook.xlsx"
+
+    @model_validator(mode="before")
+    @classmethod
+    def _write_out(cls, content: Any) -> Any:
+        return short_form.written_out(content)
+
+    @field_validator("stations")
+    @classmethod
+    def _each_station(cls, blocks: tuple[Station, ...]) -> tuple[Station, ...]:
+        return tuple(station for block in blocks for station in block.each())
+
+    @field_validator("probes")
+    @classmethod
+    def _each_probe(cls, blocks: tuple[Probe, ...]) -> tuple[Probe, ...]:
+        return tuple(probe for block in blocks for probe in block.each())
 
     @model_validator(mode="after")
     def _check_names(self) -> Farm:

@@ -4,14 +4,24 @@ from __future__ import annotations
 
 from datetime import date
 from itertools import pairwise
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from schemas.farm.layout import Strict
 from schemas.former_names import FORMER
 
-Name = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f/\\]+$")]
+Name = Annotated[
+    str,
+    Field(
+        min_length=1,
+        max_length=80,
+        pattern=r"^[^\x00-\x1f/\\]+$",
+        description="a name of 1 to 80 characters in one line, without / and \\",
+    ),
+]
+SPELLS = 'spells = [{ field = "Home", strip = "treated", from = 2024-04-20 }]'
+SENSORS = "sensors = [{ depth_cm = 10 }, { depth_cm = 30 }]"
 Side = Literal["treated", "check"]
 
 
@@ -40,26 +50,53 @@ def _check_no_overlap(spells: tuple[Spell, ...]) -> None:
             )
 
 
-class Station(Strict):
-    """[[stations]]: a weather station and its spells.
+class Instrument(Strict):
+    """What a station and a probe have in common: what it is called, and where it stood when.
 
-    ``latitude`` and ``longitude``: where it stands, if that is far from the farm's place; stations
-    within ``neighbor_km`` ([rules]) are compared with each other.
+    ``names``, in place of ``name``, are those of several that are alike in all else. ``field``,
+    ``strip``, ``from`` and ``to`` may stand beside the name in place of its only spell
+    (``short_form``).
     """
 
-    name: Name
+    name: Name = ""
+    names: tuple[Name, ...] = ()
     ids: tuple[str, ...] = ()
-    latitude: Annotated[float | None, Field(ge=-90, le=90)] = None
-    longitude: Annotated[float | None, Field(ge=-180, le=180)] = None
-    wind_height_m: Annotated[float, Field(ge=0.5, le=100)] = 2.0
-    gauge_heated: bool = False
-    spells: Annotated[tuple[Spell, ...], Field(min_length=1)]
+    spells: Annotated[tuple[Spell, ...], Field(min_length=1, examples=[SPELLS])]
 
     @field_validator("spells")
     @classmethod
     def _check_spells(cls, value: tuple[Spell, ...]) -> tuple[Spell, ...]:
         _check_no_overlap(value)
         return value
+
+    @model_validator(mode="after")
+    def _check_names(self) -> Self:
+        if bool(self.name) == bool(self.names):
+            raise ValueError(
+                'give name = "west", or names = ["west", "east"] for several that are alike'
+            )
+        if self.names and self.ids:
+            raise ValueError("ids are of one instrument: give it a block of its own with name")
+        return self
+
+    def each(self) -> tuple[Self, ...]:
+        """Return the instruments of the block, one for each name."""
+        return tuple(self.model_copy(update={"name": n, "names": ()}) for n in self.names) or (
+            self,
+        )
+
+
+class Station(Instrument):
+    """[[stations]]: a weather station and its spells.
+
+    ``latitude`` and ``longitude``: where it stands, if that is far from the farm's place; stations
+    within ``neighbor_km`` ([rules]) are compared with each other.
+    """
+
+    latitude: Annotated[float | None, Field(ge=-90, le=90)] = None
+    longitude: Annotated[float | None, Field(ge=-180, le=180)] = None
+    wind_height_m: Annotated[float, Field(ge=0.5, le=100)] = 2.0
+    gauge_heated: bool = False
 
     @model_validator(mode="after")
     def _check_place(self) -> Station:
@@ -91,31 +128,53 @@ class Sensor(Strict):
         }
 
 
-class Probe(Strict):
+def _check_depths(sensors: tuple[Sensor, ...]) -> tuple[Sensor, ...]:
+    depths = [sensor.depth_cm for sensor in sensors]
+    twice = sorted({depth for depth in depths if depths.count(depth) > 1})
+    if twice:
+        raise ValueError(
+            f"two sensors stand at {twice[0]:g} cm: one depth of a probe is one sensor; where "
+            "another took its place, keep the one entry, or give the new one a probe of its own"
+        )
+    return sensors
+
+
+Sensors = Annotated[
+    tuple[Sensor, ...], Field(min_length=1, examples=[SENSORS]), AfterValidator(_check_depths)
+]
+
+
+class Probe(Instrument):
     """[[probes]]: a soil-moisture probe, its sensors and its spells in the soil."""
 
-    name: Name
-    ids: tuple[str, ...] = ()
-    sensors: Annotated[tuple[Sensor, ...], Field(min_length=1)]
-    spells: Annotated[tuple[Spell, ...], Field(min_length=1)]
+    sensors: Sensors
 
     @field_validator("spells")
     @classmethod
-    def _check_spells(cls, value: tuple[Spell, ...]) -> tuple[Spell, ...]:
-        _check_no_overlap(value)
+    def _check_places(cls, value: tuple[Spell, ...]) -> tuple[Spell, ...]:
         for spell in value:
             if spell.field is None or spell.strip is None:
                 raise ValueError("a probe's spell needs field and strip")
         return value
 
-    @field_validator("sensors")
-    @classmethod
-    def _check_sensors(cls, value: tuple[Sensor, ...]) -> tuple[Sensor, ...]:
-        depths = [sensor.depth_cm for sensor in value]
-        twice = sorted({depth for depth in depths if depths.count(depth) > 1})
-        if twice:
-            raise ValueError(
-                f"two sensors stand at {twice[0]:g} cm: one depth of a probe is one sensor; where "
-                "another took its place, keep the one entry, or give the new one a probe of its own"
-            )
-        return value
+
+class _Defaults(Strict):
+    """What holds for every instrument of a kind, unless its own block says otherwise."""
+
+    field: Name | None = None
+    strip: Side | None = None
+    from_day: Annotated[date | None, Field(alias="from")] = None
+    to_day: Annotated[date | None, Field(alias="to")] = None
+
+
+class StationDefaults(_Defaults):
+    """[station_defaults]: what holds for every station."""
+
+    wind_height_m: Annotated[float, Field(ge=0.5, le=100)] = 2.0
+    gauge_heated: bool = False
+
+
+class ProbeDefaults(_Defaults):
+    """[probe_defaults]: what holds for every probe."""
+
+    sensors: Sensors | None = None

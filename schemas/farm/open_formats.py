@@ -124,7 +124,7 @@ def fill_open_format(content: Any) -> Any:
     ``columns`` and ``flags`` given in the farm file are added to the format's own; the tables
     ``time`` are joined key by key.
     """
-    if not isinstance(content, dict) or content.get("format") not in OPEN:
+    if not isinstance(content, dict) or content.get("format") not in tuple(OPEN):
         return content
     known = OPEN[content["format"]]
     whole = known | content

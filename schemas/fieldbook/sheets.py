@@ -5,6 +5,7 @@ the table it lands in (``schemas/tables``); here stands only how people write it
 a unit is a fault where the unit could be anything: a guess would be worse than a question.
 """
 
+from schemas.fieldbook.instruments import DO_NOT_USE, LIFTS
 from schemas.fieldbook.parts import Sheet
 from schemas.fieldbook.trial import COSTS, FIELDS, PASSES, PRICES, SEASONS, STRIPS
 from schemas.fieldbook.work import NOTES, OPERATIONS, PENETROMETER
@@ -20,4 +21,6 @@ SHEETS: tuple[Sheet, ...] = (
     COSTS,
     PENETROMETER,
     NOTES,
+    LIFTS,
+    DO_NOT_USE,
 )

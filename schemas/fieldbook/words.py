@@ -32,6 +32,26 @@ WORDS: dict[str, dict[str, str]] = {
         "harvesting": "harvest",
         "fieldwork": "field work",
     },
+    "quantity": {
+        "temperature": "air temperature",
+        "air temp": "air temperature",
+        "relative humidity": "humidity",
+        "rh": "humidity",
+        "dew point": "humidity",
+        "precipitation": "rain",
+        "rain gauge": "rain",
+        "gauge": "rain",
+        "wind speed": "wind",
+        "solar radiation": "radiation",
+        "solar": "radiation",
+        "pressure": "air pressure",
+        "snow": "snow depth",
+        "moisture": "soil moisture",
+        "soil water": "soil moisture",
+        "water content": "soil moisture",
+        "vwc": "soil moisture",
+        "soil temp": "soil temperature",
+    },
 }
 
 YES = frozenset({"yes", "y", "x", "true", "1", "ja", "oui", "si", "sí"})

@@ -101,4 +101,6 @@ GOOD = {
     "cost": 1,
     "penetrometer": 0,
     "note": 0,
+    "lift": 0,
+    "do_not_use": 0,
 }

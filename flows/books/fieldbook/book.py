@@ -19,6 +19,7 @@ from flows.books.fieldbook.rows import rows_of
 from flows.farm.farm_file import crop_list
 from schemas import generated
 from schemas.catalogue import TABLES
+from schemas.farm.farm import Farm
 from schemas.fieldbook.parts import Sheet
 from schemas.fieldbook.sheets import SHEETS
 from schemas.fieldbook.words import MAX_FILE_BYTES
@@ -75,19 +76,21 @@ def tables_of(
     bushel_kg: Mapping[str, float | None] | None = None,
     currency: str | None = None,
     day_first: bool | None = None,
+    farm: Farm | None = None,
 ) -> FieldBook:
     """Return the tables of a field book given by its files' names and bytes.
 
     ``bushel_kg``: mass of a bushel by crop, and by its keys the crops that there are (the farm's
     crop table; without it the crop list that ships with the program). ``currency``: ISO 4217 code
     of the farm's money; other codes in a heading are faults. ``day_first``: how to read a date
-    such as 5/6/2021 where nothing else in its column tells; without it such a date is a fault.
+    such as 5/6/2021 where nothing else in its column tells; without it such a date is a fault. ``farm``: the farm file,
+    whose instruments the book names; without it their names are taken as written.
 
     Every fault is in ``problems``; rows without one are in the frames, each as its table declares
     it and sorted by its key. Raises nothing on any content.
     """
     crops = bushel_kg or {name: crop.get("bushel_kg") for name, crop in crop_list().items()}
-    known = Known(crops, currency, day_first)
+    known = Known(crops, currency, day_first, farm)
     found, problems = grids(files, columns.count_headings)
     done: sheet_checks.Rows = {sheet.name: [] for sheet in SHEETS}
     by_sheet, unknown = _by_sheet(found)

@@ -8,7 +8,8 @@ import polars as pl
 
 from flows.books.fieldbook.problem import Problem
 from flows.books.fieldbook.reader import Row
-from flows.books.fieldbook.sheet_checks import Rows, Seasons, problem
+from flows.books.fieldbook.sheet_checks import Rows, Seasons
+from flows.books.fieldbook.sheet_problem import problem
 from schemas.fieldbook.words import HIGHEST_YIELD_KG_HA, HIGHEST_YIELD_OTHERWISE_KG_HA, YIELD_SLIP
 from transforms.trial.methods.market_moisture import gross_yield
 

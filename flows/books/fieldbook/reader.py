@@ -9,6 +9,7 @@ from flows.books.fieldbook import dates, units
 from flows.books.fieldbook.columns import Column, Layout
 from flows.books.fieldbook.files import Cell, Grid
 from flows.books.fieldbook.problem import Problem, shown
+from schemas.farm.farm import Farm
 from schemas.fieldbook.parts import Reads
 
 
@@ -30,11 +31,15 @@ class Row:
 
 @dataclass(slots=True)
 class Known:
-    """What the cells of later sheets are held against, and the reader's settings."""
+    """What the cells of later sheets are compared with, and the reader's settings.
+
+    ``farm``: the farm file with its instruments; without it their names are taken as written.
+    """
 
     crops: Mapping[str, float | None]
     currency: str | None
     day_first: bool | None
+    farm: Farm | None = None
     fields: dict[str, str] = field(default_factory=dict)
     rejected_fields: set[str] = field(default_factory=set)
 

@@ -4,27 +4,16 @@ from collections.abc import Callable
 from datetime import date
 from typing import Any
 
-from flows.books.fieldbook import units
-from flows.books.fieldbook.problem import Problem, shown
+from flows.books.fieldbook import instrument_sheets, units
+from flows.books.fieldbook.problem import Problem
 from flows.books.fieldbook.reader import Known, Row
+from flows.books.fieldbook.sheet_problem import problem
 from schemas.catalogue import TABLES
 from schemas.fieldbook.parts import Sheet
 
 Rows = dict[str, list[Row]]
 Seasons = dict[tuple[str, int], str | None]
 _PRICE_UNIT = "a unit such as $/t or $/bu"
-
-
-def problem(
-    row: Row, column: str, cause: str, found: object, expected: str, *, reject: bool = True
-) -> Problem:
-    """Return a fault of a row at the heading of one of its columns."""
-    row.rejected |= reject
-    heading = row.headings.get(column, column)
-    text = "" if found == "" else shown(found)
-    return Problem(
-        row.sheet, row.number, heading, cause, text, expected, "row" if reject else "none"
-    )
 
 
 def complete(sheet: Sheet, rows: list[Row], known: Known, done: Rows) -> list[Problem]:
@@ -177,6 +166,8 @@ _SHEETS: dict[str, Callable[[Row, Known, Rows], list[Problem]]] = {
     "prices": _prices,
     "costs": _costs,
     "notes": _notes,
+    "lifts": instrument_sheets.lifts,
+    "do not use": instrument_sheets.do_not_use,
 }
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import unicodedata
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import timedelta
 
 import polars as pl
 
 from flows.farm import farm_file
+from flows.farm.instrument_names import by_word
 from schemas.farm.farm import Farm
 from transforms.methods.calendar_day import day_of
 
@@ -38,23 +37,13 @@ class Places:
             station_spell=tables["station_spell"],
             probe_spell=tables["probe_spell"],
             sensor=tables["sensor"],
-            stations=_ids((s.name, s.ids) for s in farm.stations),
-            probes=_ids((p.name, p.ids) for p in farm.probes),
+            stations=by_word(farm.stations),
+            probes=by_word(farm.probes),
         )
 
     def named(self, kind: str, word: str) -> str | None:
         """Return the instrument that a word (its name or one of its ids) stands for."""
         return (self.stations if kind == "station" else self.probes).get(word.strip().casefold())
-
-
-def _ids(named: Iterable[tuple[str, tuple[str, ...]]]) -> dict[str, str]:
-    """Return the name behind each word, accented letters whole (NFC) and in parts (NFD)."""
-    found: dict[str, str] = {}
-    for name, ids in named:
-        for word in (name, *ids):
-            for form in ("NFC", "NFD"):
-                found[unicodedata.normalize(form, word).strip().casefold()] = name
-    return found
 
 
 def with_one_instrument(frame: pl.DataFrame) -> pl.DataFrame:

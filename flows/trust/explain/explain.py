@@ -41,6 +41,8 @@ def explain(
         behind += files_behind.entered(con)
     if behind:
         parts.append("\n".join(["Files behind it:", *behind]))
+    if readings and (not_used := files_behind.not_used(con, about)):
+        parts.append("\n".join(["Not used, by the field book's sheet 'do not use':", *not_used]))
     return "\n\n".join(part for part in parts if part)
 
 

@@ -77,6 +77,30 @@ def entered(con: duckdb.DuckDBPyConnection) -> list[str]:
     ]
 
 
+def not_used(con: duckdb.DuckDBPyConnection, scope: Scope) -> list[str]:
+    """Return what the field book says must not be used of the instruments behind a row, and why."""
+    if scope.first is None or scope.last is None:
+        return []
+    depth = scope.same.get("depth_cm")
+    found = []
+    for kind in ("station", "probe"):
+        rows = con.sql(
+            """
+            SELECT instrument, what, from_day, to_day, why FROM do_not_use
+            WHERE kind = ? AND instrument IN (SELECT unnest(CAST(? AS VARCHAR[])))
+                AND from_day <= ? AND coalesce(to_day >= ?, true)
+                AND coalesce(abs(depth_cm - CAST(? AS DOUBLE)) <= 1, true)
+            ORDER BY from_day, instrument, what
+            """,
+            params=[kind, _instruments(con, scope, kind), scope.last, scope.first, depth],
+        ).fetchall()
+        found += [
+            f"  {kind} {name}, {what}: {first} to {last or 'now'}, because: {why}"
+            for name, what, first, last, why in rows
+        ]
+    return found
+
+
 def _deliveries(
     con: duckdb.DuckDBPyConnection, scope: Scope, table: Table, span: list[datetime]
 ) -> tuple[list[tuple[Any, ...]], list[str]]:

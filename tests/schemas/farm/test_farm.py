@@ -17,7 +17,7 @@ def load(tmp_path, toml):
     ("old", "new", "said"),
     [
         ("latitude = 50", "latitud = 50", r"place\.latitud: .*did you mean latitude"),
-        ("latitude = 50", "latitude = 500", r"place\.latitude: found 500; .*less than or equal"),
+        ("latitude = 50", "latitude = 500", r"place\.latitude: found 500; .*from -90 to 90"),
         ("America/Winnipeg", "Winnipeg", r"place\.time_zone: found 'Winnipeg'; expected an IANA"),
         ('"treated"', '"treatd"', r"stations\[1\]\.spells\[1\]\.strip: found 'treatd'"),
         ('"degF"', '"degG"', r"layouts\.hourly\.columns\.T\.unit: 'degG' is not a unit"),

@@ -1,0 +1,26 @@
+"""The instruments of the farm by every word that stands for them."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable
+from typing import Protocol
+
+
+class Named(Protocol):
+    """A station or a probe."""
+
+    @property
+    def name(self) -> str: ...  # noqa: D102
+    @property
+    def ids(self) -> tuple[str, ...]: ...  # noqa: D102
+
+
+def by_word(instruments: Iterable[Named]) -> dict[str, str]:
+    """Return the name behind each word (a name or an id), accented letters whole (NFC) and in parts (NFD)."""
+    found: dict[str, str] = {}
+    for one in instruments:
+        for word in (one.name, *one.ids):
+            for form in ("NFC", "NFD"):
+                found[unicodedata.normalize(form, word).strip().casefold()] = one.name
+    return found
