@@ -76,6 +76,7 @@ def days_marked(days: pl.DataFrame, do_not_use: pl.DataFrame) -> pl.DataFrame:
     changed = {
         "rain_mm": pl.when(~rain).then("rain_mm"),
         "rain_since_day": pl.when(~rain).then("rain_since_day"),
+        "rain_impossible_mm": pl.when(~rain).then("rain_impossible_mm"),
         "rain_coverage": pl.when(rain).then(0.0).otherwise("rain_coverage"),
         "rain_reason": pl.when(rain).then("not_used").otherwise("rain_reason"),
         "partial": pl.col("partial") | said.is_not_null(),
