@@ -111,7 +111,7 @@ def _fingerprint(farm: Farm, chosen: Source) -> str:
                 "names": True,
                 "sensors": {
                     "__all__": {"drained_upper_limit_pct", "lower_limit_pct", "calibration"}
-                }
+                },
             },
         )
         for p in farm.probes
