@@ -33,6 +33,7 @@ from transforms.methods import not_used
 # Readings held in memory at a time; about 200 MB of them.
 CHUNK_ROWS = 1_000_000
 
+# What the field book takes out of every daily table.
 _NOT_USED = TABLES["do_not_use"]
 
 # Stored to nine decimals, and no more than twelve digits.
@@ -97,12 +98,8 @@ def function(name: str) -> Callable[..., pl.DataFrame]:
 
 
 def sources(name: str) -> tuple[Table, ...]:
-    """Return the tables that a table is made from: the parameters of its ``derive``.
-
-    A daily table is made from readings, so from what the field book says must not be used as well.
-    """
-    made_from = tuple(TABLES[one] for one in inspect.signature(function(name)).parameters)
-    return (*made_from, _NOT_USED) if TABLES[name].tier is Tier.DAILY else made_from
+    """Return the tables that a table is made from: the parameters of its ``derive``."""
+    return tuple(TABLES[parameter] for parameter in inspect.signature(function(name)).parameters)
 
 
 def reduction(name: str) -> Reduction:
@@ -112,7 +109,7 @@ def reduction(name: str) -> Reduction:
     return Reduction(
         TABLES[name],
         readings,
-        tuple(table for table in made_from if table is not readings),
+        (*(table for table in made_from if table is not readings), _NOT_USED),
         getattr(module(name), "MARGIN_DAYS", 0),
         getattr(module(name), "COUNTER_DAYS", 0),
         getattr(module(name), "COUNTER_READINGS", 0),

@@ -42,7 +42,9 @@ def sentences(faults: Iterable[ErrorDetails], content: dict[str, Any]) -> list[s
     deep = [f for f in faults if f["type"] != "too_short" or not _holds_another(f, faults)]
     by_key: dict[tuple[str, str], list[str]] = {}
     for fault in deep:
-        loc = _in_file(short_form.written_at(fault["loc"], content), content)
+        loc = short_form.written_at(fault["loc"], content)
+        if fault["type"] not in ("missing", "extra_forbidden"):
+            loc = _in_file(loc, content)
         expected = by_key.setdefault((_dotted(loc), _found(fault)), [])
         if (words := _expected(fault, loc)) not in expected:
             expected.append(words)
@@ -60,14 +62,15 @@ def _holds_another(fault: ErrorDetails, faults: list[ErrorDetails]) -> bool:
 
 def _in_file(loc: Loc, content: Any) -> Loc:
     """Return a fault's place without what only says as what a value was tried to be read."""
-    for depth, part in enumerate(loc):
-        if isinstance(content, dict):
-            content = content.get(part)
-        elif isinstance(content, list | tuple) and isinstance(part, int) and part < len(content):
+    found: list[int | str] = []
+    for part in loc:
+        inside = isinstance(content, dict) and part in content
+        if isinstance(content, list | tuple) and isinstance(part, int):
+            inside = part < len(content)
+        if inside:
             content = content[part]
-        elif content is not None:
-            return loc[:depth]
-    return loc
+            found.append(part)
+    return tuple(found)
 
 
 def _found(fault: ErrorDetails) -> str:
