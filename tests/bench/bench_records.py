@@ -29,7 +29,7 @@ RAIN_MM = 0.3
 NEAR_CM = 2.0
 HEAD = (
     "| record | rows | columns that `sniff` reads right, asks, reads wrong | landed, rejected "
-    "| days of rain within 0.3 mm | findings for hands an instrument-year | rows of derived tables, "
+    "| rain: days within 0.3 mm, or the total | findings for hands an instrument-year | rows of derived tables, "
     "problems | exit | s |\n| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |"
 )
 HANDS = "SELECT count(*) FROM station_health WHERE state = 'found' AND severity = 'hands'"
@@ -87,30 +87,23 @@ def sniffed(data: bytes, record: dict[str, Any]) -> str:
     return f"{right}, {asks}, {wrong}"
 
 
-def rain_days(record: dict[str, Any], rows: pl.DataFrame, con: duckdb.DuckDBPyConnection) -> str:
-    """Share of the complete days whose rain is the record's own sum."""
+def rain(record: dict[str, Any], rows: pl.DataFrame, con: duckdb.DuckDBPyConnection) -> str:
+    """The days whose rain is the record's own; of a record finer than days, its total."""
     if "rain" not in record:
         return "–"
     column, slope = record["rain"]
-    keys = [record["stations"]] if record.get("stations") else []
-    time = tomllib.loads(f"[layouts.record]\n{record['layout']}")["layouts"]["record"]["time"]
-    day = rows[time["columns"][0]].str.replace_all(r"\D", "").str.slice(0, 8)
-    own = (
-        rows.with_columns(
-            day=day.str.to_date("%Y%m%d"), mm=pl.col(column).cast(pl.Float64, strict=False)
-        )
-        .filter(pl.col("mm") > -90)
-        .group_by("day", *keys)
-        .agg((pl.col("mm").sum() * slope).alias("own_mm"))
-    )
-    got = con.sql("SELECT station, day, rain_mm FROM weather_day WHERE rain_mm IS NOT NULL").pl()
-    on = ["day"]
-    if keys:
-        own = own.with_columns(station=pl.col(keys[0]).cast(pl.String))
-        on.append("station")
-    both = got.join(own, on=on)
+    layout = tomllib.loads(f"[layouts.record]\n{record['layout']}")["layouts"]["record"]
+    mm = pl.col(column).cast(pl.Float64, strict=False) * slope
+    own = rows.with_columns(own_mm=mm).filter(pl.col("own_mm") >= 0)
+    if layout["step"] != "1 day":
+        told = con.sql("SELECT sum(rain_mm) FROM weather_reading").fetchall()[0][0]
+        return f"{told:.1f} of {own['own_mm'].sum():.1f} mm"
+    day = pl.col(layout["time"]["columns"][0]).str.replace_all(r"\D", "")
+    own = own.select("own_mm", day=day.str.to_date("%Y%m%d"))
+    got = con.sql("SELECT day, rain_mm FROM weather_day WHERE rain_mm IS NOT NULL").pl()
+    both = got.join(own, on="day")
     alike = (both["rain_mm"] - both["own_mm"]).abs() <= RAIN_MM
-    return f"{alike.sum()} of {both.height}"
+    return f"{alike.sum()} of {both.height} days"
 
 
 def measure(name: str, record: dict[str, Any], files: Path) -> str:
@@ -138,10 +131,10 @@ def measure(name: str, record: dict[str, Any], files: Path) -> str:
                 str(record["first"])
             )
             years = count * (span / timedelta(days=365.25))
-            rain = rain_days(record, rows, con)
+            of_rain = rain(record, rows, con)
     return (
         f"| {name.replace('_', ' ')} | {rows.height:,} | {sniffed(data, record)} | {landed:,}, "
-        f"{rejected:,} | {rain} | {hands / years:.2f} ({hands} in {years:.0f}) | {derived:,}, "
+        f"{rejected:,} | {of_rain} | {hands / years:.2f} ({hands} in {years:.0f}) | {derived:,}, "
         f"{problems} | {done.returncode} | {seconds:.0f} |"
     )
 

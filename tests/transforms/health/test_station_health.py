@@ -433,6 +433,14 @@ def test_a_disturbed_probe_and_depths_plugged_crosswise() -> None:
     assert found(health(weather_day=wet, soil_day=pulled)) == []
 
 
+def test_soil_that_drains_fast_for_days_is_not_disturbed_and_a_move_at_noon_is() -> None:
+    dry = weather(rain_mm=lambda s, i, v: 0.0)
+    draining = soil(lambda depth, i, v: v - 12 + 12 * 0.7 ** (i - 200) if i >= 200 else v)
+    assert of(health(weather_day=dry, soil_day=draining), "probe disturbed") == []
+    at_noon = soil(lambda depth, i, v: v - 4 * min(max(i - 199, 0), 2))
+    assert of(health(weather_day=dry, soil_day=at_noon), "probe disturbed") != []
+
+
 def test_rain_at_a_neighbor_explains_a_wet_front_beside_a_blocked_gauge() -> None:
     """The front wets every depth; both strips' gauges are blocked, a station 11 km away is not."""
     front = soil(lambda depth, i, v: v + 6 if i >= 200 else v)

@@ -13,7 +13,7 @@ from transforms.health.methods.spans import checked_days, labelled, spans
 BRIDGE_D = 3
 STUCK_D = {"air temperature": 2, "humidity": 3, "wind": 5}
 DRY_MM, WARM_C = 0.5, 1.0
-MOVE_PCT, MOST_DEPTHS = 3.0, 2 / 3
+MOVE_PCT, MOST_DEPTHS, SMOOTH_SHARE = 3.0, 2 / 3, 0.3
 SWAP_PCT, ALIKE_PCT = 2.0, 1.0
 
 
@@ -71,7 +71,9 @@ def probes(soil_day: pl.DataFrame, rain: pl.DataFrame) -> tuple[pl.DataFrame, pl
         .with_columns(
             before=water.shift(1).over(sensor),
             last=pl.col("day").shift(1).over(sensor),
+            move=water.diff().over(sensor),
         )
+        .with_columns(jump=_jump(sensor))
         .filter(
             ((pl.col("day") - pl.col("last")).dt.total_days() <= 2)
             & (pl.col("rain_three_days_mm").fill_null(99.0) < DRY_MM)
@@ -79,7 +81,6 @@ def probes(soil_day: pl.DataFrame, rain: pl.DataFrame) -> tuple[pl.DataFrame, pl
             & pl.col("before").is_not_null()
             & water.is_not_null()
         )
-        .with_columns(move=water - pl.col("before"))
     )
     swapped = _swapped(days)
     catches = pl.col("rain_month_mm").first() >= DRY_MM
@@ -87,8 +88,8 @@ def probes(soil_day: pl.DataFrame, rain: pl.DataFrame) -> tuple[pl.DataFrame, pl
         days.group_by("probe", "day")
         .agg(
             n=pl.len(),
-            fell=(pl.col("move") <= -MOVE_PCT).mean(),
-            moved=(pl.col("move").abs() >= MOVE_PCT).mean(),
+            fell=(pl.col("jump") & (pl.col("move") < 0)).mean(),
+            moved=pl.col("jump").mean(),
             catches=catches,
         )
         .filter(
@@ -106,6 +107,23 @@ def probes(soil_day: pl.DataFrame, rain: pl.DataFrame) -> tuple[pl.DataFrame, pl
         labelled(days.drop("depth_cm"), "probe", "whole"), "probe disturbed", "depths exchanged"
     )
     return pl.concat(found), seen
+
+
+def _jump(sensor: list[str]) -> pl.Expr:
+    """Whether a day's move stands alone: not one of a soil that drains or dries fast for days.
+
+    It differs from the moves two days before and after (a move at noon is half in each of two daily
+    means), and has not neighbors of its own direction on both sides.
+    """
+    move = pl.col("move")
+    before, after = move.shift(1).over(sensor), move.shift(-1).over(sensor)
+    apart = [(move - move.shift(by).over(sensor)).abs() >= MOVE_PCT for by in (2, -2)]
+    smooth = pl.all_horizontal((near / move >= SMOOTH_SHARE) for near in (before, after))
+    return (
+        (move.abs() >= MOVE_PCT)
+        & pl.all_horizontal(far.fill_null(True) for far in apart)
+        & ~smooth.fill_null(False)
+    ).fill_null(False)
 
 
 def _recent_rain(rain: pl.DataFrame) -> pl.DataFrame:
