@@ -91,6 +91,26 @@ QUANTITIES: tuple[Quantity, ...] = (
         "vapour_pressure",
         number("vapour_pressure_kpa", "kPa", "actual vapour pressure, mean of the interval", 0, 8),
     ),
+    _station(
+        "specific_humidity",
+        number(
+            "specific_humidity_g_kg",
+            "g/kg",
+            "mass of water vapour in a mass of moist air, mean of the interval",
+            0,
+            60,
+        ),
+    ),
+    _station(
+        "vapour_pressure_deficit",
+        number(
+            "vapour_pressure_deficit_kpa",
+            "kPa",
+            "what the air lacks to saturation, mean of the interval; a wet sensor may pass zero",
+            -0.5,
+            20,
+        ),
+    ),
     _station("rain", number("rain_mm", "mm", "rain that fell in the interval", 0, 1900)),
     _station(
         "rain_counter",
@@ -215,6 +235,8 @@ BESIDE_RAIN = ("rain_counter", "rain_counter_rolls_at", "rain_over")
 
 # Amounts that are measured as they fall or lie, of which there may be a trace.
 AMOUNTS = ("rain", "snow_depth")
+# What a probe reports once, not at each depth: its column or series needs no place.
+OF_WHOLE_PROBE = frozenset({"probe_battery"})
 
 BY_NAME: dict[str, Quantity] = {quantity.name: quantity for quantity in QUANTITIES}
 

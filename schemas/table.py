@@ -79,6 +79,7 @@ SUFFIX: dict[str, str] = {
     "currency/hour": "_per_h",
     "L": "_l",
     "kg/s": "_kg_s",
+    "g/kg": "_g_kg",
     "1": "",
 }
 

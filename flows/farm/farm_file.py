@@ -18,7 +18,11 @@ from flows.farm import fault_words
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.farm.farm import Farm, Place, Source
-from schemas.quantities import BY_NAME
+from schemas.farm.layout import Layout
+from schemas.quantities import BY_NAME, OF_WHOLE_PROBE
+
+# Older versions made a second row of such columns: what they landed is read again.
+WHOLE_PROBE_ONCE = "columns of the whole probe make no second row"
 
 
 def load(path: Path) -> Farm:
@@ -99,10 +103,11 @@ def _fingerprints(key: _ThisFarm) -> dict[str, str]:
 def _fingerprint(farm: Farm, chosen: Source) -> str:
     reading = chosen.model_dump(mode="json", include={"layout", "station", "probe", "glob"})
     layout = farm.layouts[chosen.layout].as_it_reads()
+    side_by_side = any(rule.owner for rule in farm.layouts[chosen.layout].columns.values())
     stations = [
         s.model_dump(mode="json", include={"name", "ids", "spells"})
         for s in farm.stations
-        if chosen.station in (None, s.name)
+        if side_by_side or chosen.station in (None, s.name)
     ]
     probes = [
         p.model_dump(
@@ -115,11 +120,19 @@ def _fingerprint(farm: Farm, chosen: Source) -> str:
             },
         )
         for p in farm.probes
-        if chosen.probe in (None, p.name)
+        if side_by_side or chosen.probe in (None, p.name)
     ]
     day = [standard_offset_h(farm.place), str(farm.place.day_starts)]
-    text = json.dumps([reading, layout, stations, probes, day], sort_keys=True)
+    once = [WHOLE_PROBE_ONCE] if _has_column_of_whole_probe(farm.layouts[chosen.layout]) else []
+    text = json.dumps([reading, layout, stations, probes, day, *once], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _has_column_of_whole_probe(layout: Layout) -> bool:
+    return any(
+        rule.quantity in OF_WHOLE_PROBE and rule.depth_cm is None and rule.sensor is None
+        for rule in layout.columns.values()
+    )
 
 
 def standard_offset_h(place: Place) -> float:

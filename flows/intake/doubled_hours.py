@@ -15,8 +15,8 @@ import polars as pl
 
 from flows.derive import waiting_days
 from flows.intake import sources
+from flows.intake.door.batch import TABLE_OF
 from flows.intake.door.places import Places
-from flows.intake.door.readings import TABLE_OF
 from flows.store import publish_guard, warehouse
 from flows.store.archive import Archive, Arrival
 from schemas import generated

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 import duckdb
 import polars as pl
 
-from flows.intake.door.readings import TABLE_OF, UNCOUNTED
+from flows.intake.door.batch import TABLE_OF, UNCOUNTED
 from flows.store import warehouse, wide_rows
 from schemas.quantities import Instrument, columns_of
 

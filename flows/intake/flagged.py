@@ -10,7 +10,7 @@ from __future__ import annotations
 import duckdb
 import polars as pl
 
-from flows.intake.door.readings import NO_DEPTH, TABLE_OF
+from flows.intake.door.batch import NO_DEPTH, TABLE_OF
 from flows.store import warehouse, wide_rows
 from schemas import generated
 from schemas.catalogue import TABLES

@@ -12,7 +12,7 @@ import duckdb
 import polars as pl
 
 from flows.intake import merge
-from flows.intake.door.readings import TABLE_OF
+from flows.intake.door.batch import TABLE_OF
 from flows.store import warehouse, wide_rows
 from schemas import generated
 from schemas.catalogue import TABLES

@@ -15,16 +15,15 @@ import polars as pl
 
 from flows.derive import waiting_days
 from flows.intake import flagged
+from flows.intake.contested import CONTRADICTED, resolve
+from flows.intake.door.batch import TABLE_OF
 from flows.intake.door.places import distinct_rows
-from flows.intake.door.readings import TABLE_OF, UNCOUNTED
 from flows.store import warehouse, wide_rows
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.quantities import Instrument, columns_of
 from schemas.table import Table
 from transforms.methods.calendar_day import day_of
-
-STORED = 0  # the sequence number that stands for what the warehouse holds already
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +32,18 @@ class Merged:
 
     ``whole``: every row said something new; else ``rows``: ``seq``, ``line``, ``landed`` (whether
     the row did). ``values``: ``seq``, ``landed``, ``duplicate`` (numbers of values).
+    ``contradicted``: ``seq``, how many ``values`` contradict another line of the same delivery, and
+    at how many ``times``.
     """
 
     whole: bool
     rows: pl.DataFrame
     values: pl.DataFrame
+    contradicted: pl.DataFrame
+
+
+class KeyTwice(Exception):
+    """A table of readings would have a key twice; the transaction that wrote it is void."""
 
 
 def merge(
@@ -68,9 +74,10 @@ def merge(
     changed = [plain.select(kind.value, "time")]
     values = [_all_landed(plain)]
     rows = [plain.select("seq", "line", landed=pl.lit(True))]
+    contradicted = pl.DataFrame(schema=CONTRADICTED)
     if contested is not None:
         disputed = _named(new.filter(contested).drop("values"), names)
-        resolved = _resolve(_entries(disputed, kind), stored, table)
+        resolved = resolve(_entries(disputed, kind), stored, table)
         readings, superseded = resolved.readings, resolved.superseded
         if withheld:
             stored, readings, superseded = map(flagged.without, (stored, readings, superseded))
@@ -80,8 +87,11 @@ def merge(
         changed.append(resolved.readings.select(kind.value, "time"))
         values.append(resolved.values)
         rows.append(resolved.rows)
-    _touch(con, kind, pl.concat(changed), farm)
-    return Merged(contested is None, pl.concat(rows), pl.concat(values))
+        contradicted = resolved.contradicted
+    times = pl.concat(changed)
+    _check_keys(con, table, times)
+    _touch(con, kind, times, farm)
+    return Merged(contested is None, pl.concat(rows), pl.concat(values), contradicted)
 
 
 def _named(rows: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
@@ -150,124 +160,6 @@ def _all_landed(plain: pl.DataFrame) -> pl.DataFrame:
     return plain.group_by("seq").agg(landed=pl.col("values").sum(), duplicate=pl.lit(0, pl.Int64))
 
 
-@dataclass(frozen=True, slots=True)
-class _Resolved:
-    readings: pl.DataFrame
-    superseded: pl.DataFrame
-    rows: pl.DataFrame
-    values: pl.DataFrame
-
-
-def _resolve(new: pl.DataFrame, stored: pl.DataFrame, table: Table) -> _Resolved:
-    """Decide value by value: first is new, the same is a duplicate, another supersedes."""
-    keys = list(table.key)
-    values = [column.name for column in columns_of(Instrument(table.key[0]))]
-    stored = stored.with_columns(seq=pl.lit(STORED, pl.Int64), line=pl.lit(0, pl.Int64))
-    both = pl.concat([stored.select(new.columns), new])
-    cells = (
-        both.unpivot(on=values, index=[*keys, "seq", "line", "delivery"], variable_name="column")
-        .drop_nulls("value")
-        .sort("seq", "line", maintain_order=True)
-        .with_columns(
-            before=pl.col("value").shift().over(*keys, "column"),
-            delivery_before=pl.col("delivery").shift().over(*keys, "column"),
-        )
-        .with_columns(says_new=pl.col("before").is_null() | (pl.col("before") != pl.col("value")))
-    )
-    arrived = cells.filter(pl.col("seq") != STORED)
-    contradicted = arrived.filter(pl.col("before").is_not_null() & pl.col("says_new"))
-    return _Resolved(
-        _standing(both, cells, table),
-        _superseded(contradicted, table),
-        _rows(new, arrived, stored, keys),
-        _counts(arrived),
-    )
-
-
-def _rows(
-    new: pl.DataFrame, arrived: pl.DataFrame, stored: pl.DataFrame, keys: list[str]
-) -> pl.DataFrame:
-    """Return which rows said something new; a row without values is new where its key is."""
-    said = arrived.group_by("seq", "line").agg(pl.col("says_new").any())
-    first = (
-        new.join(stored.select(keys), on=keys, how="anti")
-        .sort("seq", "line")
-        .unique(keys, keep="first")
-        .select("seq", "line", first=pl.lit(True))
-        .unique()
-    )
-    return (
-        new.select("seq", "line")
-        .unique()
-        .join(said, on=["seq", "line"], how="left")
-        .join(first, on=["seq", "line"], how="left")
-        .select(
-            "seq",
-            "line",
-            landed=pl.col("says_new").fill_null(False) | pl.col("first").fill_null(False),
-        )
-    )
-
-
-def _counts(arrived: pl.DataFrame) -> pl.DataFrame:
-    return (
-        arrived.filter(~pl.col("column").is_in(UNCOUNTED))
-        .group_by("seq")
-        .agg(
-            landed=pl.col("says_new").sum().cast(pl.Int64),
-            duplicate=(~pl.col("says_new")).sum().cast(pl.Int64),
-        )
-    )
-
-
-def _standing(both: pl.DataFrame, cells: pl.DataFrame, table: Table) -> pl.DataFrame:
-    """Return the readings to write: new keys, and stored ones of which something changed."""
-    keys = list(table.key)
-    last = (
-        cells.group_by(*keys, "column", maintain_order=True)
-        .agg(pl.col("value").last())
-        .pivot(on="column", index=keys, values="value")
-    )
-    changing = cells.filter((pl.col("seq") != STORED) & pl.col("says_new"))
-    by = changing.group_by(keys).agg(pl.col("delivery").last().alias("by"))
-    known = both.filter(pl.col("seq") == STORED).select(*keys, was=pl.col("interval_s"))
-    # Where a slow and a fast series share a stamp, the longer interval holds for the row: the
-    # sums do not hang on it, and coverage never counts a covered hour as missing.
-    base = both.group_by(keys).agg(
-        pl.col("interval_s").max(), pl.col("delivery").last().alias("latest")
-    )
-    rows = (
-        base.join(last, on=keys, how="left")
-        .join(by, on=keys, how="left")
-        .join(known, on=keys, how="left")
-        .filter(
-            pl.col("by").is_not_null()
-            | pl.col("was").is_null()
-            | (pl.col("was") != pl.col("interval_s"))
-        )
-        .with_columns(delivery=pl.coalesce("by", "latest"))
-        .drop("by", "latest", "was")
-    )
-    return generated.conform(rows, table)
-
-
-def _superseded(contradicted: pl.DataFrame, table: Table) -> pl.DataFrame:
-    depth = pl.col("depth_cm") if "depth_cm" in table.key else pl.lit(-1.0)
-    return generated.conform(
-        contradicted.select(
-            pl.col(table.key[0]).alias("instrument"),
-            depth.alias("depth_cm"),
-            "time",
-            pl.col("column").alias("quantity_column"),
-            pl.col("delivery_before").alias("delivery"),
-            pl.col("delivery").alias("later_delivery"),
-            pl.col("before").alias("value"),
-            pl.col("value").alias("later_value"),
-        ),
-        TABLES["superseded_reading"],
-    )
-
-
 def _rewrite(
     con: duckdb.DuckDBPyConnection, table: Table, readings: pl.DataFrame, stored: pl.DataFrame
 ) -> None:
@@ -288,6 +180,26 @@ def _rewrite(
             "AND t.time BETWEEN (SELECT min(time) FROM new_times) AND (SELECT max(time) FROM new_times)"
         )
     warehouse.insert(con, table, pl.concat([readings, beside]))
+
+
+def _check_keys(con: duckdb.DuckDBPyConnection, table: Table, times: pl.DataFrame) -> None:
+    """Raise KeyTwice if a key of these instruments and times is stored twice: sums would count it twice."""
+    if times.is_empty():
+        return
+    place = generated.quoted(table.key[0])
+    twice = "count(*) > 1"
+    if table.list_columns:
+        entries = generated.quoted(table.list_columns[0])
+        twice = f"list_unique(flatten(list({entries}))) < sum(list_count({entries}))"
+    with warehouse.shown(con, new_times=times):
+        found = con.execute(
+            f"SELECT {place}, time FROM {generated.store(table)} t "
+            f"SEMI JOIN new_times USING ({place}, time) WHERE time BETWEEN ? AND ? "
+            f"GROUP BY ALL HAVING {twice} LIMIT 1",
+            [times["time"].min(), times["time"].max()],
+        ).fetchall()
+    for name, time in found:
+        raise KeyTwice(f"a reading of {name} at {time} would stand twice in {table.name}")
 
 
 def _touch(

@@ -19,6 +19,7 @@ from flows.base.version import VERSION
 from flows.derive import waiting_days
 from flows.farm import farm_file
 from flows.intake import kept_rows, land, sources
+from flows.intake.contradictions import Contradictory
 from flows.intake.door.places import Places
 from flows.intake.kept_rows import Cause
 from flows.store import migrate, publish_guard, warehouse
@@ -28,9 +29,17 @@ from flows.store.receipts import Receipt
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.farm.farm import Farm
+from schemas.quantities import Instrument as Kind
 from transforms.methods.calendar_day import day_of
 
 UNKNOWN_FAULT = "could not be read"  # the cause of a refusal that a later program may not repeat
+# Landed by a version that did not count how often lines of one file contradict each other.
+CONTRADICTS = """
+    (values_contradicted IS NULL AND EXISTS (
+        FROM superseded_reading s
+        WHERE s.delivery = d.delivery AND s.later_delivery = d.delivery
+    ))
+"""
 Instrument = tuple[str, str]  # kind and name
 
 
@@ -66,19 +75,22 @@ def read_outdated_again(con: duckdb.DuckDBPyConnection, archive: Archive, farm: 
         cause = _cannot_be_read(archive, by_sequence.get(sequence))
         if cause is not None:
             concerned.kept[sequence] = cause
-    alone: set[int] = set()
+    known = land.Known()
     while True:
         try:
             with warehouse.transaction(con):
                 if concerned.sequences:
-                    _replace(con, archive, farm, concerned, alone)
+                    _replace(con, archive, farm, concerned, known)
                 migrate.set_fact(con, "landed_by", now)
                 migrate.set_fact(con, "landed_version", VERSION)
             return concerned
+        except Contradictory as muddled:
+            receipts = [by_sequence[sequence] for sequence in sorted(muddled.counts)]
+            known.causes |= land.causes_of(archive, farm, Places.of(farm), receipts, muddled)
         except land.CannotLand as failed:
             # One of the window does what nobody thought of: find it, keep its rows, land the others.
             if len(failed.window) > 1:
-                alone |= {receipt.sequence for receipt in failed.window}
+                known.alone |= {receipt.sequence for receipt in failed.window}
             else:
                 found = f"{type(failed.error).__name__}: {failed.error}"[:200]
                 cause = Cause(UNKNOWN_FAULT, found, "a readable file")
@@ -112,11 +124,13 @@ def find(
     program = migrate.fact(con, "landed_version")
     concerned = Concerned()
     rows = con.execute(
-        "SELECT sequence, source, setup, coalesce(reason, '') FROM delivery "
-        "WHERE ? OR starts_with(reason, ?)",
+        f"""
+        SELECT sequence, source, setup, coalesce(reason, ''), {CONTRADICTS} FROM delivery d
+        WHERE ? OR starts_with(reason, ?) OR {CONTRADICTS}
+        """,
         [changed, DAMAGED],
     ).fetchall()
-    for sequence, source, setup, reason in rows:
+    for sequence, source, setup, reason, contradicts in rows:
         receipt = by_sequence.get(sequence)
         if receipt is None:
             continue
@@ -124,7 +138,8 @@ def find(
         said = (match.source.name, match.setup) if match else (receipt.source, None)
         retried = program != VERSION and reason.startswith(UNKNOWN_FAULT)
         repaired = reason.startswith(DAMAGED) and archive.problem(receipt) is None
-        if (changed and (said != (source, setup) or retried)) or repaired:
+        muddled = contradicts and archive.problem(receipt) is None
+        if (changed and (said != (source, setup) or retried)) or repaired or muddled:
             concerned.sequences.add(sequence)
             concerned.instruments |= _may_speak_of(receipt, farm, places)
     _close(con, concerned)
@@ -136,10 +151,13 @@ def _may_speak_of(receipt: Receipt, farm: Farm, places: Places) -> set[Instrumen
     match = sources.match(receipt, farm, places)
     if match is None:
         return set()
-    if farm.layouts[match.source.layout].names_instruments:
+    layout = farm.layouts[match.source.layout]
+    if layout.names_instruments:
         stations = {("station", s.name) for s in farm.stations}
         return stations | {("probe", p.name) for p in farm.probes}
-    named = (("station", match.station), ("probe", match.probe))
+    named = [("station", match.station), ("probe", match.probe)]
+    for kind in Kind:
+        named += [(kind.value, places.named(kind, word or "")) for word in layout.owners(kind)]
     return {(kind, name) for kind, name in named if name is not None}
 
 
@@ -168,7 +186,7 @@ def _replace(
     archive: Archive,
     farm: Farm,
     concerned: Concerned,
-    alone: set[int],
+    known: land.Known,
 ) -> None:
     """Take out and land again, in the caller's transaction; what is kept lands in its place."""
     kept = [kept_rows.of(con, farm, number, concerned.kept[number]) for number in concerned.kept]
@@ -177,10 +195,10 @@ def _replace(
     receipts = [r for r in archive.receipts if r.sequence in again]
     for one in sorted(kept, key=lambda rows: rows.sequence):
         before = [r for r in receipts if r.sequence < one.sequence]
-        land.land_within(con, archive, farm, before, alone)
+        land.land_within(con, archive, farm, before, known)
         one.put_back(con)
         receipts = receipts[len(before) :]
-    land.land_within(con, archive, farm, receipts, alone)
+    land.land_within(con, archive, farm, receipts, known)
 
 
 def _forget(con: duckdb.DuckDBPyConnection, concerned: Concerned) -> None:

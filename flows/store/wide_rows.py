@@ -5,6 +5,8 @@ a row a probe and time, with the depths and the values as lists of one length. A
 depth is none (a sensor that did not stand there).
 """
 
+from collections.abc import Sequence
+
 import polars as pl
 
 from schemas.table import Table
@@ -17,6 +19,19 @@ def bundled(rows: pl.DataFrame, table: Table) -> pl.DataFrame:
     return (
         rows.sort(listed[0]).group_by(others, maintain_order=True).agg(listed).select(rows.columns)
     )
+
+
+def joined(frames: Sequence[pl.DataFrame], table: Table) -> pl.DataFrame:
+    """Return rows of frames below each other; an absent column is null, for each entry of a list.
+
+    Without that the lists of a row would differ in length: those of a frame that has only water
+    content beside those of one that has only temperature.
+    """
+    rows = pl.concat(frames, how="diagonal")
+    listed = [name for name in table.list_columns if name in rows.columns]
+    gaps = [name for name in listed if rows[name].null_count()]
+    nulls = pl.lit(None, pl.Float64).repeat_by(pl.col(listed[0]).list.len()) if gaps else None
+    return rows.with_columns(pl.coalesce(name, nulls).alias(name) for name in gaps)
 
 
 def single(kept: pl.DataFrame, table: Table) -> pl.DataFrame:

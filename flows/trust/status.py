@@ -27,6 +27,14 @@ _REJECTED = """
 _BOOK_PROBLEMS = """
     SELECT book, lost, count(*) AS count FROM book_problem GROUP BY book, lost ORDER BY book, lost
 """
+_KEPT = """
+    SELECT * FROM (
+        SELECT 'no longer in their file, kept' AS what, sum(values_gone)::BIGINT AS values
+        FROM delivery WHERE state = 'landed'
+        UNION ALL SELECT 'contradicted by another line of their file', sum(values_contradicted)::BIGINT
+        FROM delivery WHERE state = 'landed'
+    ) WHERE values > 0 ORDER BY what
+"""
 _DELIVERIES = "SELECT state, count(*) AS count FROM delivery GROUP BY state ORDER BY state"
 
 _EXTENTS = {"delivery": "whole deliveries", "row": "rows", "value": "values"}
@@ -44,6 +52,7 @@ class Status:
     published_at: str | None = None
     instruments: list[dict[str, Any]] = field(default_factory=list)
     deliveries: list[dict[str, Any]] = field(default_factory=list)
+    kept: list[dict[str, Any]] = field(default_factory=list)
     quarantine: list[dict[str, Any]] = field(default_factory=list)
     books: list[dict[str, Any]] = field(default_factory=list)
     backup: dict[str, Any] | None = None
@@ -75,6 +84,7 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
             with query.open_published(folder) as con:
                 found.instruments = instruments.last_heard(con, now)
                 found.deliveries = _records(con, _DELIVERIES)
+                found.kept = _records(con, _KEPT)
                 found.quarantine = _records(con, _REJECTED)
                 found.books = _records(con, _BOOK_PROBLEMS)
                 wrong = [*books.attention(con), *derive_problems.sentences(con)]
@@ -162,6 +172,7 @@ def lines(found: Status) -> list[str]:
     if found.deliveries:
         counts = ", ".join(f"{row['count']:,} {row['state']}" for row in found.deliveries)
         out += ["", f"Deliveries: {counts}"]
+    out += [f"  {row['values']:>8,} values: {row['what']}" for row in found.kept]
     if found.published:
         out += ["", "Quarantine" + ("" if found.quarantine else ": empty")]
     for row in found.quarantine:

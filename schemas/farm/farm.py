@@ -288,9 +288,22 @@ class Farm(Strict):
             _check_named(who, "layout", source.layout, list(self.layouts))
             _check_named(who, "station", source.station, stations)
             _check_named(who, "probe", source.probe, probes)
+        self._check_owners()
         if self.normals and self.normals.station:
             _check_named("normals", "station", self.normals.station, stations)
         return self
+
+    def _check_owners(self) -> None:
+        """Raise ValueError if a column of a layout names a station or a probe that there is not."""
+        for kind, instruments in (("station", self.stations), ("probe", self.probes)):
+            names = sorted(one.name for one in instruments)
+            words = {w.casefold() for one in instruments for w in (one.name, *one.ids)}
+            for layout_name, layout in self.layouts.items():
+                for heading, rule in layout.columns.items():
+                    owner = rule.owner if rule.instrument.value == kind else None
+                    if owner is not None and owner.casefold() not in words:
+                        who = f"layout '{layout_name}', column '{heading}'"
+                        _check_named(who, kind, owner, names)
 
 
 def _check_named(who: str, kind: str, name: str | None, known: list[str]) -> None:

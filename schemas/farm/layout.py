@@ -10,7 +10,7 @@ from pydantic import Field, field_validator, model_validator
 from schemas.farm.layout_parts import ColumnRule, Fact, Strict, TimeStamp
 from schemas.farm.open_formats import fill_open_format
 from schemas.flags import Meaning
-from schemas.quantities import AMOUNTS, Instrument
+from schemas.quantities import AMOUNTS, OF_WHOLE_PROBE, Instrument
 
 __all__ = ["ColumnRule", "Fact", "Layout", "Strict", "TimeStamp"]
 
@@ -19,7 +19,9 @@ STEP_SECONDS = {"s": 1, "sec": 1, "min": 60, "h": 3600, "hour": 3600, "day": 864
 DAY_S = 86400
 
 # Keys of layouts and of their columns that older versions did not have.
-ADDED_LATER = frozenset({"facts", "text_last", "flag", "flags", "flag_column", "rain_days_column"})
+ADDED_LATER = frozenset(
+    ("facts", "text_last", "flag", "flags", "flag_column", "rain_days_column", "station", "probe")
+)
 
 Stamp = Literal["end", "start", "middle", "instant"]
 Format = Literal[
@@ -148,9 +150,9 @@ class Layout(Strict):
 
     @model_validator(mode="after")
     def _check_targets(self) -> Layout:
-        seen: dict[tuple[str, str, float | None, str | None], str] = {}
+        seen: dict[tuple[object, ...], str] = {}
         for name, rule in self.columns.items():
-            target = (rule.quantity, rule.counts, rule.depth_cm, rule.sensor)
+            target = (rule.quantity, rule.counts, rule.owner, rule.depth_cm, rule.sensor)
             if target in seen:
                 raise ValueError(
                     f"columns '{seen[target]}' and '{name}' both give {rule.quantity}; "
@@ -182,7 +184,7 @@ class Layout(Strict):
                 rule.instrument is Instrument.PROBE
                 and not placed
                 and not by_row
-                and rule.quantity != "probe_battery"
+                and rule.quantity not in OF_WHOLE_PROBE
             ):
                 raise ValueError(f"column '{name}' is of a probe: say its depth_cm or its sensor")
         return self
@@ -260,6 +262,10 @@ class Layout(Strict):
     def end_after_s(self) -> float:
         """Return the seconds from a stamp to the end of its interval."""
         return self.step_s * {"start": 1.0, "middle": 0.5}.get(self.stamp, 0.0)
+
+    def owners(self, kind: Instrument) -> frozenset[str | None]:
+        """Return the instruments of a kind that its columns name; None for those that name none."""
+        return frozenset(r.owner for r in self.columns.values() if r.instrument is kind)
 
     @property
     def step_s(self) -> int:

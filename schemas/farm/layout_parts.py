@@ -83,15 +83,18 @@ class ColumnRule(Strict):
     """What one column of the file (or one series of a long file) holds.
 
     ``unit`` is what it is written in, any pint expression (``degF``, ``inch``, ``m^3/m^3``,
-    ``0.1 mm``). A probe's column says ``depth_cm`` or ``sensor``. ``counts`` says how rain is
-    written. ``names`` are other headings for the same column in other years. ``trust_unit = false``
-    says that the unit in the file's heading or units row is wrong: ``unit`` counts. ``flags`` says
-    what each flag of the network means; they stand in the column ``flag``, or behind the number
-    (``12.3T``) if none is named.
+    ``0.1 mm``). A probe's column says ``depth_cm`` or ``sensor``. Where one file has several
+    instruments side by side, ``station`` or ``probe`` (a name or an id) says whose column it is.
+    ``counts`` says how rain is written. ``names`` are other headings for the same column in other
+    years. ``trust_unit = false`` says that the unit in the file's heading or units row is wrong:
+    ``unit`` counts. ``flags`` says what each flag of the network means; they stand in the column
+    ``flag``, or behind the number (``12.3T``) if none is named.
     """
 
     quantity: str
     unit: str | None = None
+    station: str | None = None
+    probe: str | None = None
     depth_cm: float | None = None
     sensor: str | None = None
     counts: Literal["increment", "total"] = "increment"
@@ -108,6 +111,7 @@ class ColumnRule(Strict):
     @field_validator("quantity")
     @classmethod
     def _check_quantity(cls, value: str) -> str:
+        value = value.replace("vapor_", "vapour_")
         if value not in BY_NAME or value in BESIDE_RAIN:
             known = sorted(n for n in BY_NAME if n not in BESIDE_RAIN)
             near = nearest(value, known, likeness=0.6)
@@ -131,6 +135,20 @@ class ColumnRule(Strict):
         if "trace" in self.flags.values() and self.quantity not in AMOUNTS:
             raise ValueError(f"flags: 'trace' is only for {' and '.join(AMOUNTS)}")
         return self
+
+    @model_validator(mode="after")
+    def _check_owner(self) -> ColumnRule:
+        other = Instrument.STATION if self.instrument is Instrument.PROBE else Instrument.PROBE
+        if getattr(self, other.value) is not None:
+            raise ValueError(
+                f"{self.quantity} is of a {self.instrument}: name it as {self.instrument}"
+            )
+        return self
+
+    @property
+    def owner(self) -> str | None:
+        """Return the station or probe that it names, None if its rows or its source do."""
+        return self.station or self.probe
 
     @property
     def instrument(self) -> Instrument:

@@ -9,9 +9,9 @@ import polars as pl
 
 from flows.base import units
 from flows.farm.farm_file import standard_offset_h
+from flows.intake.by_layout import join_frames
 from flows.intake.door.times import read_times
 from flows.intake.door.values import to_numbers
-from flows.intake.land import join_frames
 from flows.intake.readers.by_format import reader_of
 from flows.intake.readers.chunk import Content
 from flows.setup.sniff.finding import CannotSniff, Proposal

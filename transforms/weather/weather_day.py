@@ -8,7 +8,7 @@ from schemas import generated
 from schemas.tables.weather.weather_day import TABLE
 from transforms.methods import calendar_day, limits
 from transforms.methods.texts import joined
-from transforms.weather.methods import rain_counter, rain_records
+from transforms.weather.methods import rain_counter, rain_records, vapour
 
 UNKNOWN_BEGIN = "a rain total of several days, and no rain record tells when they began"
 MOST_DAYS = 31  # of which one rain total may be; common practice, no source
@@ -30,6 +30,8 @@ _SOURCES: dict[str, tuple[str, ...]] = {
         "relative_humidity_min_pct",
         "dew_point_c",
         "vapour_pressure_kpa",
+        "specific_humidity_g_kg",
+        "vapour_pressure_deficit_kpa",
     ),
     "wind": ("wind_speed_m_s",),
     "solar": ("solar_radiation_w_m2", "solar_energy_mj_m2"),
@@ -106,6 +108,7 @@ def _prepared(weather_reading: pl.DataFrame, farm: pl.DataFrame) -> pl.LazyFrame
             pl.struct("station", "day").rle_id().alias("group"),
             pl.coalesce("air_temp_c", temp_mid).alias("temp"),
             pl.coalesce("relative_humidity_pct", humidity_mid).alias("humid"),
+            vapour.of_reading(farm["elevation_m"].item()).alias("vapour_pressure_kpa"),
             # An increment of several days (a gauge read after a weekend) fell since its start.
             pl.when(pl.col("interval_s") > calendar_day.DAY_S)
             .then(calendar_day.day_after(pl.col("time") - calendar_day.interval(), farm))

@@ -12,6 +12,7 @@ from flows.intake.door.places import EARLY, Places, fill_instruments
 from flows.intake.door.readings import readings_of
 from flows.intake.door.rejected import REJECTED, empty_rows, one_per_row, rejections
 from flows.intake.door.times import OTHER_ZONE, read_times
+from flows.intake.door.two_rows import reject_second_rows
 from flows.intake.door.values import to_numbers
 from schemas.farm.layout import Layout
 from schemas.quantities import Instrument
@@ -65,7 +66,8 @@ def admit(frame: pl.DataFrame, layout: Layout, senders: pl.DataFrame, places: Pl
         rows = rows.join(per_cell, on=["seq", "line"], how="left", maintain_order="left")
         rows = rows.select("seq", "line", pl.col("values") + pl.col("bad").fill_null(0))
     frame, wrong_times = _split_by_time(frame, layout)
-    rejected = [cells, wrong_times]
+    frame, second_rows = reject_second_rows(frame, layout)
+    rejected = [cells, wrong_times, second_rows]
     admitted: dict[Instrument, pl.DataFrame] = {}
     flagged = [pl.DataFrame(schema=FLAGGED)]
     for kind in Instrument:
@@ -91,7 +93,7 @@ def _without_unknown_instruments(frame: pl.DataFrame, layout: Layout) -> pl.Data
     optional = {
         f"v:{name}": rule.instrument.value
         for name, rule in layout.columns.items()
-        if rule.optional and f"v:{name}" in frame.columns
+        if rule.optional and rule.owner is None and f"v:{name}" in frame.columns
     }
     return frame.with_columns(
         pl.when(pl.col(kind).is_not_null()).then(pl.col(value)).alias(value)

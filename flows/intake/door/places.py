@@ -140,7 +140,8 @@ class SensorFinder:
     def depth(self, by: str, word: pl.Expr) -> pl.Series:
         """Return the declared depth in cm of each row's sensor, null where there is none.
 
-        ``by`` is ``depth`` or ``sensor``, ``word`` the depth in cm or the name, constant or a row.
+        ``by`` is ``depth`` or ``sensor``, ``word`` the depth in cm or the name, constant or a row;
+        ``shallowest`` takes the shallowest sensor, whatever the word.
         """
         constant = not word.meta.root_names()
         if constant:
@@ -172,6 +173,8 @@ def _sensor_of(each: pl.DataFrame, by: str, sensors: pl.DataFrame) -> pl.DataFra
     if by == "sensor":
         fits = _folded("sensor") == _folded("__name")
         away = pl.lit(0.0)
+    elif by == "shallowest":
+        fits, away = pl.lit(True), pl.lit(0.0)
     else:
         away = (pl.col(DEPTH) - pl.col("depth")).abs()
         fits = away <= NEAR_CM

@@ -7,86 +7,34 @@ progress that belongs to sensor ``i`` is called ``name@i``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import cast
 
 import polars as pl
 
 from flows.base import units
 from flows.intake.door import flags
-from flows.intake.door.depths import in_cm
+from flows.intake.door.batch import (
+    NO_DEPTH,
+    RAIN_OVER,
+    ROLLS_AT,
+    TABLE_OF,
+    UNCOUNTED,
+    Batch,
+    Sensor,
+)
 from flows.intake.door.flags import MEANING, VALUE
-from flows.intake.door.places import DEPTH, Places, SensorFinder, out_of_place, spells_in_words
-from flows.intake.door.rejected import beyond_limits, limits_in_words, rejections
+from flows.intake.door.places import DEPTH, Places, out_of_place, spells_in_words
+from flows.intake.door.rejected import beyond_limits, limits_in_words
+from flows.intake.door.sensors import add_depths, one_entry_each_depth
 from flows.intake.door.values import beyond_layout
 from flows.intake.readers.chunk import FLAG_OF
+from flows.store import wide_rows
 from schemas import generated
-from schemas.catalogue import TABLES
 from schemas.farm.layout import ColumnRule, Layout
-from schemas.quantities import BY_NAME, Instrument
+from schemas.quantities import BY_NAME, OF_WHOLE_PROBE, Instrument
 from schemas.table import Table
 
 DECIMALS = 9  # what a conversion adds behind (0.29 m³/m³ is 29 %, not 28.999999999999996)
-TABLE_OF: dict[Instrument, Table] = {
-    Instrument.STATION: TABLES["weather_reading"],
-    Instrument.PROBE: TABLES["soil_reading"],
-}
-# What a layout says beside a value is no value of its own.
-ROLLS_AT, RAIN_OVER = "rain_counter_rolls_at_mm", "rain_over_d"
-UNCOUNTED = (ROLLS_AT, RAIN_OVER)
-NO_DEPTH = -1.0  # stands for the depth of what a station measures
-
-
-@dataclass(frozen=True, slots=True)
-class Sensor:
-    """Columns of the file that are of one place: ``names``; ``number`` tells them apart here."""
-
-    number: int
-    names: list[str]
-
-    def of(self, column: str) -> str:
-        """Return the frame's name for one of its columns."""
-        return f"{column}@{self.number}"
-
-
-@dataclass(slots=True)
-class Batch:
-    """Rows on their way: what they are of, what was rejected of them so far."""
-
-    frame: pl.DataFrame
-    kind: Instrument
-    layout: Layout
-    places: Places
-    rejected: list[pl.DataFrame] = field(default_factory=list)
-    flagged: list[pl.DataFrame] = field(default_factory=list)
-
-    @property
-    def table(self) -> Table:
-        """Where they are to land."""
-        return TABLE_OF[self.kind]
-
-    def rule(self, name: str) -> ColumnRule:
-        """Return what the layout says of a column of the file."""
-        return self.layout.columns[name]
-
-    def reject(  # noqa: PLR0917
-        self,
-        rows: pl.DataFrame,
-        names: list[str],
-        cause: str | pl.Expr,
-        found: pl.Expr,
-        expected: str | pl.Expr,
-        values: pl.Expr,
-    ) -> None:
-        """Note that the ``values`` of columns ``names`` of rows are rejected."""
-        column = ", ".join(names)
-        self.rejected.append(rejections(rows, column, cause, found, expected, values))
-
-    def without(self, bad: pl.Expr, names: list[str]) -> None:
-        """Take values out of rows."""
-        self.frame = self.frame.with_columns(
-            pl.when(~bad).then(pl.col(f"v:{name}")).alias(f"v:{name}") for name in names
-        )
 
 
 def readings_of(
@@ -109,15 +57,20 @@ def readings_of(
         return None, []
     found: list[pl.DataFrame] = []
     rejected: list[pl.DataFrame] = []
-    for rows, sensors in _rows_by_sensors(frame, layout, rules):
-        batch = Batch(rows, kind, layout, places)
-        found.append(_batch_readings(batch, sensors))
-        rejected += batch.rejected
-        if flagged is not None:
-            flagged += batch.flagged
+    for owner in dict.fromkeys(rule.owner for rule in rules.values()):
+        own = {name: rule for name, rule in rules.items() if rule.owner == owner}
+        of_owner = frame
+        if owner is not None:
+            of_owner = frame.with_columns(pl.lit(places.named(kind, owner)).alias(kind.value))
+        for rows, sensors in _rows_by_sensors(of_owner, layout, own):
+            batch = Batch(rows, kind, layout, places)
+            found.append(_batch_readings(batch, sensors))
+            rejected += batch.rejected
+            if flagged is not None:
+                flagged += batch.flagged
     if not found:
         return None, rejected
-    return pl.concat(found, how="diagonal"), rejected
+    return wide_rows.joined(found, TABLE_OF[kind]), rejected
 
 
 def _rows_by_sensors(
@@ -144,10 +97,11 @@ def _rows_by_sensors(
             )
             for name, rule in rules.items()
         ]
-    by_place: dict[tuple[float | None, str | None], list[str]] = {}
+    by_place: dict[tuple[float | None, str | None, bool], list[str]] = {}
     for name, rule in rules.items():
         if f"v:{name}" in frame.columns:
-            by_place.setdefault((rule.depth_cm, rule.sensor), []).append(name)
+            place = rule.depth_cm, rule.sensor, rule.quantity in OF_WHOLE_PROBE
+            by_place.setdefault(place, []).append(name)
     sensors = [Sensor(i, names) for i, names in enumerate(by_place.values())]
     return [(frame, sensors)] if sensors else []
 
@@ -155,11 +109,13 @@ def _rows_by_sensors(
 def _batch_readings(batch: Batch, sensors: list[Sensor]) -> pl.DataFrame:
     _keep_in_place(batch, sensors)
     if batch.kind is Instrument.PROBE:
-        _add_depths(batch, sensors)
+        add_depths(batch, sensors)
     _reject_by_layout(batch, sensors)
     origins = _add_si_values(batch, sensors)
     _reject_by_declaration(batch, origins)
     _withhold_flagged(batch, origins)
+    if batch.kind is Instrument.PROBE:
+        sensors = one_entry_each_depth(batch, sensors, origins)
     counted = [pl.col(c).is_not_null() for c, of in origins.items() if of[0] not in UNCOUNTED]
     common = ("seq", "line", batch.kind.value, "time")
     frame = batch.frame.with_columns(
@@ -198,56 +154,15 @@ def _keep_in_place(batch: Batch, sensors: list[Sensor]) -> None:
         rows = displaced
         if all(batch.rule(name).optional for name in sensor.names):
             rows = rows.filter(pl.col(kind).is_not_null())
-        counted = _value_count(sensor)
+        counted = batch.value_count(sensor)
         # a column that says nothing is not rejected, unless the whole row says nothing
-        rows = rows.filter((counted > 0) | (pl.col("values") == 0))
+        alone = batch.rule(sensor.names[0]).owner is None
+        rows = rows.filter((counted > 0) | (pl.lit(alone) & (pl.col("values") == 0)))
         unnamed = pl.when(pl.col(kind).is_null()).then(pl.lit(f"no {kind} named"))
         cause = unnamed.otherwise(pl.lit("outside every spell"))
         named = f"a {kind} in the source, the file's name or a column"
         expected = pl.col(kind).replace_strict(spells, default=named, return_dtype=pl.String)
         batch.reject(rows, sensor.names, cause, pl.col("stamp"), expected, counted)
-
-
-def _value_count(sensor: Sensor) -> pl.Expr:
-    return pl.sum_horizontal(pl.col(f"v:{n}").is_not_null() for n in sensor.names)
-
-
-def _add_depths(batch: Batch, sensors: list[Sensor]) -> None:
-    """Add each sensor's declared depth, null where there is none; its values are rejected then."""
-    find = SensorFinder(batch.frame, batch.places)
-    for sensor in sensors:
-        by, word = _sensor_key(batch, sensor)
-        depth = find.depth(by, word)
-        batch.frame = batch.frame.with_columns(depth.alias(sensor.of(DEPTH)))
-        if batch.frame[sensor.of(DEPTH)].null_count() == 0:
-            continue
-        nowhere, counted = pl.col(sensor.of(DEPTH)).is_null(), _value_count(sensor)
-        lost = batch.frame.filter(nowhere)
-        if batch.layout.shape == "wide":  # a column that says nothing needs no sensor
-            lost = lost.filter(counted > 0)
-        found = pl.lit(f"{by} ") + word.cast(pl.String).fill_null("nothing")
-        expected = "a sensor of the probe in farm.toml that is valid that day"
-        batch.reject(lost, sensor.names, "no such sensor", found, expected, counted)
-        batch.without(nowhere, sensor.names)
-
-
-def _sensor_key(batch: Batch, sensor: Sensor) -> tuple[str, pl.Expr]:
-    """Return what tells where a sensor is: ``depth`` (cm) or ``sensor`` (its name), and that."""
-    rule, columns = batch.rule(sensor.names[0]), batch.frame.columns
-    if rule.depth_cm is not None:
-        return "depth", pl.lit(rule.depth_cm, pl.Float64)
-    if rule.sensor is not None:
-        return "sensor", pl.lit(rule.sensor, pl.String)
-    if "sensor" in columns:
-        return "sensor", pl.col("sensor")
-    if "depth" in columns:
-        known = in_cm(batch.frame["depth"].unique(), batch.layout.depth_unit)
-        return "depth", pl.col("depth").replace_strict(known, default=None, return_dtype=pl.Float64)
-    # a quantity of the whole probe goes with its shallowest sensor
-    shallowest = batch.places.sensor.group_by("probe").agg(pl.col(DEPTH).min())
-    return "depth", pl.col("probe").replace_strict(
-        shallowest["probe"], shallowest[DEPTH], default=None, return_dtype=pl.Float64
-    )
 
 
 def _reject_by_layout(batch: Batch, sensors: list[Sensor]) -> None:

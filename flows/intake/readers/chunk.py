@@ -54,7 +54,8 @@ class Chunk:
     ``frame`` has ``line`` and the columns of ``roles``; ``faults`` the rows that are not in it
     because their shape was wrong; ``raw`` gives the text of a line; ``absent`` the layout's
     columns that the file does not have. ``member`` names the file of an archive that they stand
-    in; lines are then counted on from file to file.
+    in; lines are then counted on from file to file. ``names``: headings of the cells of ``raw``,
+    where they are parted by tabs.
     """
 
     frame: pl.DataFrame
@@ -62,6 +63,7 @@ class Chunk:
     raw: Callable[[int], str]
     absent: tuple[str, ...] = ()
     member: str = ""
+    names: tuple[str, ...] = ()
 
     @property
     def last_line(self) -> int:
@@ -83,6 +85,7 @@ class Chunk:
             lambda line: self.raw(line - lines),
             self.absent,
             member,
+            self.names,
         )
 
     def parsed(self) -> Chunk:

@@ -17,7 +17,6 @@ from typing import Any
 
 from flows.intake.readers import stated_units
 from flows.intake.readers.chunk import (
-    FLAG_OF,
     Chunk,
     Content,
     Fault,
@@ -173,6 +172,7 @@ def _chunk(rows: list[tuple[int, Any]], layout: Layout, texts: dict[int, str] | 
     good: list[dict[str, str | None]] = []
     numbers: list[int] = []
     wrong: list[Fault] = []
+    used: dict[str, str] = {}
     for number, row in rows:
         if not isinstance(row, dict):
             found = str(row) if isinstance(row, Broken) else json.dumps(row)[:80]
@@ -180,13 +180,18 @@ def _chunk(rows: list[tuple[int, Any]], layout: Layout, texts: dict[int, str] | 
             continue
         values = {}
         for role, paths in wanted.items():
-            value = next((v for p in paths if (v := at_path(row, p)) not in NOTHING), None)
+            there = ((p, v) for p in paths if (v := at_path(row, p)) not in NOTHING)
+            path, value = next(there, ("", None))
+            if value is not None:
+                used.setdefault(role, path)
             if value is not None or any(p in row for p in paths):
                 values[role] = as_text(value)
         good.append(_stamped(values, layout) if layout.format == "sensorthings" else values)
         numbers.append(number)
     if good:
         _check_keys(good, wanted, layout, rows[0][1])
+        parts = [path.replace(".", "_") for path in used.values()]
+        stated_units.check_headings(parts, {role: i for i, role in enumerate(used)}, layout)
     kept = dict(rows) if texts is None else None
 
     def raw(line: int) -> str:
@@ -204,15 +209,13 @@ def _check_keys(
     layout: Layout,
     example: Any,
 ) -> None:
-    """Raises Unreadable where no record has the time, or none has any value."""
+    """Raises Unreadable where no record has the time's key, or none has any value."""
     shown = f"the keys {', '.join(map(str, example))}"[:500] if isinstance(example, dict) else ""
     there = {role for row in good for role in row}
-    flags = [role for role in wanted if role in ("flag", "days") or role.startswith(FLAG_OF)]
     for role, paths in wanted.items():
         if role == "series" and layout.format == "sensorthings":
             continue
-        has = any(role in row if role in flags else row.get(role) for row in good)
-        if is_needed(role, there) and not has:
+        if is_needed(role, there) and role not in there:
             raise Unreadable("no such column", shown, f"a key '{paths[0]}'")
     if not any(map(is_value, there)):
         raise no_values(shown, layout)

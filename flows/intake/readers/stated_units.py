@@ -1,8 +1,8 @@
 """The unit that a file itself states, compared with the layout's: a contradiction is rejected.
 
-It may stand in a heading (``Rain (in)``), in a row of units, or in an answer of SensorThings
-(OGC 18-088, table of Datastream: ``unitOfMeasurement`` with name, symbol and definition). A word
-that names no unit that is known here (``schemas/unit_words.toml``) is not compared.
+It may stand in a heading or a record's key (``Rain (in)``, ``rain_in``), in a row of units, or in
+an answer of SensorThings (OGC 18-088, table of Datastream: ``unitOfMeasurement`` with name, symbol
+and definition). A word that names no unit that is known here (``schemas/unit_words.toml``) is not compared.
 """
 
 import re

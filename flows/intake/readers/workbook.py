@@ -79,10 +79,10 @@ def _sheet(sheet: Any, layout: Layout) -> Iterator[Chunk]:
         blank = 0
         batch.append((number, row))
         if len(batch) >= ROWS:
-            yield _chunk(batch, places, layout, known)
+            yield _chunk(batch, places, layout, known, names)
             batch = []
     if batch:
-        yield _chunk(batch, places, layout, known)
+        yield _chunk(batch, places, layout, known, names)
 
 
 def _line(row: Row) -> str:
@@ -136,6 +136,7 @@ def _chunk(
     places: dict[str, int],
     layout: Layout,
     known: dict[str, str],
+    names: list[str],
 ) -> Chunk:
     parts = _formats(layout)
     found = []
@@ -153,7 +154,7 @@ def _chunk(
         return _line(texts.get(line, ()))
 
     chunk = records(found, numbers, layout, raw)
-    return replace(chunk, frame=preamble.with_facts(chunk.frame, known))
+    return replace(chunk, frame=preamble.with_facts(chunk.frame, known), names=tuple(names))
 
 
 def _formats(layout: Layout) -> list[str | None]:

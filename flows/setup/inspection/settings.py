@@ -14,7 +14,7 @@ from flows.pages.mail import send
 from flows.setup.inspection.finding import Finding, advice, attention, fine
 from flows.trust.backup import last_good
 from schemas.farm.farm import Farm, Mail, Source
-from schemas.farm.instruments import Probe, Sensor
+from schemas.farm.instruments import Probe, Sensor, Station
 from schemas.farm.layout import Layout
 from schemas.former_names import FORMER
 from schemas.quantities import Instrument
@@ -83,7 +83,7 @@ def sensors(farm: Farm) -> Iterator[Finding]:
     """Instruments and sensors that no source or layout would ever fill."""
     lacking = 0
     for station in farm.stations:
-        if not any(_may_bring(s, "station", station.name, farm) for s in farm.sources):
+        if not any(_may_bring(s, station, farm) for s in farm.sources):
             lacking += 1
             yield attention(
                 "sensors",
@@ -91,9 +91,7 @@ def sensors(farm: Farm) -> Iterator[Finding]:
                 "Add a source to farm.toml, or name the station in one.",
             )
     for probe in farm.probes:
-        layouts = [
-            farm.layouts[s.layout] for s in farm.sources if _may_bring(s, "probe", probe.name, farm)
-        ]
+        layouts = [farm.layouts[s.layout] for s in farm.sources if _may_bring(s, probe, farm)]
         if not layouts:
             lacking += 1
             yield attention(
@@ -102,7 +100,7 @@ def sensors(farm: Farm) -> Iterator[Finding]:
                 "Add a source to farm.toml, or name the probe in one.",
             )
             continue
-        lost = [s for s in probe.sensors if not any(_fills(layout, s) for layout in layouts)]
+        lost = [s for s in probe.sensors if not any(_fills(layout, probe, s) for layout in layouts)]
         if lost:
             lacking += 1
             yield attention(
@@ -114,19 +112,27 @@ def sensors(farm: Farm) -> Iterator[Finding]:
         yield fine("sensors", "Every station, probe and sensor has a source and a column.")
 
 
-def _may_bring(source: Source, kind: str, name: str, farm: Farm) -> bool:
-    named = source.station if kind == "station" else source.probe
-    instruments = {rule.instrument for rule in farm.layouts[source.layout].columns.values()}
-    return named in (None, name) and Instrument(kind) in instruments
+def _may_bring(source: Source, one: Station | Probe, farm: Farm) -> bool:
+    named = source.probe if isinstance(one, Probe) else source.station
+    kind = Instrument.PROBE if isinstance(one, Probe) else Instrument.STATION
+    return any(
+        named in (None, one.name) if owner is None else _is_called(one, owner)
+        for owner in farm.layouts[source.layout].owners(kind)
+    )
 
 
-def _fills(layout: Layout, sensor: Sensor) -> bool:
+def _is_called(one: Station | Probe, word: str) -> bool:
+    return word.casefold() in {name.casefold() for name in (one.name, *one.ids)}
+
+
+def _fills(layout: Layout, probe: Probe, sensor: Sensor) -> bool:
     if layout.depth_column or layout.sensor_column:
         return True  # the rows say which
     return any(
         (rule.depth_cm is not None and abs(rule.depth_cm - sensor.depth_cm) <= NEAR_CM)
         or (rule.sensor is not None and rule.sensor.casefold() == (sensor.name or "").casefold())
         for rule in layout.columns.values()
+        if rule.probe is None or _is_called(probe, rule.probe)
     )
 
 

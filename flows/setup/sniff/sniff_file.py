@@ -19,10 +19,10 @@ from flows.base.errors import UserError
 from flows.farm import farm_file
 from flows.farm.farm_file import standard_offset_h
 from flows.farm.folder import FarmFolder
+from flows.intake.by_layout import join_frames
 from flows.intake.door.places import Places
 from flows.intake.door.times import read_times
 from flows.intake.door.values import to_numbers
-from flows.intake.land import join_frames
 from flows.intake.readers.by_format import reader_of
 from flows.intake.readers.chunk import Content, Unreadable
 from flows.intake.sources.match import match

@@ -15,9 +15,9 @@ import polars as pl
 from flows.base.errors import UserError
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
+from flows.intake.by_layout import content_of
 from flows.intake.door.places import Places, with_one_instrument
 from flows.intake.door.times import read_times
-from flows.intake.land import content_of
 from flows.intake.readers.by_format import reader_of
 from flows.intake.readers.chunk import Unreadable
 from flows.intake.sources.match import match

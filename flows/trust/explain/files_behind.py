@@ -110,7 +110,8 @@ def _deliveries(
     depth = scope.same.get("depth_cm") if "depth_cm" in table.names else None
     rows = con.sql(
         f"""
-        SELECT r.delivery, d.name, d.received_at, d.layout, count(*), min(r.time), max(r.time)
+        SELECT r.delivery, d.name, d.received_at, d.layout, count(*), min(r.time), max(r.time),
+            d.reason
         FROM {table.name} r LEFT JOIN delivery d USING (delivery)
         WHERE r.{kind} IN (SELECT unnest(CAST(? AS VARCHAR[])))
             AND r.time > ? AND r.time <= ? {"" if depth is None else "AND r.depth_cm = ?"}
@@ -148,7 +149,7 @@ def _read_lines(
         return []
     total, names = sum(row[4] for row in found), ", ".join(instruments)
     out = [f"{table.name}: {total:,} readings of {names}, from {len(found)} deliveries"]
-    for delivery, name, received, layout, n, first, last in found[:_MOST]:
+    for delivery, name, received, layout, n, first, last, reason in found[:_MOST]:
         if not received:
             out.append(f"  {delivery}: {n:,} readings; there is no such delivery")
             continue
@@ -157,6 +158,7 @@ def _read_lines(
             f"  {name or 'a delivery that is not there'} ({delivery}), "
             f"received {received:%Y-%m-%d %H:%M} UTC, layout {layout}: {n:,} readings, "
             f"{first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} UTC{place}"
+            + (f"; {reason}" if reason else "")
         )
     if len(found) > _MOST:
         out.append(f"  and {len(found) - _MOST} more")

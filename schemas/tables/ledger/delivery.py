@@ -49,6 +49,8 @@ TABLE = Table(
         count("values_landed", "values that landed"),
         count("values_quarantined", "values that were refused"),
         count("values_duplicate", "values that were there already"),
+        count("values_gone", "earlier values that the file no longer has, and that were kept"),
+        count("values_contradicted", "values that another line of the file contradicts"),
         time("first_reading", "earliest accepted reading time"),
         time("last_reading", "latest accepted reading time"),
     ),

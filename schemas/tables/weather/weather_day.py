@@ -45,7 +45,13 @@ TABLE = Table(
         number("relative_humidity_min_pct", "percent", "lowest relative humidity", 0, 100),
         number("relative_humidity_max_pct", "percent", "highest relative humidity", 0, 100),
         number("dew_point_mean_c", "degC", "mean dew point as measured", -100, 40),
-        number("vapour_pressure_mean_kpa", "kPa", "mean actual vapour pressure as measured", 0, 8),
+        number(
+            "vapour_pressure_mean_kpa",
+            "kPa",
+            "mean actual vapour pressure: as measured, or of specific humidity or the deficit",
+            0,
+            8,
+        ),
         coverage(
             "share of the day with humidity, dew point or vapour pressure", "humidity_coverage"
         ),

@@ -139,3 +139,36 @@ def test_a_sensor_that_did_not_stand_there_says_nothing(con):
     land(con, rows(1, (0, [None, 40], [None, 31])))
     assert stored(con) == [(0, 40, 31, "first")]
     assert con.sql(f"SELECT depth_cm FROM {generated.store(TABLE)}").fetchall() == [([None, 40],)]
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        [(0, [10, 40], [30, 31]), (0, [10], [32])],  # a key in two rows
+        [(0, [10, 40, 10], [30, 31, None])],  # twice in one row
+    ],
+)
+def test_no_key_is_ever_stored_twice(con, monkeypatch, lines):
+    """Whatever else goes wrong: the transaction that would write a key twice writes nothing."""
+    monkeypatch.setattr(merge, "_contested", lambda *_: None)
+    with pytest.raises(merge.KeyTwice, match=r"deep at 2024-04-01.* twice in soil_reading"):
+        land(con, rows(1, *lines))
+    assert stored(con) == []
+
+
+def test_a_key_of_another_delivery_is_not_stored_beside_it(con, monkeypatch):
+    land(con, rows(1, (0, [10], [30])))
+    monkeypatch.setattr(merge, "_contested", lambda *_: None)
+    with pytest.raises(merge.KeyTwice):
+        land(con, rows(2, (0, [10], [31])))
+    assert stored(con) == [(0, 10, 30, "first")]
+
+
+def test_what_a_delivery_contradicts_in_itself_is_counted(con):
+    land(con, rows(1, (0, [10], [30])))
+    merged = land(
+        con,
+        rows(2, (0, [10], [31]), (0, [10, 40], [32, 9]), (0, [10], [33]), (1, [10], [1])),
+        rows(3, (0, [10], [34]), (1, [10], [2]), (1, [10], [2])),
+    )
+    assert merged.contradicted.rows() == [(2, 2, 1)]

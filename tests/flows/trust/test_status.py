@@ -52,6 +52,26 @@ def test_what_the_books_lost_is_counted_and_told(folder: FarmFolder) -> None:
     assert status.status(folder).attention == []
 
 
+def test_values_that_are_no_longer_in_their_file_are_counted(farm: FarmFolder) -> None:
+    assert status.status(farm).kept == []
+    shorter = [usual(h) for h in range(4)]
+    again = shorter[1].replace(",50,", ",60,").replace(",51,", ",61,")
+    drop(
+        farm,
+        "a.csv",
+        [shorter[0], shorter[3], *[usual(h) for h in range(4, 200)], again, shorter[1]],
+    )
+    steps.collect(farm)
+    steps.publish(farm)
+    found = status.status(farm)
+    assert found.kept == [
+        {"what": "contradicted by another line of their file", "values": 1},
+        {"what": "no longer in their file, kept", "values": 4},
+    ]
+    shown = "\n".join(status.lines(found))
+    assert "4 values: no longer in their file, kept" in shown
+
+
 def test_what_derive_left_out_is_told_once(folder: FarmFolder) -> None:
     failed = {"column_name": "", "row_key": "", "lost": "table"}
     left_out = {"column_name": "rain_mm", "lost": "value", "reason": "below 0"}

@@ -125,6 +125,21 @@ def test_steps_of_two_lengths_are_weighted_and_overlaps_count_once() -> None:
     assert row["air_temp_coverage"] == 1
 
 
+@pytest.mark.parametrize(
+    ("column", "value"), [("specific_humidity_g_kg", 7.40), ("vapour_pressure_deficit_kpa", 1.138)]
+)
+def test_other_ways_to_report_humidity_give_vapour_pressure(column: str, value: float) -> None:
+    """1.2 kPa at 20 °C and 101.3 kPa: 7.40 g/kg by the gas law; FAO-56 table 2.3 has 2.338 kPa."""
+    columns: dict[str, Any] = {column: value, "air_temp_c": 20.0, "air_pressure_kpa": 101.3}
+    row = one(hourly(range(1, 25), **columns))
+    assert row["vapour_pressure_mean_kpa"] == pytest.approx(1.2, abs=0.002)
+    assert row["humidity_coverage"] == 1
+    assert row["partial"] is False
+    half = one(hourly(range(1, 13), **columns) + hourly(range(13, 25), air_temp_c=20.0))
+    assert half["humidity_coverage"] == pytest.approx(0.5)
+    assert half["partial"] is True
+
+
 def test_already_daily_records() -> None:
     """The mean of a day of which only the extremes came is half of their sum (WMO-No. 1203, MEM)."""
     items = [

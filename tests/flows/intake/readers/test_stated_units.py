@@ -44,3 +44,33 @@ def test_units_are_checked_by_their_symbol(name, symbol, refused):
     else:
         (chunk,) = chunks(json.dumps(body).encode(), rule)
         assert chunk.frame.height == 2
+
+
+@pytest.mark.parametrize(
+    ("key", "refused"),
+    [
+        ("air_degF", True),
+        ("air (F)", True),
+        ("air_degC", False),
+        ("air_temp", False),
+        ("air.degF", True),
+    ],
+)
+@pytest.mark.parametrize("form", ["json", "ndjson"])
+def test_a_unit_in_a_records_key_is_compared_as_one_in_a_heading(key, refused, form):
+    rule = Layout.model_validate(
+        {
+            "format": form,
+            "step": "1 h",
+            "time": {"columns": ["t"], "offset": "Z"},
+            "columns": {"air": {"quantity": "air_temp", "unit": "degC", "names": [key]}},
+        }
+    )
+    outer, _, inner = key.partition(".")
+    record = {"t": "2020-06-01 00:00", outer: {inner: 50} if inner else 50}
+    data = json.dumps([record] if form == "json" else record).encode() + b"\n"
+    if refused:
+        with pytest.raises(Unreadable, match="another unit"):
+            chunks(data, rule)
+    else:
+        assert chunks(data, rule)[0].frame.height == 1
