@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from flows.base.errors import UserError
 from flows.farm import farm_file
-from flows.intake import land, reread
+from flows.intake import by_layout, land, reread
 from flows.run import steps
 from flows.store import checksum, warehouse
 from flows.trust.backup import rebuild
@@ -121,7 +121,7 @@ def test_what_a_later_program_may_read_is_tried_again(folder, monkeypatch):
 
     drop(folder, "a.csv", [usual(1)])
     with monkeypatch.context() as broken:
-        broken.setattr(land, "admit", fail)
+        broken.setattr(by_layout, "admit", fail)
         take(folder)
     assert ask(folder, "SELECT reason FROM delivery")[0][0].startswith("could not be read")
     take(folder)

@@ -63,7 +63,7 @@ def test_a_unit_in_a_records_key_is_compared_as_one_in_a_heading(key, refused, f
             "format": form,
             "step": "1 h",
             "time": {"columns": ["t"], "offset": "Z"},
-            "columns": {"air": {"quantity": "air_temp", "unit": "degC", "names": [key]}},
+            "columns": {"T": {"quantity": "air_temp", "unit": "degC", "names": [key]}},
         }
     )
     outer, _, inner = key.partition(".")
