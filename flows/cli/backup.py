@@ -62,7 +62,7 @@ def restore(
 ) -> None:
     """Put a backup back into a new folder, each file held to its SHA-256, the whole to its checksum.
 
-    A damaged warehouse is made anew from the archive. Exit 1 where something did not come back.
+    A damaged warehouse is made again from the archive. Exit 1 where something did not come back.
 
     \b
     Examples:

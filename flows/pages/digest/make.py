@@ -13,7 +13,7 @@ from flows.pages.sections import evidence, harvest, roots, soil, to_do, weather
 from flows.pages.week import Week
 
 HARVEST_SHOWN = timedelta(days=14)
-_NOTHING_TO_DO = Line(("Nothing needs hands this week.",))
+_NOTHING_TO_DO = Line(("Nothing to do this week.",))
 _NO_YIELDS = "{field} was harvested on {harvested}; no yields are in the field book yet."
 
 
@@ -32,7 +32,7 @@ def digest(tables: Tables, week: Week, show: Show, today: date) -> Page:
         body = _section("The week", [*([] if tasks else [_NOTHING_TO_DO]), *_quiet(tables, week)])
     else:
         tasks = tasks or [_NOTHING_TO_DO]
-    sections = (*_section("What needs hands", tasks), *body)
+    sections = (*_section("To do this week", tasks), *body)
     caution = [Line((harvest.NOT_ADVICE,))] if money else []
     title = (tables.farm_name(), ": the week ", week.frame)
     return Page(title, (), sections, (*caution, made_on(today)))

@@ -108,7 +108,7 @@ def test_a_quiet_winter_week_is_five_lines(tables):
     found, text, _ = digest(tables.without("season"), "2024-W15")
     lines = [block for block in found.blocks() if isinstance(block, Line)]
     assert len(lines) + len(found.foot) + 1 <= 5
-    assert "Nothing needs hands this week." in text
+    assert "Nothing to do this week." in text
     assert not [block for block in found.blocks() if isinstance(block, Picture)]
 
 

@@ -1,19 +1,18 @@
 """What drained below the deepest layer of a strip in a season: estimate, bounds and error.
 
-It is not measured. It is taken as nil while that layer stays below its drained upper limit (drained upper
-limit), but for a trickle of ``TRICKLE_MM`` a day, between nothing and ``MOST_TRICKLE_MM``, just
-below it; upward flow is not counted. Where the drained upper limit is only the highest value seen, the layer
-was never seen to drain and trickles near that value, at most as much as the balance of those days
-has over what the crop used, if that is more. If no water ever came to it (``strip_storage``,
-``wetted``) the trickle is between nothing and ``TRICKLE_MM``, and the estimate is nil.
+It is not measured. It is taken as nil while that layer stays below its drained upper limit, but for
+a trickle of ``TRICKLE_MM`` a day, between nothing and ``MOST_TRICKLE_MM``, just below it; upward
+flow is not counted. If the drained upper limit is only the highest value seen, the layer was never
+seen to drain and trickles near that value, at most as much as the balance of those days has over
+what the crop used, if that is more. If no water ever came to it (``strip_storage``, ``wetted``) the
+trickle is between nothing and ``TRICKLE_MM``, and the estimate is nil.
 
-On the other days, and on days in a gap that does not begin
-and end below it, rain minus the rise of storage is what left the profile by both ways: between
-nothing and all of it drained (the bounds), and what is more than the crop used is the estimate, its
-use being the demand times the share of it that the season's days without drainage show to be used,
-summed over each run of such days so that noise does not add up. Without evapotranspiration the
-middle of the bounds stands. Without a drained upper limit nothing can be said: bounds from nothing to all
-that left the profile.
+On the other days, and on days in a gap that does not begin and end below it, rain minus the rise of
+storage is what left the profile by both ways: between nothing and all of it drained (the bounds),
+and what is more than the crop used is the estimate. The crop's use is the demand times the share of
+it that the season's days without drainage show to be used, summed over each run of such days so
+that noise does not add up. Without evapotranspiration the middle of the bounds stands. Without a
+drained upper limit nothing can be said: bounds from nothing to all that left the profile.
 
 Taking drainage as the surplus over demand while the profile is above its upper limit is the bucket
 model's rule (Allen et al. 1998, FAO Irrigation and Drainage Paper 56, Eq 88).
