@@ -437,6 +437,9 @@ def test_soil_that_drains_fast_for_days_is_not_disturbed_and_a_move_at_noon_is()
     dry = weather(rain_mm=lambda s, i, v: 0.0)
     draining = soil(lambda depth, i, v: v - 12 + 12 * 0.7 ** (i - 200) if i >= 200 else v)
     assert of(health(weather_day=dry, soil_day=draining), "probe disturbed") == []
+    fallen = {199: 0.0, 200: 2.0, 201: 7.0}  # fastest on the second of three days
+    in_three_days = soil(lambda depth, i, v: v - (fallen.get(i, 9.0) if i >= 199 else 0.0))
+    assert of(health(weather_day=dry, soil_day=in_three_days), "probe disturbed") == []
     at_noon = soil(lambda depth, i, v: v - 4 * min(max(i - 199, 0), 2))
     assert of(health(weather_day=dry, soil_day=at_noon), "probe disturbed") != []
 
