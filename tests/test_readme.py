@@ -52,6 +52,10 @@ def test_what_it_says_of_farm_toml_is_taken():
     assert farm.backup.keep == 7
 
 
+def test_it_is_short():
+    assert len(README.splitlines()) <= 150
+
+
 def test_the_links_lead_somewhere():
     for target in re.findall(r"\]\(([^)]+)\)", README):
         assert (ROOT / target).exists(), target

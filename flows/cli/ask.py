@@ -12,31 +12,30 @@ from typing import Annotated
 import typer
 
 from flows.base.errors import UserError
-from flows.cli.base import Folder, app, farm_folder, hand_over, say
+from flows.cli.base import AsJson, Folder, app, farm_folder, hand_json, hand_over, say
 
 
 @app.command()
 def status(
     folder: Folder,
-    as_json: Annotated[bool, typer.Option("--json", help="as one JSON object")] = False,
+    as_json: AsJson = False,
 ) -> None:
-    """Last heard per station and probe, last runs, what was refused, backups, how much is stored.
+    """Show what is new, rejected or overdue.
 
-    For a monitor: exit 0 all is well, 1 something needs a look (each in a sentence; 'attention' in
-    the JSON), 2 there is no such farm folder. It only reads, and may be asked at any time.
+    When each instrument was last heard, the last runs, rejected rows and files, backups, disk. It
+    only reads, and may be asked at any time. Exit 1 if anything needs attention: a sentence each
+    ('attention' in the JSON).
 
     \b
     Examples:
       checkstrip status my_farm
       checkstrip status my_farm --json
     """
-    import json
-
     from flows.trust import status
 
     found = status.status(farm_folder(folder))
     if as_json:
-        hand_over(json.dumps(found.as_dict(), indent=1) + "\n")
+        hand_json(found.as_dict())
     else:
         say("\n".join(status.lines(found)))
     if found.attention:
@@ -56,7 +55,11 @@ def sql(
     ] = None,
     rows: Annotated[int, typer.Option(help="rows shown of a table; 0 for all", min=0)] = 40,
 ) -> None:
-    """Ask the published copy with SQL.
+    """Query the published copy.
+
+    A query only reads: one statement that begins with SELECT, FROM, WITH, VALUES, PIVOT, DESCRIBE,
+    SHOW, SUMMARIZE or EXPLAIN. In --csv, text that a spreadsheet would run as a formula gets a '
+    before it.
 
     \b
     Examples:
@@ -90,34 +93,50 @@ def sql(
 def tables(
     folder: Folder,
     table: Annotated[str | None, typer.Argument(metavar="TABLE", help="one table")] = None,
+    as_json: AsJson = False,
 ) -> None:
-    """The data dictionary: every table, or one with its columns, units and meaning.
+    """List tables, columns and units.
 
     \b
     Examples:
       checkstrip tables my_farm
       checkstrip tables my_farm rain_month
     """
+    from dataclasses import asdict
+
     from flows.store import dictionary, publish, query
+    from schemas.catalogue import TABLES
 
     farm = farm_folder(folder)
     if table is not None:
-        say(dictionary.detail(dictionary.find(table)))
+        found = dictionary.find(table)
+        if as_json:
+            hand_json(asdict(found))
+        else:
+            say(dictionary.detail(found))
         return
     rows: dict[str, int] = {}
     if publish.newest(farm) is not None:
         with query.open_published(farm) as con:
             rows = {name: query.count(con, name) for name in query.tables(con)}
-    say(dictionary.overview(rows))
+    if as_json:
+        hand_json(
+            [
+                {"table": one.name, "row": one.row, "rows": rows.get(one.name)}
+                for one in TABLES.values()
+            ]
+        )
+    else:
+        say(dictionary.overview(rows))
 
 
 @app.command()
-def checksum(folder: Folder) -> None:
-    """What the published copy says, as one number a table; the last line is the sum of all.
+def checksum(folder: Folder, as_json: AsJson = False) -> None:
+    """Print a checksum of every table.
 
-    The same data in another order, in other files or landed twice give the same numbers. It may be
-    asked while 'checkstrip run' works. Exit 1 if newer data wait to be published, or if a table
-    could not be made: it is named, and not in the sum.
+    The last line is the checksum of all. The same data in another order, in other files or landed
+    twice give the same checksums. It may be asked while 'checkstrip run' works. Exit 1 if newer
+    data wait to be published, or if a table could not be made: it is named, and not in the total.
 
     \b
     Example:
@@ -129,7 +148,12 @@ def checksum(folder: Folder) -> None:
     farm = farm_folder(folder)
     with query.open_published(farm) as con:
         newer = newer_data.sentences(farm, con)
-        say("\n".join([f"Published {newer_data.published_at(farm)}.", *newer]))
-        say("\n".join(checksum.lines(con)))
-        if newer or derive_problems.not_made(con):
+        missing = derive_problems.not_made(con)
+        published = newer_data.published_at(farm)
+        if as_json:
+            about = {"published": published, "newer_data": newer, "not_made": missing}
+            hand_json(about | checksum.as_dict(con))
+        else:
+            say("\n".join([f"Published {published}.", *newer, *checksum.lines(con)]))
+        if newer or missing:
             raise typer.Exit(1)

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from flows.cli.base import Folder, app, run_steps
+from flows.cli.base import AsJson, Folder, app, run_steps
 
 
 @app.command()
-def audit(folder: Folder) -> None:
-    """Hold what is published to its declarations and to itself; a page is saved in audit/.
+def audit(folder: Folder, as_json: AsJson = False) -> None:
+    """Check the warehouse for errors.
 
-    Exit 1 where an expectation did not hold; each is told in plain words.
+    Everything published is compared with its declared limits and with itself; a page is saved in
+    audit/. Exit 1 if an expectation did not hold.
 
     \b
     Example:
       checkstrip audit my_farm
     """
-    run_steps(folder, "audit")
+    run_steps(folder, "audit", as_json=as_json)

@@ -10,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.base import Folder, app, farm_folder, report_runs, say
+from flows.cli.base import AsJson, Folder, app, farm_folder, hand_json, report_runs, say
 
 
 @app.command()
@@ -27,14 +27,15 @@ def backup(
         bool,
         typer.Option("--read-all", help="read all files of archive and backup, and repair them"),
     ] = False,
+    as_json: AsJson = False,
 ) -> None:
-    """A backup of everything that cannot be made again, and of the warehouse.
+    """Back up the farm folder and verify it.
 
-    Only what is new is copied. It counts after it was restored to a scratch place and said the
-    same (checksum); older ones are deleted after that. Exit 1 where the folder cannot be reached
-    or written; earlier backups stand then. Also exit 1 if files of the archive are missing or
-    damaged: an earlier backup that has them repairs the archive, and nothing older is deleted
-    while any are missing. [backup] in farm.toml makes one on schedule.
+    Only what is new is copied. A backup counts after it was restored to a scratch folder and had
+    the same checksum; older ones are deleted after that. Exit 1 if the folder cannot be reached or
+    written (earlier backups stay), or if files of the archive are missing or damaged: an earlier
+    backup that has them repairs the archive, and nothing older is deleted while any are missing.
+    [backup] in farm.toml makes one on schedule.
 
     \b
     Examples:
@@ -47,7 +48,7 @@ def backup(
 
     with bar() as tick:
         done = steps.backup(farm_folder(folder), tick, to, anew=anew, read_all=read_all)
-    report_runs([done])
+    report_runs([done], as_json=as_json)
 
 
 @app.command()
@@ -59,10 +60,12 @@ def restore(
     at: Annotated[
         str | None, typer.Option(metavar="NAME", help="which backup; else the newest")
     ] = None,
+    as_json: AsJson = False,
 ) -> None:
-    """Put a backup back into a new folder, each file held to its SHA-256, the whole to its checksum.
+    """Restore a backup into a new folder.
 
-    A damaged warehouse is made again from the archive. Exit 1 where something did not come back.
+    Each file is compared with its SHA-256, the whole with its checksum. A damaged warehouse is
+    rebuilt from the archive. Exit 1 if something could not be restored as it was.
 
     \b
     Examples:
@@ -74,7 +77,10 @@ def restore(
 
     with bar() as tick:
         done = restore.restore(backup_folder, new_folder, at, tick)
-    say("\n".join([*done.sentences, *done.wrong]))
-    say(f"Next: checkstrip once {done.folder.root}")
+    if as_json:
+        hand_json({"farm_folder": done.folder.root, "done": done.sentences, "wrong": done.wrong})
+    else:
+        say("\n".join([*done.sentences, *done.wrong]))
+        say(f"Next: checkstrip once {done.folder.root}")
     if done.wrong:
         raise typer.Exit(1)

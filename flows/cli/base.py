@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from flows.base.plain_text import plain
+from flows.cli.groups import Grouped
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -22,15 +23,24 @@ if TYPE_CHECKING:
 
 app = typer.Typer(
     name="checkstrip",
-    help="From station, probe, strip and money records to one warehouse that anyone can question.",
+    cls=Grouped,
+    epilog=(
+        "Exit codes: 0 all is well; 1 something needs attention, and a sentence says what; 2 a mistake "
+        "in the command, its folder or farm.toml, nothing there yet, or another Checkstrip at work: "
+        "nothing was changed. Any command exits 1 if a file that it needs is damaged or a disk fails."
+    ),
     no_args_is_help=True,
-    add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 
-Folder = Annotated[Path, typer.Argument(metavar="FOLDER", help="the farm folder")]
+Folder = Annotated[
+    Path, typer.Argument(metavar="FOLDER", help="the farm folder; may be left out inside it")
+]
+
+
+AsJson = Annotated[bool, typer.Option("--json", help="as JSON")]
 
 
 def farm_folder(path: Path) -> FarmFolder:
@@ -54,7 +64,14 @@ def hand_over(text: str) -> None:
     typer.echo(text, nl=False)
 
 
-def run_steps(folder: Path, *names: str) -> None:
+def hand_json(content: object) -> None:
+    """Print one JSON document for another program."""
+    import json
+
+    hand_over(json.dumps(content, indent=1, ensure_ascii=False, default=str) + "\n")
+
+
+def run_steps(folder: Path, *names: str, as_json: bool = False) -> None:
     """Do the steps of ``flows/run/steps.py`` that are named, with a progress bar; report them."""
     from flows.base.progress import bar
     from flows.run import steps
@@ -62,17 +79,21 @@ def run_steps(folder: Path, *names: str) -> None:
     farm = farm_folder(folder)
     with bar() as tick:
         done = [getattr(steps, name)(farm, tick) for name in names]
-    report_runs(done)
+    report_runs(done, as_json=as_json)
 
 
-def report_runs(runs: Iterable[Run]) -> None:
-    """Say what runs did; exit 1 if one needs attention."""
-    attention = False
-    for run in runs:
+def report_runs(runs: Iterable[Run], *, as_json: bool = False) -> None:
+    """Say what runs did, in lines or as a JSON list; exit 1 if one needs attention."""
+    from dataclasses import asdict
+
+    runs = list(runs)
+    if as_json:
+        hand_json([asdict(run) for run in runs])
+    attention = any(run.state != "done" for run in runs)
+    for run in [] if as_json else runs:
         say(f"{run.flow}: {run.summary}")
         for note in run.notes:
             say(f"  {note}")
-        attention |= run.state != "done"
     if attention:
         raise typer.Exit(1)
 
@@ -92,4 +113,7 @@ def _options(
         typer.Option("--version", callback=_version, is_eager=True, help="print the version"),
     ] = False,
 ) -> None:
-    """From station, probe, strip and money records to one warehouse that anyone can question."""
+    """Collect station, probe and strip records, and show what a practice did and earned.
+
+    Inside a farm folder FOLDER may be left out, and 'checkstrip' alone shows its status.
+    """

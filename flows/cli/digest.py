@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from flows.base.errors import UserError
-from flows.cli.base import Folder, app, farm_folder, hand_over, say
+from flows.cli.base import AsJson, Folder, app, farm_folder, hand_json, hand_over, say
 
 
 @app.command()
@@ -23,10 +23,12 @@ def digest(
     preview: Annotated[
         bool, typer.Option("--preview", help="print it as plain text, save nothing")
     ] = False,
+    as_json: AsJson = False,
 ) -> None:
-    """The digest of a week, from the published copy: saved in digests/, mailed with --send.
+    """Write or mail the weekly digest.
 
-    A week is mailed to a reader once; --send tries again what waits or was refused.
+    It is made from the published copy and saved in digests/. A week is mailed to a reader once;
+    --send tries again what waits or was rejected. Exit 1 if a letter still waits or was rejected.
 
     \b
     Examples:
@@ -34,6 +36,8 @@ def digest(
       checkstrip digest my_farm --week 2025-W23 --preview
       checkstrip digest my_farm --send
     """
+    from dataclasses import asdict
+
     from flows.farm import farm_file
     from flows.pages.digest import write
     from flows.pages.mail.send import send as send_waiting
@@ -50,16 +54,22 @@ def digest(
     if send and mail is None:
         raise UserError("farm.toml has no [mail] yet: it names the server, the sender and readers.")
     done = write.write(farm, chosen, mail if send else None)
-    for path in done.paths:
-        say(str(path))
+    lines = [str(path) for path in done.paths]
+    sent = None
     if send and mail is not None:
-        for letter in done.letters:
-            if letter.state == "sent":
-                say(f"{letter.reader} has it since {letter.sent_at}; not sent again.")
+        lines += [
+            f"{letter.reader} has it since {letter.sent_at}; not sent again."
+            for letter in done.letters
+            if letter.state == "sent"
+        ]
         sent = send_waiting(farm, mail, all_now=True)
-        say(str(sent))
-        if sent.waiting or sent.refused:
-            raise typer.Exit(1)
+        lines.append(str(sent))
+    if as_json:
+        hand_json({"week": done.week, "files": done.paths, "sent": sent and asdict(sent)})
+    else:
+        say("\n".join(lines))
+    if sent and (sent.waiting or sent.refused):
+        raise typer.Exit(1)
 
 
 @app.command()
@@ -68,8 +78,11 @@ def report(
     season: Annotated[
         int | None, typer.Option(metavar="YEAR", help="one season; else all years")
     ] = None,
+    as_json: AsJson = False,
 ) -> None:
-    """The season report, a page that opens from disk and prints: saved in reports/.
+    """Write the season report.
+
+    One page that opens without a network and prints on A4 or Letter, saved in reports/.
 
     \b
     Examples:
@@ -78,4 +91,8 @@ def report(
     """
     from flows.pages.report import write
 
-    say(str(write.write(farm_folder(folder), season)))
+    path = write.write(farm_folder(folder), season)
+    if as_json:
+        hand_json({"file": path})
+    else:
+        say(str(path))

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.base import Folder, app, farm_folder, say
+from flows.cli.base import AsJson, Folder, app, farm_folder, hand_json, say
 
 
 @app.command()
@@ -22,8 +22,11 @@ def explain(
             metavar="KEY...", help="what names the row, in the key's order or NAME=VALUE"
         ),
     ] = None,
+    as_json: AsJson = False,
 ) -> None:
-    """Where a number came from: coverage, method, inputs, the files behind it, what was left out.
+    """Show where a number came from.
+
+    Coverage, method, inputs, the files behind it, and what was left out.
 
     \b
     Examples:
@@ -36,4 +39,8 @@ def explain(
 
     farm = farm_folder(folder)
     with query.open_published(farm) as con:
-        say(explain.explain(con, table, key or [], FileLines.of(farm)))
+        text = explain.explain(con, table, key or [], FileLines.of(farm))
+    if as_json:
+        hand_json({"table": table, "key": key or [], "lines": text.splitlines()})
+    else:
+        say(text)

@@ -9,36 +9,35 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.base import Folder, app, farm_folder, hand_over, say
+from flows.cli.base import AsJson, Folder, app, farm_folder, hand_json, say
 
 
 @app.command("inspect")
 def inspect(
     folder: Folder,
-    as_json: Annotated[bool, typer.Option("--json", help="as a JSON list")] = False,
+    as_json: AsJson = False,
     mail: Annotated[
         bool, typer.Option("--mail", help="also ask the mail server (sends nothing)")
     ] = False,
 ) -> None:
-    """Look over the set-up and say what to do; nothing is changed.
+    """Check the setup and list what to fix.
 
     Paths and permissions, disk, clock and time zone, each layout against the newest file of its
-    source, sensors without a column, secrets, mail, backups, versions, the last runs. Exit 1 where
-    something needs attention.
+    source, sensors without a column, secrets, mail, backups, versions, the last runs. It changes
+    nothing. Exit 1 if something needs attention.
 
     \b
     Examples:
       checkstrip inspect my_farm
       checkstrip inspect my_farm --mail --json
     """
-    import json
     from dataclasses import asdict
 
     from flows.setup.inspection import checks
 
     found = checks.inspect(farm_folder(folder), mail=mail)
     if as_json:
-        hand_over(json.dumps([asdict(one) for one in found], indent=1, ensure_ascii=False) + "\n")
+        hand_json([asdict(one) for one in found])
     else:
         say("\n".join(checks.lines(found)))
     if any(one.severity == "attention" for one in found):

@@ -12,11 +12,11 @@ from flows.cli.base import Folder, app, farm_folder, say
 
 @app.command("run")
 def run(folder: Folder) -> None:
-    """Stay up and do everything on schedule: collect, derive, publish. Ctrl-C stops all of it.
+    """Keep running on schedule (Ctrl-C to stop).
 
     What was missed while nothing ran is caught up once, at the start. The schedules are those of
-    farm.toml when it starts. Nothing is sent anywhere: the scheduler's server listens on this
-    computer only.
+    farm.toml when it starts. The scheduler listens on this computer only, and nothing is sent but
+    to the sources and the mail server that farm.toml names. Exit 1 if the scheduler does not start.
 
     \b
     Example:

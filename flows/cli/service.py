@@ -25,11 +25,11 @@ class Action(StrEnum):
 def service(
     action: Annotated[Action, typer.Argument(help="show, install or remove")], folder: Folder
 ) -> None:
-    """Let the computer start 'checkstrip run' by itself and look after it.
+    """Start Checkstrip with the computer.
 
     A systemd user unit on Linux, a launchd agent on macOS, a task of the Task Scheduler on
-    Windows; no administrator is needed. 'show' changes nothing. Exit 1 where something is left to
-    be typed by hand.
+    Windows; no administrator is needed. 'show' changes nothing. Exit 1 if something is left to type
+    by hand.
 
     \b
     Examples:

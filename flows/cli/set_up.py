@@ -20,10 +20,10 @@ def try_(
         Path | None, typer.Option(metavar="FILE", help="another farm.toml than the folder's own")
     ] = None,
 ) -> None:
-    """What a changed farm.toml would do, by source: rows that would land, change or be refused.
+    """Preview what a changed farm.toml would do.
 
-    Nothing is changed: it is tried on a copy that is thrown away. HTTP sources are not asked.
-    Exit 1 where a delivery would be refused whole.
+    By source: rows that would land, change or be rejected. Nothing is changed: it is tried on a
+    copy that is thrown away. HTTP sources are not asked. Exit 1 if a file would be rejected whole.
 
     \b
     Examples:
@@ -66,9 +66,10 @@ def sniff(
         ),
     ] = None,
 ) -> None:
-    """Propose a layout for an unknown export, with the evidence for each item of it.
+    """Propose a layout for an unknown file.
 
-    What it is not sure of it asks, and marks in the layout. Exit 1 where something is asked. With a
+    With the evidence for each item. What it is not sure of it asks, and marks in the layout
+    (CHECK). Exit 1 if something is asked. With a
     farm folder the rain of its stations is held against the file's: it tells whether stamps stand at
     the start or the end of an interval, and which clock they keep. Several files of one logger give
     one layout that reads them all.

@@ -20,7 +20,9 @@ def new(
         str, typer.Option(help="metric, us or canada: units of the field book and of display")
     ] = "metric",
 ) -> None:
-    """A new farm folder: a commented farm.toml, a field book with example rows, an empty drop/.
+    """Create a farm folder with templates.
+
+    A commented farm.toml, a field book with example rows, an empty drop/.
 
     \b
     Examples:
@@ -38,7 +40,9 @@ def demo(
         "farm_demo"
     ),
 ) -> None:
-    """Lay out the invented demo farm, run the whole pipeline once, and say what was found.
+    """Run the whole pipeline on an invented farm.
+
+    Lays out its folder, runs everything once, and prints what was found.
 
     \b
     Examples:

@@ -9,16 +9,18 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.base import Folder, app, farm_folder, report_runs, run_steps
+from flows.cli.base import AsJson, Folder, app, farm_folder, report_runs, run_steps
 
 AcceptLoss = Annotated[bool, typer.Option("--accept-loss", help="go on, though data is lost")]
 
 
 @app.command()
-def once(folder: Folder) -> None:
-    """One full turn: collect, derive, publish. No server; fit for the system's task scheduler.
+def once(folder: Folder, as_json: AsJson = False) -> None:
+    """Do everything that is due, once.
 
-    Exit 0 fine, 1 something needs a look, 2 the set-up has a mistake.
+    Collect, derive, publish; also the backup and what else farm.toml schedules. For the system's
+    task scheduler. Exit 1 if rows, files or field book entries were rejected, files of the archive
+    are missing or damaged, or a later step needs attention.
 
     \b
     Example:
@@ -29,37 +31,42 @@ def once(folder: Folder) -> None:
 
     with bar() as tick:
         done = steps.turn(farm_folder(folder), tick)
-    report_runs(done)
+    report_runs(done, as_json=as_json)
 
 
 @app.command()
-def collect(folder: Folder) -> None:
-    """Take new files and responses into the archive, and land their readings.
+def collect(folder: Folder, as_json: AsJson = False) -> None:
+    """Read new files and responses.
+
+    Exit 1 if rows or files were rejected, field book entries are (until it is saved without
+    faults), or files of the archive are missing or damaged.
 
     \b
     Example:
       checkstrip collect my_farm
     """
-    run_steps(folder, "collect")
+    run_steps(folder, "collect", as_json=as_json)
 
 
 @app.command()
-def derive(folder: Folder) -> None:
-    """Make the daily rows of touched days, and all tables that follow from them.
+def derive(folder: Folder, as_json: AsJson = False) -> None:
+    """Update the daily and derived tables.
+
+    Exit 1 if a table could not be made, or values or rows were left out of it (derive_problem).
 
     \b
     Example:
       checkstrip derive my_farm
     """
-    run_steps(folder, "derive")
+    run_steps(folder, "derive", as_json=as_json)
 
 
 @app.command()
-def publish(folder: Folder, accept_loss: AcceptLoss = False) -> None:
-    """Put a fresh copy of the warehouse where others read it.
+def publish(folder: Folder, accept_loss: AcceptLoss = False, as_json: AsJson = False) -> None:
+    """Refresh the copy that others open.
 
-    A copy with fewer rows than the one there is not published (exit 1), unless a change of
-    farm.toml, a book or a file explains it, or --accept-loss is given.
+    Exit 1 if the copy would lose rows and no change of farm.toml, a book or a file explains it: then
+    the old copy stays, unless --accept-loss is given.
 
     \b
     Example:
@@ -70,16 +77,16 @@ def publish(folder: Folder, accept_loss: AcceptLoss = False) -> None:
 
     with bar() as tick:
         done = steps.publish(farm_folder(folder), tick, accept_loss=accept_loss)
-    report_runs([done])
+    report_runs([done], as_json=as_json)
 
 
 @app.command()
-def rebuild(folder: Folder, accept_loss: AcceptLoss = False) -> None:
-    """The whole warehouse again from the archive and the field book.
+def rebuild(folder: Folder, accept_loss: AcceptLoss = False, as_json: AsJson = False) -> None:
+    """Rebuild the warehouse from the archive.
 
-    The old warehouse stands until the new one is whole and was compared with it. If the archive
-    lacks something that the old one knows, nothing is changed (exit 1); --accept-loss lists what
-    is lost and goes on. Prints the checksum.
+    The old warehouse stays until the new one is whole and was compared with it. Exit 1 if the
+    archive lacks something that the old one has: then nothing is changed; --accept-loss lists
+    what is lost and goes on. Prints the checksum.
 
     \b
     Examples:
@@ -95,4 +102,4 @@ def rebuild(folder: Folder, accept_loss: AcceptLoss = False) -> None:
             steps.rebuild(farm, tick, accept_loss=accept_loss),
             steps.publish(farm, tick, accept_loss=accept_loss),
         ]
-    report_runs(done)
+    report_runs(done, as_json=as_json)

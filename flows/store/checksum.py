@@ -60,6 +60,13 @@ def lines(con: duckdb.DuckDBPyConnection) -> list[str]:
     return [*map(str, sums), f"{_total(sums)} {rows:>10} {every}"]
 
 
+def as_dict(con: duckdb.DuckDBPyConnection) -> dict[str, object]:
+    """Return the sums by table, and the sum of all, for JSON."""
+    sums = checksums(con)
+    by_table = {one.name: {"checksum": f"{one.value:016x}", "rows": one.rows} for one in sums}
+    return {"tables": by_table, "total": _total(sums)}
+
+
 def _total(sums: list[Sum]) -> str:
     counted = "\n".join(f"{s.name} {s.rows} {s.value:016x}" for s in sums if s.counts)
     return hashlib.sha256(counted.encode()).hexdigest()[:16]
