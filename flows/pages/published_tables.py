@@ -13,10 +13,14 @@ from schemas.catalogue import TABLES
 
 
 class Tables:
-    """Frames of the published tables; one that the copy does not have is empty."""
+    """Frames of the published tables; one that the copy does not have is empty.
 
-    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+    With ``since``, tables by the day have only the days from then on.
+    """
+
+    def __init__(self, con: duckdb.DuckDBPyConnection, since: date | None = None) -> None:
         self._con = con
+        self._since = since
         self._there = {
             name
             for (name,) in con.sql(
@@ -38,7 +42,10 @@ class Tables:
         table = TABLES[name]
         if name not in self._there:
             return generated.empty(table)
-        frame: pl.DataFrame = self._con.sql(f"SELECT * FROM {generated.quoted(name)}").pl()
+        text = f"SELECT * FROM {generated.quoted(name)}"
+        if self._since is not None and "day" in table.key:
+            text += f" WHERE day >= DATE '{self._since}'"
+        frame: pl.DataFrame = self._con.sql(text).pl()
         known = [column for column in table.names if column in frame.columns]
         return generated.conform(frame.select(known), table).sort(table.key)
 

@@ -8,8 +8,11 @@ only for what it needs.
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
+
+import duckdb
 
 from flows.base import schedule
 from flows.base.errors import Attention, UserError
@@ -190,6 +193,25 @@ def turn(folder: FarmFolder, tick: Tick = silent, steps: tuple[Step, ...] = TURN
             raise
         except Exception as error:
             failed = failed or error
+    start_page(folder)
     if failed is not None:
         raise failed
     return done
+
+
+def start_page(folder: FarmFolder) -> Path | None:
+    """Write the start page with what the status finds; None if it could not be written.
+
+    A page that cannot be written stops nothing: it names the moment it was made.
+    """
+    from flows.pages.start import write  # noqa: PLC0415
+    from flows.trust import status  # noqa: PLC0415
+
+    now = datetime.now(UTC)
+    with suppress(OSError, UserError, Attention, duckdb.Error):
+        zone = farm_file.load(folder.farm_toml).place.zone
+        found = status.status(folder, now)
+        return write.write(
+            folder, write.State(now, zone, found.attention, found.notes, found.instruments)
+        )
+    return None
