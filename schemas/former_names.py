@@ -13,6 +13,11 @@ FORMER: dict[str, dict[str, str]] = {
         "dry_point_from": "lower_limit_from",
         "range_share": "available_water_share",
     },
+    "response": {
+        "shared_se_kg_ha": "response_se_kg_ha",
+        "shared_df": "response_df",
+        "p_adjusted": "p",
+    },
     "sensor": {
         "full_point_pct": "drained_upper_limit_pct",
         "dry_point_pct": "lower_limit_pct",

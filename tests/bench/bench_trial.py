@@ -285,9 +285,9 @@ def paid(trials: int, between: float = 150.0) -> pl.DataFrame:
                     "years_since": one.season - 2018,
                     "response_kg_ha": y,
                     "check_kg_ha": LEVEL,
-                    "shared_se_kg_ha": v**0.5,
-                    "shared_df": _shared_df(one),
-                    "response_df": [d.size - 1.0 for d in one.differences],
+                    "response_se_kg_ha": v**0.5,
+                    "response_df": _shared_df(one),
+                    "own_df": [d.size - 1.0 for d in one.differences],
                 }
             )
         )

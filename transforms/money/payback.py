@@ -42,7 +42,7 @@ def derive(
         return generated.empty(TABLE)
     given = farm["discount_rate_pct"].drop_nulls()
     rate = float(given[0]) if len(given) else RATE_PCT
-    most = float(response["response_df"].fill_null(0).sum())
+    most = float(response["own_df"].fill_null(0).sum())
     alike = paid_chance.drawn(seasons)
     summed = pl.concat(
         _sums(group, rate, most, alike.get(group["practice"][0]))
@@ -86,8 +86,8 @@ def _seasons(
         .with_columns(
             pl.col("season_extra_cost_per_ha").fill_null(0.0),
             season_value_per_ha=pl.col("response_kg_ha") * pl.col("price_per_kg"),
-            _yield_var=(pl.col("price_per_kg") * pl.col("shared_se_kg_ha")) ** 2,
-            _price_var=(pl.col("response_kg_ha") ** 2 + pl.col("shared_se_kg_ha") ** 2)
+            _yield_var=(pl.col("price_per_kg") * pl.col("response_se_kg_ha")) ** 2,
+            _price_var=(pl.col("response_kg_ha") ** 2 + pl.col("response_se_kg_ha") ** 2)
             * pl.col("price_sd").fill_null(0.0) ** 2,
         )
         .with_columns(
@@ -127,7 +127,7 @@ def _sums(
     flow = np.where(counted, net, 0.0)
     yield_var = run["_yield_var"].fill_null(float("nan")).to_numpy()
     price_var = run["_price_var"].fill_null(0.0).to_numpy()
-    df = run["shared_df"].fill_null(float("nan")).to_numpy()
+    df = run["response_df"].fill_null(float("nan")).to_numpy()
     price = np.where(counted, run["price_per_kg"].fill_null(0.0).to_numpy(), 0.0)
     response = np.where(counted, run["response_kg_ha"].fill_null(0.0).to_numpy(), 0.0)
     extra = np.where(counted, run["season_extra_cost_per_ha"].to_numpy(), 0.0)

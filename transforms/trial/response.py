@@ -6,16 +6,16 @@ import polars as pl
 from schemas import generated
 from schemas.tables.trial.response import TABLE
 from transforms.methods.strips import STRIPS, in_strip
-from transforms.trial.methods.response_words import verdict, with_limits_and_reason
+from transforms.trial.methods.response_words import with_limits_and_reason, with_verdict
 from transforms.trial.methods.since_operation import since_operation
+from transforms.trial.methods.site_year_error import with_error
 from transforms.trial.methods.trial_statistics import (
     alike_neighbours,
-    false_discovery,
     findable_difference,
     leaning_block,
     least_difference,
     paired,
-    shared_variances,
+    t_interval,
 )
 
 SITE_YEAR = ["field", "season"]
@@ -32,14 +32,17 @@ def derive(
 ) -> pl.DataFrame:
     """Response by site-year.
 
-    Yields in kg/ha at market moisture. The blocks' differences (mean of the passes of a block on
-    each side) go through a paired t; one block gives a difference without a test. The verdict
-    goes by the p adjusted over all tested site-years (Benjamini and Hochberg 1995), so that the
-    chance of any response among trials without one is at most 5 %. Where mapped points lie on
-    both sides, sections of 20 m along the strips give a second interval that allows for the
-    likeness of neighbours. A season of which only one side was harvested stays as a row without
-    a response. The scatter shared over site-years is taken in percent of the check yield, so
-    that crops of different yield may share it.
+    Yields in kg/ha at market moisture. The response is the mean of the blocks' differences (mean
+    of the passes of a block on each side). Its error is one for verdict, interval, pooling and
+    money: the scatter between blocks in percent of the check yield, drawn toward that of all
+    site-years of the practice and harvest method up to this season (Smyth 2004), with Student's t.
+    Later seasons never change an earlier verdict. One block gives a difference without a test; an
+    error of less than two degrees of freedom gives no verdict yet. Each site-year is a question of
+    its own, asked before it was sown, so its p is not adjusted for the others (Saville 1990, The
+    American Statistician 44, doi 10.1080/00031305.1990.10475712; cited from memory); a claim about
+    the practice is the pooled verdict's. Where mapped points lie on both sides, sections of 20 m
+    along the strips give a second interval that allows for the likeness of neighbours. A season of
+    which only one side was harvested stays as a row without a response.
     """
     tested = _tests(_blocks(strip_yield))
     rows = (
@@ -60,10 +63,9 @@ def derive(
         )
         .sort(SITE_YEAR)
     )
-    rows = _with_verdict(_with_shared_error(rows)).join(_before(rows), on="field", how="left")
-    return generated.conform(with_limits_and_reason(rows).select(TABLE.names), TABLE).sort(
-        TABLE.key
-    )
+    rows = _with_interval(with_error(rows)).join(_before(rows), on="field", how="left")
+    rows = with_limits_and_reason(with_verdict(rows))
+    return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
 
 
 def _blocks(strip_yield: pl.DataFrame) -> pl.DataFrame:
@@ -102,13 +104,8 @@ _TESTED = {
     "block_treated": pl.Float64,
     "block_check": pl.Float64,
     "response_kg_ha": pl.Float64,
-    "response_se_kg_ha": pl.Float64,
-    "response_df": pl.Float64,
-    "response_low_kg_ha": pl.Float64,
-    "response_high_kg_ha": pl.Float64,
-    "p": pl.Float64,
-    "least_difference_kg_ha": pl.Float64,
-    "findable_difference_kg_ha": pl.Float64,
+    "own_se_kg_ha": pl.Float64,
+    "own_df": pl.Float64,
     "leaning_block": pl.String,
     "leaning_share": pl.Float64,
     "without_leaning_kg_ha": pl.Float64,
@@ -116,7 +113,7 @@ _TESTED = {
 
 
 def _tests(blocks: pl.DataFrame) -> pl.DataFrame:
-    """The paired t of each site-year's blocks."""
+    """The mean and the scatter of each site-year's blocks."""
     rows = []
     for (name, season), group in blocks.sort("block").group_by(SITE_YEAR, maintain_order=True):
         d = group["difference"].to_numpy()
@@ -134,13 +131,8 @@ def _tests(blocks: pl.DataFrame) -> pl.DataFrame:
             found = paired(d)
             at, leaning, without = leaning_block(d)
             row |= {
-                "response_se_kg_ha": found.se,
-                "response_df": found.df,
-                "response_low_kg_ha": found.low,
-                "response_high_kg_ha": found.high,
-                "p": found.p,
-                "least_difference_kg_ha": least_difference(found.se, found.df),
-                "findable_difference_kg_ha": findable_difference(found.se, found.df),
+                "own_se_kg_ha": found.se,
+                "own_df": found.df,
                 "leaning_block": group["block"][at],
                 "leaning_share": leaning,
                 "without_leaning_kg_ha": without,
@@ -181,30 +173,37 @@ def _sides(strip_yield: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _with_shared_error(rows: pl.DataFrame) -> pl.DataFrame:
-    """Add the standard error with the blocks' relative scatter shared over the site-years."""
-    level = rows["check_kg_ha"].fill_null(float("nan")).to_numpy()
-    level = np.where(level > 0, level, np.nan)
-    blocks = rows["blocks"].to_numpy().astype(float)
-    se = rows["response_se_kg_ha"].fill_null(float("nan")).to_numpy()
-    relative = (se / level) ** 2 * blocks
-    variance, df = shared_variances(relative, np.maximum(blocks - 1, 0))
-    known = rows["response_kg_ha"].is_not_null().to_numpy()
-    shared = np.where(known, np.sqrt(variance / np.maximum(blocks, 1)) * level, np.nan)
-    return rows.with_columns(
-        shared_se_kg_ha=pl.Series(shared).fill_nan(None),
-        shared_df=pl.Series(np.where(np.isfinite(shared), df, np.nan)).fill_nan(None),
-    )
+_INTERVAL = {
+    "response_low_kg_ha": pl.Float64,
+    "response_high_kg_ha": pl.Float64,
+    "response_low_pct": pl.Float64,
+    "response_high_pct": pl.Float64,
+    "p": pl.Float64,
+    "least_difference_kg_ha": pl.Float64,
+    "findable_difference_kg_ha": pl.Float64,
+}
 
 
-def _with_verdict(rows: pl.DataFrame) -> pl.DataFrame:
-    """Add the adjusted p and the verdict. A check strip that was worked too is no check."""
-    usable = pl.when(~pl.col("check_worked").fill_null(False)).then(pl.col("p"))
-    p = rows.select(usable.fill_null(float("nan")))["p"].to_numpy()
-    adjusted = pl.Series(false_discovery(p)).fill_nan(None)
-    return rows.with_columns(p_adjusted=adjusted).with_columns(
-        verdict=pl.when(pl.col("response_kg_ha").is_not_null()).then(verdict("not tested"))
-    )
+def _with_interval(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add the interval of the site-year's error, in kg/ha and in percent, where blocks test it."""
+    found = []
+    for response, se, df, level, blocks in rows.select(
+        "response_kg_ha", "response_se_kg_ha", "response_df", "check_kg_ha", "blocks"
+    ).iter_rows():
+        row: dict[str, float] = {}
+        if response is not None and se is not None and blocks > 1:
+            one = t_interval(response, se, df)
+            row = {
+                "response_low_kg_ha": one.low,
+                "response_high_kg_ha": one.high,
+                "response_low_pct": 100 * one.low / level,
+                "response_high_pct": 100 * one.high / level,
+                "p": one.p,
+                "least_difference_kg_ha": least_difference(se, df),
+                "findable_difference_kg_ha": findable_difference(se, df),
+            }
+        found.append(row)
+    return rows.hstack(pl.DataFrame(found, schema=_INTERVAL))
 
 
 def _before(rows: pl.DataFrame) -> pl.DataFrame:

@@ -48,7 +48,7 @@ def derive(
         "response_kg_ha",
         "response_pct",
         shared_se_pct=pl.when(pl.col("check_kg_ha") > 0).then(
-            100 * pl.col("shared_se_kg_ha") / pl.col("check_kg_ha")
+            100 * pl.col("response_se_kg_ha") / pl.col("check_kg_ha")
         ),
     )
     work = (

@@ -63,7 +63,7 @@ def _site_years(
         .join(money, on=["field", "season"], how="left")
         .with_columns(
             shared_se_pct=pl.when(pl.col("check_kg_ha") > 0).then(
-                100 * pl.col("shared_se_kg_ha") / pl.col("check_kg_ha")
+                100 * pl.col("response_se_kg_ha") / pl.col("check_kg_ha")
             )
         )
         .sort("field", "season")
@@ -119,7 +119,7 @@ def _of_group(practice: str, grouping: str, member: str, group: pl.DataFrame) ->
         f"{group.height - n} harvested without a response" if group.height > n else "",
         f"{n} site-years: listed, not averaged" if n < LEAST else "",
         "no scatter between blocks is known, so chance within a site-year is not told apart"
-        if n >= LEAST and known["shared_se_kg_ha"].null_count() == n
+        if n >= LEAST and known["response_se_kg_ha"].null_count() == n
         else "",
     ]
     row["reason"] = "; ".join(filter(None, reasons)) or None
@@ -131,7 +131,7 @@ def _averages(known: pl.DataFrame) -> dict[str, object]:
     def column(name: str) -> np.ndarray:
         return known[name].fill_null(float("nan")).to_numpy()
 
-    mass = pooled(column("response_kg_ha"), column("shared_se_kg_ha") ** 2)
+    mass = pooled(column("response_kg_ha"), column("response_se_kg_ha") ** 2)
     row: dict[str, object] = {
         "response_kg_ha": mass.mean.mean,
         "response_se_kg_ha": mass.mean.se,
@@ -145,9 +145,9 @@ def _averages(known: pl.DataFrame) -> dict[str, object]:
         "q": mass.q,
         "q_p": mass.q_p,
     }
-    if np.isnan(column("shared_se_kg_ha")).all():
+    if np.isnan(column("response_se_kg_ha")).all():
         row |= {"i2": None, "q": None, "q_p": None, "between_sd_kg_ha": None}
-    values = known.select("field", "season", value="response_kg_ha", error="shared_se_kg_ha")
+    values = known.select("field", "season", value="response_kg_ha", error="response_se_kg_ha")
     wide_by, wide = widest(values, mass.cautious)
     row |= {
         "wide_low_kg_ha": wide.low,
@@ -181,7 +181,9 @@ def _with_verdict(out: pl.DataFrame) -> pl.DataFrame:
         .over("practice", whole)
         .fill_nan(None)
     )
-    return out.with_columns(p_adjusted=adjusted).with_columns(verdict=verdict("too few"))
+    return out.with_columns(p_adjusted=adjusted).with_columns(
+        verdict=verdict("p_adjusted", "too few")
+    )
 
 
 def _listing(known: pl.DataFrame) -> str:

@@ -13,6 +13,7 @@ _VERDICTS = {
     "gain": "That is a gain.",
     "loss": "That is a loss.",
     "not shown": "A difference is not shown, which is not the same as no difference.",
+    "cannot tell yet": "Cannot tell yet: too few passes so far.",
     "not tested": "It was not tested.",
 }
 _STRIP_COLUMNS = {

@@ -7,7 +7,6 @@ from schemas.shared_columns import (
     PRACTICE,
     RESPONSE_PCT,
     SEASON,
-    adjusted_p,
     completeness,
     interval,
     p_value,
@@ -33,12 +32,21 @@ TABLE = Table(
         number("response_kg_ha", "kg/ha", "treated minus check, mean over the blocks"),
         RESPONSE_PCT,
         number(
-            "response_se_kg_ha", "kg/ha", "standard error from this trial's own blocks alone", 0
+            "response_se_kg_ha",
+            "kg/ha",
+            (
+                "standard error, the scatter between blocks drawn toward that of all site-years of "
+                "the practice and method up to this season; verdict, interval, pooling and money "
+                "go by it"
+            ),
+            0,
         ),
         number("response_df", "1", "degrees of freedom of that error", 0),
-        *interval("response", "kg/ha", "the 95 % t interval"),
+        *interval("response", "kg/ha", "the 95 % t interval, the one that the verdict goes by"),
+        *interval("response", "percent", "the same in percent of the check strip's yield"),
         p_value("p", "chance of so large a difference between strips that do not differ"),
-        adjusted_p("site-years tested"),
+        number("own_se_kg_ha", "kg/ha", "standard error from this site-year's own blocks alone", 0),
+        number("own_df", "1", "degrees of freedom of that", 0),
         number(
             "least_difference_kg_ha",
             "kg/ha",
@@ -57,13 +65,6 @@ TABLE = Table(
             "its share of the sum of the block differences; above 1 where the others together point the other way",
         ),
         number("without_leaning_kg_ha", "kg/ha", "the response without that block"),
-        number(
-            "shared_se_kg_ha",
-            "kg/ha",
-            "standard error with the scatter between blocks shared over all site-years; pooling and money go by it",
-            0,
-        ),
-        number("shared_df", "1", "degrees of freedom of the shared error", 0),
         count("map_sections", "sections along the strips with mapped points on both sides"),
         number("map_response_kg_ha", "kg/ha", "treated minus check, mean over the mapped sections"),
         *interval(
@@ -77,7 +78,7 @@ TABLE = Table(
         text(
             "verdict",
             "what the trial says; 'not shown' is not 'no effect'",
-            one_of=("gain", "loss", "not shown", "not tested"),
+            one_of=("gain", "loss", "not shown", "cannot tell yet", "not tested"),
         ),
         text("limits", "what the trial cannot tell, in plain words"),
         *completeness("compared passes as a share of the passes recorded"),

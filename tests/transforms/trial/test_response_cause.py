@@ -37,7 +37,7 @@ RESPONSE = {
     "response_kg_ha": 240.0,
     "check_kg_ha": 3000.0,
     "response_pct": 8.0,
-    "shared_se_kg_ha": 60.0,
+    "response_se_kg_ha": 60.0,
 }
 
 

@@ -53,8 +53,8 @@ def _year(i, response_kg_ha, se=50.0, **more):
         "field": f"f{i}",
         "season": 2016 + i,
         "response_kg_ha": response_kg_ha,
-        "shared_se_kg_ha": se,
-        "shared_df": 20.0,
+        "response_se_kg_ha": se,
+        "response_df": 20.0,
         **more,
     }
 

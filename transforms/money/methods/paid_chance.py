@@ -55,20 +55,20 @@ class Drawn:
 
 def drawn(seasons: pl.DataFrame) -> dict[str, Drawn]:
     """By practice, from rows with field, operation_day, season, years_since, response_kg_ha,
-    shared_se_kg_ha and check_kg_ha; only practices of which fields can be told apart.
+    response_se_kg_ha and check_kg_ha; only practices of which fields can be told apart.
     """
     found = {}
     known = seasons.filter(
         (pl.col("check_kg_ha") > 0)
         & pl.col("response_kg_ha").is_finite()
-        & pl.col("shared_se_kg_ha").is_finite()
+        & pl.col("response_se_kg_ha").is_finite()
         & pl.col("years_since").is_not_null()
     ).sort("field", "operation_day", "season")
     for (practice,), group in known.group_by("practice", maintain_order=True):
         level = group["check_kg_ha"].to_numpy() / 100
         line = fade(
             group["response_kg_ha"].to_numpy() / level,
-            (group["shared_se_kg_ha"].to_numpy() / level) ** 2,
+            (group["response_se_kg_ha"].to_numpy() / level) ** 2,
             group["years_since"],
             group["field"],
         )

@@ -5,6 +5,8 @@ import polars as pl
 from transforms.methods.texts import joined
 from transforms.trial.methods.trial_statistics import CONFIDENCE
 
+LEAST_DF = 2  # of an error that a verdict may go by
+
 SIDE_BY_SIDE = (
     "The strips lie side by side and were not assigned by lot, and neighbouring passes are alike: "
     "a lasting difference of the ground between the strips counts as response, and the interval "
@@ -12,16 +14,34 @@ SIDE_BY_SIDE = (
 )
 
 
-def verdict(untested: str) -> pl.Expr:
-    """Return gain or loss, not shown, or ``untested``, from ``p_adjusted`` and the response."""
+def verdict(p: str, untested: str) -> pl.Expr:
+    """Return gain or loss, not shown, or ``untested``, from the column ``p`` and the response."""
     return (
-        pl.when(pl.col("p_adjusted").is_null())
+        pl.when(pl.col(p).is_null())
         .then(pl.lit(untested))
-        .when(pl.col("p_adjusted") > 1 - CONFIDENCE)
+        .when(pl.col(p) > 1 - CONFIDENCE)
         .then(pl.lit("not shown"))
         .when(pl.col("response_kg_ha") > 0)
         .then(pl.lit("gain"))
         .otherwise(pl.lit("loss"))
+    )
+
+
+def with_verdict(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add the verdict of each row of ``response``.
+
+    A season before the work tests nothing, nor does a check strip that was worked too. An error of
+    less than ``LEAST_DF`` degrees of freedom cannot tell yet.
+    """
+    no_test = pl.col("operation_day").is_null() | pl.col("check_worked").fill_null(False)
+    return rows.with_columns(
+        verdict=pl.when(pl.col("response_kg_ha").is_null())
+        .then(pl.lit(None, pl.String))
+        .when(no_test)
+        .then(pl.lit("not tested"))
+        .when(pl.col("p").is_not_null() & (pl.col("response_df") < LEAST_DF))
+        .then(pl.lit("cannot tell yet"))
+        .otherwise(verdict("p", "not tested"))
     )
 
 
@@ -51,6 +71,12 @@ def with_limits_and_reason(rows: pl.DataFrame) -> pl.DataFrame:
             pl.format(
                 "Before the work the strips differed by {} kg/ha already.",
                 pl.col("before_kg_ha").round(0).cast(pl.Int64, strict=False),
+            )
+        ),
+        pl.when(pl.col("verdict") == "cannot tell yet").then(
+            pl.lit(
+                "Too few passes have told so far how much blocks scatter here: one more season, or "
+                "a third pair of passes, gives a verdict."
             )
         ),
         separator=" ",

@@ -24,7 +24,7 @@ def _drawn(values=FOUR, se: float = 100.0, level: float = 3000.0):
             "years_since": 1 + i,
             "practice": "deep tillage",
             "response_kg_ha": value,
-            "shared_se_kg_ha": se,
+            "response_se_kg_ha": se,
             "check_kg_ha": level,
         }
         for field, both in values.items()
