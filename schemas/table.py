@@ -80,6 +80,8 @@ SUFFIX: dict[str, str] = {
     "L": "_l",
     "kg/s": "_kg_s",
     "g/kg": "_g_kg",
+    "m^3": "_m3",
+    "m^3/hour": "_m3_h",
     "1": "",
 }
 

@@ -16,6 +16,7 @@ DERIVED: tuple[str, ...] = (
     "rain_month",
     "heat_day",
     "evapotranspiration_day",
+    "irrigation_day",
     "evaporation_day",
     "weather_week",
     "yield_point_cleaned",

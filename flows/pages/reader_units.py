@@ -24,6 +24,7 @@ _METRIC = {
     "kg/hectare/mm": ("kg/hectare/mm", "kg/ha/mm", 1),
     "L/hectare": ("L/hectare", "L/ha", 1),
     "hectare": ("hectare", "ha", 1),
+    "m^3": ("m^3", "m³", 0),
     "km/hour": ("km/hour", "km/h", 1),
     "MPa": ("MPa", "MPa", 1),
     "V": ("V", "V", 1),
@@ -48,6 +49,7 @@ _INCHES = {
     "delta_degC*day": ("delta_degF*day", "°F days", 0),
     "kg/hectare/mm": ("bushel/acre/inch", "bu/ac/in", 1),
     "L/hectare": ("gallon/acre", "gal/ac", 1),
+    "m^3": ("acre*inch", "ac-in", 1),
     "km/hour": ("mile/hour", "mph", 1),
     "MPa": ("psi", "psi", 0),
 }

@@ -47,6 +47,8 @@ PLAIN: tuple[Customary, ...] = (
     Customary("kN", "lbf", "_lbf", "kn_to_lbf"),
     Customary("hectare", "acre", "_ac", "ha_to_ac"),
     Customary("L", "gallon", "_gal", "l_to_gal"),
+    Customary("m^3", "acre*inch", "_ac_in", "m3_to_ac_in"),
+    Customary("m^3/hour", "gallon/minute", "_gal_min", "m3_h_to_gal_min"),
     Customary("L/hectare", "gallon/acre", "_gal_ac", "l_ha_to_gal_ac"),
     Customary("kg", "lb", "_lb", "kg_to_lb"),
     Customary("kg/s", "lb/s", "_lb_s", "kg_s_to_lb_s"),

@@ -8,7 +8,7 @@ a unit is a fault where the unit could be anything: a guess would be worse than 
 from schemas.fieldbook.instruments import DO_NOT_USE, LIFTS
 from schemas.fieldbook.parts import Sheet
 from schemas.fieldbook.trial import COSTS, FIELDS, PASSES, PRICES, SEASONS, STRIPS
-from schemas.fieldbook.work import NOTES, OPERATIONS, PENETROMETER
+from schemas.fieldbook.work import IRRIGATION, NOTES, OPERATIONS, PENETROMETER
 
 # Fields come first: every other sheet is held against them; seasons before what needs their crop.
 SHEETS: tuple[Sheet, ...] = (
@@ -19,6 +19,7 @@ SHEETS: tuple[Sheet, ...] = (
     PASSES,
     PRICES,
     COSTS,
+    IRRIGATION,
     PENETROMETER,
     NOTES,
     LIFTS,

@@ -1,6 +1,17 @@
 """The field book: what was done and seen in the field."""
 
-from schemas.fieldbook.parts import NOTES_COLUMN, Sheet, day, field_name, number, side, text
+from schemas.fieldbook.parts import (
+    NOTES_COLUMN,
+    Heading,
+    Reads,
+    Sheet,
+    day,
+    field_name,
+    number,
+    side,
+    text,
+    word,
+)
 
 OPERATIONS = Sheet(
     "operations",
@@ -90,6 +101,70 @@ OPERATIONS = Sheet(
         NOTES_COLUMN,
     ),
     ("operation", "work"),
+)
+
+IRRIGATION = Sheet(
+    "irrigation",
+    "irrigation",
+    (
+        "One row an irrigation of a field or of one strip. A day that is not on the sheet had none. "
+        "Where a water meter is read as well, it counts on the days that it recorded."
+    ),
+    (
+        field_name(),
+        word(
+            "strip",
+            "strip",
+            "treated, check or both; empty means both",
+            "both",
+            ("side", "treatment"),
+        ),
+        day("day", "day", "day of the irrigation", "2021-06-21", ("date", "on"), must=True),
+        text(
+            "part",
+            "part",
+            "a number or name, where there were several in one day",
+            "",
+            ("number", "set", "pass"),
+        ),
+        number(
+            "amount",
+            ("amount_mm", "volume_m3"),
+            (
+                "depth applied (mm, in), or volume (m3, acre-in, gal; then give the area); as applied, "
+                "nothing taken off for losses"
+            ),
+            ("mm", "in"),
+            ("25", "1.0"),
+            ("applied", "depth", "depth applied", "water", "volume", "irrigation"),
+            vital=True,
+        ),
+        Heading(
+            "unit",
+            ("unit",),
+            Reads.TEXT,
+            "unit of the amount, where its heading does not say it",
+            ("amount unit",),
+        ),
+        number(
+            "area",
+            "area_ha",
+            "irrigated area, where the amount is a volume",
+            ("ha", "ac"),
+            ("", ""),
+            ("irrigated area", "area irrigated"),
+            vital=True,
+        ),
+        text(
+            "source",
+            "source",
+            "where the water came from",
+            "center pivot",
+            ("system", "method", "from"),
+        ),
+        NOTES_COLUMN,
+    ),
+    ("irrigations", "irrigation log", "water applied"),
 )
 
 PENETROMETER = Sheet(

@@ -60,10 +60,11 @@ class Made:
     def health(self) -> pl.DataFrame:
         """Return what the rules find."""
         t = self.tables
+        put_on = generated.empty(TABLES["irrigation_day"])
         quality = soil_quality_day.derive(
-            t["soil_day"], t["probe_spell"], t["sensor"], t["weather_day"], t["farm"]
+            t["soil_day"], t["probe_spell"], t["sensor"], t["weather_day"], put_on, t["farm"]
         )
-        return station_health.derive(**t, soil_quality_day=quality)
+        return station_health.derive(**t, soil_quality_day=quality, irrigation_day=put_on)
 
 
 def make(recipe: Recipe, seed: int) -> Made:

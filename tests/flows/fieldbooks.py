@@ -99,6 +99,7 @@ GOOD = {
     "harvest_pass": 6,
     "price": 2,
     "cost": 1,
+    "irrigation": 0,
     "penetrometer": 0,
     "note": 0,
     "lift": 0,

@@ -40,6 +40,18 @@ def farm(**changes: Any) -> pl.DataFrame:
     return rows("farm", [{**FARM, **changes}])
 
 
+def irrigation(
+    depths: Mapping[date, float | None] | None = None, strips: Sequence[str] = ("treated", "check")
+) -> pl.DataFrame:
+    """``irrigation_day`` of the field f, as its field book has it; without depths a dry-land farm."""
+    items = [
+        {"field": "f", "strip": s, "day": d, "irrigation_mm": mm, "irrigation_from": "field book"}
+        for s in strips
+        for d, mm in (depths or {}).items()
+    ]
+    return rows("irrigation_day", items, in_later_total=False)
+
+
 def season(
     seeded: str, harvested: str | None = None, emerged: str | None = None, **more: Any
 ) -> dict[str, Any]:

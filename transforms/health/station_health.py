@@ -85,6 +85,7 @@ def derive(
     quarantine: pl.DataFrame,
     sun_day: pl.DataFrame,
     normal_day: pl.DataFrame,
+    irrigation_day: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row an instrument, part, finding and span of days. Volts, mm, degC, percent, days."""
@@ -122,7 +123,7 @@ def derive(
         station_pairs.differences(pairs),
         sensors.soil(soil_quality_day),
         sensors.weather(weather_day),
-        sensors.probes(soil_day, near.wettest(weather_day, station_spell, farm)),
+        sensors.probes(soil_day, near.wettest(weather_day, station_spell, farm), irrigation_day),
         clock.clocks(delivery, quarantine, sun_day, as_of),
     ]
     found = _widest(pl.concat([check[0] for check in checks], how="diagonal"))

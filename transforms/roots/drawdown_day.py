@@ -6,7 +6,7 @@ drains or moves within the profile does so by night as well and is not counted.
 
 Balance method, the fallback for records that come once a day and for layers so near the surface
 that the day's swing of temperature hides the pulse: the fall in the layer's storage since the day
-before, on days on which nothing else moves water: no rain on the day or the day before and the
+before, on days on which nothing else moves water: no rain or irrigation on the day or the day before and the
 layer not above its drained upper limit, where what falls is drainage. This is the single-step water balance
 of Guderle and Hildebrandt 2015 (Hydrology and Earth System Sciences 19, 409-425,
 doi:10.5194/hess-19-409-2015). It takes redistribution within the profile for uptake, which below
@@ -36,6 +36,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.roots.drawdown_day import TABLE
 from transforms.methods.crop_days import with_season
+from transforms.methods.irrigation import with_irrigation
 from transforms.methods.strips import strip_rain
 from transforms.roots.methods import day_night
 
@@ -52,10 +53,11 @@ SENSOR = ["probe", "depth_cm"]
 PLACE = [*SENSOR, "field", "strip"]
 
 
-def derive(
+def derive(  # noqa: PLR0917 - the tables that it is made from
     soil_water_day: pl.DataFrame,
     soil_pulse_day: pl.DataFrame,
     weather_day: pl.DataFrame,
+    irrigation_day: pl.DataFrame,
     evaporation_day: pl.DataFrame,
     season: pl.DataFrame,
 ) -> pl.DataFrame:
@@ -63,6 +65,7 @@ def derive(
     rows = (
         soil_water_day.filter(pl.col("field").is_not_null() & pl.col("strip").is_not_null())
         .join(strip_rain(weather_day), on=["field", "strip", "day"], how="left")
+        .pipe(with_irrigation, irrigation_day)
         .with_columns(
             layer_thickness_cm=pl.col("layer_bottom_cm") - pl.col("layer_top_cm"),
             above=pl.col("vwc_pct") - pl.col("drained_upper_limit_pct"),
@@ -102,12 +105,12 @@ def _with_fall(rows: pl.DataFrame) -> pl.DataFrame:
     )
     day = ["probe", "day"]
     deepest = pl.col("depth_cm").filter(pl.col("gained").fill_null(False)).max().over(day)
-    rained = pl.col("rain_mm").fill_null(0.0) >= RAIN_MM
+    water = pl.col("rain_mm").fill_null(0.0) + pl.col("wetted_mm")
+    rained = water >= RAIN_MM
     return rows.with_columns(
         rained=rained
         & ((pl.col("layer_top_cm") == 0) | (pl.col("depth_cm") <= deepest).fill_null(False)),
-        rained_lately=pl.max_horizontal("rain_mm", _beside(pl.col("rain_mm"), 1)).fill_null(0.0)
-        >= RAIN_MM,
+        rained_lately=pl.max_horizontal(water, _beside(water, 1)) >= RAIN_MM,
         full=pl.max_horizontal("above", _beside(pl.col("above"), 1)).fill_null(0.0)
         > ABOVE_LIMIT_PCT,
     )
@@ -177,7 +180,11 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
         .when(c("gained").fill_null(False))
         .then(pl.lit("the layer gained water"))
         .when(c("rained") | (~c("by_pulse") & c("rained_lately")))
-        .then(pl.lit("rain on the day or the day before"))
+        .then(
+            pl.when(pl.max_horizontal("wetted_mm", _beside(c("wetted_mm"), 1)) > 0)
+            .then(pl.lit("rain or irrigation on the day or the day before"))
+            .otherwise(pl.lit("rain on the day or the day before"))
+        )
         .when(c("by_pulse"))
         .then(pl.lit("the readings of the day do not show a course that uptake can be read from"))
         .when(c("fall_mm").is_null())
@@ -189,10 +196,16 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
     doubt = (
         pl.when(c("rain_mm").is_null())
         .then(pl.lit("rain not known that day"))
+        .when(c("irrigation_mm").is_null())
+        .then(pl.lit("irrigation not known that day"))
         .when(unsplit)
         .then(pl.lit("evaporation from the soil is not known and is in it"))
     )
     return rows.with_columns(
-        partial=none | c("rain_mm").is_null() | unsplit | c("partial"),
+        partial=none
+        | c("rain_mm").is_null()
+        | c("irrigation_mm").is_null()
+        | unsplit
+        | c("partial"),
         reason=pl.when(none).then(why).otherwise(pl.coalesce(c("reason"), doubt)),
     )

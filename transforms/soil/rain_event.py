@@ -10,11 +10,12 @@ and to two days after its end, over the rain (``event_gain``, ``strip_storage``)
 profile holds, not what went in: water used or drained in those days is gone from it, and from
 both strips alike. It may pass 1 or fall below 0: a probe speaks for a hand's breadth, a gauge for
 a field. What wets only the soil above the first sensor is taken from the balance of the
-evaporation layer (``unseen_1d_mm``, ``unseen_2d_mm``), alike in both strips. Where other rain of
-more than ``OTHER_RAIN`` of the event's fell between the two values, there is no capture, nor where
-a strip's gauge caught less than ``GAUGES_AGREE`` of the field's mean (clogged, or a cloudburst's
-edge). Winter is left out, in both strips at once: snow on the ground (``cold``), precipitation at a
-mean temperature below ``SNOW_C`` (where no temperature is known, in the cold half of the year), or
+evaporation layer (``unseen_1d_mm``, ``unseen_2d_mm``), alike in both strips. Where other rain or an
+irrigation of more than ``OTHER_RAIN`` of the event's came between the two values, or an irrigation of
+unknown depth, there is no capture, nor where a strip's gauge caught less than ``GAUGES_AGREE`` of the
+field's mean (clogged, or a cloudburst's edge). An irrigation is no event of its own: it is not known
+to the hour. Winter is left out, in both strips at once: snow on the ground (``cold``), precipitation
+at a mean temperature below ``SNOW_C`` (where no temperature is known, in the cold half of the year), or
 frozen soil (or soil that may be frozen, at the topmost sensor) from the day before to two days after.
 
 Method: the profile's storage before and after an event is common practice; no source for the
@@ -28,7 +29,7 @@ from schemas.tables.soil.rain_event import TABLE
 from transforms.methods import calendar_day, cold, crop_days
 from transforms.methods.strips import STRIPS, WHOLE, recorded_rain
 from transforms.methods.texts import depth_text, joined
-from transforms.soil.methods import event_gain, strip_storage
+from transforms.soil.methods import event_gain, event_water, strip_storage
 
 OTHER_RAIN = 0.1
 GAUGES_AGREE = 0.5
@@ -46,6 +47,7 @@ def derive(
     soil_quality_day: pl.DataFrame,
     soil_day: pl.DataFrame,
     evaporation_day: pl.DataFrame,
+    irrigation_day: pl.DataFrame,
     season: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
@@ -68,7 +70,7 @@ def derive(
     )
     storage = strip_storage.layers(soil_water_day, soil_day, farm)
     layers = event_gain.gains(events, storage, event_gain.surface(evaporation_day, farm))
-    rows = _with_gain(events, layers, clusters)
+    rows = _with_gain(events, layers, clusters, irrigation_day, farm)
     return generated.conform(_with_reason(rows, season).select(TABLE.names), TABLE).sort(TABLE.key)
 
 
@@ -162,7 +164,13 @@ def _with_winter(
     )
 
 
-def _with_gain(events: pl.DataFrame, layers: pl.DataFrame, clusters: pl.DataFrame) -> pl.DataFrame:
+def _with_gain(
+    events: pl.DataFrame,
+    layers: pl.DataFrame,
+    clusters: pl.DataFrame,
+    irrigation_day: pl.DataFrame,
+    farm: pl.DataFrame,
+) -> pl.DataFrame:
     """Adds the profile's gain and capture, and why there is none."""
     whole = pl.all_horizontal("storage_before_mm", "gain_1d_mm").is_not_null()
     seen = whole & pl.col("gain_2d_mm").is_not_null()
@@ -182,7 +190,10 @@ def _with_gain(events: pl.DataFrame, layers: pl.DataFrame, clusters: pl.DataFram
     )
     rows = events.join(profile, on=key, how="left")
     for n in event_gain.AFTER_D:
-        rows = rows.join(_other_rain(rows, clusters, f"after_{n}d_at", f"other_{n}d_mm"), on=key)
+        until = f"after_{n}d_at"
+        rows = rows.join(event_water.other_rain(rows, clusters, until, f"other_{n}d_mm"), on=key)
+        put_on = event_water.irrigation(rows, irrigation_day, farm, until, f"irrigation_{n}d_mm")
+        rows = rows.join(put_on, on=key)
     some = pl.col("layers_seen") > 0
     agree = (pl.col("rain_mm") >= GAUGES_AGREE * pl.col("field_mm")).all().over("field", "began")
     open_ = some & agree & pl.col("winter_reason").is_null()
@@ -192,7 +203,9 @@ def _with_gain(events: pl.DataFrame, layers: pl.DataFrame, clusters: pl.DataFram
         agree=agree,
         **{
             name: pl.when(
-                open_ & (pl.col(f"other_{n}d_mm") <= OTHER_RAIN * pl.col("field_mm"))
+                open_
+                & (pl.col(f"other_{n}d_mm") <= OTHER_RAIN * pl.col("field_mm"))
+                & (pl.col(f"irrigation_{n}d_mm") <= OTHER_RAIN * pl.col("field_mm"))
             ).then(name)
             for n in event_gain.AFTER_D
             for name in (f"gain_{n}d_mm", f"unseen_{n}d_mm")
@@ -215,54 +228,18 @@ def _depths(depth: pl.Expr) -> pl.Expr:
     return depth_text(depth.sort()).str.join(", ")
 
 
-def _other_rain(rows: pl.DataFrame, clusters: pl.DataFrame, until: str, name: str) -> pl.DataFrame:
-    """Rain of other clusters of the field between the value before and the value after."""
-    key = ["field", "strip", "began"]
-    # Clusters of a field follow each other, so those between two moments are a run of their numbers.
-    number = pl.col("cluster").cast(pl.Int64)
-    begins = clusters.select("field", other_began="began", last=number).sort("other_began")
-    ends = clusters.select("field", other_ended="ended", first=number).sort("other_ended")
-    other = clusters.select("field", other=number, other_mm="field_mm")
-    found = (
-        rows.select(*key, "before_at", until, own=number)
-        .drop_nulls()
-        .sort("before_at")
-        .join_asof(
-            ends,
-            left_on="before_at",
-            right_on="other_ended",
-            by="field",
-            strategy="forward",
-            allow_exact_matches=False,
-            check_sortedness=False,
-        )
-        .sort(until)
-        .join_asof(
-            begins,
-            left_on=until,
-            right_on="other_began",
-            by="field",
-            allow_exact_matches=False,
-            check_sortedness=False,
-        )
-        .select(*key, "own", other=pl.int_ranges("first", pl.col("last") + 1))
-        .explode("other")
-        .filter(pl.col("other") != pl.col("own"))
-        .join(other, on=["field", "other"])
-        .group_by(key)
-        .agg(pl.col("other_mm").sum().alias(name))
-    )
-    return (
-        rows.select(key).join(found, on=key, how="left").with_columns(pl.col(name).fill_null(0.0))
-    )
-
-
 def _with_reason(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
     """Add the season, flags and reasons."""
     no_record = pl.col("rain_from").is_null()
     no_soil = pl.col("layers_seen").fill_null(0) == 0
     winter = pl.col("winter_reason").is_not_null()
     wet_again = ~no_soil & ~winter & pl.any_horizontal(pl.col("gain_1d_mm", "gain_2d_mm").is_null())
+    put_on = pl.col("irrigation_2d_mm")
+    irrigated = wet_again & (put_on > OTHER_RAIN * pl.col("field_mm"))
+    unknown = wet_again & put_on.is_null()
+    rained = wet_again & (
+        (pl.col("other_2d_mm") > OTHER_RAIN * pl.col("field_mm")) | ~(irrigated | unknown)
+    )
     blind = ~no_soil & (pl.col("blind") != "")
     return crop_days.with_season(rows, season).with_columns(
         winter=winter,
@@ -272,7 +249,9 @@ def _with_reason(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
             pl.when(winter).then("winter_reason"),
             pl.when(~pl.col("agree")).then(pl.lit("the gauges of the two strips disagree")),
             pl.when(no_soil).then(pl.lit("no soil water of the strip before and after the rain")),
-            pl.when(wet_again).then(pl.lit("other rain fell too close to it")),
+            pl.when(rained).then(pl.lit("other rain fell too close to it")),
+            pl.when(irrigated).then(pl.lit("irrigated too close to it")),
+            pl.when(unknown).then(pl.lit("irrigation about it is not known")),
             pl.when(blind).then(pl.format("no value at {} cm", pl.col("blind"))),
         ),
     )

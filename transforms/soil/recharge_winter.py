@@ -7,10 +7,11 @@ lifted for seeding). The depths are the same at both ends and in both strips. A 
 one strip has a probe has the recharge of that strip.
 
 Rain and snow are those of the days after the first to the last, the mean of both strips' gauges where
-they agree. The share is null where they were recorded on less than ``LEAST_KNOWN`` of the days, and
-where no gauge of the field is heated and it froze on more than ``FROST_SHARE`` of them: a gauge
-that is not heated loses snow to the wind, and the share would be too large. The recharge in mm and
-its gain do not depend on the gauge.
+they agree; water that was put on in those days (``irrigation_day``) counts with them in the share.
+The share is null where its depth is not known, where rain and snow were recorded on less than
+``LEAST_KNOWN`` of the days, and where no gauge of the field is heated and it froze on more than
+``FROST_SHARE`` of them: a gauge that is not heated loses snow to the wind, and the share would be
+too large. The recharge in mm and its gain do not depend on the gauge.
 
 Precipitation storage as a share of the precipitation of the fallow period is common practice in
 dryland farming (fallow or precipitation storage efficiency), here without its source.
@@ -21,6 +22,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.soil.recharge_winter import TABLE
 from transforms.methods import calendar_day
+from transforms.methods.irrigation import with_irrigation
 from transforms.methods.strips import STRIPS, in_strip, shared_rain, strip_rain
 from transforms.methods.texts import joined
 
@@ -36,6 +38,7 @@ LEAST_RAIN_MM = 10.0  # below this the share would only magnify errors. Common p
 def derive(
     profile_water_day: pl.DataFrame,
     weather_day: pl.DataFrame,
+    irrigation_day: pl.DataFrame,
     probe_spell: pl.DataFrame,
     season: pl.DataFrame,
 ) -> pl.DataFrame:
@@ -53,7 +56,7 @@ def derive(
         winter.join(STRIPS, how="cross")
         .join(span, on=WINTER, how="left")
         .join(_water(near, span), on=STRIP, how="left")
-        .join(_rain(span, weather_day), on=STRIP, how="left")
+        .join(_rain(span, weather_day, irrigation_day), on=STRIP, how="left")
         .join(_set_within(span, probe_spell), on=STRIP, how="left")
         .with_columns(recharge_mm=pl.col("water_end_mm") - pl.col("water_start_mm"))
     )
@@ -117,8 +120,10 @@ def _water(near: pl.DataFrame, span: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _rain(span: pl.DataFrame, weather_day: pl.DataFrame) -> pl.DataFrame:
-    """Rain and snow of the days after the first to the last, the days known, and whether snow is lost."""
+def _rain(
+    span: pl.DataFrame, weather_day: pl.DataFrame, irrigation_day: pl.DataFrame
+) -> pl.DataFrame:
+    """Rain, snow and irrigation of the days after the first to the last, the days known, and whether snow is lost."""
     days = calendar_day.each_day(span, pl.col("from_day").dt.offset_by("1d"), "to_day")
     heated = (
         weather_day.filter(pl.col("field").is_not_null())
@@ -143,12 +148,14 @@ def _rain(span: pl.DataFrame, weather_day: pl.DataFrame) -> pl.DataFrame:
         .join(heated, on=["field", "day"], how="left")
         .with_columns(day_rain_mm=pl.col("rain_mm"))
         .with_columns(shared_rain(WINTER))
+        .pipe(with_irrigation, irrigation_day)
     )
     known = pl.col("rain_mm").is_not_null() | pl.col("bridged").fill_null(False)
     # Days without a temperature are left out of the mean.
     frost = (pl.col("air_temp_mean_c") <= 0) & ~pl.col("heated").fill_null(False)
     return rows.group_by(STRIP).agg(
         rain_mm=pl.col("day_rain_mm").sum(),
+        irrigation_mm=pl.when(pl.col("irrigation_known").all()).then(pl.col("irrigation_mm").sum()),
         known_d=known.sum(),
         frost=frost.mean(),
     )
@@ -169,6 +176,7 @@ def _with_share(rows: pl.DataFrame) -> pl.DataFrame:
     length = (pl.col("to_day") - pl.col("from_day")).dt.total_days()
     winter = (pl.col("seeded") - pl.col("harvested")).dt.total_days()
     recharge = pl.col("recharge_mm")
+    came = pl.col("rain_mm") + pl.col("irrigation_mm")
     gain = in_strip(recharge, "treated").first() - in_strip(recharge, "check").first()
     return rows.with_columns(
         rain_coverage=(pl.col("known_d").fill_null(0) / length).clip(0.0, 1.0),
@@ -181,9 +189,9 @@ def _with_share(rows: pl.DataFrame) -> pl.DataFrame:
     ).with_columns(
         recharge_share=pl.when(
             (pl.col("rain_coverage") >= LEAST_KNOWN)
-            & (pl.col("rain_mm") >= LEAST_RAIN_MM)
+            & (came >= LEAST_RAIN_MM)
             & ~pl.col("snow_lost")
-        ).then(recharge / pl.col("rain_mm"))
+        ).then(recharge / came)
     )
 
 
@@ -203,7 +211,8 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
         "no share: hardly any rain or snow": ~none
         & ~unknown
         & ~pl.col("snow_lost")
-        & (pl.col("rain_mm") < LEAST_RAIN_MM),
+        & (pl.col("rain_mm") + pl.col("irrigation_mm") < LEAST_RAIN_MM),
+        "no share: irrigation is not known": ~none & ~unknown & pl.col("irrigation_mm").is_null(),
         "the other strip has none to compare with": ~none & pl.col("recharge_gain_mm").is_null(),
     }
     cut = pl.when(~none & (pl.col("short_d") > WHOLE_D)).then(

@@ -18,7 +18,7 @@ one; where not, common practice, no source.
 
 What may be frozen is not used: nobody knows what a sensor in it reads. Impossible: the network
 takes 60 %, but swelling clay can hold more. Nothing to explain a step: the rest of the probe is
-still, and there was no rain and no thaw.
+still, and there was no rain, no irrigation and no thaw.
 
 A step that stays is what a swapped or newly calibrated sensor leaves behind: its size is taken
 off all later days of the spell by ``offset_pct``, so that storages before and after compare.
@@ -31,6 +31,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.soil.soil_quality_day import TABLE
 from transforms.methods import flat_line
+from transforms.methods.irrigation import with_irrigation
 from transforms.methods.strips import strip_rain
 from transforms.methods.texts import joined
 from transforms.soil.methods import frost
@@ -44,6 +45,7 @@ RAIN_SPIKE_PCT = 5.0  # a rise of one day, which heavy rain on cracked clay can 
 STEP_PCT = 2.0
 STEADY_PCT = 0.5
 DRY_MM = 0.5
+_MAY_BE_WET = 99.0  # stands for water that nobody measured
 _ROUNDING = 1e-9  # of a mean of equal values
 DRY_DAYS = 14
 SETTLING = timedelta(days=21)
@@ -52,11 +54,12 @@ LITTLE = 0.5  # coverage below which a day is suspect
 SENSOR = ["probe", "depth_cm"]
 
 
-def derive(
+def derive(  # noqa: PLR0917 - the tables that it is made from
     soil_day: pl.DataFrame,
     probe_spell: pl.DataFrame,
     sensor: pl.DataFrame,
     weather_day: pl.DataFrame,
+    irrigation_day: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a sensor and day of its probe's record. Water contents in %, temperatures in degC."""
@@ -64,6 +67,7 @@ def derive(
         expected_days(soil_day, probe_spell, sensor)
         .join(soil_day.drop("field", "strip"), on=[*SENSOR, "day"], how="left")
         .join(strip_rain(weather_day), on=["field", "strip", "day"], how="left")
+        .pipe(with_irrigation, irrigation_day)
         .sort(*SENSOR, "day")
         .with_columns(spell_no=pl.struct(*SENSOR, "spell_from").rle_id())
     )
@@ -106,13 +110,14 @@ def _over(expr: pl.Expr, by: list[str]) -> pl.Expr:
 def _spike(rows: pl.DataFrame) -> pl.DataFrame:
     """QARTOD's spike test on days: away from the middle of the two neighbours, who agree.
 
-    A rise of a day with rain on it or just before is no spike: a shallow layer of sand or of
+    A rise of a day with rain or irrigation on it or just before is no spike: a shallow layer of sand or of
     cracked clay fills and empties as fast.
     """
     good = pl.when(~pl.col("impossible")).then(_vwc())
     before, after = _at(good, 1), _at(good, -1)
     away = _vwc() - (before + after) / 2
-    rained = pl.max_horizontal(pl.col("rain_mm"), _at(pl.col("rain_mm"), 1)).fill_null(0) >= DRY_MM
+    water = pl.col("rain_mm").fill_null(0.0) + pl.col("irrigation_mm").fill_null(_MAY_BE_WET)
+    rained = pl.max_horizontal(water, _at(water, 1)) >= DRY_MM
     limit = pl.when(away < 0).then(SPIKE_PCT).when(rained).then(100.0).otherwise(RAIN_SPIKE_PCT)
     return rows.with_columns(spike=(away.abs() > limit) & ((before - after).abs() < away.abs() / 2))
 
@@ -137,7 +142,8 @@ def _step(rows: pl.DataFrame) -> pl.DataFrame:
     move = pl.col("move").abs()
     alone = ((move > STEADY_PCT).sum() == 1).over("probe", "day") & (move >= STEP_PCT)
     water = pl.max_horizontal(
-        pl.col("rain_mm").fill_null(99.0), pl.when(pl.col("air_temp_mean_c") < 2).then(99.0)
+        (pl.col("rain_mm") + pl.col("irrigation_mm")).fill_null(_MAY_BE_WET),
+        pl.when(pl.col("air_temp_mean_c") < 2).then(_MAY_BE_WET),
     )
 
     rows = rows.with_columns(wet=(water >= DRY_MM).cast(pl.Int32).cum_sum().over("spell_no"))

@@ -1,25 +1,28 @@
 """The season's water use and water use efficiency by strip, and the change of treated over check.
 
-Water use = rain + storage at the start - storage at the end - drainage, over the same days and
+Water use = rain + irrigation + storage at the start - storage at the end - drainage, over the same days and
 depths in both strips (window, layers and rain: ``season_balance``). Run-off was not
 measured; it is in the use, of both strips. Efficiency = yield at market moisture / water use.
 Where no yield is in, the balance stands alone; where rain was recorded on less than
-``LEAST_KNOWN`` of the days, there is no water use; where the window is not the whole season, the
-efficiency is still yield over the use of the window, and the row says that it looks too high.
+``LEAST_KNOWN`` of the days, or irrigation is known on less, there is no water use; where the window
+is not the whole season, the efficiency is still yield over the use of the window, and the row says
+that it looks too high.
 
 Errors. Of the storage used: the day-to-day noise of the profile, from the second differences of
 its rainless days (median absolute deviation, variance 6 s2 for independent values), twice, and of
 the change itself for a calibration that is not the soil's own: ``SOIL_SLOPE_ERROR``, alike in all
 sensors because the soil is, and ``SENSOR_SLOPE_ERROR`` of each layer's change, which averages out
 over the sensors. Of drainage: ``drainage``. Of rain: ``GAUGE_ERROR`` of the sum, as for one
-gauge. Of the yield: its standard error. They are taken as independent and carried through the
-quotient on the log scale (delta method), so that an interval never passes below zero.
+gauge. Of irrigation: ``APPLIED_ERROR`` of the sum. Of the yield: its standard error. They are taken
+as independent and carried through the quotient on the log scale (delta method), so that an interval
+never passes below zero.
 
 The change is treated over check on that scale. What is wrong in both strips alike leaves the ratio,
 but for what the strips differ in: the soil's slope acts on the storage used, and the gauges, where
-both strips have one rain, on the rain; the soil that drains is alike too. Each counts as a share of
-the water use. Not in the errors: that one probe may not speak for its strip, and what roots take
-from below its deepest layer. An efficiency without an error of yield has no interval.
+both strips have one rain, on the rain; the soil that drains is alike too. Irrigation is one water
+where its sum is the same in both strips, else two. Each counts as a share of the water use. Not in
+the errors: that one probe may not speak for its strip, and what roots take from below its deepest
+layer. An efficiency without an error of yield has no interval.
 
 Source of the balance: French and Schultz 1984, Australian Journal of Agricultural Research 35:743,
 doi 10.1071/AR9840743 (rain + change of soil water, drainage and run-off named as neglected there).
@@ -40,6 +43,8 @@ SOIL_SLOPE_ERROR, SENSOR_SLOPE_ERROR = 0.09, 0.04
 # Standard error of a gauge's catch: the 5 % that the WMO asks of daily precipitation (Guide to
 # Instruments and Methods of Observation, WMO-No. 8, annex of chapter 1; from memory).
 GAUGE_ERROR = 0.05
+# Standard error of the depth applied, as of a gauge's catch. Common practice, no source.
+APPLIED_ERROR = 0.05
 # Days by which the window may miss seeding or harvest and still be the season.
 NEAR_D = 3
 LEAST_NOISE_DAYS = 10
@@ -59,6 +64,7 @@ def derive(
     soil_day: pl.DataFrame,
     weather_day: pl.DataFrame,
     rain_day: pl.DataFrame,
+    irrigation_day: pl.DataFrame,
     evapotranspiration_day: pl.DataFrame,
     strip_yield: pl.DataFrame,
     probe_spell: pl.DataFrame,
@@ -71,7 +77,7 @@ def derive(
     layers = season_balance.season_layers(storage, season)
     profile = season_balance.profiles(layers)
     weather_day = recorded_rain(weather_day, rain_day)
-    day = season_balance.daily(profile, weather_day, evapotranspiration_day, farm)
+    day = season_balance.daily(profile, weather_day, irrigation_day, evapotranspiration_day, farm)
     rows = (
         season.select(*SEASON, "crop", "seeded", "harvested")
         .join(STRIPS, how="cross")
@@ -91,7 +97,8 @@ def _sums(day: pl.DataFrame) -> pl.DataFrame:
     after = ~pl.col("first")
     filled = pl.col("filled_mm")
     bend = (filled.shift(-1) - 2 * filled + filled.shift(1)).over(STRIP)
-    still = (pl.col("rain_mm") == 0) & (pl.col("rain_mm").shift(-1).over(STRIP) == 0)
+    came = pl.col("rain_mm") + pl.col("irrigation_mm")
+    still = (came == 0) & (came.shift(-1).over(STRIP) == 0)
     real = pl.all_horizontal(
         pl.col("storage_mm").shift(n).over(STRIP).is_not_null() for n in (-1, 0, 1)
     )
@@ -105,6 +112,8 @@ def _sums(day: pl.DataFrame) -> pl.DataFrame:
             storage_d=(after & pl.col("storage_mm").is_not_null()).sum().cast(pl.Int64),
             rain_mm=pl.col("rain_mm").filter(after).sum(),
             rain_coverage=pl.col("known").filter(after).mean(),
+            irrigation_mm=pl.col("irrigation_mm").filter(after).sum(),
+            irrigation_coverage=pl.col("irrigation_known").filter(after).mean(),
             storage_start_mm=pl.col("filled_mm").sort_by("day").first(),
             storage_end_mm=pl.col("filled_mm").sort_by("day").last(),
             crop_et_mm=pl.when(pl.col("demanded").filter(after).mean() >= LEAST_KNOWN).then(
@@ -187,13 +196,20 @@ def _with_use(rows: pl.DataFrame) -> pl.DataFrame:
         own_se_mm=own,
         storage_used_se_mm=(own**2 + (SOIL_SLOPE_ERROR * used) ** 2).sqrt(),
     ).with_columns(
-        water_use_mm=pl.when(pl.col("rain_coverage") >= LEAST_KNOWN).then(
-            pl.col("rain_mm") + pl.col("storage_used_mm") - pl.col("drainage_mm").fill_null(0.0)
+        water_use_mm=pl.when(
+            (pl.col("rain_coverage") >= LEAST_KNOWN)
+            & (pl.col("irrigation_coverage") >= LEAST_KNOWN)
+        ).then(
+            pl.col("rain_mm")
+            + pl.col("irrigation_mm")
+            + pl.col("storage_used_mm")
+            - pl.col("drainage_mm").fill_null(0.0)
         ),
         water_use_se_mm=(
             pl.col("storage_used_se_mm") ** 2
             + pl.col("drainage_se_mm") ** 2
             + (GAUGE_ERROR * pl.col("rain_mm")) ** 2
+            + (APPLIED_ERROR * pl.col("irrigation_mm")) ** 2
         ).sqrt(),
     )
 
@@ -232,15 +248,19 @@ def _with_change(rows: pl.DataFrame) -> pl.DataFrame:
 
     value = "water_use_efficiency_kg_ha_mm"
     ratio = of(value, "treated") / of(value, "check")
-    one_rain = (of("rain_mm", "treated") - of("rain_mm", "check")).abs() < ONE_RAIN_MM
+
+    def of_one(name: str, error: float) -> pl.Expr:
+        """The variance of an error that both strips share where their sums are of one water."""
+        one = (of(name, "treated") - of(name, "check")).abs() < ONE_RAIN_MM
+        return pl.when(one).then(alike(name, error)).otherwise(apart(name, error))
+
     variance = (
         (of("yield_se_kg_ha", "treated") / of("yield_kg_ha", "treated")) ** 2
         + (of("yield_se_kg_ha", "check") / of("yield_kg_ha", "check")) ** 2
         + apart("own_se_mm")
         + alike("storage_used_mm", SOIL_SLOPE_ERROR)
-        + pl.when(one_rain)
-        .then(alike("rain_mm", GAUGE_ERROR))
-        .otherwise(apart("rain_mm", GAUGE_ERROR))
+        + of_one("rain_mm", GAUGE_ERROR)
+        + of_one("irrigation_mm", APPLIED_ERROR)
         + alike("drainage_se_mm")
     )
     half = _Z * variance.sqrt()
@@ -258,12 +278,17 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
     length = (pl.col("harvested") - pl.col("seeded")).dt.total_days()
     no_soil = pl.col("storage_start_mm").is_null()
     no_rain = pl.col("rain_coverage") < LEAST_KNOWN
+    irrigation_known = pl.col("irrigation_coverage")
     standing = pl.col("harvested").is_null()
     reasons = {
         "no soil water of the strip to make a balance of": no_soil,
         "the crop still stands": standing,
         "too many days without a rain record for a water use": no_rain,
         "rain is understated: days without a record": ~no_rain & (pl.col("rain_coverage") < 1),
+        "irrigation is not known on too many days for a water use": irrigation_known < LEAST_KNOWN,
+        "irrigation is understated: days of which it is not known": irrigation_known.is_between(
+            LEAST_KNOWN, 1, closed="left"
+        ),
         "a probe was set within the window, so start and end are of two places": pl.col(
             "set_day"
         ).is_not_null(),

@@ -7,15 +7,17 @@ initial and the mid-season values of Tables 12 and 17 for field crops (0.30 and 
 1.10); without a crop it is nil. The evaporation coefficient is Ke = min(Kr (Kc max - Kcb),
 few Kc max) (Eq 71), with Kc max the larger of 1.2 and Kcb + 0.05 (Eq 72 without its correction for
 climate), ground cover from Eq 76 for a crop of ``HEIGHT_M``, few (Eq 75) and Kr (Eq 74) from the
-depletion of the evaporation layer, carried from day to day (Eq 77; rain early in the day, run-off
-none, what is more than the layer lacks goes down), with the water that roots take from that layer
-as in Allen and others 2005 (Journal of Irrigation and Drainage Engineering 131, 2-13). Total and
-readily evaporable water: Eq 73 for a layer of 0.10 m and Table 19, the middle of the texture's
-range; clay where the field's texture is not known. Tables 12 and 19 (water contents) read; Table
-17, Table 19 (readily evaporable water), the equations and the paper of 2005 from memory.
+depletion of the evaporation layer, carried from day to day (Eq 77; rain and irrigation early in the
+day, the whole surface wetted, run-off none, what is more than the layer lacks goes down), with the
+water that roots take from that layer as in Allen and others 2005 (Journal of Irrigation and Drainage
+Engineering 131, 2-13). Total and readily evaporable water: Eq 73 for a layer of 0.10 m and Table 19,
+the middle of the texture's range; clay where the field's texture is not known. Tables 12 and 19
+(water contents) read; Table 17, Table 19 (readily evaporable water), the equations and the paper of 2005 from memory.
 
-A day without rain on record counts as dry, one without reference evapotranspiration as still; the
-reason says so. The layer starts half empty, which the first rains make good.
+A day without rain on record counts as dry (so does an irrigation of unknown depth), one without
+reference evapotranspiration as still; the reason says so. The layer starts half empty, which the
+first rains make good. Irrigation is that of the strip that the station stands in; a strip without a
+station is taken to evaporate like the other one.
 """
 
 import numpy as np
@@ -24,6 +26,8 @@ from numpy.typing import NDArray
 
 from schemas import generated
 from schemas.tables.weather.evaporation_day import TABLE
+from transforms.methods.irrigation import with_irrigation
+from transforms.methods.strips import STRIPS
 from transforms.methods.texts import joined
 
 Array = NDArray[np.float64]
@@ -47,7 +51,10 @@ KCB_MID, KC_MID = 1.10, 1.15
 
 
 def derive(
-    evapotranspiration_day: pl.DataFrame, rain_day: pl.DataFrame, field: pl.DataFrame
+    evapotranspiration_day: pl.DataFrame,
+    rain_day: pl.DataFrame,
+    irrigation_day: pl.DataFrame,
+    field: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a station and day of ``evapotranspiration_day``. Water in mm."""
     rows = (
@@ -55,6 +62,7 @@ def derive(
             rain_day.select("station", "day", "rain_mm"), on=["station", "day"], how="left"
         )
         .join(field.select("field", "soil_texture"), on="field", how="left")
+        .pipe(_with_irrigation, irrigation_day)
         .sort("station", "day")
     )
     frames = [_station(group) for _, group in rows.group_by("station", maintain_order=True)]
@@ -62,6 +70,26 @@ def derive(
         return generated.empty(TABLE)
     return generated.conform(_with_reason(pl.concat(frames)).select(TABLE.names), TABLE).sort(
         TABLE.key
+    )
+
+
+def _with_irrigation(rows: pl.DataFrame, irrigation_day: pl.DataFrame) -> pl.DataFrame:
+    """Add the irrigation of the strip that a station stands in; of none, the mean of the field's."""
+    on_field = rows.filter(pl.col("strip").is_null()).select("field", "day").unique()
+    means = (
+        with_irrigation(on_field.join(STRIPS, how="cross"), irrigation_day)
+        .group_by("field", "day")
+        .agg(mean_mm=pl.when(pl.col("irrigation_known").all()).then(pl.col("irrigation_mm").mean()))
+    )
+    return (
+        with_irrigation(rows, irrigation_day)
+        .join(means, on=["field", "day"], how="left", maintain_order="left")
+        .with_columns(
+            irrigation_mm=pl.when(pl.col("strip").is_null() & pl.col("field").is_not_null())
+            .then("mean_mm")
+            .otherwise("irrigation_mm")
+        )
+        .drop("mean_mm", "irrigation_known", "wetted_mm")
     )
 
 
@@ -90,14 +118,14 @@ def _station(rows: pl.DataFrame) -> pl.DataFrame:
         .to_numpy()
     )
     kcb = rows["basal_coefficient"].fill_null(0.0).to_numpy()
-    rain = rows["rain_mm"].fill_null(0.0).to_numpy()
+    water = (rows["rain_mm"].fill_null(0.0) + rows["irrigation_mm"].fill_null(0.0)).to_numpy()
     most = np.maximum(KC_MAX, kcb + 0.05)
     over = np.clip(kcb - KC_MIN, 0.0, None) / (most - KC_MIN)
     bare = 1 - np.minimum(over ** (1 + 0.5 * HEIGHT_M), 0.99)
     coefficient, depletion = np.zeros(len(kcb)), np.zeros(len(kcb))
     lacks = total / 2
     for i in range(len(kcb)):
-        lacks = max(lacks - rain[i], 0.0)
+        lacks = max(lacks - water[i], 0.0)
         wet = min((total - lacks) / (total - ready), 1.0)
         coefficient[i] = min(wet * (most[i] - kcb[i]), bare[i] * most[i])
         roots = ROOTS_TAKE * (1 - lacks / total) * kcb[i]
@@ -125,16 +153,17 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
     c = pl.col
     no_demand = c("reference_et_mm").is_null()
     covered = ~no_demand & c("basal_coefficient").is_null()
-    dry = c("rain_mm").is_null()
+    dry, unknown = c("rain_mm").is_null(), c("irrigation_mm").is_null()
     return rows.with_columns(
         coverage=((~no_demand).cast(pl.Float64) + (~dry).cast(pl.Float64)) / 2,
-        partial=c("partial") | no_demand | covered | dry,
+        partial=c("partial") | no_demand | covered | dry | unknown,
         reason=joined(
             pl.when(no_demand).then(pl.lit("no reference evapotranspiration that day")),
             pl.when(covered).then(
                 pl.lit("no crop coefficient holds that day (snow, or none given)")
             ),
             pl.when(dry).then(pl.lit("no rain record that day: taken as dry")),
+            pl.when(unknown).then(pl.lit("irrigation not known that day: taken as none")),
             pl.when(~no_demand).then("reason"),
         ),
     )

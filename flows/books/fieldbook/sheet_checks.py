@@ -4,7 +4,7 @@ from collections.abc import Callable
 from datetime import date
 from typing import Any
 
-from flows.books.fieldbook import instrument_sheets, units
+from flows.books.fieldbook import instrument_sheets, irrigation_sheet, units
 from flows.books.fieldbook.problem import Problem
 from flows.books.fieldbook.reader import Known, Row
 from flows.books.fieldbook.sheet_problem import problem
@@ -166,6 +166,7 @@ _SHEETS: dict[str, Callable[[Row, Known, Rows], list[Problem]]] = {
     "prices": _prices,
     "costs": _costs,
     "notes": _notes,
+    "irrigation": irrigation_sheet.irrigation,
     "lifts": instrument_sheets.lifts,
     "do not use": instrument_sheets.do_not_use,
 }

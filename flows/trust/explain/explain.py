@@ -18,7 +18,10 @@ from transforms import order
 
 _MOST_REASONS = 3
 # Tables of the field book: what people wrote down.
-BOOKS = {"season", "operation", "harvest_pass", "field", "strip", "price", "cost", "penetrometer"}
+BOOKS = {
+    *("season", "operation", "harvest_pass", "field", "strip", "price", "cost", "penetrometer"),
+    "irrigation",
+}
 
 
 def explain(

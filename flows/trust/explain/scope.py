@@ -14,6 +14,10 @@ from schemas.table import Kind, Table, Tier
 
 # What identifies a thing wherever it stands.
 SAME = ("station", "probe", "field", "strip", "depth_cm", "practice", "season")
+# The word of the field book for the two strips of a field.
+BOTH = "both"
+# What people entered that says nothing of other days.
+OF_THEIR_DAY = frozenset({"irrigation"})
 _FROM, _TO = ("from_day", "first_day", "begin_day"), ("to_day", "last_day", "end_day")
 
 
@@ -37,7 +41,9 @@ class Scope:
             of_record = name == "station" and table.name.startswith("normal_")
             by_day = name == "season" and self._dated(table)
             if name in table.names and not of_record and not by_day:
-                parts.append(f"{generated.quoted(name)} = ?")
+                both = name == "strip" and BOTH in table[name].one_of
+                also = f" OR {generated.quoted(name)} = '{BOTH}'" if both else ""
+                parts.append(f"({generated.quoted(name)} = ?{also})")
                 values.append(value)
         if self.first is not None and self._dated(table):
             parts.append("day BETWEEN ? AND ?")
@@ -55,7 +61,8 @@ class Scope:
     @staticmethod
     def _dated(table: Table) -> bool:
         # What people entered holds beyond its day: an operation of years ago stands behind a season.
-        return table.tier is not Tier.SETUP and "day" in table.key and table["day"].kind is Kind.DAY
+        holds = table.tier is Tier.SETUP and table.name not in OF_THEIR_DAY
+        return not holds and "day" in table.key and table["day"].kind is Kind.DAY
 
 
 def _months(first: date, last: date) -> list[int]:

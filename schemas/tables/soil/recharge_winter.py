@@ -23,9 +23,13 @@ TABLE = Table(
         number("recharge_mm", "mm", "end minus start; negative where the profile lost water"),
         number("rain_mm", "mm", "rain and snow of those days, of the days that were recorded", 0),
         coverage("share of those days with a record of rain and snow", "rain_coverage"),
+        number("irrigation_mm", "mm", "irrigation of those days; null where it is not known", 0),
         unlimited_share(
             "recharge_share",
-            "recharge as a share of rain and snow; null where snow may be missing from them",
+            (
+                "recharge as a share of rain, snow and irrigation; null where snow may be missing "
+                "from them"
+            ),
         ),
         number(
             "recharge_gain_mm",

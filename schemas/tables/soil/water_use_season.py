@@ -21,6 +21,10 @@ TABLE = Table(
         number("soil_depth_cm", "cm", "bottom of the deepest layer", 0),
         number("rain_mm", "mm", "rain of those days, of the days that were recorded", 0),
         coverage("share of those days with a rain record", "rain_coverage"),
+        number(
+            "irrigation_mm", "mm", "irrigation of those days; 0 where there is none on record", 0
+        ),
+        coverage("share of those days of which irrigation is known", "irrigation_coverage"),
         number("storage_start_mm", "mm", "water in the profile at the start", 0),
         number("storage_end_mm", "mm", "water in the profile at the end", 0),
         number("storage_used_mm", "mm", "start minus end; negative where the profile filled"),
@@ -43,7 +47,7 @@ TABLE = Table(
         number(
             "water_use_mm",
             "mm",
-            "rain plus storage used minus drainage; run-off was not measured and is in it",
+            "rain plus irrigation plus storage used minus drainage; run-off was not measured and is in it",
         ),
         number("water_use_se_mm", "mm", "standard error from storage and drainage", 0),
         number("crop_et_mm", "mm", "what a crop without lack of water would have used", 0),

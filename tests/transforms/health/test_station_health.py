@@ -105,7 +105,14 @@ def quality(stuck: range = range(0), impossible: range = range(0)) -> pl.DataFra
 
 
 def health(**given: pl.DataFrame) -> pl.DataFrame:
-    names = ("delivery", "delivery_instrument", "quarantine", "sun_day", "normal_day")
+    names = (
+        "delivery",
+        "delivery_instrument",
+        "quarantine",
+        "sun_day",
+        "normal_day",
+        "irrigation_day",
+    )
     frame = station_health.derive(
         **{
             "weather_day": weather(),
@@ -431,6 +438,24 @@ def test_a_disturbed_probe_and_depths_plugged_crosswise() -> None:
     ]
     wet = weather(rain_mm=lambda s, i, v: 30.0 if i == 200 else 0.0)
     assert found(health(weather_day=wet, soil_day=pulled)) == []
+
+
+def test_a_wetting_after_irrigation_is_no_disturbed_probe() -> None:
+    front = soil(lambda depth, i, v: v + 6 if i >= 200 else v)
+    dry = weather(rain_mm=lambda s, i, v: v if i < 190 else 0.0)
+    assert of(health(weather_day=dry, soil_day=front), "probe disturbed") != []
+
+    def irrigated(on: date, mm: float | None) -> list[Any]:
+        put_on = [{"field": "a", "strip": "treated", "day": on, "irrigation_mm": mm}]
+        known = rows("irrigation_day", put_on, in_later_total=False)
+        frame = health(weather_day=dry, soil_day=front, irrigation_day=known)
+        return of(frame, "probe disturbed")
+
+    for mm in (25.0, None):
+        assert irrigated(day(198), mm) == []
+        assert irrigated(day(200), mm) == []
+        assert irrigated(day(197), mm) != []
+    assert irrigated(day(200), 0.0) != []
 
 
 def test_soil_that_drains_fast_for_days_is_not_disturbed_and_a_move_at_noon_is() -> None:

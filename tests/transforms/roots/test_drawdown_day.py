@@ -1,3 +1,4 @@
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -6,7 +7,7 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms.frames import check, days, rows, season
+from tests.transforms.frames import check, days, irrigation, rows, season
 from tests.transforms.ground import FIRST, Array, rain
 from transforms.roots import drawdown_day
 
@@ -72,11 +73,13 @@ def derived(
     rained: Array | None = None,
     pulse: pl.DataFrame | None = None,
     evaporated: Array | None = None,
+    irrigated: dict[date, float | None] | None = None,
 ) -> pl.DataFrame:
     frame = drawdown_day.derive(
         water(vwc),
         generated.empty(TABLES["soil_pulse_day"]) if pulse is None else pulse,
         rain(np.zeros(N) if rained is None else rained),
+        irrigation(irrigated),
         evaporation(evaporated),
         SEASON,
     )
@@ -105,6 +108,16 @@ def test_rain_days_and_the_day_after_are_not_uptake_by_balance() -> None:
     assert none["uptake_mm"].null_count() == 2
     assert none["reason"].str.contains("rain").all()
     assert frame["uptake_mm"].null_count() == 3
+
+
+def test_irrigated_days_and_the_day_after_are_not_uptake_by_balance() -> None:
+    day = days(FIRST, 21)[20]
+    for depth in (25.0, None):
+        frame = derived({("check", 30.0): falling(0.1)}, irrigated={day: depth})
+        assert frame[20:22]["uptake_mm"].null_count() == 2
+        assert frame[20:22]["reason"].str.contains("irrigation").all()
+        assert frame["uptake_mm"].null_count() == 3
+    assert frame["partial"][20]
 
 
 def test_drainage_from_a_wet_layer_is_not_uptake_by_balance() -> None:
@@ -211,6 +224,7 @@ def test_evaporation_is_taken_off_the_surface_by_what_bare_days_show_of_it() -> 
         water({("check", 10.0): _surface(bare, 0.6), ("check", 30.0): falling(0.1)}),
         generated.empty(TABLES["soil_pulse_day"]),
         rain(np.zeros(N)),
+        irrigation(),
         evaporation(np.ones(N)),
         early,
     )
@@ -238,5 +252,12 @@ def test_evaporation_that_is_not_known_is_said_to_be_in_it() -> None:
 
 
 def test_empty() -> None:
-    names = ("soil_water_day", "soil_pulse_day", "weather_day", "evaporation_day", "season")
+    names = (
+        "soil_water_day",
+        "soil_pulse_day",
+        "weather_day",
+        "irrigation_day",
+        "evaporation_day",
+        "season",
+    )
     check(drawdown_day.derive(*(generated.empty(TABLES[n]) for n in names)), "drawdown_day")

@@ -97,6 +97,8 @@ def derive(
     readings: int = 24,
     lacks: Mapping[int, float] | None = None,
     gauges: list[dict[str, Any]] | None = None,
+    irrigated: Mapping[date, float | None] | None = None,
+    irrigated_strips: tuple[str, ...] = ("treated", "check"),
     **rules: Any,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     soil_water, soil_day = soil_frames.records(WATER if water is None else water, readings=readings)
@@ -111,6 +113,7 @@ def derive(
         soil_water_day=soil_water,
         soil_quality_day=frames.rows("soil_quality_day", quality or []),
         soil_day=soil_day,
+        irrigation_day=frames.irrigation(irrigated, irrigated_strips),
         evaporation_day=(surface := evaporation(lacks or {})),
         season=frames.rows("season", season),
         farm=farm,

@@ -301,3 +301,46 @@ def test_what_wets_only_the_soil_above_the_first_sensor_is_in_the_gain() -> None
         (pl.col("strip") == "treated") & (pl.col("depth_cm") > 10)
     )
     assert deep["gain_1d_mm"].to_list() == shown["gain_1d_mm"].to_list()
+
+
+# --- irrigation -----------------------------------------------------------------------------------
+
+
+def test_an_irrigation_about_an_event_is_not_taken_for_captured_rain() -> None:
+    """The gain of 16 mm is of 20 mm of rain only if nothing else came; the storm is of the 10th."""
+    dry, _ = derive(both(STORM))
+    for put_on, depth in ((10, 25.0), (11, 25.0), (10, None)):
+        event, layer = derive(both(STORM), irrigated={date(2024, 5, put_on): depth})
+        for row in strips(event).values():
+            assert row["capture_1d"] is None
+            assert row["gain_2d_mm"] is None
+            assert row["rain_mm"] == 20.0
+            assert row["partial"]
+            why = (
+                "irrigation about it is not known" if depth is None else "irrigated too close to it"
+            )
+            assert why in row["reason"]
+            assert "other rain" not in row["reason"]
+        assert layer["capture_1d"].null_count() == layer.height
+    for put_on, depth in ((9, 25.0), (13, 25.0), (10, 2.0)):  # before, after, a tenth of the storm
+        event, _ = derive(both(STORM), irrigated={date(2024, 5, put_on): depth})
+        assert event.equals(dry), put_on
+
+
+def test_an_irrigation_on_the_second_day_leaves_the_capture_of_the_first() -> None:
+    event, _ = derive(both(STORM), irrigated={date(2024, 5, 12): 25.0})
+    row = strips(event)["treated"]
+    assert row["capture_1d"] == pytest.approx(0.8)
+    assert row["capture_2d"] is None
+    assert "irrigated too close to it" in row["reason"]
+
+
+def test_an_irrigation_of_one_strip_leaves_the_other_and_no_comparison() -> None:
+    event, _ = derive(
+        both(STORM), irrigated={date(2024, 5, 10): 25.0}, irrigated_strips=("treated",)
+    )
+    row = strips(event)
+    assert row["treated"]["capture_2d"] is None
+    assert row["check"]["capture_2d"] == pytest.approx(0.4)
+    assert not row["check"]["both_strips"]
+    assert row["check"]["reason"] is None

@@ -26,6 +26,7 @@ def derive(
     unrecorded: list[date] | None = None,
     spells: list[dict[str, Any]] | None = None,
     seasons: list[dict[str, Any]] | None = None,
+    irrigated: Mapping[date, float | None] | None = None,
 ) -> dict[Any, dict[str, Any]]:
     """Water rises by 0.5 mm a day in the treated strip, 0.4 in the check; 1 mm falls a day."""
     rate = {"treated": 0.5, "check": 0.4}
@@ -59,6 +60,7 @@ def derive(
     out = recharge_winter.derive(
         profile_water_day=frames.rows("profile_water_day", profile),
         weather_day=frames.rows("weather_day", weather),
+        irrigation_day=frames.irrigation(irrigated, ("treated",)),
         probe_spell=frames.rows("probe_spell", spells or []),
         season=frames.rows("season", SEASONS if seasons is None else seasons),
     )
@@ -145,3 +147,18 @@ def test_a_total_over_several_days_is_no_gap() -> None:
 
 def test_a_first_season_has_no_winter() -> None:
     assert derive(seasons=SEASONS[1:]) == {}
+
+
+def test_irrigation_after_harvest_is_in_the_share_of_its_strip() -> None:
+    """1 mm a day of rain and 30 mm on the treated strip: 0.5 mm a day is less of a share there."""
+    out = derive(irrigated={date(2023, 10, 1): 20.0, date(2023, 10, 9): 10.0, SEEDED: 0.0})
+    days = (SEEDED - HARVESTED).days - 1
+    treated, check = out["f", 2024, "treated"], out["f", 2024, "check"]
+    assert (treated["irrigation_mm"], check["irrigation_mm"]) == (30.0, 0.0)
+    assert treated["rain_mm"] == check["rain_mm"] == pytest.approx(days)
+    assert treated["recharge_share"] == pytest.approx(0.5 * days / (days + 30))
+    assert check == derive()["f", 2024, "check"]
+    unknown = derive(irrigated={date(2023, 10, 1): None})["f", 2024, "treated"]
+    assert unknown["recharge_mm"] == pytest.approx(0.5 * days)
+    assert (unknown["irrigation_mm"], unknown["recharge_share"]) == (None, None)
+    assert "irrigation is not known" in unknown["reason"]

@@ -1,4 +1,4 @@
-from datetime import timedelta
+from datetime import date, timedelta
 
 import numpy as np
 import polars as pl
@@ -6,7 +6,7 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms.frames import check, days, farm
+from tests.transforms.frames import check, days, farm, irrigation
 from tests.transforms.ground import FIRST, Array, rain, record, sensors, spells
 from transforms.soil import soil_quality_day
 
@@ -23,6 +23,7 @@ def derived(
     rained: Array | None = None,
     temp_c: float | None = 12.0,
     from_day: str = "2024-01-01",
+    irrigated: dict[date, float | None] | None = None,
 ) -> pl.DataFrame:
     n = max(len(v) for v in values.values())
     frame = soil_quality_day.derive(
@@ -30,6 +31,7 @@ def derived(
         spells("check", from_day=from_day),
         sensors(("check",), DEPTHS),
         rain(np.zeros(n) if rained is None else rained),
+        irrigation(irrigated),
         farm(),
     )
     check(frame, "soil_quality_day")
@@ -81,6 +83,7 @@ def by_air(temp_c: float | None, first: str = FIRST) -> pl.DataFrame:
         spells("check"),
         sensors(("check",), DEPTHS),
         air,
+        irrigation(),
         farm(),
     )
 
@@ -115,7 +118,7 @@ def test_a_soil_temperature_far_off_says_nothing_of_frost() -> None:
     )
     cold = rain(np.zeros(120)).with_columns(air_temp_mean_c=pl.lit(-8.0))
     found = soil_quality_day.derive(
-        data, spells("check"), sensors(("check",), (10.0, 60.0)), cold, farm()
+        data, spells("check"), sensors(("check",), (10.0, 60.0)), cold, irrigation(), farm()
     )
     shallow = found.filter(pl.col("depth_cm") == 10)
     assert shallow["frozen"].null_count() == 120
@@ -130,6 +133,7 @@ def test_flags_start_as_not_evaluated() -> None:
         spells("check"),
         sensors(("check",), (10.0,)),
         generated.empty(TABLES["weather_day"]),
+        irrigation(),
         farm(),
     )
     row = frame.row(0, named=True)
@@ -182,7 +186,12 @@ def test_stuck_where_the_sensor_else_flickers() -> None:
         for c in ("vwc_mean_pct", "vwc_min_pct", "vwc_max_pct")
     )
     frame = soil_quality_day.derive(
-        data, spells("check"), sensors(("check",), DEPTHS), rain(np.zeros(120)), farm()
+        data,
+        spells("check"),
+        sensors(("check",), DEPTHS),
+        rain(np.zeros(120)),
+        irrigation(),
+        farm(),
     )
     found = flagged(frame, "stuck")
     assert {d for d, _ in found} == {30.0}
@@ -209,8 +218,21 @@ def test_a_dead_sensor_has_rows_that_say_so() -> None:
     assert gap["reason"].null_count() == 0
 
 
+def test_a_wetting_after_irrigation_is_no_fault_of_the_sensor() -> None:
+    """A sensor that jumps and stays, or for a day, in dry weather: a fault, unless it was irrigated."""
+    jump, peak = steady(), steady()
+    jump["check", 30.0][60:] += 6.0
+    peak["check", 30.0][60] += 8.0
+    day = days(FIRST, 61)[60]
+    assert flagged(derived(jump), "step") == [(30.0, 60)]
+    assert flagged(derived(peak), "spike") == [(30.0, 60)]
+    for depth in (25.0, None):
+        assert flagged(derived(jump, irrigated={day: depth}), "step") == []
+        assert flagged(derived(peak, irrigated={day: depth}), "spike") == []
+
+
 def test_empty() -> None:
     empty = [
         generated.empty(TABLES[n]) for n in ("soil_day", "probe_spell", "sensor", "weather_day")
     ]
-    check(soil_quality_day.derive(*empty, farm()), "soil_quality_day")
+    check(soil_quality_day.derive(*empty, irrigation(), farm()), "soil_quality_day")

@@ -6,7 +6,7 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms.frames import check, farm
+from tests.transforms.frames import check, farm, irrigation
 from tests.transforms.ground import Array, rain, record, sensors, spells
 from transforms.soil import soil_quality_day, soil_water_day
 
@@ -19,7 +19,12 @@ def derived(
     n = max(len(v) for v in values.values())
     data, sensor = record(values), sensors(("check",), DEPTHS, **given)
     quality = soil_quality_day.derive(
-        data, spells("check"), sensor, rain(np.zeros(n) if rained is None else rained), farm()
+        data,
+        spells("check"),
+        sensor,
+        rain(np.zeros(n) if rained is None else rained),
+        irrigation(),
+        farm(),
     )
     frame = soil_water_day.derive(data, quality, sensor)
     check(frame, "soil_water_day")

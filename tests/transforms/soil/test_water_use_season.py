@@ -1,9 +1,11 @@
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
+import polars as pl
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -32,6 +34,7 @@ class Truth:
         wet: float = 1.0,
         drains: bool = False,
         noise_pct: float = 0.0,
+        irrigated: Mapping[date, float] | None = None,
     ) -> None:
         rng = np.random.default_rng(seed)
         thick = np.array([200.0, 200.0, 400.0])
@@ -45,7 +48,7 @@ class Truth:
             rain = wet * float(rng.gamma(0.8, 8)) if rng.random() < 0.25 else 0.0
             rain = round(rain, 1)
             demand = use_mm if SEEDED <= day <= HARVESTED else 0.5
-            store[0] += rain
+            store[0] += rain + (irrigated or {}).get(day, 0.0)
             for upper in (0, 1):
                 surplus = max(0.0, store[upper] - full[upper])
                 store[upper] -= surplus
@@ -88,6 +91,7 @@ def derive(
     drained_upper_limit_from: str = "record",
     demand: bool = True,
     readings: int = 24,
+    irrigated: Mapping[str, Mapping[date, float | None]] | None = None,
 ) -> dict[str, dict[str, Any]]:
     check = check or treated
     water: Water = {}
@@ -138,6 +142,10 @@ def derive(
             ],
         ),
         rain_day=frames.rows("rain_day", gauges or []),
+        irrigation_day=pl.concat(
+            frames.irrigation(depths, (strip,))
+            for strip, depths in (irrigated or {"check": {}}).items()
+        ),
         evapotranspiration_day=frames.rows(
             "evapotranspiration_day",
             [
@@ -496,6 +504,7 @@ def test_nothing_gives_nothing_and_a_season_alone_gives_reasons() -> None:
             "soil_day",
             "weather_day",
             "rain_day",
+            "irrigation_day",
             "evapotranspiration_day",
             "strip_yield",
             "probe_spell",
@@ -529,3 +538,69 @@ def test_bounds_and_signs_hold_whatever_the_weather(
     identity = row["rain_mm"] + row["storage_start_mm"] - row["storage_end_mm"] - row["drainage_mm"]
     assert row["water_use_mm"] == pytest.approx(identity)
     assert row["water_use_mm"] == pytest.approx(truth.total(truth.use), rel=0.12, abs=12)
+
+
+# --- irrigation -----------------------------------------------------------------------------------
+
+PUT_ON = {date(2024, 6, 10): 25.0, date(2024, 6, 24): 25.0, date(2024, 7, 8): 30.0}
+
+
+def test_an_irrigated_season_closes_with_its_record_and_lacks_just_that_water_without() -> None:
+    truth = Truth(wet=0.3, irrigated=PUT_ON)
+    used = truth.total(truth.use)
+    told = derive(truth, irrigated=dict.fromkeys(("treated", "check"), PUT_ON))["treated"]
+    assert told["irrigation_mm"] == pytest.approx(80.0)
+    assert told["rain_mm"] == pytest.approx(truth.total(truth.rain))
+    assert told["water_use_mm"] == pytest.approx(used, abs=1.0)
+    dry = derive(truth)["treated"]
+    assert dry["irrigation_mm"] == 0.0
+    assert dry["irrigation_coverage"] == 1.0
+    assert told["water_use_mm"] - dry["water_use_mm"] == pytest.approx(80.0, abs=0.5)
+
+
+def test_each_strip_has_its_own_irrigation() -> None:
+    little = {date(2024, 6, 10): 25.0}
+    treated, check = Truth(wet=0.3, irrigated=PUT_ON), Truth(wet=0.3, irrigated=little)
+    rows = derive(treated, check, irrigated={"treated": PUT_ON, "check": little})
+    for strip, truth in (("treated", treated), ("check", check)):
+        assert rows[strip]["water_use_mm"] == pytest.approx(truth.total(truth.use), abs=1.0)
+    assert (rows["treated"]["irrigation_mm"], rows["check"]["irrigation_mm"]) == (80.0, 25.0)
+
+
+def test_one_irrigation_of_both_strips_is_one_error_of_the_change_and_two_are_two() -> None:
+    truth = Truth(wet=0.3, irrigated=PUT_ON)
+    yields = {"treated": (3000, 50.0), "check": (3000, 50.0)}
+
+    def width(other: dict[date, float]) -> float:
+        given_ = {"treated": PUT_ON, "check": other}
+        row = derive(truth, yields=yields, irrigated=given_)["check"]
+        low, high = row["efficiency_change_low_pct"], row["efficiency_change_high_pct"]
+        return float(np.log((100 + high) / (100 + low)))
+
+    alike, apart = width(PUT_ON), width({**PUT_ON, date(2024, 7, 8): 30.5})
+    assert apart > 1.05 * alike
+
+
+def test_irrigation_of_unknown_depth_is_said_and_too_much_of_it_is_no_water_use() -> None:
+    truth = Truth(wet=0.3)
+    row = derive(truth, irrigated={"treated": {date(2024, 6, 10): None}})["treated"]
+    assert row["water_use_mm"] is not None
+    assert row["irrigation_coverage"] < 1
+    assert row["partial"]
+    assert "irrigation is understated" in row["reason"]
+    silent = {day: None for day in DAYS if date(2024, 6, 1) <= day < date(2024, 6, 20)}
+    row = derive(truth, irrigated={"treated": silent})["treated"]
+    assert row["water_use_mm"] is None
+    assert "irrigation is not known on too many days" in row["reason"]
+
+
+def test_irrigation_that_drains_through_is_drainage() -> None:
+    """The profile is full: what is put on leaves below, and is in neither use nor storage."""
+    full = {"start": (37.5, 37.5, 37.9), "use_mm": 1.0, "drains": True, "wet": 0.3}
+    day = {date(2024, 6, 10): 60.0}
+    truth, before = Truth(**full, irrigated=day), Truth(**full)  # type: ignore[arg-type]
+    row, dry = derive(truth, irrigated={"treated": day})["treated"], derive(before)["treated"]
+    through = truth.total(truth.drained) - before.total(before.drained)
+    assert through > 30
+    assert row["drainage_low_mm"] <= truth.total(truth.drained) <= row["drainage_high_mm"]
+    assert row["drainage_mm"] - dry["drainage_mm"] == pytest.approx(through, rel=0.25)

@@ -7,7 +7,7 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms.frames import check, days, rows
+from tests.transforms.frames import check, days, irrigation, rows
 from transforms.weather import evaporation_day
 
 ET0 = 5.0
@@ -20,6 +20,8 @@ def _derive(
     season: int | None = None,
     texture: str | None = "clay",
     et0: float | None = ET0,
+    *,
+    irrigated: list[float | None] | None = None,
 ) -> pl.DataFrame:
     calendar = days("2024-05-01", len(rain))
     station = {"station": "s", "field": "f", "strip": "check"}
@@ -31,6 +33,7 @@ def _derive(
     out = evaporation_day.derive(
         rows("evapotranspiration_day", demand),
         rows("rain_day", fallen),
+        irrigation({d: mm for d, mm in zip(calendar, irrigated or [], strict=False) if mm != 0.0}),
         rows("field", [{"field": "f", "soil_texture": texture, "practice": "p"}]),
     )
     check(out, "evaporation_day")
@@ -95,6 +98,31 @@ def test_days_that_are_not_known() -> None:
     assert snow["surface_depletion_mm"][0] == pytest.approx(CLAY_TOTAL_MM / 2)
 
 
+def test_irrigation_wets_the_surface_as_rain_does() -> None:
+    rained = _derive([40.0, 0, 0, 12.0, 0])
+    put_on = _derive([0.0, 0, 0, 12.0, 0], irrigated=[40.0, 0.0, 0.0, 0.0, 0.0])
+    assert put_on.drop("coverage").equals(rained.drop("coverage"))
+    both = _derive([10.0, 0, 0, 12.0, 0], irrigated=[30.0, 0.0, 0.0, 0.0, 0.0])
+    assert both["surface_depletion_mm"].to_list() == rained["surface_depletion_mm"].to_list()
+    unknown = _derive([0.0], irrigated=[None])
+    assert unknown["partial"].all()
+    assert "irrigation not known" in unknown["reason"][0]
+
+
+def test_a_station_of_no_strip_has_the_mean_of_its_field() -> None:
+    """20 mm on one strip are 10 mm for a station of the whole field."""
+    day = days("2024-05-01", 1)
+    station = {"station": "s", "field": "f", "strip": None, "day": day[0]}
+    demand = {**station, "crop_coefficient": 1.0, "reference_et_mm": 0.0}
+    out = evaporation_day.derive(
+        rows("evapotranspiration_day", [demand]),
+        rows("rain_day", [{**station, "rain_mm": 0.0}]),
+        irrigation({day[0]: 20.0}, ("treated",)),
+        rows("field", [{"field": "f", "soil_texture": "clay", "practice": "p"}]),
+    )
+    assert out["surface_depletion_mm"][0] == pytest.approx(CLAY_TOTAL_MM / 2 - 10.0)
+
+
 def test_empty() -> None:
-    names = ("evapotranspiration_day", "rain_day", "field")
+    names = ("evapotranspiration_day", "rain_day", "irrigation_day", "field")
     check(evaporation_day.derive(*(generated.empty(TABLES[n]) for n in names)), "evaporation_day")

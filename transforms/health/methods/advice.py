@@ -86,7 +86,7 @@ ADVICE = {
         "those days."
     ),
     "probe disturbed": (
-        "Most of its sensors jumped at once without rain: the probe may have been moved, pulled "
+        "Most of its sensors jumped at once without rain or irrigation: the probe may have been moved, pulled "
         "or cut. Look at it, and begin a new spell in farm.toml if it was set again."
     ),
 }

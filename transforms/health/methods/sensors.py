@@ -9,6 +9,7 @@ import polars as pl
 
 from transforms.health.methods.heard import named_depth
 from transforms.health.methods.spans import checked_days, labelled, spans
+from transforms.methods import calendar_day
 
 BRIDGE_D = 3
 STUCK_D = {"air temperature": 2, "humidity": 3, "wind": 5}
@@ -52,11 +53,14 @@ def weather(weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     return pl.concat(found), pl.concat(seen)
 
 
-def probes(soil_day: pl.DataFrame, rain: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+def probes(
+    soil_day: pl.DataFrame, rain: pl.DataFrame, irrigation_day: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Find probes that moved in the soil, and depths plugged crosswise.
 
     ``rain``: field, day and the most that any station near the field caught (``near.wettest``), so
-    that a blocked gauge beside the probe does not make a rain look like a move.
+    that a blocked gauge beside the probe does not make a rain look like a move. Days of an irrigation in
+    the field, the two after it, and days on which nobody knows of one, are not looked at.
 
     Moved: most sensors jump at once in dry warm weather; a jump to the wetter side counts only if
     some gauge near the field has caught rain within a month, so that they are known to catch.
@@ -74,6 +78,7 @@ def probes(soil_day: pl.DataFrame, rain: pl.DataFrame) -> tuple[pl.DataFrame, pl
             move=water.diff().over(sensor),
         )
         .with_columns(jump=_jump(sensor))
+        .join(_irrigated(irrigation_day), on=["field", "day"], how="anti")
         .filter(
             ((pl.col("day") - pl.col("last")).dt.total_days() <= 2)
             & (pl.col("rain_three_days_mm").fill_null(99.0) < DRY_MM)
@@ -137,6 +142,20 @@ def _recent_rain(rain: pl.DataFrame) -> pl.DataFrame:
         return pl.col("rain_mm").rolling_max_by("day", window_size=window).over("field")
 
     return by_day.select("field", "day", rain_three_days_mm=most("3d"), rain_month_mm=most("31d"))
+
+
+def _irrigated(irrigation_day: pl.DataFrame) -> pl.DataFrame:
+    """Field and day of all that an irrigation, or one that nobody knows of, may have wetted."""
+    put_on = (pl.col("irrigation_mm") > 0).fill_null(True)
+    return (
+        calendar_day.each_day(
+            irrigation_day.filter(put_on).select("field", since="day").unique(),
+            "since",
+            pl.col("since").dt.offset_by("2d"),
+        )
+        .select("field", "day")
+        .unique()
+    )
 
 
 def _swapped(days: pl.DataFrame) -> pl.DataFrame:

@@ -7,8 +7,8 @@ seen to drain and trickles near that value, at most as much as the balance of th
 what the crop used, if that is more. If no water ever came to it (``strip_storage``, ``wetted``) the
 trickle is between nothing and ``TRICKLE_MM``, and the estimate is nil.
 
-On the other days, and on days in a gap that does not begin and end below it, rain minus the rise of
-storage is what left the profile by both ways: between nothing and all of it drained (the bounds),
+On the other days, and on days in a gap that does not begin and end below it, rain and irrigation
+minus the rise of storage is what left the profile by both ways: between nothing and all of it drained (the bounds),
 and what is more than the crop used is the estimate. The crop's use is the demand times the share of
 it that the season's days without drainage show to be used, summed over each run of such days so
 that noise does not add up. Without evapotranspiration the middle of the bounds stands. Without a
@@ -49,7 +49,7 @@ def estimate(day: pl.DataFrame) -> pl.DataFrame:
     )
     rows = day.with_columns(state=state).with_columns(
         leaks=pl.col("state") | pl.col("state").shift(1).over(STRIP),
-        left_mm=pl.col("rain_mm").fill_null(0.0)
+        left_mm=pl.col("water_mm")
         - (pl.col("filled_mm") - pl.col("filled_mm").shift(1).over(STRIP)),
         no_point=pl.col("above_pct").is_null().all().over(STRIP),
     )

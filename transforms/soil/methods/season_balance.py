@@ -1,4 +1,4 @@
-"""The water balance of a season by strip: window, storage, rain and drainage.
+"""The water balance of a season by strip: window, storage, rain, irrigation and drainage.
 
 **Layers.** Those depths that every strip with a probe has for at least half as many days as the
 best-covered one; both strips are summed over the same depths.
@@ -7,16 +7,19 @@ best-covered one; both strips are summed over the same depths.
 strip has a value. Both strips so have the same days.
 
 **Rain.** The mean of both strips' gauges where their sums over the window agree, else each strip's
-own.
+own. **Irrigation** is that of ``irrigation_day`` in each strip; a day that no record is about had none.
 
 **Drainage** below the deepest layer: ``drainage``.
 
-The balance is common practice (rain + storage change - drainage, run-off in the use).
+The balance is common practice (rain + irrigation + storage change - drainage, run-off in the use); it
+is that of Allen et al. 1998, FAO Irrigation and Drainage Paper 56, chapter 8 (Eq 85: P and I
+alike; from memory).
 """
 
 import polars as pl
 
 from transforms.methods import calendar_day
+from transforms.methods.irrigation import with_irrigation
 from transforms.methods.strips import STRIPS, shared_rain, strip_rain
 
 SEASON = ["field", "season"]
@@ -97,14 +100,16 @@ def windows(profile: pl.DataFrame) -> pl.DataFrame:
 def daily(
     profile: pl.DataFrame,
     weather_day: pl.DataFrame,
+    irrigation_day: pl.DataFrame,
     evapotranspiration_day: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """Every day of the window by strip, from the value of the day before to that of the day.
 
-    Columns: ``storage_mm`` (as it is), ``filled_mm`` (gaps in a straight line), ``rain_mm`` (null
-    where unknown) and ``et_mm`` (crop demand, gaps in a straight line; null where there is none at
-    all) between the two values, ``known`` (rain recorded), ``demanded``, ``above_pct``.
+    Columns: ``storage_mm`` (as it is), ``filled_mm`` (gaps in a straight line), ``rain_mm`` and
+    ``irrigation_mm`` (null where unknown), ``water_mm`` (both, what is unknown left out) and ``et_mm``
+    (crop demand, gaps in a straight line; null where there is none at all) between the two values,
+    ``known`` (rain recorded), ``irrigation_known``, ``demanded``, ``above_pct``.
     """
     strip_day = ["field", "strip", "day"]
     days = (
@@ -123,6 +128,8 @@ def daily(
         days.join(profile, on=[*STRIP, "day"], how="left")
         .join(_rain(weather_day), on=strip_day, how="left")
         .with_columns(shared_rain(SEASON))
+        .pipe(with_irrigation, irrigation_day)
+        .rename({"irrigation_mm": "day_irrigation_mm"})
         .join(_demand(evapotranspiration_day), on=strip_day, how="left")
         .sort(*STRIP, "day")
         .with_columns(before=before)
@@ -136,9 +143,12 @@ def daily(
     )
     return rows.with_columns(
         _between("day_rain_mm").alias("rain_mm"),
+        _between("day_irrigation_mm").alias("irrigation_mm"),
         _between("demand_mm").alias("et_mm"),
         first=pl.col("day") == pl.col("from_day"),
         known=pl.col("known").fill_null(False),
+    ).with_columns(
+        water_mm=pl.col("rain_mm").fill_null(0.0) + pl.col("irrigation_mm").fill_null(0.0)
     )
 
 

@@ -1,4 +1,5 @@
 import re
+from datetime import timedelta
 
 import pytest
 
@@ -161,3 +162,30 @@ def test_the_method_is_shown_without_a_path_of_the_source(name):
     text = explain.method_text(TABLES[name])
     assert text.startswith("Method:\n  ")
     assert not re.search(r"\b(schemas|transforms|flows)[/.]|\.py\b", text)
+
+
+def test_a_balance_names_the_irrigation_of_its_strip_and_season(stored):
+    ((field, season, seeded),) = stored.sql(
+        "SELECT field, season, seeded FROM season ORDER BY seeded LIMIT 1"
+    ).fetchall()
+    for strip, after, mm in (
+        ("both", 3, 20.0),
+        ("treated", 9, 5.0),
+        ("check", 9, 7.0),
+        ("treated", -40, 9.0),
+    ):
+        stored.execute(
+            "INSERT INTO irrigation BY NAME SELECT ? AS field, ? AS strip, '1' AS part, "
+            "CAST(? AS DATE) + CAST(? AS INTEGER) AS day, ? AS amount_mm",
+            [field, strip, seeded, after, mm],
+        )
+    derive.derive(stored)
+    key = [field, str(season), "treated"]
+    text = explain.explain(stored, "water_use_season", key)
+    assert "irrigation_day: 2 rows" in text
+    assert "irrigation: 2 rows" in text.replace("irrigation_day: 2 rows", "")
+    on = seeded + timedelta(days=3)
+    text = explain.explain(stored, "irrigation_day", [field, "treated", str(on)])
+    assert "irrigation_mm" in text
+    assert "20 mm" in text
+    assert "irrigation: 1 rows" in text

@@ -26,7 +26,7 @@ def days(
             "day": frames.days("2024-06-01", n),
             "first": [i == 0 for i in range(n)],
             "filled_mm": [300.0 - 6 * i for i in range(n)],
-            "rain_mm": [4.0] * n,
+            "water_mm": [4.0] * n,
             "et_mm": pl.Series([et] * n, dtype=pl.Float64),
             "above_pct": pl.Series(above, dtype=pl.Float64),
             "drained": [drained] * n,
@@ -74,7 +74,7 @@ def test_noise_does_not_add_up_over_a_run() -> None:
 def test_the_crop_takes_on_draining_days_what_share_of_the_demand_it_took_on_others() -> None:
     """Forty days lose 10 mm of a demand of 20; then three drain and lose 30 each: 90 less 30."""
     frame = days([-5.0] * 41 + [1.0] * 3, et=20.0).with_columns(
-        rain_mm=pl.Series([4.0] * 41 + [24.0] * 3)
+        water_mm=pl.Series([4.0] * 41 + [24.0] * 3)
     )
     assert estimate(frame)["drainage_mm"][0] == pytest.approx(60)
     # too few days tell nothing: all of the demand
