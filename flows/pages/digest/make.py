@@ -9,7 +9,7 @@ from flows.pages.cells import Block, Line, Page, Row, Section, made_on, say_row
 from flows.pages.pictures import rain, uptake, water
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
-from flows.pages.sections import evidence, harvest, roots, soil, to_do, weather
+from flows.pages.sections import evidence, harvest, irrigation, roots, soil, to_do, weather
 from flows.pages.week import Week
 
 HARVEST_SHOWN = timedelta(days=14)
@@ -45,6 +45,8 @@ def _quiet(tables: Tables, week: Week) -> Iterator[Line]:
         yield Line(("There is no field in the field book yet.",))
         return
     yield weather.whole_farm(tables, week) or Line(("No weather of this week is known.",))
+    for field in fields:
+        yield from irrigation.of_week(tables, week, field["field"])
     yield Line(("No crop stands; nothing new of roots, water or money.",))
 
 

@@ -8,7 +8,7 @@ from flows.pages.cells import Block, Line, Row, Section, cell, grid_of, say, say
 from flows.pages.pictures import rain, trial, uptake, water
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
-from flows.pages.sections import harvest, missing, weather
+from flows.pages.sections import harvest, irrigation, missing, weather
 
 _UPTAKE_COLUMNS = {
     "depth_cm": "Depth",
@@ -88,6 +88,7 @@ def _rain_and_heat(tables: Tables, season: Row, show: Show) -> list[Block]:
                 template += " Days with rain that is hard to believe: {season_to_date_doubtful_d}."
             cover = cell("rain_day", row, "season_to_date_coverage")
             out.append(Line(say_row("rain_day", row, template), cover))
+    out += irrigation.of_season(tables, field, year)
     out += rain.by_month(tables, field, season["seeded"], _end(tables, season), show)
     heat = tables("heat_day", field=field, season=year)
     since = "Heat from seeding to {day}: {gdd_clipped_sum_c_d} above {base_temp_c}"

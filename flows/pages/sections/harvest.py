@@ -113,12 +113,16 @@ def money(tables: Tables, field: str, season: int) -> list[Line]:
 def water_use(tables: Tables, field: str, season: int) -> list[Line]:
     """Say the water use efficiency of the strips, and how the treated one's differs."""
     found = tables("water_use_season", field=field, season=season).to_dicts()
-    template = (
-        "{field} {season}: the {strip} strip used {water_use_mm} of water and made "
-        "{water_use_efficiency_kg_ha_mm} of it."
-    )
+    used = "{field} {season}: the {strip} strip used {water_use_mm} of water"
+    put_on = " ({rain_mm} of rain and {irrigation_mm} of irrigation came)"
+    made = " and made {water_use_efficiency_kg_ha_mm} of it."
     lines = [
-        line("water_use_season", row, template, strip=strip)
+        line(
+            "water_use_season",
+            row,
+            used + (put_on if row["irrigation_mm"] else "") + made,
+            strip=strip,
+        )
         for strip in STRIPS
         for row in found
         if row["strip"] == strip and row["water_use_efficiency_kg_ha_mm"] is not None
@@ -159,7 +163,9 @@ def recharge(tables: Tables, field: str, season: int) -> list[Line]:
                 "From {from_day} to {to_day} the profile of the {strip} strip gained {recharge_mm}"
             )
             if row["recharge_share"] is not None:
-                template += ", {recharge_share} of the rain and snow"
+                irrigated = (row["irrigation_mm"] or 0) > 0
+                came = "rain, snow and irrigation" if irrigated else "rain and snow"
+                template += f", {{recharge_share}} of the {came}"
             out.append(line("recharge_winter", row, template + ".", strip=strip))
     return out
 

@@ -4,6 +4,7 @@ import polars as pl
 
 from flows.pages.cells import Grid, Line, Phrase, Row, cell, grid, joined, line, say, say_row
 from flows.pages.published_tables import Tables, last_row
+from flows.pages.sections import irrigation
 from flows.pages.week import Week
 
 _CORN_AND_SOY = ("corn", "maize", "soybean")
@@ -28,6 +29,7 @@ def lines(tables: Tables, week: Week, field: str) -> list[Line]:
     weeks = [row for row in stations(tables, week, field) if row["rain_mm"] is not None]
     season = tables.season_on(field, week.sunday)
     out = [_rain(tables, week, weeks)] if weeks else []
+    out += irrigation.of_week(tables, week, field)
     return out if season is None else [*out, *_heat(tables, week, season), *_crop_use(weeks)]
 
 

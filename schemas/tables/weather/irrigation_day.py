@@ -1,7 +1,7 @@
 """Water applied to each strip by irrigation, day by day."""
 
-from schemas.shared_columns import DAY, FIELD, STRIP, completeness
-from schemas.table import Table, Tier, day, flag, number, text
+from schemas.shared_columns import DAY, FIELD, STANDING_SEASON, STRIP, completeness
+from schemas.table import Table, Tier, count, day, flag, number, text
 
 TABLE = Table(
     "irrigation_day",
@@ -37,6 +37,11 @@ TABLE = Table(
         ),
         number("book_mm", "mm", "depth by the field book", 0),
         number("meter_mm", "mm", "depth by the water meters", 0),
+        number("week_to_date_mm", "mm", "depth known since Monday", 0),
+        count("week_to_date_unknown_d", "days since Monday of which the depth is not known"),
+        STANDING_SEASON,
+        number("season_to_date_mm", "mm", "depth known since seeding; null outside seasons", 0),
+        count("season_to_date_unknown_d", "days since seeding of which the depth is not known"),
         *completeness("share of the day that the record is of"),
     ),
 )

@@ -9,7 +9,7 @@ import polars as pl
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.transforms.frames import by_key, check, rows
+from tests.transforms.frames import by_key, check, rows, season
 from transforms.weather import irrigation_day
 
 DAY, NEXT = date(2024, 6, 10), date(2024, 6, 11)
@@ -19,8 +19,8 @@ def book(*items: dict[str, Any]) -> pl.DataFrame:
     return rows("irrigation", [{"field": "f", "day": DAY, "part": "1", **item} for item in items])
 
 
-def derived(irrigation: pl.DataFrame) -> dict[Any, dict[str, Any]]:
-    out = irrigation_day.derive(irrigation)
+def derived(irrigation: pl.DataFrame, *seasons: dict[str, Any]) -> dict[Any, dict[str, Any]]:
+    out = irrigation_day.derive(irrigation, rows("season", seasons))
     check(out, "irrigation_day")
     return by_key(out, "irrigation_day")
 
@@ -56,6 +56,31 @@ def test_a_part_without_a_depth_makes_the_day_unknown_not_less() -> None:
     assert out["f", "check", DAY]["irrigation_mm"] == 20.0
 
 
+def test_sums_since_monday_and_since_seeding() -> None:
+    """10 June 2024 is a Monday; the crop stands from 5 June to 20 June."""
+    depths = {4: 9.0, 6: 5.0, 10: 20.0, 12: None, 13: 4.0, 21: 3.0}
+    out = derived(
+        book(
+            *(
+                {"strip": "check", "amount_mm": mm, "day": date(2024, 6, d)}
+                for d, mm in depths.items()
+            )
+        ),
+        season("2024-06-05", "2024-06-20"),
+    )
+    names = ("week_to_date_mm", "week_to_date_unknown_d", "season", "season_to_date_mm")
+    found = {k[2].day: tuple(r[n] for n in names) for k, r in out.items()}
+    assert found == {
+        4: (9.0, 0, None, None),
+        6: (14.0, 0, 2024, 5.0),
+        10: (20.0, 0, 2024, 25.0),
+        12: (20.0, 1, 2024, 25.0),
+        13: (24.0, 1, 2024, 29.0),
+        21: (3.0, 0, None, None),
+    }
+    assert out["f", "check", date(2024, 6, 13)]["season_to_date_unknown_d"] == 1
+
+
 def test_a_farm_without_irrigation_has_no_rows() -> None:
     assert derived(book()) == {}
 
@@ -78,6 +103,6 @@ def test_the_order_of_the_book_does_not_matter(items: list[Any], chance: Any) ->
     ]
     shuffled = list(entries)
     chance.shuffle(shuffled)
-    one, other = (irrigation_day.derive(book(*e)) for e in (entries, shuffled))
-    near = pl.col("irrigation_mm", "book_mm").round(9)
+    one, other = (irrigation_day.derive(book(*e), rows("season", [])) for e in (entries, shuffled))
+    near = pl.col("irrigation_mm", "book_mm", "week_to_date_mm").round(9)
     assert one.with_columns(near).equals(other.with_columns(near))
