@@ -9,7 +9,7 @@ import json
 import os
 from collections.abc import Iterator
 from contextlib import ExitStack, suppress
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from flows.base import files
@@ -127,8 +127,31 @@ class Remembered:
 
 
 def remembered(folder: FarmFolder) -> Remembered:
-    """Return what is remembered of backups; nothing if the memory was lost."""
-    return files.read_state(folder.state / MEMORY, Remembered) or Remembered()
+    """Return what is remembered of backups; nothing if the memory was lost.
+
+    Folders inside the farm folder are kept relative to it, so that they move with it.
+    """
+    known = files.read_state(folder.state / MEMORY, Remembered) or Remembered()
+
+    def here(made: Made | None) -> Made | None:
+        return made and replace(made, to=str(folder.root / made.to))
+
+    folders = tuple(str(folder.root / one) for one in known.folders)
+    return Remembered(here(known.last), here(known.good), folders)
+
+
+def remember(folder: FarmFolder, now: Remembered) -> None:
+    """Keep what is remembered of backups."""
+
+    def kept(to: str) -> str:
+        path = Path(to)
+        return str(path.relative_to(folder.root)) if path.is_relative_to(folder.root) else to
+
+    def there(made: Made | None) -> Made | None:
+        return made and replace(made, to=kept(made.to))
+
+    moved = Remembered(there(now.last), there(now.good), tuple(map(kept, now.folders)))
+    files.write_text(folder.state / MEMORY, json.dumps(asdict(moved), indent=1))
 
 
 def folder_of(folder: FarmFolder, to: str | None) -> Path:

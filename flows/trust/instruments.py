@@ -80,7 +80,7 @@ def last_heard(con: duckdb.DuckDBPyConnection, now: datetime) -> list[Found]:
 
 
 def attention(con: duckdb.DuckDBPyConnection, heard: list[Found]) -> list[str]:
-    """Return a sentence for each instrument that needs a look; those silent since one day in one."""
+    """Return a sentence for each instrument that needs attention; those silent since one day in one."""
     out = [
         f"The {one['kind']} {one['instrument']} was never heard. "
         "Look whether its files arrive and whether its name is in a source of farm.toml."

@@ -101,7 +101,7 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
             archive = archive_check.read(folder, None)
     found.runs = [asdict(run) for run in flow_runs.last(folder).values()]
     found.attention += [
-        f"The last {run['flow']} needs a look: {run['summary']}"
+        f"The last {run['flow']} needs attention: {run['summary']}"
         for run in found.runs
         # What derive left out is said in full below.
         if run["state"] != "done" and (run["flow"], run["state"]) != ("derive", "attention")
@@ -153,8 +153,12 @@ def _add_schedules(found: Status, folder: FarmFolder, now: datetime) -> None:
 
 
 def lines(found: Status) -> list[str]:
-    """Return the status as lines of text."""
-    out = [f"Farm folder {found.farm_folder}"]
+    """Return the status as lines of text: first whether all is well, and what needs attention."""
+    number = len(found.attention)
+    things = "1 thing needs" if number == 1 else f"{number:,} things need"
+    out = [f"{things} attention." if number else "All is well."]
+    out += [f"  {sentence}" for sentence in found.attention]
+    out += ["", f"Farm folder {found.farm_folder}"]
     if found.published:
         out.append(f"Published {found.published} at {found.published_at}")
     if found.instruments:
@@ -185,8 +189,6 @@ def lines(found: Status) -> list[str]:
         out += ["", f"Last good backup: {at}Z, {found.backup['name']} in {to}"]
     sizes = ", ".join(f"{name} {size / 1e6:,.1f} MB" for name, size in found.store_bytes.items())
     out += ["", f"Store: {sizes}", *found.notes]
-    if found.attention:
-        out += ["", "Needs a look", *(f"  {sentence}" for sentence in found.attention)]
     return out
 
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
 
-from flows.base import files, schedule
+from flows.base import schedule
 from flows.farm.folder import FarmFolder
-from flows.store.backup_objects import MEMORY, Made, Remembered, folder_of, remembered
+from flows.store.backup_objects import Made, Remembered, folder_of, remember, remembered
 from schemas.farm.farm import Farm
 
 
@@ -43,8 +42,7 @@ def note(
     known = remembered(folder)
     made = Made(made_at.isoformat(), str(to), name, summary)
     folders = (*(one for one in known.folders if one != str(to)), str(to))
-    now = Remembered(made, made if whole else known.good, folders)
-    files.write_text(folder.state / MEMORY, json.dumps(asdict(now), indent=1))
+    remember(folder, Remembered(made, made if whole else known.good, folders))
 
 
 def is_due(folder: FarmFolder, farm: Farm, now: datetime) -> bool:

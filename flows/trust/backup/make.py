@@ -42,6 +42,7 @@ class Done:
     mended: int
     left_out: list[str]
     repaired: list[str]
+    replaced: list[str]
 
     @property
     def wants_attention(self) -> bool:
@@ -57,6 +58,11 @@ class Done:
         )
         if self.mended:
             text += f" {self.mended} damaged files of earlier backups were put right."
+        if self.replaced:
+            text += (
+                f" Not whole any more, and deleted because this one has all their files: "
+                f"{', '.join(self.replaced)}."
+            )
         if self.repaired:
             text += (
                 " The archive had lost or changed files, which were repaired from a backup: "
@@ -169,17 +175,40 @@ class _Backup:
         self._verify(frozen.checksum)
         whole = self._manifest(frozen)
         self.store.finish(whole)
+        mine = [one for one in earlier if one.farm_id in ("", frozen.farm_id)]
+        stay = unreadable or whole.lacks
+        spoiled = [] if stay or not self.read_all else self._spoiled(mine)
         done = Done(
-            self.store.root, whole, self.new_bytes, self.mended, self.left_out, frozen.repaired
+            self.store.root,
+            whole,
+            self.new_bytes,
+            self.mended,
+            self.left_out,
+            frozen.repaired,
+            [one.name for one in spoiled],
         )
         last_good.note(
             self.folder, self.store.root, whole.name, self.now, str(done), whole=not whole.lacks
         )
         keep = self.farm.backup.keep if self.farm.backup else KEEP
-        mine = [one for one in earlier if one.farm_id in ("", frozen.farm_id)]
-        stay = unreadable or whole.lacks
-        self.store.prune([] if stay else mine[: max(0, len(mine) + 1 - keep)])
+        old = mine[: max(0, len(mine) + 1 - keep)]
+        self.store.prune([] if stay else [*old, *spoiled])
         return done
+
+    def _spoiled(self, earlier: list[Manifest]) -> list[Manifest]:
+        """Return the earlier backups with damaged files that this one has in a later state.
+
+        What they held under those names (a warehouse, a note) cannot be stored again: nobody has
+        those bytes. A backup with a damaged file that this one lacks stays.
+        """
+        taken = {entry.path for entry in self.entries}
+        known: dict[str, bool] = {}
+        found = []
+        for one in earlier:
+            damaged = [e for e in one.files if not known.setdefault(e.sha256, self._is_sound(e))]
+            if damaged and all(entry.path in taken for entry in damaged):
+                found.append(one)
+        return found
 
     def _refuse_another_farm(self, earlier: list[Manifest], farm_id: str) -> None:
         for one in earlier:

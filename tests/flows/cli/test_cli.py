@@ -191,7 +191,7 @@ def test_status_tells_who_is_silent_and_what_failed(published: FarmFolder) -> No
     assert len(found.attention) == 2
     assert "probe X was never heard" in found.attention[0]
     assert "the share is gone" in found.attention[1]
-    assert "Needs a look" in status.lines(found)
+    assert status.lines(found)[0] == "2 things need attention."
 
 
 def test_a_failed_step_does_not_keep_the_next_and_is_told_at_the_end(

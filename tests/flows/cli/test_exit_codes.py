@@ -26,7 +26,6 @@ def _lost(farm: FarmFolder) -> None:
     """A file of the archive is gone, and no backup has it."""
     max(farm.archive.glob("2*/*"), key=lambda path: path.stat().st_size).unlink()
     shutil.rmtree(farm.backups)
-    (farm.state / "backups.json").unlink()  # it names those of the farm that this is a copy of
 
 
 def _backup(farm: FarmFolder) -> None:

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -10,7 +11,7 @@ from flows.store import query
 from flows.trust import archive_check
 from flows.trust.archive_check import SHARES, missing, read, read_share, share, shares_due
 from flows.trust.audit import archived
-from flows.trust.backup import make
+from flows.trust.backup import last_good, make
 from flows.trust.backup.backup_folder import Store
 from tests.flows.cli.calling import call
 
@@ -110,3 +111,19 @@ def test_every_command_that_looks_exits_with_1_and_names_the_file(
     code, out, _ = call(capsys, monkeypatch, command, farm.root)
     assert code == 1
     assert victim.name in out
+
+
+@pytest.mark.parametrize("harm", ["list", "object"])
+def test_a_copy_of_a_farm_folder_reads_its_own_backups(
+    farm: FarmFolder, tmp_path: Path, harm: str
+) -> None:
+    made = make.backup(farm, to=farm.backups).whole
+    copy = FarmFolder(tmp_path / "copy")
+    shutil.copytree(farm.root, copy.root, symlinks=True)
+    store = Store(copy.backups)
+    path = copy.backups / f"{made.name}.json"
+    (path if harm == "list" else store.path_of(made.files[0].sha256)).unlink()
+    assert results(copy, SHARES)[archived.AS_STORED] == 1
+    assert results(farm, SHARES)[archived.AS_STORED] == 0
+    assert last_good.was_used(copy, copy.backups)
+    assert not last_good.was_used(copy, farm.backups)

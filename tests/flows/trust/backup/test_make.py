@@ -291,3 +291,34 @@ def test_a_file_that_cannot_be_read_keeps_no_other_from_the_backup(farm: FarmFol
     assert "cannot be read" in str(done)
     paths = {entry.path for entry in done.whole.files}
     assert {f"archive/{p.parent.name}/{p.name}" for p in archived(farm)[1:]} <= paths
+
+
+@pytest.mark.parametrize("harm", [Path.unlink, cut, change])
+def test_a_spoiled_backup_goes_when_a_later_one_has_all_its_files(
+    farm: FarmFolder, to: Path, harm: Callable[[Path], None]
+) -> None:
+    first = make.backup(farm).whole
+    stored = {entry.path: Store(to).path_of(entry.sha256) for entry in first.files}
+    more(farm, 1)  # so that nobody has the bytes of the first warehouse any more
+    harm(stored["warehouse/checkstrip.duckdb"])
+    assert make.backup(farm).replaced == []
+    assert first.name in {one.name for one in Store(to).backups()[0]}
+    done = make.backup(farm, read_all=True)
+    assert done.replaced == [first.name]
+    assert f"deleted because this one has all their files: {first.name}" in str(done)
+    left = Store(to).backups()[0]
+    assert first.name not in {one.name for one in left}
+    for entry in (entry for one in left for entry in one.files):
+        Store(to).check(entry)
+
+
+def test_a_spoiled_backup_stays_while_no_other_has_its_files(farm: FarmFolder, to: Path) -> None:
+    farm.reports.mkdir(exist_ok=True)
+    report = farm.reports / "only here.html"
+    report.write_text("a report")
+    first = make.backup(farm).whole
+    (entry,) = (entry for entry in first.files if entry.path.endswith("only here.html"))
+    report.unlink()
+    Store(to).path_of(entry.sha256).unlink()
+    assert make.backup(farm, read_all=True).replaced == []
+    assert first.name in {one.name for one in Store(to).backups()[0]}
