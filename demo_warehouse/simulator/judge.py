@@ -99,9 +99,9 @@ def _site(seed: int, options: Options) -> _Site:
     rng = np.random.default_rng([seed, 4711])
     first = date(options.year - 1, 8, 1)
     wetness = options.wetness if options.wetness is not None else rng.uniform(0.6, 1.4)
-    names = ["spring_wheat", "barley", "canola", "durum", "flax", "pea", "winter_wheat"]
+    names = ["spring wheat", "barley", "canola", "durum", "flax", "pea", "winter wheat"]
     crop = options.crop or names[int(rng.integers(len(names)))]
-    if crop == "winter_wheat":
+    if crop == "winter wheat":
         seeded = date(options.year - 1, 9, 5) + timedelta(days=int(rng.integers(0, 15)))
         harvested = date(options.year, 8, 5) + timedelta(days=int(rng.integers(0, 15)))
     else:

@@ -10,28 +10,64 @@ from typing import Annotated
 
 import typer
 
-from flows.cli.base import app, say
+from flows.cli.base import app, hand_over, say
 
 
 @app.command()
 def new(
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="the folder to make")],
+    folder: Annotated[
+        Path | None, typer.Argument(metavar="FOLDER", help="the folder to make")
+    ] = None,
+    name: Annotated[str | None, typer.Option(help="name of the farm")] = None,
     units: Annotated[
-        str, typer.Option(help="metric, us or canada: units of the field book and of display")
-    ] = "metric",
+        str | None,
+        typer.Option(help="metric, us or canada: units of the field book and of display"),
+    ] = None,
+    currency: Annotated[str | None, typer.Option(help="such as USD or CAD")] = None,
+    place: Annotated[
+        str | None,
+        typer.Option(metavar="LAT,LON", help="latitude and longitude, as in 49.52,-98.01"),
+    ] = None,
+    elevation: Annotated[str | None, typer.Option(help="with --place: 250 m or 820 ft")] = None,
+    time_zone: Annotated[str | None, typer.Option(help="such as America/Winnipeg")] = None,
+    backup_to: Annotated[
+        str | None, typer.Option(metavar="DIR", help="where backups go: another disk")
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="ask nothing, take the defaults")] = False,
+    reference: Annotated[
+        bool, typer.Option("--reference", help="print every key of farm.toml with examples")
+    ] = False,
 ) -> None:
     """Create a farm folder with templates.
 
-    A commented farm.toml, a field book with example rows, an empty drop/.
+    It asks for name, units, currency, place, time zone and backups; each has a flag. Without a
+    terminal, or with --yes, it takes the defaults and lists what is missing.
 
     \b
     Examples:
       checkstrip new my_farm
-      checkstrip new my_farm --units us
+      checkstrip new my_farm --units us --place 49.52,-98.01 --elevation "820 ft"
+      checkstrip new --reference > reference.toml
     """
-    from flows.setup import new
+    from flows.base.errors import UserError
+    from flows.cli import asking
+    from flows.setup import new, questions
 
-    say(new.new(folder, units))
+    if reference:
+        hand_over(new.reference())
+        return
+    if folder is None:
+        raise UserError("Name the folder to make, for example: checkstrip new my_farm")
+    given = {
+        "name": name,
+        "currency": currency,
+        "place": place,
+        "elevation": elevation,
+        "time_zone": time_zone,
+        "backup_to": backup_to,
+    }
+    asked = asking.ask if asking.at_terminal() and not yes else questions.proposed
+    say(new.new(folder, units, given, asked))
 
 
 @app.command()

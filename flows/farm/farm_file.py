@@ -21,6 +21,12 @@ from schemas.farm.farm import Farm, Place, Source
 from schemas.farm.layout import Layout
 from schemas.quantities import BY_NAME, OF_WHOLE_PROBE
 
+# What a farm without coordinates is told.
+NO_PLACE = (
+    "The farm has no place: evapotranspiration, uptake by day and night and the checks by the sun "
+    "are not made."
+)
+GIVE_PLACE = "Give latitude, longitude and elevation_m under [place] in farm.toml."
 # Older versions made a second row of such columns: what they landed is read again.
 WHOLE_PROBE_ONCE = "columns of the whole probe make no second row"
 

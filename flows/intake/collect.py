@@ -76,6 +76,8 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Collected:
         if reread:
             notes.append(f"{reread} deliveries were read again, because the set-up has changed.")
         notes += [f"Repaired in the archive: {name}." for name in archive.repaired]
+        if farm.place.latitude is None:
+            notes.append(f"{farm_file.NO_PLACE} {farm_file.GIVE_PLACE}")
         damaged = archive_damage.sentences(con, archive, folder.root)
         return _summary(con, before, notes, damaged)
 

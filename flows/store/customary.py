@@ -121,9 +121,11 @@ def macros(bushels: dict[str, float]) -> list[str]:
     another database under a name of its own.
     """
     listed = " ".join(
-        f"WHEN {generated.literal(crop)} THEN {kg!r}" for crop, kg in sorted(bushels.items())
+        f"WHEN {generated.literal(crop.lower())} THEN {kg!r}"
+        for crop, kg in sorted(bushels.items())
     )
-    bushel = f"(CASE crop {listed or 'WHEN NULL THEN NULL'} END)"
+    # an older version wrote spring_wheat
+    bushel = f"(CASE lower(replace(crop, '_', ' ')) {listed or 'WHEN NULL THEN NULL'} END)"
     statements = {}
     for unit in (*PLAIN, *OF_CROP):
         parameters, given = ("x, crop", bushel) if unit.by_bushel else ("x", "")

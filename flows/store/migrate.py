@@ -18,14 +18,26 @@ from schemas.table import Table, Tier
 
 # Raised by one whenever a warehouse of the version before could be misread by this program, or one
 # of this program by the version before.
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 
 _KEPT = (Tier.RECEIPT, Tier.READING)
 
 
+def _crops_with_spaces(con: duckdb.DuckDBPyConnection) -> None:
+    """Write crops as people do: 'spring wheat', where version 3 wrote 'spring_wheat'.
+
+    Other tables with crops are computed, so they are made again.
+    """
+    stored = stored_columns(con)
+    for table in ("crop", "season", "price"):
+        if "crop" in stored.get(table, {}):
+            con.execute(f"UPDATE {table} SET crop = replace(crop, '_', ' ')")
+    set_fact(con, "derive_all", "true")
+
+
 # Version that a warehouse has → what makes it one of the next, before the declarations are
 # compared. A version without an entry needs no more than the declarations.
-STEPS: dict[int, Callable[[duckdb.DuckDBPyConnection], object]] = {}
+STEPS: dict[int, Callable[[duckdb.DuckDBPyConnection], object]] = {3: _crops_with_spaces}
 
 
 def bring_up(con: duckdb.DuckDBPyConnection) -> bool:

@@ -135,6 +135,8 @@ def _add_schedules(found: Status, folder: FarmFolder, now: datetime) -> None:
         farm = farm_file.load(folder.farm_toml)
     except UserError:
         return  # the runs that it stopped report it
+    if farm.place.latitude is None:
+        found.notes.append(f"{farm_file.NO_PLACE} {farm_file.GIVE_PLACE}")
     if farm.backup is None:
         found.notes.append(
             "No backup is set up: add [backup] with a folder on another disk to farm.toml."

@@ -28,11 +28,14 @@ class About(Strict):
 
 
 class Place(Strict):
-    """[place]: where it lies and when its day starts (standard time, all year)."""
+    """[place]: where it lies and when its day starts (standard time, all year).
 
-    latitude: Annotated[float, Field(ge=-90, le=90)]
-    longitude: Annotated[float, Field(ge=-180, le=180)]
-    elevation_m: Annotated[float, Field(ge=-450, le=6000)]
+    A farm may leave out its coordinates, all three of them: what needs the sun is not made then.
+    """
+
+    latitude: Annotated[float | None, Field(ge=-90, le=90)] = None
+    longitude: Annotated[float | None, Field(ge=-180, le=180)] = None
+    elevation_m: Annotated[float | None, Field(ge=-450, le=6000)] = None
     time_zone: str
     day_starts: time = time(0, 0)
 
@@ -44,6 +47,13 @@ class Place(Strict):
                 "expected an IANA time zone such as America/Winnipeg or Australia/Adelaide"
             )
         return value
+
+    @model_validator(mode="after")
+    def _check_coordinates(self) -> Place:
+        given = [v is not None for v in (self.latitude, self.longitude, self.elevation_m)]
+        if any(given) and not all(given):
+            raise ValueError("give latitude, longitude and elevation_m, or none of them")
+        return self
 
     @property
     def zone(self) -> ZoneInfo:
@@ -212,7 +222,10 @@ class Rules(Strict):
 
 
 class CropOverride(Strict):
-    """[crops.NAME]: values that replace those of the crop list; a new name needs them all."""
+    """[crops.NAME]: values that replace those of the crop list; a new name needs them all.
+
+    A name of two words is written with a space between them, in quotes: [crops."spring wheat"].
+    """
 
     base_temp_c: float | None = None
     upper_temp_c: float | None = None
@@ -269,6 +282,16 @@ class Farm(Strict):
     @classmethod
     def _each_probe(cls, blocks: tuple[Probe, ...]) -> tuple[Probe, ...]:
         return tuple(probe for block in blocks for probe in block.each())
+
+    @field_validator("crops")
+    @classmethod
+    def _with_spaces(cls, crops: dict[str, CropOverride]) -> dict[str, CropOverride]:
+        """Take names as older versions had them (spring_wheat) for those of today."""
+        names = [name.replace("_", " ") for name in crops]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"the crop {twice[0]} stands twice, with a space and with _")
+        return dict(zip(names, crops.values(), strict=True))
 
     @model_validator(mode="after")
     def _check_names(self) -> Farm:

@@ -245,8 +245,8 @@ UNIT_WORDS: dict[str, str] = {
 # Above this no crop has been measured, rounded outwards (kg/ha). From memory of published record
 # yields; no source verified. Its use is to catch a slipped decimal or unit, nothing finer.
 HIGHEST_YIELD_KG_HA: dict[str, float] = {
-    "spring_wheat": 18000,
-    "winter_wheat": 18000,
+    "spring wheat": 18000,
+    "winter wheat": 18000,
     "durum": 16000,
     "barley": 16000,
     "oats": 14000,

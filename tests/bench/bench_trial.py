@@ -82,7 +82,7 @@ def tables(one: Farm) -> dict[str, pl.DataFrame]:
             "pass": block,
             "block": block,
             "method": "scale wagon",
-            "crop": "spring_wheat",
+            "crop": "spring wheat",
             "passes": 1,
             "used": True,
             "partial": False,
@@ -111,7 +111,7 @@ def tables(one: Farm) -> dict[str, pl.DataFrame]:
         "season": table(
             "season",
             pl.DataFrame({"field": names, "season": one.season}).with_columns(
-                crop=pl.lit("spring_wheat"), seeded=pl.date(pl.col("season"), 5, 10)
+                crop=pl.lit("spring wheat"), seeded=pl.date(pl.col("season"), 5, 10)
             ),
         ),
         "operation": table("operation", work),
@@ -292,7 +292,7 @@ def paid(trials: int, between: float = 150.0) -> pl.DataFrame:
             )
         )
     found = pl.concat(frames).with_columns(
-        operation_day=pl.lit(WORKED), crop=pl.lit("spring_wheat")
+        operation_day=pl.lit(WORKED), crop=pl.lit("spring wheat")
     )
     # A practice a farm, so that only a farm's own fields speak for each other.
     fields = found.select("field", "practice").unique().sort("field")
@@ -303,7 +303,7 @@ def paid(trials: int, between: float = 150.0) -> pl.DataFrame:
     )
     prices = pl.DataFrame({"season": [2019, 2020, 2021, 2022]}).with_columns(
         field=pl.lit("all"),
-        crop=pl.lit("spring_wheat"),
+        crop=pl.lit("spring wheat"),
         price_per_kg=pl.lit(PRICE),
         price_low_per_kg=pl.lit(PRICE * (1 - PRICE_SPREAD)),
         price_high_per_kg=pl.lit(PRICE * (1 + PRICE_SPREAD)),

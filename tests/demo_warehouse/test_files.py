@@ -73,7 +73,7 @@ def test_the_field_book_reads_with_one_fault_only(laid):
     crossing = found.frames["season"].filter(
         pl.col("seeded").dt.year() != pl.col("harvested").dt.year()
     )
-    assert crossing["crop"].unique().to_list() == ["winter_wheat"]
+    assert crossing["crop"].unique().to_list() == ["winter wheat"]
     assert found.frames["harvest_pass"]["left_out"].sum() == 1
     assert found.frames["penetrometer"]["cone_index_mpa"].max() > 2  # MPa, the usual limit to roots
 

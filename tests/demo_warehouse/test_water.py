@@ -81,7 +81,7 @@ def test_roots_keep_to_handbook_rates(whole_farm):
         for season in seasons:
             a, b = ((d - plan.FIRST).days for d in (season.seeded, season.harvested))
             own = front[a:b, p.strip(field, "treated")]
-            if own.max() > 60 and season.crop != "winter_wheat":
+            if own.max() > 60 and season.crop != "winter wheat":
                 days = np.argmax(own >= 60) - np.argmax(own >= 10)
                 paces.append(50 / days)
     assert len(paces) >= 6

@@ -22,7 +22,7 @@ SEASON = rows(
         {
             "field": "North",
             "season": 2021,
-            "crop": "spring_wheat",
+            "crop": "spring wheat",
             "seeded": date(2021, 5, 1),
             "harvested": date(2021, 9, 1),
         }
@@ -32,7 +32,7 @@ CROP = rows(
     "crop",
     [
         {
-            "crop": "spring_wheat",
+            "crop": "spring wheat",
             "base_temp_c": 0.0,
             "upper_temp_c": 35.0,
             "bushel_kg": 27.21554,

@@ -53,7 +53,7 @@ def passes(
     season: int,
     treated: Sequence[float],
     check: Sequence[float],
-    crop: str = "spring_wheat",
+    crop: str = "spring wheat",
 ) -> list[dict[str, Any]]:
     """strip_yield rows: passes by block, and the strip's combined yield."""
     out: list[dict[str, Any]] = []

@@ -21,8 +21,13 @@ TROPIC_DEG = 25.0  # nearer to the equator there is no cold half
 
 
 def cold_half(day: pl.Expr, farm: pl.DataFrame) -> pl.Expr:
-    """Return whether days lie in the cold half of the year at the farm's latitude."""
+    """Return whether days lie in the cold half of the year at the farm's latitude.
+
+    At a farm without a place any day may.
+    """
     latitude = farm["latitude_deg"].item() if farm.height else 90.0
+    if latitude is None:
+        return pl.lit(True)
     months = COLD_MONTHS_SOUTH if latitude < 0 else COLD_MONTHS
     return day.dt.month().is_in(months) & pl.lit(abs(latitude) >= TROPIC_DEG)
 

@@ -58,7 +58,8 @@ def derive(
 ) -> pl.DataFrame:
     """One row a sensor and day with readings. Water contents in %, temperatures in degC.
 
-    ValueError where ``farm`` is not one row.
+    At a farm without a place nothing is fitted, with a reason. ValueError where ``farm`` is not
+    one row.
     """
     if soil_reading.is_empty():
         return generated.empty(TABLE)
@@ -68,20 +69,28 @@ def derive(
     reported = readings.group_by(WINDOW).agg(
         spikes=pl.col("spike").sum(), reported=pl.col("vwc").count()
     )
+    has_place = farm["latitude_deg"].item() is not None
+    windows = _windows(readings if has_place else readings.clear())
     rows = (
         reported.filter(pl.col("reported") > 0)
-        .join(_fitted(_sums(_windows(readings))), on=WINDOW, how="left")
+        .join(_fitted(_sums(windows)), on=WINDOW, how="left")
         .join(sensors, on="sensor_no")
     )
-    noon_us = (pl.col("solar_day") * sun.DAY_H + 12 - farm["longitude_deg"].item() / 15) * 3.6e9
+    noon_us = (pl.col("solar_day") * sun.DAY_H + 12 - _longitude(farm) / 15) * 3.6e9
     noon = pl.from_epoch(noon_us.cast(pl.Int64), time_unit="us").dt.replace_time_zone("UTC")
     placed = calendar_day.in_spell(
-        _with_reason(rows).with_columns(day=calendar_day.day_of(noon, farm)),
+        _with_reason(rows, has_place=has_place).with_columns(day=calendar_day.day_of(noon, farm)),
         probe_spell,
         "probe",
         ["field", "strip"],
     )
     return generated.conform(placed.select(TABLE.names), TABLE).sort(TABLE.key)
+
+
+def _longitude(farm: pl.DataFrame) -> float:
+    """Return the farm's longitude, or that of its time zone, which gives the day but no sunrise."""
+    given = farm["longitude_deg"].item()
+    return float(farm["standard_offset_h"].item() * 15 if given is None else given)
 
 
 def _placed(readings: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
@@ -91,13 +100,13 @@ def _placed(readings: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     """
     half_interval = (pl.col("interval_s").clip(upper_bound=7200) * 5e5).cast(pl.Int64)
     middle = pl.col("time") - pl.duration(microseconds=half_interval)
-    half = sun.half_day_h(middle.dt.ordinal_day(), farm["latitude_deg"].item())
+    half = sun.half_day_h(middle.dt.ordinal_day(), farm["latitude_deg"].item() or 0.0)
     return (
         readings.select(
             "sensor_no",
             "vwc",
             "soil_temp_c",
-            solar_h=sun.solar_hours(middle, farm["longitude_deg"].item()),
+            solar_h=sun.solar_hours(middle, _longitude(farm)),
             half=half.clip(2.0, 12 - SHORTEST_NIGHT_H / 2),
             step_s=pl.col("interval_s").fill_null(HOUR_S).round().cast(pl.Int64).clip(HOUR_S),
         )
@@ -261,7 +270,7 @@ def _fitted(sums: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
+def _with_reason(rows: pl.DataFrame, *, has_place: bool) -> pl.DataFrame:
     """Add coverage, ``partial`` and why there is no fit."""
     none = pl.col("day_fall_pct").is_null()
     still = pl.col("temp_swing_c").is_not_null() & pl.col("temp_response_pct_c").is_null()
@@ -270,7 +279,9 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
         spikes=pl.col("spikes").cast(pl.Int64),
         coverage=pl.col("coverage").fill_null(0.0),
         partial=none | (pl.col("coverage").fill_null(0.0) < 0.9),
-        reason=pl.when(none)
+        reason=pl.when(not has_place)
+        .then(pl.lit("farm.toml gives the farm no place, so day and night are not known"))
+        .when(none)
         .then(pl.lit("too few readings in the day or in the night before or after it"))
         .when(still)
         .then(pl.lit("soil temperature hardly moved: how the sensor responds to it is not known")),

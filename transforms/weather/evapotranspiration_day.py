@@ -150,7 +150,8 @@ def _with_reference(frame: pl.DataFrame) -> pl.DataFrame:
         .otherwise(monteith)
     )
     believable = (reference <= MOST_MM).fill_null(True)
-    known = highest.is_not_null() & believable
+    placed = pl.col("top").is_not_null()
+    known = highest.is_not_null() & believable & placed
     return frame.with_columns(
         reference_et_mm=pl.when(known).then(reference.clip(lower_bound=0.0)),
         method=pl.when(known).then(
@@ -179,6 +180,8 @@ def _with_reference(frame: pl.DataFrame) -> pl.DataFrame:
         )
         .when(pl.col("air_temp_max_c") < pl.col("air_temp_min_c"))
         .then(pl.lit("the highest temperature is below the lowest"))
+        .when(~placed)
+        .then(pl.lit("farm.toml gives the farm no place"))
         .when(~believable)
         .then(pl.lit("an input is beyond belief: the result is more than any day evaporates"))
         .otherwise(pl.lit("too little of the day has air temperature")),

@@ -23,8 +23,8 @@ def derive(
     """One row a station and day with radiation in short steps. Hours, shares.
 
     ``noon_error_h`` is null where less than 99 % of the day is covered, where the farm's day cuts
-    the daylight in two, or where hardly any light fell. Radiation counts at the middle of its
-    interval, or at its stamp where the station's layouts stamp instants.
+    the daylight in two, where hardly any light fell, or at a farm without a place. Radiation counts
+    at the middle of its interval, or at its stamp where the station's layouts stamp instants.
     """
     energy = pl.coalesce(
         pl.col("solar_radiation_w_m2") * pl.col("interval_s"), pl.col("solar_energy_mj_m2") * 1e6
@@ -37,7 +37,9 @@ def derive(
     )
     if reading.is_empty():
         return generated.empty(TABLE)
-    longitude, latitude = farm["longitude_deg"].item(), farm["latitude_deg"].item()
+    longitude, latitude = (
+        pl.lit(farm[name].item(), pl.Float64) for name in ("longitude_deg", "latitude_deg")
+    )
     seconds = calendar_day.covered_s(pl.lit(True), "group")
     begins = calendar_day.starts_at(pl.col("day"), farm)
     instant = station_spell.filter(pl.col("instant"))["station"].unique().to_list()
@@ -60,12 +62,14 @@ def derive(
     days = days.with_columns(
         noon_h=noon_h,
         half_h=half_day_h(pl.col("day").dt.ordinal_day(), latitude),
-        top=penman.extraterrestrial(pl.lit(latitude), ordinal) * 1e6,
+        top=penman.extraterrestrial(latitude, ordinal) * 1e6,
     )
     cut = (pl.col("noon_h") - pl.col("half_h") < 0.5) | (pl.col("noon_h") + pl.col("half_h") > 23.5)
     why = (
         pl.when(pl.col("coverage") < WHOLE)
         .then(pl.lit("readings of radiation are missing"))
+        .when(pl.col("noon_h").is_null())
+        .then(pl.lit("farm.toml gives the farm no place"))
         .when(cut)
         .then(pl.lit("the farm's day cuts the daylight in two"))
         .when(pl.col("energy") < LEAST_J_M2)

@@ -75,7 +75,7 @@ def _unlikely_yields(passes: list[Row]) -> list[Problem]:
         crop = row.values.get("crop") or ""
         highest = HIGHEST_YIELD_KG_HA.get(crop, HIGHEST_YIELD_OTHERWISE_KG_HA)
         if yields[id(row)] > highest:
-            of = crop.replace("_", " ") or "any crop"
+            of = crop or "any crop"
             problems.append(
                 _unlikely_yield(row, yields[id(row)], f"no more than {highest:,.0f} kg/ha of {of}")
             )

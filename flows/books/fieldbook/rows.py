@@ -39,14 +39,14 @@ def crop_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
     """Read a name of the crop list, or a usual word for one."""
     written = as_text(cell)
     word = " ".join(written.lower().replace("_", " ").replace("-", " ").split())
-    crop = CROP_WORDS.get(word, word).replace(" ", "_")
+    crop = CROP_WORDS.get(word, word)
     if crop not in reader.known.crops:  # a crop of the farm file may be named in any way
         own = {" ".join(c.lower().split()): c for c in reader.known.crops}
         crop = own.get(" ".join(written.lower().split()), crop)
     if crop in reader.known.crops:
         row.values["crop"] = crop
         return
-    names = [c.replace("_", " ") for c in sorted(reader.known.crops)]
+    names = sorted(reader.known.crops)
     inside = " or ".join(n for n in names if word in n.split())
     expected = inside or nearest_or_all(word, names, "a crop of the crop list")
     reader.fault(row, column, "the crop is not known", written, expected, reject=True)

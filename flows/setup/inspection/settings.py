@@ -33,8 +33,11 @@ def clock(farm: Farm, now: datetime, latest: datetime | None) -> Iterator[Findin
     ``now`` is by the computer's clock in its own zone; ``latest`` is when a delivery came last.
     """
     place = farm.place
-    sun_h, zone_h = place.longitude / 15, farm_file.standard_offset_h(place)
+    zone_h = farm_file.standard_offset_h(place)
+    sun_h = zone_h if place.longitude is None else place.longitude / 15
     apart = abs((sun_h - zone_h + 12) % 24 - 12)
+    if place.longitude is None:
+        yield advice("place", farm_file.NO_PLACE, farm_file.GIVE_PLACE)
     if apart > _FARTHEST_H:
         yield attention(
             "clock",

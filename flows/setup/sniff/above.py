@@ -57,7 +57,7 @@ def place(grid: Grid, lines: Sequence[str], farm: Place | None) -> None:
     where = f"latitude {degrees['lat']:g}, longitude {degrees['lon']:g}"
     if high := ELEVATION.search(text):
         where += f", elevation {_number(high[2]):g} {high[3] or 'm'}"
-    if farm is None:
+    if farm is None or farm.latitude is None or farm.longitude is None:
         grid.note(
             "place", where, Sure.LIKELY, "it stands above the headings; [place] has the farm's"
         )

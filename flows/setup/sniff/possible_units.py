@@ -13,7 +13,6 @@ from flows.base import units
 from flows.setup.sniff import heading_words
 from flows.setup.sniff.columns import Column
 from flows.setup.sniff.twice import decimals
-from schemas.farm.farm import Place
 from schemas.quantities import BY_NAME
 from transforms.methods import penman
 
@@ -34,12 +33,12 @@ CLEAR_SHARE = (0.5, 1.05)
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What units are judged by: the times (UTC or nearly), the step, the place if known."""
+    """What units are judged by: the times (UTC or nearly), the step, the latitude if known."""
 
     time: pl.Series
     step_s: int
     days: float
-    place: Place | None
+    latitude: float | None
 
 
 def units_of(column: Column, setting: Setting) -> list[str]:
@@ -96,12 +95,12 @@ def _clear_once(column: Column, unit: str, setting: Setting) -> bool:
     A clear hour lets about three quarters of the light through (Allen et al. 1998, equation 37, at
     sea level); within ten days some step around noon is clear.
     """
-    if setting.place is None or setting.days < CLEAR_DAYS or not 0 < setting.step_s <= 3600:
+    if setting.latitude is None or setting.days < CLEAR_DAYS or not 0 < setting.step_s <= 3600:
         return True
     slope = {"W/m^2": 1.0, "MJ/m^2": 1e6 / setting.step_s, "kJ/m^2": 1e3 / setting.step_s}[unit]
     frame = pl.DataFrame({"time": setting.time, "value": column.values * slope}).drop_nulls()
     day = pl.col("time").dt.ordinal_day().cast(pl.Float64)
-    tilt, north = 0.409 * (2 * pi * day / 365 - 1.39).sin(), setting.place.latitude * pi / 180
+    tilt, north = 0.409 * (2 * pi * day / 365 - 1.39).sin(), setting.latitude * pi / 180
     noon = 1367 * (sin(north) * tilt.sin() + cos(north) * tilt.cos())
     shares = frame.group_by(pl.col("time").dt.date()).agg(
         ((pl.col("value") / noon).max()).alias("share")
@@ -160,13 +159,13 @@ def _season_fits(column: Column, slope: float, zero: float, setting: Setting) ->
         45 if soil else 52
     ):
         return False
-    if setting.place is None:
+    if setting.latitude is None:
         return -25 <= mean <= 35
     days = frame["time"].dt.ordinal_day().to_list()[:: max(1, frame.height // 500)]
-    wanted = sum(expected_c(setting.place.latitude, d) for d in days) / max(len(days), 1)
+    wanted = sum(expected_c(setting.latitude, d) for d in days) / max(len(days), 1)
     shift = {"air_temp_max": 6.0, "air_temp_min": -6.0}.get(str(column.heading.quantity), 0.0)
     if soil:  # deep soil keeps the year's mean
-        wanted = (wanted + expected_c(setting.place.latitude, 110)) / 2
+        wanted = (wanted + expected_c(setting.latitude, 110)) / 2
     return abs(mean - wanted - shift) <= FAR_C
 
 
@@ -210,10 +209,10 @@ def _solar_fits(values: pl.Series, aligned: pl.Series, written: str, setting: Se
     daily = daily.filter(pl.col("n") >= 0.9 * whole)
     if daily.is_empty():
         return _quantile(values, 0.01) >= -30 and _quantile(values, 0.99) <= 1400
-    latitude = setting.place.latitude if setting.place else 45.0
+    latitude = 45.0 if setting.latitude is None else setting.latitude
     total = pl.col("mean") * 0.0864 if written == "W/m^2" else pl.col("sum")
     top = penman.extraterrestrial(pl.lit(latitude), pl.col("day").dt.ordinal_day().cast(pl.Float64))
     shares = daily.select((total / top).alias("share"))["share"].drop_nulls()
     best = _quantile(shares, 0.9)
-    floor, ceiling = (0.25, 0.95) if setting.place else (0.15, 2.5)
+    floor, ceiling = (0.15, 2.5) if setting.latitude is None else (0.25, 0.95)
     return floor <= best <= ceiling

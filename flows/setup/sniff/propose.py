@@ -186,7 +186,10 @@ def _rules(
 ) -> None:
     """Units, depths and kinds of rain column."""
     setting = possible_units.Setting(
-        found.local, max(found.step_s, 1), stamps.span_days(found.local), place
+        found.local,
+        max(found.step_s, 1),
+        stamps.span_days(found.local),
+        place.latitude if place else None,
     )
     if not by_row:
         value_columns.depths(grid, columns)

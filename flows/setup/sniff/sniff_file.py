@@ -3,19 +3,18 @@
 Rain of stations near by comes from the published copy of a farm, or from a second file.
 """
 
-import json
 import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 
 from flows.base import files
 from flows.base.errors import UserError
+from flows.base.toml_text import toml_key, toml_value
 from flows.farm import farm_file
 from flows.farm.farm_file import standard_offset_h
 from flows.farm.folder import FarmFolder
@@ -136,27 +135,6 @@ def toml_layout(proposal: Proposal, name: str) -> str:
     if proposal.left_out:
         lines.append(f"# Left out: {', '.join(proposal.left_out)}"[:500])
     return "\n".join(line.replace("\n", " ") for line in lines) + "\n"
-
-
-def toml_key(name: str) -> str:
-    """A key, quoted where TOML wants it."""
-    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else toml_value(name)
-
-
-def toml_value(what: Any) -> str:
-    """A value: text, number, flag, list or inline table."""
-    match what:
-        case bool():
-            return str(what).lower()
-        case int() | float():
-            return repr(what)
-        case dict():
-            inside = ", ".join(f"{toml_key(str(k))} = {toml_value(v)}" for k, v in what.items())
-            return f"{{ {inside} }}"
-        case list() | tuple():
-            return f"[{', '.join(map(toml_value, what))}]"
-        case _:
-            return json.dumps(str(what), ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,7 +39,7 @@ def offsets(local: pl.Series, zone: ZoneInfo) -> pl.Series:
 
 def by_sun(stamps: Stamps, columns: list[Column], place: Place) -> pl.DataFrame | None:
     """Per day: the clock's hour of the center of the radiation, and its solar noon if it were UTC."""
-    if not 0 < stamps.step_s <= 3600:
+    if not 0 < stamps.step_s <= 3600 or place.longitude is None:
         return None
     column = next((c for c in columns if c.heading.quantity == "solar_radiation"), None)
     if column is None:
@@ -138,7 +138,7 @@ def by_warmth(
 ) -> list[Clock] | None:
     """The clocks by which the warmest and coldest hours fall where they should, within three hours."""
     column = next((c for c in columns if c.heading.quantity == "air_temp"), None)
-    if column is None or not 0 < stamps.step_s <= 3600:
+    if column is None or not 0 < stamps.step_s <= 3600 or place.longitude is None:
         return None
     frame = pl.DataFrame({"local": stamps.local, "value": column.values}).drop_nulls()
     by_hour = frame.group_by(pl.col("local").dt.hour().alias("hour")).agg(

@@ -8,9 +8,9 @@ TABLE = Table(
     "the farm (one row)",
     (
         text("farm", "name of the farm", key=True),
-        number("latitude_deg", "degree", "latitude, north positive", -90, 90, required=True),
-        number("longitude_deg", "degree", "longitude, east positive", -180, 180, required=True),
-        number("elevation_m", "m", "height above sea level", -450, 6000, required=True),
+        number("latitude_deg", "degree", "latitude, north positive; null if not given", -90, 90),
+        number("longitude_deg", "degree", "longitude, east positive; null if not given", -180, 180),
+        number("elevation_m", "m", "height above sea level; null if not given", -450, 6000),
         text("time_zone", "IANA name of the time zone", required=True),
         number(
             "standard_offset_h",

@@ -61,12 +61,22 @@ def test_every_fault_stands_in_one_list_also_those_that_cost_nothing(folder: Far
     assert count(folder, "book_problem") == 0
 
 
+def test_a_crop_may_be_spelled_as_older_versions_did(folder: FarmFolder) -> None:
+    sheets = book()
+    for row, word in zip(sheets["seasons"][1:3], ("spring_wheat", "Winter-Wheat"), strict=True):
+        row[2] = word
+    folder.fieldbook_file.write_bytes(workbook(sheets))
+    take(folder)
+    found = ask(folder, "SELECT DISTINCT crop FROM season ORDER BY 1")
+    assert found == [("spring wheat",), ("winter wheat",)]
+
+
 def test_a_crop_added_to_the_farm_file_brings_its_rows_in(folder: FarmFolder) -> None:
     sheets = book()
     sheets["seasons"][2][2] = "quinoa"
     folder.fieldbook_file.write_bytes(workbook(sheets))
     take(folder)
-    assert ask(folder, "SELECT crop FROM season") == [("spring_wheat",)]
+    assert ask(folder, "SELECT crop FROM season") == [("spring wheat",)]
     assert ask(folder, "SELECT cause FROM quarantine") == [("the crop is not known",)]
     own = "[crops.quinoa]\nbase_temp_c = 3\nupper_temp_c = 35\n"
     folder.farm_toml.write_text(FARM + own, encoding="utf-8")

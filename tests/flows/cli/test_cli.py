@@ -3,7 +3,6 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-import tomllib
 from collections.abc import Callable
 from datetime import timedelta
 from functools import wraps
@@ -18,7 +17,6 @@ from flows.derive import derive
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.run import steps
-from flows.setup.new import new
 from flows.store import dictionary, flow_runs, publish, query, warehouse
 from flows.trust import status
 from schemas import dictionary as text
@@ -113,25 +111,6 @@ def test_a_new_farm_runs_as_it_stands(
     code, out, _ = call(capsys, monkeypatch, "status", root, "--json")
     assert code == 0
     assert {run["flow"] for run in json.loads(out)["runs"]} == {"collect", "derive", "publish"}
-
-
-def test_the_examples_of_the_new_farm_file_are_right(tmp_path: Path) -> None:
-    root = tmp_path / "farm"
-    new(root, "metric")
-    lines = (root / "farm.toml").read_text(encoding="utf-8").splitlines()
-    first = next(i for i, line in enumerate(lines) if line.startswith("# [[stations]]"))
-    taken = [
-        line[2:] if line.startswith(("# [", "# ]", "#   {")) or " = " in line[:40] else line
-        for line in lines[first:]
-        if line.startswith("#") and len(line) > 2
-    ]
-    examples = "\n".join(line for line in taken if not line.startswith("#"))
-    head = "\n".join(lines[:first])
-    farm = farm_file.parse(tomllib.loads(head + "\n" + examples), "examples")
-    assert [s.name for s in farm.stations] == ["home treated"]
-    assert len(farm.probes[0].spells) == 2
-    assert set(farm.layouts) == {"weather_logger", "probe_logger"}
-    assert len(farm.sources) == 2
 
 
 def test_sql_in_its_four_shapes(

@@ -17,7 +17,7 @@ def test_the_farm_gives_its_set_up_tables():
     assert (row["standard_offset_h"], row["day_starts_h"], row["currency"]) == (-6.0, 0.0, "USD")
     assert tables["probe_spell"].height == 2
     assert tables["sensor"]["depth_cm"].to_list() == [10.0, 30.0]
-    assert set(tables["crop"]["crop"]) >= {"spring_wheat", "winter_wheat", "canola", "corn"}
+    assert set(tables["crop"]["crop"]) >= {"spring wheat", "winter wheat", "canola", "corn"}
 
 
 @pytest.mark.parametrize(
@@ -84,3 +84,11 @@ def test_former_keys_of_a_sensor_are_read_as_todays():
     both = "{depth_cm = 10, full_point_pct = 38, drained_upper_limit_pct = 38}"
     with pytest.raises(UserError, match=r"sensors\[1\]\.full_point_pct: there is no such key"):
         farm(FARM.replace("{depth_cm = 10}", both))
+
+
+def test_a_crop_as_older_versions_spelled_it_is_the_one_of_today():
+    of_today = farm(FARM + '[crops."spring wheat"]\nkc_mid = 1.0\n')
+    of_before = farm(FARM + "[crops.spring_wheat]\nkc_mid = 1.0\n")
+    assert farm_file.tables(of_before)["crop"].equals(farm_file.tables(of_today)["crop"])
+    with pytest.raises(UserError, match="spring wheat stands twice"):
+        farm(FARM + '[crops."spring wheat"]\nkc_mid = 1.0\n[crops.spring_wheat]\nkc_mid = 1.1\n')

@@ -186,10 +186,12 @@ def test_attached_under_another_name_views_and_macros_work(folder: FarmFolder) -
             "JOIN farm_copy.customary.weather_day c USING (station, day)"
         ).fetchall()
         assert inch == pytest.approx(mm / 25.4)
-        ((bushels,),) = con.sql(
-            "SELECT farm_copy.kg_ha_to_bu_ac(6725.11, 'spring wheat')"
-        ).fetchall()
-        assert bushels == pytest.approx(100, rel=1e-4)
+        for crop in ("spring wheat", "spring_wheat", "Spring Wheat"):
+            ((bushels,),) = con.execute(
+                "SELECT farm_copy.kg_ha_to_bu_ac(6725.11, ?)", [crop]
+            ).fetchall()
+            assert bushels == pytest.approx(100, rel=1e-4), crop
+        assert con.sql("SELECT farm_copy.kg_ha_to_bu_ac(1, 'no such')").fetchall() == [(None,)]
 
 
 def test_polars_reads_what_was_written(folder: FarmFolder) -> None:

@@ -21,6 +21,7 @@ from flows.store import migrate, publish, upgrade, warehouse
 from flows.trust.backup import rebuild
 from schemas import generated
 from schemas.catalogue import TABLES
+from schemas.table import Table
 from tests.flows import loggers
 from tests.flows.store import killed_upgrade
 from tests.flows.store.killed_upgrade import RENAME
@@ -230,3 +231,29 @@ def test_what_an_upgrade_emptied_is_not_published(old: FarmFolder) -> None:
     told = publish.publish(old)
     assert "wait to be made anew" in str(told)
     assert old.published_file.read_bytes() == b"the copy of before"
+
+
+def test_from_version_3_crops_are_spelled_as_people_write_them(old: FarmFolder) -> None:
+    with duckdb.connect(str(old.warehouse_file)) as con:
+        for name in ("crop", "season", "price"):
+            con.execute(generated.ddl(TABLES[name]))
+            con.execute(f"ALTER TABLE {name} ALTER COLUMN crop SET DEFAULT 'spring_wheat'")
+            required = [c.name for c in TABLES[name].columns if c.required or c.key]
+            others = [c for c in required if c != "crop"]
+            values = ", ".join(str(_any(TABLES[name], c)) for c in others)
+            listed = f" ({', '.join(others)})" if others else ""
+            con.execute(
+                f"INSERT INTO {name}{listed} {f'VALUES ({values})' if others else 'DEFAULT VALUES'}"
+            )
+        con.execute(f"{RENAME}; UPDATE about SET value = '3' WHERE fact = 'schema_version'")
+    with warehouse.open_writer(old) as con:
+        for name in ("crop", "season", "price"):
+            assert con.sql(f"SELECT crop FROM {name}").fetchall() == [("spring wheat",)], name
+        assert migrate.fact(con, "derive_all") == "true"
+
+
+def _any(table: Table, column: str) -> str:
+    """A value of the column's type, as SQL."""
+    one_of = table[column].one_of
+    given = {"VARCHAR": f"'{one_of[0] if one_of else 'Home'}'", "DATE": "DATE '2024-05-01'"}
+    return given.get(table[column].kind.value, "1")

@@ -63,7 +63,7 @@ def _derive(money, names=("old", "fresh", "never"), operations=None, window=(), 
     out = field_outlook.derive(
         field=invented_trial.fields(*names),
         season=invented_trial.seasons(
-            [(n, y, "spring_wheat") for n in names for y in range(2019, latest + 1)]
+            [(n, y, "spring wheat") for n in names for y in range(2019, latest + 1)]
         ),
         operation=invented_trial.operations(*work),
         operation_cost=costs,

@@ -26,7 +26,7 @@ NOTHING = {
 def _price(season: int, per_kg: float, **more):
     return {
         "field": "all",
-        "crop": "spring_wheat",
+        "crop": "spring wheat",
         "season": season,
         "price_per_kg": per_kg,
         "price_as_written": "as invented",
@@ -36,7 +36,7 @@ def _price(season: int, per_kg: float, **more):
 
 def _derive(harvests, operations, prices, costs=(), *, rate: float = 8.0):
     """harvests: {season: (treated, check)} of the field north."""
-    seasons = invented_trial.seasons([("north", y, "spring_wheat") for y in harvests])
+    seasons = invented_trial.seasons([("north", y, "spring wheat") for y in harvests])
     fields = invented_trial.fields("north")
     found = response.derive(
         invented_trial.strip_yields(

@@ -115,7 +115,7 @@ def derive(
                 {
                     "field": "f",
                     "season": 2024,
-                    "crop": "spring_wheat",
+                    "crop": "spring wheat",
                     "seeded": SEEDED,
                     "harvested": HARVESTED,
                     **(season or {}),

@@ -40,7 +40,7 @@ def test_sleep_data_as_a_trial() -> None:
                 "north", 2020, [100 + x for x in SLEEP_1], [100 + x for x in SLEEP_2]
             )
         ),
-        invented_trial.seasons([("north", 2020, "spring_wheat")]),
+        invented_trial.seasons([("north", 2020, "spring wheat")]),
         invented_trial.operations(invented_trial.worked("north", "2018-10-20")),
     )
     row = out["north", 2020]
@@ -58,7 +58,7 @@ def test_one_pair_is_a_difference_without_a_test() -> None:
             invented_trial.passes("north", 2020, [3300], [3000]),
             invented_trial.passes("south", 2020, [3300, 3350, 3280], [3000, 3100, 3050]),
         ),
-        invented_trial.seasons([("north", 2020, "spring_wheat"), ("south", 2020, "spring_wheat")]),
+        invented_trial.seasons([("north", 2020, "spring wheat"), ("south", 2020, "spring wheat")]),
         invented_trial.operations(
             invented_trial.worked("north", "2019-10-20"),
             invented_trial.worked("south", "2019-10-20"),
@@ -82,7 +82,7 @@ def test_one_pair_is_a_difference_without_a_test() -> None:
 def test_one_side_only_keeps_its_row() -> None:
     row = _derive(
         invented_trial.strip_yields(invented_trial.passes("north", 2020, [3300, 3200], [])),
-        invented_trial.seasons([("north", 2020, "spring_wheat")]),
+        invented_trial.seasons([("north", 2020, "spring wheat")]),
     )["north", 2020]
     assert row["response_kg_ha"] is None
     assert row["verdict"] is None
@@ -94,7 +94,7 @@ def test_a_pass_without_partner_is_left_out_and_said() -> None:
     yields = invented_trial.strip_yields(
         invented_trial.passes("north", 2020, [3300, 3400, 9999], [3000, 3100])
     )
-    row = _derive(yields, invented_trial.seasons([("north", 2020, "spring_wheat")]))["north", 2020]
+    row = _derive(yields, invented_trial.seasons([("north", 2020, "spring wheat")]))["north", 2020]
     assert row["response_kg_ha"] == 300
     assert row["coverage"] == pytest.approx(4 / 5)
     assert row["partial"]
@@ -108,7 +108,7 @@ def test_a_season_before_the_work_is_a_difference_of_the_ground() -> None:
             invented_trial.passes("north", 2019, [3400, 3420], [3000, 3000]),
             invented_trial.passes("north", 2021, [3400, 3420], [3000, 3000]),
         ),
-        invented_trial.seasons([("north", y, "spring_wheat") for y in (2018, 2019, 2021)]),
+        invented_trial.seasons([("north", y, "spring wheat") for y in (2018, 2019, 2021)]),
         invented_trial.operations(invented_trial.worked("north", "2018-10-20")),
     )
     assert out["north", 2018]["years_since"] is None
@@ -126,7 +126,7 @@ def test_spring_work_counts_for_the_same_year_and_a_worked_check_is_no_check() -
             invented_trial.passes("north", 2020, [3400, 3410, 3420], [3000, 3009, 3021]),
             invented_trial.passes("north", 2021, [3400, 3410, 3420], [3000, 3009, 3021]),
         ),
-        invented_trial.seasons([("north", y, "spring_wheat") for y in (2020, 2021)]),
+        invented_trial.seasons([("north", y, "spring wheat") for y in (2020, 2021)]),
         invented_trial.operations(invented_trial.worked("north", "2020-04-20"), both),
     )
     assert out["north", 2020]["years_since"] == 1
@@ -140,7 +140,7 @@ def test_a_bad_block_shows() -> None:
         invented_trial.strip_yields(
             invented_trial.passes("north", 2020, [3000, 3010, 4000], [3020, 3030, 3000])
         ),
-        invented_trial.seasons([("north", 2020, "spring_wheat")]),
+        invented_trial.seasons([("north", 2020, "spring wheat")]),
     )["north", 2020]
     assert row["leaning_block"] == "3"
     assert row["leaning_share"] == pytest.approx(1000 / 960)
@@ -156,7 +156,7 @@ def _farm(rng, true_pct, fields, seasons, blocks):
         for year in range(2019, 2019 + seasons):
             gain = 3000 * (1 + rng.normal(true_pct, 3.3, blocks) / 100)
             groups.append(invented_trial.passes(f"f{i}", year, list(gain), [3000.0] * blocks))
-            grown.append((f"f{i}", year, "spring_wheat"))
+            grown.append((f"f{i}", year, "spring wheat"))
     return groups, grown, work
 
 
@@ -212,7 +212,7 @@ def test_another_practice_or_method_lends_no_scatter() -> None:
     quiet = invented_trial.passes("north", 2020, [3300, 3320, 3310], [3000, 3006, 3009])
     wild = invented_trial.passes("south", 2020, [3300, 3350, 3270], [3000, 3000, 3000])
     mapped = [row | {"method": "yield map"} for row in wild]
-    seasons = invented_trial.seasons([("north", 2020, "spring_wheat"), ("south", 2020, "canola")])
+    seasons = invented_trial.seasons([("north", 2020, "spring wheat"), ("south", 2020, "canola")])
     work = invented_trial.operations(
         invented_trial.worked("north", "2019-10-20"), invented_trial.worked("south", "2019-10-20")
     )
@@ -246,7 +246,7 @@ def test_mapped_points_give_a_second_interval() -> None:
             )
     row = _derive(
         invented_trial.strip_yields(invented_trial.passes("north", 2020, [3300], [3000])),
-        invented_trial.seasons([("north", 2020, "spring_wheat")]),
+        invented_trial.seasons([("north", 2020, "spring wheat")]),
         points=rows("yield_point_cleaned", items),
     )["north", 2020]
     assert row["map_sections"] == pytest.approx(800 / 20, abs=2)
@@ -261,7 +261,7 @@ def test_mapped_points_give_a_second_interval() -> None:
 @settings(max_examples=15, deadline=None)
 def test_swapped_strips_turn_the_sign_and_order_does_not_matter(pairs, shuffle) -> None:
     treated, control = [a for a, _ in pairs], [b for _, b in pairs]
-    seasons = invented_trial.seasons([("north", 2020, "spring_wheat")])
+    seasons = invented_trial.seasons([("north", 2020, "spring wheat")])
 
     def one(yields):
         return _derive(yields, seasons)["north", 2020]

@@ -29,7 +29,7 @@ EMPTY = {
 RESPONSE = {
     "field": "north",
     "season": 2020,
-    "crop": "spring_wheat",
+    "crop": "spring wheat",
     "practice": invented_trial.PRACTICE,
     "operation_day": date(2019, 10, 20),
     "years_since": 1,
@@ -46,7 +46,7 @@ def _derive(**tables):
         **{
             **EMPTY,
             "response": rows("response", [RESPONSE]),
-            "season": invented_trial.seasons([("north", 2020, "spring_wheat")]),
+            "season": invented_trial.seasons([("north", 2020, "spring wheat")]),
             **{name: rows(name, items) for name, items in tables.items()},
         }
     )

@@ -20,7 +20,7 @@ def _response(items):
         [
             {
                 "practice": "deep tillage",
-                "crop": "spring_wheat",
+                "crop": "spring wheat",
                 "operation_day": date(2015, 10, 20),
                 "years_since": 1,
                 "blocks": 4,
@@ -96,7 +96,7 @@ def test_groups_under_three_are_listed_and_not_averaged() -> None:
     assert canola["verdict"] == "too few"
     assert canola["members"] == "f0 2016 +4.0 %; f1 2017 +3.0 %"
     assert "listed, not averaged" in canola["reason"]
-    wheat = out["crop", "spring_wheat"]
+    wheat = out["crop", "spring wheat"]
     assert wheat["site_years"] == 3
     assert wheat["coverage"] == pytest.approx(3 / 4)
     assert wheat["partial"]

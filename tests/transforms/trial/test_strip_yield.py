@@ -16,12 +16,12 @@ from transforms.trial.methods.market_moisture import at_market_moisture
 from transforms.trial.strip_yield import MONITOR_ERROR
 
 PLACE = {"field": "North", "season": 2021}
-SEASON = rows("season", [season("2021-05-01", "2021-09-01", crop="spring_wheat", **PLACE)])
+SEASON = rows("season", [season("2021-05-01", "2021-09-01", crop="spring wheat", **PLACE)])
 CROP = rows(
     "crop",
     [
         {
-            "crop": "spring_wheat",
+            "crop": "spring wheat",
             "base_temp_c": 0.0,
             "upper_temp_c": 35.0,
             "market_moisture_pct": 14.5,
@@ -217,7 +217,7 @@ def test_a_side_that_was_not_harvested_has_a_row_that_says_so() -> None:
     other = strip(out, "check")
     assert (other["yield_kg_ha"], other["yield_se_kg_ha"], other["passes"]) == (None, None, 0)
     assert other["reason"] == "no pass of this strip was weighed or mapped"
-    assert other["crop"] == "spring_wheat"
+    assert other["crop"] == "spring wheat"
 
 
 def test_a_harvested_season_without_any_pass_has_both_rows_and_a_standing_crop_none() -> None:

@@ -49,7 +49,7 @@ SEASONS = frames.rows(
             "seeded": date(2023, 5, 10),
             "harvested": date(2023, 8, 20),
         },
-        {"field": "north", "season": 2024, "crop": "winter_wheat", "seeded": date(2023, 9, 15)},
+        {"field": "north", "season": 2024, "crop": "winter wheat", "seeded": date(2023, 9, 15)},
     ],
 )
 

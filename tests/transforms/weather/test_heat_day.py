@@ -27,7 +27,7 @@ CROP = frames.rows(
     "crop",
     [
         {"crop": "corn", "base_temp_c": 10.0, "upper_temp_c": 30.0},
-        {"crop": "spring_wheat", "base_temp_c": 0.0, "upper_temp_c": 35.0},
+        {"crop": "spring wheat", "base_temp_c": 0.0, "upper_temp_c": 35.0},
     ],
 )
 
@@ -101,7 +101,7 @@ def test_a_season_of_ten_days() -> None:
 
 
 def test_the_limits_are_the_crops() -> None:
-    found = derive(weather("t1", MAY, 38.0, 10.0), season=season(crop="spring_wheat"))
+    found = derive(weather("t1", MAY, 38.0, 10.0), season=season(crop="spring wheat"))
     row = keyed(found)["treated", date(2023, 5, 12)]
     assert (row["base_temp_c"], row["upper_temp_c"]) == (0, 35)
     assert row["gdd_clipped_c_d"] == 22.5
@@ -193,7 +193,7 @@ def test_a_standing_crop_runs_to_the_newest_day_of_any_station() -> None:
 def test_a_season_over_new_year() -> None:
     days = frames.days("2022-12-25", 20)
     spells = SPELL.with_columns(from_day=pl.lit(date(2022, 1, 1)))
-    winter = season(crop="spring_wheat", seeded=date(2022, 12, 28), harvested=date(2023, 1, 3))
+    winter = season(crop="spring wheat", seeded=date(2022, 12, 28), harvested=date(2023, 1, 3))
     found = keyed(derive(weather("t1", days, 6.0, -4.0), season=winter, station_spell=spells))
     last = found["treated", date(2023, 1, 3)]
     assert (last["season"], last["days"]) == (2023, 7)

@@ -78,7 +78,7 @@ def counter_faults(weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFram
 def _rainy(weather_day: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     """Days on which it was humid and dark, without snow, and whether a millimetre was caught."""
     top = extraterrestrial(
-        pl.lit(farm["latitude_deg"].item()) if farm.height else pl.lit(0.0),
+        pl.lit(farm["latitude_deg"].item(), pl.Float64) if farm.height else pl.lit(0.0),
         pl.col("day").dt.ordinal_day().cast(pl.Float64),
     )
     return (

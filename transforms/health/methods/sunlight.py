@@ -81,15 +81,22 @@ def stuck(weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 
 def _clearness(weather_day: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
-    """Whole days with a sun worth judging, and their radiation as a share of a clear sky's."""
+    """Whole days with a sun worth judging, and their radiation as a share of a clear sky's.
+
+    None at a farm without a place.
+    """
     home = [farm[c].item() if farm.height else 0.0 for c in ("latitude_deg", "elevation_m")]
-    top = extraterrestrial(pl.lit(home[0]), pl.col("day").dt.ordinal_day().cast(pl.Float64))
+    top = extraterrestrial(
+        pl.lit(home[0], pl.Float64), pl.col("day").dt.ordinal_day().cast(pl.Float64)
+    )
     return (
         weather_day.filter(
             (pl.col("solar_coverage") >= WHOLE) & pl.col("solar_energy_mj_m2").is_not_null()
         )
         .select("station", "day", energy="solar_energy_mj_m2", top=top)
         .filter(pl.col("top") >= LEAST_TOP)
-        .with_columns(of_clear=pl.col("energy") / clear_sky(pl.col("top"), pl.lit(home[1])))
+        .with_columns(
+            of_clear=pl.col("energy") / clear_sky(pl.col("top"), pl.lit(home[1], pl.Float64))
+        )
         .sort("station", "day")
     )

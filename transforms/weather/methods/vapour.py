@@ -10,14 +10,14 @@ from transforms.methods import calendar_day, penman
 RATIO = 0.62198
 
 
-def of_reading(elevation_m: float) -> pl.Expr:
+def of_reading(elevation_m: float | None) -> pl.Expr:
     """Return the actual vapour pressure [kPa] of a weather reading, null where nothing tells it.
 
     The first there is of: as measured; of the specific humidity [g/kg] and the air pressure
     (FAO-56 Eq 7 at ``elevation_m`` where it is not measured); the saturation pressure (FAO-56
     Eq 11 at the mean temperature, Eq 12 where a day has its extremes) less the deficit [kPa].
     """
-    pressure = pl.coalesce("air_pressure_kpa", penman.pressure(pl.lit(elevation_m)))
+    pressure = pl.coalesce("air_pressure_kpa", penman.pressure(pl.lit(elevation_m, pl.Float64)))
     share = pl.col("specific_humidity_g_kg") * 1e-3
     of_humidity = share * pressure / (RATIO + (1.0 - RATIO) * share)
     whole_day = pl.col("interval_s") >= calendar_day.DAY_S
