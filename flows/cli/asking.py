@@ -44,3 +44,8 @@ def ask(question: Question) -> str:
         value_proc=checked,
     )
     return answer
+
+
+def agree(text: str) -> bool:
+    """Ask a yes or no; Enter is yes."""
+    return bool(typer.confirm(plain(text), default=True))

@@ -1,4 +1,4 @@
-"""Commands for setting up: try, sniff.
+"""Commands for setting up: add, try, sniff.
 
 Imports inside functions are for start-up time.
 """
@@ -11,6 +11,90 @@ from typing import Annotated
 import typer
 
 from flows.cli.base import Folder, app, farm_folder, say
+
+
+@app.command()
+def add(
+    folder: Folder,
+    files: Annotated[
+        list[Path] | None, typer.Argument(metavar="FILE...", help="exports of one logger")
+    ] = None,
+    instrument: Annotated[str | None, typer.Option(help="name of the station or probe")] = None,
+    field: Annotated[str | None, typer.Option(help="the field it is in")] = None,
+    strip: Annotated[str | None, typer.Option(help="treated or check")] = None,
+    since: Annotated[
+        str | None,
+        typer.Option(metavar="DAY", help="since when it stood there; else its first day"),
+    ] = None,
+    depths: Annotated[
+        str | None, typer.Option(metavar="CM,...", help="depths of its sensors, as in 10,30,60")
+    ] = None,
+    clock: Annotated[
+        str | None, typer.Option(help="of the logger: -06:00, Z or America/Winnipeg")
+    ] = None,
+    stamp: Annotated[
+        str | None, typer.Option(help="a row's time: end, start, middle, instant")
+    ] = None,
+    answer: Annotated[
+        list[str] | None,
+        typer.Option(metavar="KEY=ANSWER", help="any other answer, as in 'unit Rain=inch'"),
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="ask nothing, take what is proposed")] = False,
+    undo: Annotated[
+        bool,
+        typer.Option("--undo", help="take back what was added last; the archive keeps its files"),
+    ] = False,
+) -> None:
+    """Add a logger's files: layout, source and instrument.
+
+    It reads the files (several of one logger at once), shows the first readings as they would land,
+    asks what it cannot know, writes farm.toml, lands the files at once and shows the first day.
+    Each question has a flag. With --yes it asks nothing; exit 1 if it was not sure of something, or
+    rows were rejected.
+
+    \b
+    Examples:
+      checkstrip add my_farm north_station.csv
+      checkstrip add my_farm probe.csv --yes --field North --strip treated --clock=-06:00
+      checkstrip add --undo my_farm
+    """
+    from flows.base.errors import UserError
+    from flows.base.progress import bar
+    from flows.cli import asking
+    from flows.setup import questions
+    from flows.setup.add import add as adding
+
+    farm = farm_folder(folder)
+    if undo:
+        if files:
+            raise UserError("--undo takes no files: it takes back what was added last.")
+        with bar() as tick:
+            adding.undo(farm, say, tick)
+        return
+    given: dict[str, str | None] = {
+        "instrument": instrument,
+        "field": field,
+        "strip": strip,
+        "since": since,
+        "depths": depths,
+        "clock": clock,
+        "stamp": stamp,
+    }
+    given |= questions.pairs(answer or [])
+    if not yes and not asking.at_terminal():
+        raise UserError("Nobody can be asked here: add --yes, with flags for what it cannot know.")
+    done = adding.add(
+        farm,
+        files or [],
+        given,
+        questions.proposed if yes else asking.ask,
+        say,
+        confirmed=not yes,
+        agree=(lambda _: True) if yes else asking.agree,
+    )
+    if done.attention:
+        say("\n".join(["", *done.attention]))
+        raise typer.Exit(1)
 
 
 @app.command("try")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from flows.base.errors import UserError
@@ -62,7 +62,8 @@ def answered(script: Script, given: Mapping[str, str | None], ask: Ask) -> dict[
     """
     found: dict[str, str] = {}
     for question in script(found):
-        flag = given.get(question.key)
+        # of several instruments a flag answers for all
+        flag = given.get(question.key, given.get(question.key.partition(" ")[0]))
         if flag is None:
             found[question.key] = ask(question)
             continue
@@ -71,3 +72,21 @@ def answered(script: Script, given: Mapping[str, str | None], ask: Ask) -> dict[
         except UserError as error:
             raise UserError(f"--{question.key.replace('_', '-')} {error}") from None
     return found
+
+
+def pairs(written: Iterable[str]) -> dict[str, str]:
+    """Return answers written as KEY=ANSWER. Raises UserError."""
+    found = {}
+    for pair in written:
+        key, sign, answer = pair.partition("=")
+        if not sign:
+            raise UserError(f"--answer {pair}: expected KEY=ANSWER, such as 'unit Rain=inch'.")
+        found[key.strip()] = answer.strip()
+    return found
+
+
+def some(word: str) -> str:
+    """Return an answer that must not be empty. Raises UserError."""
+    if not word.strip():
+        raise UserError("expected an answer.")
+    return word.strip()

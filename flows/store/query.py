@@ -164,7 +164,7 @@ def to_parquet(rows: pl.DataFrame, path: Path) -> None:
 
 def to_table(rows: pl.DataFrame, limit: int) -> str:
     """Return a text table of at most ``limit`` rows; its last line says how many there are."""
-    cells = [[_cell(value) for value in row] for row in rows.head(limit).rows()]
+    cells = [[cell(value) for value in row] for row in rows.head(limit).rows()]
     numbers = {place for place, kind in enumerate(rows.dtypes) if kind.is_numeric()}
     lines = text_table(cells, numbers, rows.columns)
     count = f"{rows.height:,} row{'' if rows.height == 1 else 's'}"
@@ -173,7 +173,8 @@ def to_table(rows: pl.DataFrame, limit: int) -> str:
     return "\n".join([*lines, count])
 
 
-def _cell(value: object) -> str:
+def cell(value: object) -> str:
+    """Return a value as a table shows it."""
     if value is None:
         return ""
     if isinstance(value, float):

@@ -146,7 +146,7 @@ class _Search:
                 f"it has not changed for {wait:g} minutes."
             )
             return
-        self.dated.append((stat.st_mtime, key, (_arrival(file, path, name, matched), matched)))
+        self.dated.append((stat.st_mtime, key, (arrival_of(file, path, name, matched), matched)))
 
     def _take_whole_lines(
         self, file: Path, path: str, name: str, known: list[float], matched: Match
@@ -162,7 +162,7 @@ class _Search:
         lines = self.into / f"growing-{len(self.found.growing)}"
         if not _copy_lines(file, int(known[0]), lines):
             return False
-        self.found.growing.append(_arrival(lines, path, name, matched))
+        self.found.growing.append(arrival_of(lines, path, name, matched))
         self.dated.append((known[1], key, (self.found.growing[-1], matched)))
         self.found.seen[key] = [*known[:4], self.now]
         self.found.notes.append(
@@ -190,7 +190,8 @@ class _Search:
         return quiet_s < settle * OPEN_TIMES and self.now - since < settle * MOST_OPEN_TIMES
 
 
-def _arrival(file: Path, path: str, name: str, matched: Match | None) -> Arrival:
+def arrival_of(file: Path, path: str, name: str, matched: Match | None) -> Arrival:
+    """Return a file of a drop folder as an arrival, by what its source says of it."""
     source = matched.source.name if matched else None
     names = [source, matched.station, matched.probe] if matched else []
     return Arrival(file, "file", path, name, source, "|".join(name or "" for name in names))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import polars as pl
 
 EARTH_KM = 6371.0  # mean radius
-NOWHERE = [0.0, 0.0]  # open sea: no station stands there
+NOWHERE: list[float | None] = [0.0, 0.0]  # open sea: no station stands there
 WITHIN_KM = 25.0  # where the farm file gives none; common practice, no source
 MOST = 5  # nearest neighbors that are compared with, which bounds the work
 
@@ -88,7 +88,9 @@ def _places(station_spell: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     at one and the same point where no station can be: near each other, far from all others.
     """
     latest = station_spell.sort("from_day").unique("station", keep="last", maintain_order=True)
-    home = [farm[c].item() if farm.height else None for c in ("latitude_deg", "longitude_deg")]
+    home: list[float | None] = [
+        farm[c].item() if farm.height else None for c in ("latitude_deg", "longitude_deg")
+    ]
     if farm.height and None in home:
         home = NOWHERE
     return latest.select(
