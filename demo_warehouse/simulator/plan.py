@@ -69,7 +69,7 @@ def plan() -> Plan:
     for row in _rows("seasons"):
         seasons[row["field"]].append(
             Season(
-                row["crop"].replace(" ", "_"),
+                row["crop"],
                 date.fromisoformat(row["seeded"]),
                 date.fromisoformat(row["harvested"]),
             )

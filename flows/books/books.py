@@ -47,8 +47,13 @@ class _Version:
     version: int
 
 
-def arrivals(folder: FarmFolder, farm: Farm, into: Path) -> tuple[list[Arrival], list[str]]:
-    """Field book, yield maps and normals table as they stand, as files to archive; and notes."""
+def arrivals(
+    folder: FarmFolder, farm: Farm, into: Path, *, remember: bool = True
+) -> tuple[list[Arrival], list[str]]:
+    """Field book, yield maps and normals table as they stand, as files to archive; and notes.
+
+    Without ``remember`` nothing of the farm folder is changed.
+    """
     found: list[Arrival] = []
     notes: list[str] = []
     book = fieldbook_path(folder, farm)
@@ -70,10 +75,10 @@ def arrivals(folder: FarmFolder, farm: Farm, into: Path) -> tuple[list[Arrival],
             found.append(Arrival(table, "normals", "", table.name, None, "normals"))
         else:
             notes.append(f"There is no file {table}, which normals.table in farm.toml names.")
-    return _with_versions(folder, found), notes
+    return _with_versions(folder, found, remember=remember), notes
 
 
-def _with_versions(folder: FarmFolder, found: list[Arrival]) -> list[Arrival]:
+def _with_versions(folder: FarmFolder, found: list[Arrival], *, remember: bool) -> list[Arrival]:
     """Give each change of a book a target of its own, which the archive tells versions by.
 
     Without it a book saved back to what it was once (the same bytes) would pass as known, and the
@@ -88,7 +93,7 @@ def _with_versions(folder: FarmFolder, found: list[Arrival]) -> list[Arrival]:
         sha256 = measure(arrival.path).sha256
         if had.sha256 != sha256:
             now[arrival.kind] = _Version(sha256, had.version + 1)
-    if now != memory:
+    if remember and now != memory:
         text = json.dumps({kind: asdict(version) for kind, version in now.items()}, sort_keys=True)
         write_text(file, text)
     return [
@@ -131,6 +136,7 @@ def attention(con: duckdb.DuckDBPyConnection) -> list[str]:
     ((passes,),) = con.sql(
         "SELECT count(*) FROM harvest_pass ANTI JOIN season USING (field, season)"
     ).fetchall()
+    ((weighed,),) = con.sql("SELECT count(*) FROM harvest_pass").fetchall()
     found = [
         f"The {NAMES[book]} as saved last cannot be read: {reason} The version before stands."
         for book, reason in unread
@@ -138,8 +144,9 @@ def attention(con: duckdb.DuckDBPyConnection) -> list[str]:
     ]
     found += [
         ("1 entry" if number == 1 else f"{number:,} entries")
-        + f" of the {NAMES[book]} {'was' if number == 1 else 'were'} rejected. "
-        "The table book_problem lists each one."
+        + f" of the {NAMES[book]} {'was' if number == 1 else 'were'} rejected"
+        + (", no yield landed. " if book == "fieldbook" and not weighed else ". ")
+        + "The table book_problem lists each one."
         for book, number in rejected
     ]
     if passes:

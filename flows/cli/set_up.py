@@ -106,7 +106,7 @@ def try_(
 ) -> None:
     """Preview what a changed farm.toml would do.
 
-    By source: rows that would land, change or be rejected. Nothing is changed: it is tried on a
+    By source: rows that would land, change or be rejected; the field book too. Nothing is changed: it is tried on a
     copy that is thrown away. HTTP sources are not asked. Exit 1 if a file would be rejected whole.
 
     \b
@@ -115,7 +115,7 @@ def try_(
       checkstrip try my_farm --setup changed.toml
     """
     from flows.base.progress import bar
-    from flows.setup.try_out import try_out
+    from flows.setup.try_out import try_out, waiting
 
     with bar() as tick:
         outcomes = try_out(farm_folder(folder), setup, tick)
@@ -123,6 +123,8 @@ def try_(
         say("There is nothing to read yet: no file waits, and none is in the archive.")
     for outcome in outcomes:
         say("\n".join(outcome.sentences))
+    for sentence in waiting(farm_folder(folder), setup):
+        say(sentence)
     if any(outcome.refused_whole for outcome in outcomes):
         raise typer.Exit(1)
 

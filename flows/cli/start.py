@@ -1,6 +1,7 @@
 """Commands to begin with: demo, new.
 
-Imports inside functions are for start-up time.
+Imports inside functions are for start-up time. Their argument is not called ``folder``: it is no farm
+folder yet, so it is never left out.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from flows.cli.base import app, hand_over, say
 
 @app.command()
 def new(
-    folder: Annotated[
+    root: Annotated[
         Path | None, typer.Argument(metavar="FOLDER", help="the folder to make")
     ] = None,
     name: Annotated[str | None, typer.Option(help="name of the farm")] = None,
@@ -56,7 +57,7 @@ def new(
     if reference:
         hand_over(new.reference())
         return
-    if folder is None:
+    if root is None:
         raise UserError("Name the folder to make, for example: checkstrip new my_farm")
     given = {
         "name": name,
@@ -67,12 +68,12 @@ def new(
         "backup_to": backup_to,
     }
     asked = asking.ask if asking.at_terminal() and not yes else questions.proposed
-    say(new.new(folder, units, given, asked))
+    say(new.new(root, units, given, asked))
 
 
 @app.command()
 def demo(
-    folder: Annotated[Path, typer.Argument(metavar="[FOLDER]", help="where to lay it out")] = Path(
+    root: Annotated[Path, typer.Argument(metavar="[FOLDER]", help="where to lay it out")] = Path(
         "farm_demo"
     ),
 ) -> None:
@@ -89,5 +90,5 @@ def demo(
     from flows.setup import demo
 
     with bar() as tick:
-        findings = demo.demo(folder, tick)
+        findings = demo.demo(root, tick)
     say(findings)

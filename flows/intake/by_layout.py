@@ -13,6 +13,7 @@ from flows.intake.incoming import Incoming
 from flows.intake.readers.by_format import cutter_of
 from flows.intake.readers.chunk import Chunk, Content, Unreadable
 from flows.intake.readers.sections import Section, together
+from flows.intake.sources.takers import nearest_source
 from flows.store.archive import Archive
 from flows.store.archive_reader import DAMAGED
 from flows.store.backup_objects import Damaged
@@ -39,7 +40,8 @@ def admit_by_layout(
             delivery.cause = (
                 "no source matches",
                 f"{delivery.receipt.folder}/{delivery.receipt.name}",
-                "a file that the path and glob of a source in farm.toml take",
+                "a file that the path and glob of a source in farm.toml take; "
+                + nearest_source(delivery.receipt.folder, delivery.receipt.name, farm),
             )
         else:
             by_layout.setdefault(delivery.match.source.layout, []).append(delivery)

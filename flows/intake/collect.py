@@ -21,7 +21,7 @@ from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.intake import doubled_hours, land, reread
 from flows.intake.door.places import Places
-from flows.intake.sources import drop, http
+from flows.intake.sources import drop, http, takers
 from flows.store import archive_damage, backup_objects, migrate, warehouse
 from flows.store.archive import Archive
 from flows.store.backup_objects import BackupObjects
@@ -76,6 +76,7 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Collected:
         if reread:
             notes.append(f"{reread} deliveries were read again, because the set-up has changed.")
         notes += [f"Repaired in the archive: {name}." for name in archive.repaired]
+        notes += _not_taken(archive, farm, before)
         if farm.place.latitude is None:
             notes.append(f"{farm_file.NO_PLACE} {farm_file.GIVE_PLACE}")
         damaged = archive_damage.sentences(con, archive, folder.root)
@@ -178,6 +179,15 @@ def _last_reading(con: duckdb.DuckDBPyConnection, source: Source) -> datetime | 
         "SELECT max(last_reading) FROM delivery WHERE source = ?", [source.name]
     ).fetchone()
     return row[0] if row else None
+
+
+def _not_taken(archive: Archive, farm: Farm, before: int) -> list[str]:
+    """Say which new files no source takes, and which source takes those of another."""
+    new = [r for r in archive.receipts if r.sequence > before and r.kind == "file"]
+    if not new:
+        return []
+    places = Places.of(farm)
+    return [*takers.not_taken(new, farm, places), *takers.taken_first(new, farm, places)]
 
 
 def _summary(

@@ -1,6 +1,7 @@
 """What a changed set-up would do: landed in a copy of the warehouse that is thrown away.
 
-Files that wait in the drop folders are read too, into a temporary archive. HTTP sources are not asked.
+Files that wait in the drop folders and the field book are read too, into a temporary archive. HTTP
+sources are not asked.
 """
 
 import shutil
@@ -14,11 +15,12 @@ import duckdb
 
 from flows.base import lock
 from flows.base.progress import Tick, silent
+from flows.books import books
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.intake import collect
 from flows.intake.door.places import Places
-from flows.intake.sources import drop
+from flows.intake.sources import drop, takers
 from flows.setup import try_rain
 from flows.store import migrate, upgrade, warehouse
 from flows.store.archive import Archive
@@ -69,10 +71,13 @@ class Outcome:
     values_gone: int = 0
     causes: list[str] = field(default_factory=list)
     rain: list[str] = field(default_factory=list)
+    book: list[str] = field(default_factory=list)
 
     @property
     def sentences(self) -> list[str]:
         """In plain words."""
+        if self.book:
+            return [f"{self.source}: {self.book[0]}", *(f"  {line}" for line in self.book[1:])]
         read = f"{self.new} new deliveries, {self.reread} read again, {self.refused_whole} refused whole"
         rows = (
             f"{self.rows_landed:,} rows would land, {self.rows_quarantined:,} be quarantined "
@@ -103,12 +108,20 @@ def try_out(folder: FarmFolder, setup: Path | None = None, tick: Tick = silent) 
         archive = Archive.open(folder.archive).beside(Path(temporary) / "archive")
         before = max((r.sequence for r in archive.receipts), default=0)
         archive.take(drop.find_settled(folder, farm, Places.of(farm), Path(temporary)).arrivals)
+        into = Path(temporary) / "books"
+        into.mkdir()
+        archive.take(books.arrivals(folder, farm, into, remember=False)[0])
         con.execute("CREATE TEMP TABLE known AS FROM delivery")
         for table in READINGS:
             con.execute(f"CREATE TEMP TABLE was_{table} AS FROM {table}")
         con.execute("CREATE TEMP TABLE was_quarantine AS FROM quarantine")
         collect.land_from(con, archive, farm, tick)
         return _outcomes(con, before)
+
+
+def waiting(folder: FarmFolder, setup: Path | None = None) -> list[str]:
+    """Say which files are not taken yet, by ``setup`` (else the folder's farm.toml), and why."""
+    return takers.waiting(folder, farm_file.load(setup or folder.farm_toml))
 
 
 @contextmanager
@@ -155,7 +168,37 @@ def _outcomes(con: duckdb.DuckDBPyConnection, before: int) -> list[Outcome]:
             of(source).causes.append(f"{number:,} times {cause} ({example})")
     for source, doubt in try_rain.sentences(con):
         of(source).rain.append(doubt)
-    return [found[name] for name in sorted(found)]
+    return [found[name] for name in sorted(found)] + _of_books(con, before)
+
+
+def _of_books(con: duckdb.DuckDBPyConnection, before: int) -> list[Outcome]:
+    """Say what would become of the books that are new, and what is wrong with each as it stands."""
+    found = []
+    for kind, name in books.NAMES.items():
+        new, unread = con.execute(
+            "SELECT count(*) FILTER (sequence > ?), "
+            "coalesce(any_value(reason) FILTER (sequence > ? AND state = 'refused'), '') "
+            "FROM delivery WHERE source = ?",
+            [before, before, kind],
+        ).fetchall()[0]
+        wrong = con.execute(
+            "SELECT lost, sentence FROM book_problem WHERE book = ? ORDER BY lost = 'none', line",
+            [kind],
+        ).fetchall()
+        if not new and not wrong:
+            continue
+        lost = sum(how != "none" for how, _ in wrong)
+        entries = "1 entry" if lost == 1 else f"{lost:,} entries"
+        would = f"{entries} would be rejected" if lost else "every entry would be used"
+        one = Outcome(name, refused_whole=1 if unread else 0)
+        one.book = [f"it cannot be read: {unread}" if unread else f"{would}."]
+        one.book += [sentence for _, sentence in wrong[:LISTED]]
+        one.book += [f"and {len(wrong) - LISTED:,} more."] if len(wrong) > LISTED else []
+        if kind == "fieldbook" and new and not unread:
+            ((passes,),) = con.sql("SELECT count(*) FROM harvest_pass").fetchall()
+            one.book += [] if passes else ["No yield would land: its sheet passes has none."]
+        found.append(one)
+    return found
 
 
 def _values(table: str, keys: str, kind: Instrument) -> str:

@@ -15,6 +15,7 @@ from flows.base.errors import Attention, UserError
 from flows.books import books
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
+from flows.intake.sources import takers
 from flows.pages.mail.outbox import Outbox
 from flows.store import derive_problems, flow_runs, publish, query
 from flows.trust import archive_check, growth, instruments
@@ -135,6 +136,7 @@ def _add_schedules(found: Status, folder: FarmFolder, now: datetime) -> None:
         farm = farm_file.load(folder.farm_toml)
     except UserError:
         return  # the runs that it stopped report it
+    found.notes += takers.waiting(folder, farm)
     if farm.place.latitude is None:
         found.notes.append(f"{farm_file.NO_PLACE} {farm_file.GIVE_PLACE}")
     if farm.backup is None:

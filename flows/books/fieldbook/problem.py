@@ -22,6 +22,7 @@ class Problem:
 
     ``row`` is the row as the spreadsheet counts it, 0 for the whole sheet; ``column`` the heading
     as written, empty for the whole row. ``cause`` is short and the same for the same fault.
+    ``rows``: how many rows a fault of a heading costs.
     """
 
     sheet: str
@@ -31,6 +32,7 @@ class Problem:
     found: str
     expected: str
     extent: Extent = "row"
+    rows: int = 0
 
     @property
     def sentence(self) -> str:
@@ -41,8 +43,19 @@ class Problem:
         found = f" Found {self.found}." if self.found else ""
         return (
             f"{', '.join(where) or 'Field book'}: {self.cause}.{found}"
-            f" Expected {self.expected}. {_LOST[self.extent]}"
+            f" Expected {self.expected}. {self._lost}"
         )
+
+    @property
+    def _lost(self) -> str:
+        if not self.rows or self.extent not in ("row", "value"):
+            return _LOST[self.extent]
+        one, several = ("pass", "passes") if self.sheet == "passes" else ("row", "rows")
+        number = f"1 {one}" if self.rows == 1 else f"{self.rows:,} {several}"
+        verb = "was" if self.rows == 1 else "were"
+        if self.extent == "row":
+            return f"{number} {verb} left out."
+        return f"Its values were left out; {number} {verb} used without them."
 
 
 class Rejected(Exception):

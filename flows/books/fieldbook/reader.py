@@ -52,7 +52,7 @@ class Reader:
     layout: Layout
     known: Known
     problems: list[Problem]
-    unitless: set[int] = field(default_factory=set)
+    unitless: dict[int, int] = field(default_factory=dict)
     marks: dict[int, str | None] = field(default_factory=dict)
     orders: dict[int, dates.Order | None] = field(default_factory=dict)
 
@@ -115,7 +115,7 @@ class Reader:
             )
         )
 
-    def heading_fault(self, column: Column, cause: str, expected: str) -> None:
+    def heading_fault(self, column: Column, cause: str, expected: str, rows: int) -> None:
         """Name a fault of a heading: it costs the rows if the column is needed, else the values."""
         self.problems.append(
             Problem(
@@ -126,6 +126,7 @@ class Reader:
                 shown(column.written),
                 expected,
                 "row" if column.needed else "value",
+                rows,
             )
         )
 

@@ -115,7 +115,7 @@ def number_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
         if taken.unit:
             unit = units.expression(taken.unit)
             if unit is None:
-                fault("the unit is not known", cell, "a number, its unit in the heading")
+                fault("the unit is not known", cell, _unit_in_heading(column))
                 return
         number = units.value(taken.digits, reader.marks.get(column.place))
         if number is None:
@@ -127,10 +127,12 @@ def number_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
     else:
         fault("the cell is not a number", cell, column.heading.help)
         return
-    _land(reader, row, column, number, unit or column.heading.unit or None)
+    _land(reader, row, column, number, unit or column.heading.unit or None, cell)
 
 
-def _land(reader: Reader, row: Row, column: Column, number: float, unit: str | None) -> None:
+def _land(  # noqa: PLR0917
+    reader: Reader, row: Row, column: Column, number: float, unit: str | None, cell: Cell
+) -> None:
     """Put a number where its unit says, or leave it for the bushel weight or the unit column."""
     heading, fault = column.heading, partial(reader.fault, row, column)
     table = TABLES[reader.layout.sheet.table]
@@ -139,10 +141,7 @@ def _land(reader: Reader, row: Row, column: Column, number: float, unit: str | N
             row.bushels[heading.columns[0]] = (number, "")
             return
         row.rejected |= column.needed
-        if column.place not in reader.unitless:
-            reader.unitless.add(column.place)
-            expected = f"the unit in the heading, such as {heading.name} ({_suggested(heading)})"
-            reader.heading_fault(column, "the heading names no unit", expected)
+        reader.unitless[column.place] = reader.unitless.get(column.place, 0) + 1
         return
     currency = reader.known.currency
     if currency and (strange := units.currency_codes(column.written) - {currency.upper()}):
@@ -160,7 +159,18 @@ def _land(reader: Reader, row: Row, column: Column, number: float, unit: str | N
     if units.names_bushel(unit) and units.factor(unit, table[heading.columns[0]].unit, 1.0):
         row.bushels[heading.columns[0]] = (number, unit)
         return
+    if isinstance(cell, str) and unit != column.unit:  # written beside the number
+        fault("the unit does not fit", cell, _unit_in_heading(column))
+        return
     fault("the unit does not fit", column.written, f"a unit such as {_suggested(heading)}")
+
+
+def _unit_in_heading(column: Column) -> str:
+    """Return what to write if the unit stands in a cell."""
+    if column.unit:
+        return f"the number alone: its unit stands in the heading, {column.written}"
+    name = column.heading.name
+    return f"the number alone, and the unit in the heading: {name} ({_suggested(column.heading)})"
 
 
 def _suggested(heading: Heading) -> str:
@@ -181,6 +191,11 @@ def rows_of(grid: Grid, layout: Layout, known: Known) -> tuple[list[Row], list[P
             cell = cells[column.place] if column.place < len(cells) else None
             _read(reader, row, column, cell)
         rows.append(row)
+    for column in layout.columns:
+        if number_of_rows := reader.unitless.get(column.place):
+            name = column.heading.name
+            expected = f"the unit in the heading, such as {name} ({_suggested(column.heading)})"
+            reader.heading_fault(column, "the heading names no unit", expected, number_of_rows)
     return rows, reader.problems
 
 

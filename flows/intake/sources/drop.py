@@ -47,12 +47,15 @@ Seen = dict[str, Annotated[list[float], Field(min_length=4)]]
 class Found:
     """What a search of the drop folders found; ``notes`` tell of files that were left, and why.
 
-    ``growing`` are those of the ``arrivals`` that are a copy of the whole lines of a file.
+    ``growing`` are those of the ``arrivals`` that are a copy of the whole lines of a file;
+    ``settling`` has the seconds left of each file that changed a moment ago; ``named`` are all files.
     """
 
     arrivals: list[Arrival] = field(default_factory=list)
     growing: list[Arrival] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    settling: dict[str, float] = field(default_factory=dict)
+    named: list[Arrival] = field(default_factory=list)
     seen: dict[str, list[float]] = field(default_factory=dict)
 
 
@@ -66,7 +69,7 @@ def find_settled(folder: FarmFolder, farm: Farm, places: Places, into: Path) -> 
     """
     seen = files.read_state(_memory(folder), Seen) or {}
     search = _Search(farm, places, into, seen, time.time())
-    for path in sorted({source.path for source in farm.sources if source.kind == "folder"}):
+    for path in folders(folder, farm):
         root = folder.root / path
         if not files.is_there(root, folder.root):
             search.found.notes.append(f"The folder {root} cannot be reached; it is tried again.")
@@ -74,15 +77,31 @@ def find_settled(folder: FarmFolder, farm: Farm, places: Places, into: Path) -> 
             search.found.seen.update(kept)
             continue
         root = files.deep(root)
-        for file in _files(root, _deeper(path, farm)):
+        for file in files_of(root, path, farm):
             name = files.readable(file.relative_to(root).as_posix())
             if file.is_symlink():
                 search.pass_over_link(f"{path}/{name}")
             else:
                 search.consider(file, path, name)
+    search.found.notes += settling_in_words(search.found.settling)
     dated = sorted(search.dated, key=lambda d: d[:2])
     search.found.arrivals = in_order([matched for _, _, matched in dated], farm, places)
     return search.found
+
+
+def folders(folder: FarmFolder, farm: Farm) -> list[str]:
+    """Return the folders that are looked into: of the sources, and the farm's own drop folder."""
+    named = {source.path for source in farm.sources if source.kind == "folder"}
+    return sorted(named | ({folder.drop.name} if folder.drop.is_dir() else set()))
+
+
+def settling_in_words(left_s: dict[str, float]) -> list[str]:
+    """Say which files wait for their writer to be done, and how long yet."""
+    if not left_s:
+        return []
+    some = ", ".join(sorted(left_s)[:3]) + (" and more" if len(left_s) > 3 else "")
+    number = "1 file is" if len(left_s) == 1 else f"{len(left_s):,} files are"
+    return [f"{number} settling, {max(left_s.values()):.0f} s left: {some}."]
 
 
 @dataclass(slots=True)
@@ -124,6 +143,7 @@ class _Search:
         if known is None or known[:2] != [stat.st_size, stat.st_mtime]:
             known = [stat.st_size, stat.st_mtime, self.now, 0.0]
         self.found.seen[key] = known
+        self.found.named.append(Arrival(file, "file", path, name, None, ""))
         if known[3]:  # in the archive as it stands
             return
         matched = match(Arrival(file, "file", path, name, None, ""), self.farm, self.places)
@@ -137,7 +157,8 @@ class _Search:
             return
         if self.now - stat.st_mtime < settle and self.now - known[2] < settle:
             if not (matched and self._take_whole_lines(file, path, name, known, matched)):
-                self.found.notes.append(f"{key} is still settling; it is taken next time.")
+                quiet_s = self.now - min(stat.st_mtime, known[2])
+                self.found.settling[key] = max(settle - quiet_s, 1.0)
             return
         if matched and self._held_back(file, key, known, stat.st_mtime, matched):
             wait = settle * OPEN_TIMES / 60
@@ -258,13 +279,17 @@ def _free(target: Path) -> Path:
     return free
 
 
-def _files(root: Path, deeper: list[Path]) -> Iterator[Path]:
-    """Yield every file and link below a folder, but not those in another source's own folder."""
+def files_of(root: Path, path: str, farm: Farm, *, taken: bool = False) -> Iterator[Path]:
+    """Yield every file and link below ``root``, the folder ``path`` of farm.toml.
+
+    But not those in another source's own folder, and those in ``taken/`` only if asked for.
+    """
+    deeper = _deeper(path, farm)
     for file in root.rglob("*"):
         if not (file.is_symlink() or file.is_file()):
             continue
         inside = file.relative_to(root).parts
-        if inside[0] != TAKEN and not any(file.is_relative_to(root / d) for d in deeper):
+        if (taken or inside[0] != TAKEN) and not any(file.is_relative_to(root / d) for d in deeper):
             yield file
 
 

@@ -5,26 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
-from datetime import date
 from pathlib import Path
-from typing import Any
 
 from flows.base.errors import UserError
 from flows.base.progress import Tick, silent
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.run import steps
-from flows.setup.add import asked_layout, asked_places, landed, looked, written
+from flows.setup.add import asked_layout, asked_places, landed, looked, planned, written
 from flows.setup.add.asked_places import Known
 from flows.setup.add.looked import Look
-from flows.setup.add.written import Part
 from flows.setup.questions import Ask, Script, answered
 from flows.store import publish, query
 from schemas.farm.farm import Farm
-from schemas.quantities import Instrument
 
 Say = Callable[[str], object]
-DROP = "drop"
 
 
 @dataclass(slots=True)
@@ -77,12 +72,12 @@ def add(
         say("\n".join(["", "With these answers:", *first.lines]))
     known = Known(farm, _fields(folder, farm))
     places = answered(asked_places.of_places(seen, known, first.first), given, ask)
-    part, those = _part(seen, known, places, folder)
+    part, those = planned.part_of(seen, known, places)
     whole = written.with_part(text, part)
-    say("\n".join(["", *_plan(part, those)]))
+    say("\n".join(["", *planned.in_words(part, those)]))
     if not agree("Add this?"):
         raise UserError("Nothing was changed.")
-    result = landed.land(folder, whole, those, tick)
+    result = landed.land(folder, text, whole, those, tick)
     say("\n".join(["", *result.lines]))
     done.attention += ["Rows were rejected: see above."] if result.rejected else []
     _show_first_days(folder, seen, places, say, tick)
@@ -97,8 +92,9 @@ def undo(folder: FarmFolder, say: Say, tick: Tick = silent) -> None:
 
     The archive keeps the files. Raises UserError and Busy; nothing is changed then.
     """
-    out = written.without_last(written.read(folder.farm_toml))
-    landed.land(folder, out.text, (), tick)
+    text = written.read(folder.farm_toml)
+    out = written.without_last(text)
+    landed.land(folder, text, out.text, (), tick)
     runs = [steps.derive(folder, tick), steps.publish(folder, tick)]
     names = [f"{kind[:-1]} {name}" for kind, some in out.names.items() for name in some]
     say(f"Took out of farm.toml: {out.what}.")
@@ -177,111 +173,6 @@ def _fields(folder: FarmFolder, farm: Farm) -> tuple[str, ...]:
             rows = con.execute("SELECT field FROM field ORDER BY field").fetchall()
         found |= dict.fromkeys(name for (name,) in rows)
     return tuple(found)
-
-
-def _part(
-    seen: Look, known: Known, places: Mapping[str, str], folder: FarmFolder
-) -> tuple[Part, list[tuple[Path, str, str]]]:
-    """Return what farm.toml lacks for these files, and the files with their folder and name."""
-    farm = known.farm
-    words = seen.words or (places["instrument"],)
-    names = {(kind, w): known.named(kind, w) or w for w in words for kind in seen.kinds}
-    blocks = tuple(
-        (kind.value, _block(seen, kind, word, names[kind, word], places))
-        for word in words
-        for kind in seen.kinds
-        if known.named(kind, word) is None
-    )
-    _check_sensors(seen, known, words)
-    label = words[0] if len(words) == 1 else written.slug(seen.files[0].name.partition(".")[0])
-    model = seen.model
-    same = [
-        name for name, have in farm.layouts.items() if have.as_it_reads() == model.as_it_reads()
-    ]
-    layout_name = same[0] if same else written.free(written.slug(label), list(farm.layouts))
-    own = {} if seen.words else {kind.value: names[kind, words[0]] for kind in seen.kinds}
-    source, those = _source(seen, farm, layout_name, label, own, folder, reuse=bool(same))
-    kinds = " and ".join(
-        f"{kind.value} {', '.join(dict.fromkeys(n for (k, _), n in names.items() if k is kind))}"
-        for kind in seen.kinds
-    )
-    what = f"{kinds}, from {', '.join(file.name for file in seen.files)}"
-    return Part(what, layout_name, None if same else seen.layout, blocks, source), those
-
-
-def _block(
-    seen: Look, kind: Instrument, word: str, name: str, places: Mapping[str, str]
-) -> dict[str, Any]:
-    suffix = f" {word}" if seen.words else ""
-    block: dict[str, Any] = {"name": name}
-    if kind is Instrument.PROBE:
-        block["sensors"] = seen.sensors(word if seen.words else None)
-    if places[f"field{suffix}"]:
-        block |= {"field": places[f"field{suffix}"], "strip": places[f"strip{suffix}"]}
-    return block | {"from": date.fromisoformat(places["since"])}
-
-
-def _check_sensors(seen: Look, known: Known, words: Sequence[str]) -> None:
-    """Raise UserError if a probe that farm.toml has lacks a sensor that the files have."""
-    if Instrument.PROBE not in seen.kinds:
-        return
-    probes = {probe.name: probe for probe in known.farm.probes}
-    for word in words:
-        probe = probes.get(known.named(Instrument.PROBE, word) or "")
-        if probe is None:
-            continue
-        has = [sensor.depth_cm for sensor in probe.sensors]
-        wanted = [
-            s["depth_cm"] for s in seen.sensors(word if seen.words else None) if "depth_cm" in s
-        ]
-        lacking = [d for d in wanted if not any(abs(d - h) <= 1.0 for h in has)]
-        if lacking:
-            raise UserError(
-                f"The probe {probe.name} has no sensor at {', '.join(f'{d:g}' for d in lacking)} cm in "
-                f"farm.toml (it has {', '.join(f'{h:g}' for h in has)} cm), and the files have. Is it "
-                "another probe? Else add the depth to its sensors."
-            )
-
-
-def _source(  # noqa: PLR0917
-    seen: Look,
-    farm: Farm,
-    layout_name: str,
-    label: str,
-    own: Mapping[str, str],
-    folder: FarmFolder,
-    *,
-    reuse: bool,
-) -> tuple[dict[str, Any] | None, list[tuple[Path, str, str]]]:
-    """Return a source for the files, or None if one of farm.toml will do; and where they lie in it."""
-    for have in farm.sources if reuse else ():
-        of_it = {k: v for k, v in (("station", have.station), ("probe", have.probe)) if v}
-        if have.kind == "folder" and (have.layout, of_it, have.glob) == (
-            layout_name,
-            dict(own),
-            "*",
-        ):
-            return None, [(file, have.path, file.name) for file in seen.files]
-    path = f"{DROP}/{written.free(written.slug(label), [Path(s.path).name for s in farm.sources])}"
-    name = written.free(label, [source.name for source in farm.sources])
-    (folder.root / path).mkdir(parents=True, exist_ok=True)
-    source = {"name": name, "layout": layout_name, **own, "path": path, "glob": "*"}
-    return source, [(file, path, file.name) for file in seen.files]
-
-
-def _plan(part: Part, those: Sequence[tuple[Path, str, str]]) -> list[str]:
-    lines = ["To be added:"]
-    if part.layout is not None:
-        lines.append(f"  layout {part.layout_name}")
-    for kind, block in part.instruments:
-        where = f" in {block['field']}, {block['strip']} strip," if "field" in block else ""
-        depths = [s["depth_cm"] for s in block.get("sensors", ())]
-        deep = f" sensors at {', '.join(f'{d:g}' for d in depths)} cm," if depths else ""
-        lines.append(f"  {kind} {block['name']}{where}{deep} since {block['from']}")
-    if part.source is not None:
-        lines.append(f"  source {part.source['name']}: later files in {part.source['path']}/")
-    lines.append(f"  {', '.join(file.name for file, _, _ in those)}, into the archive")
-    return lines
 
 
 def _show_first_days(

@@ -90,8 +90,8 @@ def _clock(seen: Look, farm: Farm, why: str) -> Question:
     choices += [] if standard == "Z" else [("Z", "UTC")]
     time = seen.layout["time"]
     proposed = str(time.get("zone") or time.get("offset") or standard)
-    if not farm.place.latitude and proposed == "Z" and not seen.layout["time"].get("trust_zone"):
-        proposed = standard  # nothing in the file says UTC
+    if proposed == "Z" and (f"({standard})" in why or place.latitude is None):
+        proposed = standard  # both are possible, and a farm's own logger rarely keeps UTC
     return Question(
         "clock",
         "Which clock does the logger keep?",

@@ -18,6 +18,7 @@ from flows.intake import collect
 from flows.intake.door.places import Places
 from flows.intake.sources import drop
 from flows.intake.sources.match import match
+from flows.setup.add import written
 from flows.store import query, warehouse
 from flows.store.archive import Arrival
 from flows.store.receipts import Known
@@ -44,16 +45,24 @@ def arrivals(farm: Farm, places: Places, those: Sequence[tuple[Path, str, str]])
 
 
 def land(
-    folder: FarmFolder, text: str, those: Sequence[tuple[Path, str, str]], tick: Tick = silent
+    folder: FarmFolder,
+    was: str,
+    text: str,
+    those: Sequence[tuple[Path, str, str]],
+    tick: Tick = silent,
 ) -> Landed:
-    """Write farm.toml as ``text``, archive the files and land them.
+    """Write farm.toml, which has the text ``was``, as ``text``; archive the files and land them.
 
-    Raises UserError (farm file, a file that cannot be read) and Busy (another writer); farm.toml is
-    as before then.
+    Raises UserError (farm file, one that somebody changed meanwhile, a file that cannot be read) and
+    Busy (another writer); farm.toml is as before then.
     """
-    before = folder.farm_toml.read_bytes()
     folder.make()
     with warehouse.open_writer(folder, "adding files") as con:
+        before = folder.farm_toml.read_bytes()
+        if written.read(folder.farm_toml) != was:
+            raise UserError("farm.toml was changed meanwhile, so nothing was added. Try again.")
+        for path in {path for _, path, _ in those}:
+            (folder.root / path).mkdir(parents=True, exist_ok=True)
         files.write_text(folder.farm_toml, text)
         try:
             farm = farm_file.load(folder.farm_toml)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -30,7 +31,6 @@ from flows.store import wide_rows
 from schemas.farm.farm import Farm
 from schemas.farm.layout import Layout
 from schemas.quantities import OF_WHOLE_PROBE, Instrument
-from transforms.methods.calendar_day import day_of
 
 SHOWN = 5  # first readings
 MOST_INSTRUMENTS = 40  # in one file
@@ -99,6 +99,11 @@ class Look:
         return read(replace(self, layout=layout))
 
 
+def name_of(word: str) -> str:
+    """Return a word of the files as a name that farm.toml takes."""
+    return re.sub(r"[\x00-\x1f/\\]+", "-", word)[:80] or "-"
+
+
 def look(files: Sequence[Path], folder: FarmFolder) -> Look:
     """Read the files of one logger. Raises UserError if they cannot be made out."""
     sniffed = sniff_file.sniff(files, folder.root)
@@ -119,11 +124,8 @@ def read(seen: Look) -> Look:
     layout = seen.model
     frames = []
     for number, file in enumerate(seen.files, 1):
-        with file.open("rb") as stream:
-            data = stream.read(MOST_UNPACKED)
-        content = Content(file.name, 0, lambda: iter(()), lambda data=data: iter([data]))
         try:
-            chunks = [c.frame for c in reader_of(layout)(content, layout)]
+            chunks = [c.frame for c in reader_of(layout)(_content(file), layout)]
         except Unreadable as error:
             raise UserError(f"{file.name} cannot be read: {error}.") from None
         frames += [
@@ -145,15 +147,22 @@ def read(seen: Look) -> Look:
     return replace(seen, rows=rows, words=tuple(words))
 
 
+def _content(file: Path) -> Content:
+    with file.open("rb") as stream:
+        data = stream.read(MOST_UNPACKED)
+    return Content(file.name, 0, lambda: iter(()), lambda: iter([data]))
+
+
 def admitted(seen: Look, farm_toml: str) -> tuple[Admitted, Farm]:
     """Return the rows as they come through the door, of any instrument at any time; and the farm."""
-    names = list(seen.words) or [ANY]
+    words = list(seen.words) or [ANY]
+    names = [{"name": name_of(word), "ids": [word]} for word in words]
     content = tomllib.loads(farm_toml)
     spell = {"field": "-", "strip": "check", "from": LONG_AGO}
     sensors = [{"depth_cm": float(i), **s} for i, s in enumerate(seen.sensors(), 1)]
-    content["stations"] = [{"name": name, "spells": [spell]} for name in names]
+    content["stations"] = [{**name, "spells": [spell]} for name in names]
     content["probes"] = [
-        {"name": name, "sensors": sensors, "spells": [spell]} for name in names if sensors
+        {**name, "sensors": sensors, "spells": [spell]} for name in names if sensors
     ]
     content |= {"layouts": {}, "sources": []}
     content.pop("normals", None)
@@ -192,19 +201,26 @@ def preview(seen: Look, farm_toml: str) -> Preview:
     through, farm = admitted(seen, farm_toml)
     lines: list[str] = []
     days: list[date] = []
-    places = Places.of(farm)
     for kind, kept in through.readings.items():
         rows = wide_rows.single(kept, TABLE_OF[kind]) if TABLE_OF[kind].list_columns else kept
         if rows.is_empty():
             continue
-        span = rows.select(day_of(pl.col("time") - timedelta(seconds=1), places.farm).alias("day"))
-        days += [span["day"].min(), span["day"].max()]  # type: ignore[list-item]
+        ends = (rows["time"].min(), rows["time"].max())
+        days += [_day(end, farm) for end in ends if isinstance(end, datetime)]
         lines += ["", f"First readings of the {kind.value}, as they would land:"]
         lines += _table(rows, kind, farm, several=len(seen.words) > 1)
     if not days:
         raise UserError("No row of the files would land. " + _causes(through))
     lines += [f"Rejected: {_causes(through)}"] if not through.rejected.is_empty() else []
     return Preview(lines, min(days), max(days))
+
+
+def _day(end: datetime, farm: Farm) -> date:
+    """Return the climatological day of an interval's end: standard time, as the day starts."""
+    starts = farm.place.day_starts
+    begun = timedelta(hours=starts.hour, minutes=starts.minute, seconds=starts.second + 1)
+    standard = timedelta(hours=farm_file.standard_offset_h(farm.place))
+    return (end.astimezone(UTC) + standard - begun).date()
 
 
 def _table(rows: pl.DataFrame, kind: Instrument, farm: Farm, *, several: bool) -> list[str]:

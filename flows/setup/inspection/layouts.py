@@ -9,6 +9,7 @@ from flows.base import files
 from flows.farm.folder import FarmFolder
 from flows.intake import collect
 from flows.intake.door.places import Places
+from flows.intake.sources import drop
 from flows.intake.sources.drop import NOT_FILES, NOT_OURS, TAKEN, UNFINISHED
 from flows.intake.sources.match import match
 from flows.setup.inspection.finding import Finding, advice, attention, fine
@@ -59,9 +60,10 @@ def _newest_by_source(folder: FarmFolder, farm: Farm) -> tuple[dict[str, _Newest
     newest: dict[str, _Newest] = {}
     strangers: list[str] = []
     places = Places.of(farm)
-    for path in sorted({s.path for s in farm.sources if s.kind == "folder"}):
+    for path in drop.folders(folder, farm):
         root = folder.root / path
-        for file in root.rglob("*") if files.is_there(root, folder.root) else ():
+        there = files.is_there(root, folder.root)
+        for file in drop.files_of(root, path, farm, taken=True) if there else ():
             low = file.name.lower()
             if not file.is_file() or low.startswith(NOT_OURS) or low in NOT_FILES:
                 continue

@@ -101,7 +101,7 @@ def read(stamp: pl.Series, form: str) -> pl.Series:
     rule = Layout.model_validate(
         {
             "step": "1 h",
-            "time": {"columns": ["t"], "format": form, "offset": "Z"},
+            "time": {"columns": ["t"], "format": form, "offset": "Z", "trust_zone": False},
             "columns": {"x": {"quantity": "raw", "sensor": "x"}},
         }
     )

@@ -175,6 +175,7 @@ def test_a_file_that_matches_no_source_waits_in_quarantine(folder):
     assert ask(folder, "SELECT extent, cause FROM quarantine") == [
         ("delivery", "no source matches")
     ]
+    assert done.notes == ["No source takes notes.txt; nearest: hourly (*.csv)."]
 
 
 def test_a_file_without_one_acceptable_row_is_refused_whole_with_one_reason(folder):

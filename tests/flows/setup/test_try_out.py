@@ -1,6 +1,7 @@
 import os
 
 from flows.setup.try_out import try_out
+from tests.flows import fieldbooks
 from tests.flows.loggers import FARM, ask, drop, make, row, take, usual
 
 
@@ -58,3 +59,26 @@ def test_names_rain_that_cannot_be(tmp_path):
     drop(folder, "a.csv", [row(h, 50, 2 if h == 5 else 0.01, 0.29, 0.35) for h in range(24)])
     (usual,) = try_out(folder)
     assert usual.rain == []
+
+
+def test_reads_the_field_book_too_and_changes_nothing(tmp_path):
+    folder = make(tmp_path / "farm")
+    folder.make()
+    sheets = fieldbooks.book()
+    folder.fieldbook_file.write_bytes(fieldbooks.workbook(sheets))
+    before = everything(folder)
+    (good,) = try_out(folder)
+    assert good.sentences == ["field book: every entry would be used."]
+    sheets["passes"][0][4] = "mass"  # of six passes, all without a unit
+    sheets["costs"][1][0] = "Hoem"
+    folder.fieldbook_file.write_bytes(fieldbooks.workbook(sheets))
+    (bad,) = try_out(folder)
+    assert bad.sentences[0] == "field book: 2 entries would be rejected."
+    told = " ".join(bad.sentences)
+    assert "6 passes were left out" in told
+    assert "No yield would land" in told
+    folder.fieldbook_file.write_bytes(fieldbooks.workbook(fieldbooks.book()))
+    assert everything(folder) == before
+    folder.fieldbook_file.write_bytes(b"no workbook")
+    (unread,) = try_out(folder)
+    assert unread.refused_whole == 1

@@ -126,7 +126,7 @@ def test_from_version_1_sensors_are_put_into_lists(old: FarmFolder) -> None:
         assert set(migrate.stored_columns(con)["weather_reading"]) == WEATHER
         kept = con.sql("SELECT depth_cm, delivery FROM kept.soil_reading ORDER BY ALL").fetchall()
         assert kept == [([10.0], "aa"), ([10.0, 40.0], "aa"), ([40.0], "bb")]
-        assert migrate.stored_version(con) == 3
+        assert migrate.stored_version(con) == migrate.SCHEMA_VERSION
         assert set(migrate.stored_columns(con)) == set(TABLES)
         assert not migrate.alters(con)
     (copy,) = upgrade.saved_copies(old.warehouse_file)

@@ -41,7 +41,7 @@ def test_what_the_books_lost_is_counted_and_told(folder: FarmFolder) -> None:
     found = status.status(folder)
     assert [(row["lost"], row["count"]) for row in found.books] == [("none", 1), ("row", 2)]
     assert found.attention == [
-        "2 entries of the field book were rejected. The table book_problem lists each one."
+        "2 entries of the field book were rejected, no yield landed. The table book_problem lists each one."
     ]
     told = "\n".join(status.lines(found))
     assert "2 faults in the field book: lost the row" in told

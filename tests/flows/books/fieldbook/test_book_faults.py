@@ -329,6 +329,41 @@ def test_a_formula_is_never_run_and_without_a_stored_value_is_a_fault() -> None:
     ]
 
 
+def test_a_heading_without_a_unit_says_how_many_passes_it_costs() -> None:
+    sheets = book()
+    sheets["passes"][0][4] = "mass"
+    (fault,) = [p for p in read(sheets).problems if p.cause == "the heading names no unit"]
+    assert (fault.row, fault.rows) == (1, 6)
+    assert fault.sentence.endswith("6 passes were left out.")
+    del sheets["passes"][2:]
+    (one,) = [p for p in read(sheets).problems if p.cause == "the heading names no unit"]
+    assert one.sentence.endswith("1 pass was left out.")
+    sheets = book()
+    sheets["operations"][0][2] = "depth"
+    (value,) = read(sheets).problems
+    assert value.sentence.endswith("Its values were left out; 1 row was used without them.")
+
+
+@pytest.mark.parametrize(
+    ("heading", "expected"),
+    [
+        ("mass", "the number alone, and the unit in the heading: mass ("),
+        ("mass (kg)", "the number alone: its unit stands in the heading, mass (kg)"),
+    ],
+)
+def test_a_unit_beside_the_number_is_answered_with_where_it_belongs(
+    heading: str, expected: str
+) -> None:
+    sheets = book()
+    sheets["passes"][0][4] = heading
+    for row in sheets["passes"][1:]:
+        row[4] = "57 bu/ac"
+    faults = [p for p in read(sheets).problems if p.cause == "the unit does not fit"]
+    assert len(faults) == 6
+    assert faults[0].found == "'57 bu/ac'"
+    assert faults[0].expected.startswith(expected)
+
+
 def test_an_error_of_the_spreadsheet_is_a_fault() -> None:
     sheets = book()
     sheets["passes"][1][4] = "#DIV/0!"

@@ -107,7 +107,7 @@ def test_a_file_that_is_written_to_without_pause_is_taken_by_whole_lines(tmp_pat
         if minute in (10, 20):
             assert "written to without pause; its whole lines so far were taken" in notes[0]
         else:
-            assert notes == ["drop/a.csv is still settling; it is taken next time."]
+            assert notes == ["1 file is settling, 60 s left: drop/a.csv."]
         expected = 0 if minute < 10 else 11 if minute < 20 else 21
         assert len(temps(folder)) == expected, minute
         assert path.exists()
@@ -121,7 +121,7 @@ def test_a_packed_file_that_grows_is_never_cut(tmp_path, clock):
     folder = make(tmp_path / "farm", TOML)
     for minute in range(70):
         written(folder, gzip.compress((HEAD + WHOLE + "\n" * minute).encode()), minute)
-        assert clock(folder, minute) == ["drop/a.csv is still settling; it is taken next time."]
+        assert clock(folder, minute) == ["1 file is settling, 60 s left: drop/a.csv."]
 
 
 def test_a_long_settle_time_waits_no_longer_than_an_hour_or_itself(tmp_path, clock):

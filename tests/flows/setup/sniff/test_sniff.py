@@ -203,3 +203,13 @@ def test_headings_that_change_from_year_to_year_become_other_names():
     assert columns["Air Temp (C)"]["names"] == ["AirT (C)"]
     assert columns["RH (%)"]["names"] == ["RH_pct"]
     assert "skip" not in proposal.layout
+
+
+@pytest.mark.parametrize("mark", ["-06:00", "+09:30", "Z"])
+def test_stamps_that_name_their_offset_are_read_by_their_own_clock(mark):
+    stamps = [f"2025-05-12T{hour:02d}:00:00{mark}" for hour in range(24)]
+    rows = "\n".join(f"{stamp},{10 + i % 7}.5" for i, stamp in enumerate(stamps))
+    proposal = propose(f"time,Air temp (C)\n{rows}\n".encode())
+    (found,) = [f for f in proposal.found if f.item == "time.format"]
+    assert found.evidence.startswith("2025-05-12 00:00:00 to 2025-05-12 23:00:00")
+    assert Layout.model_validate(proposal.layout).step_s == 3600

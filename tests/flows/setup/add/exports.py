@@ -1,4 +1,4 @@
-"""Five invented loggers' exports of different kinds, a week each, from 5 May 2025 on."""
+"""Five invented loggers' exports of different kinds, a week each, from 12 May 2025 on."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from math import pi, sin
 from pathlib import Path
 
-FIRST = datetime(2025, 5, 5)
+FIRST = datetime(2025, 5, 12)
 DAYS = 7
 DEPTHS_CM = (10, 30, 60)
 
@@ -26,7 +26,7 @@ def temp_c(hour: float) -> float:
 
 def rain_mm(hour: int) -> float:
     """Showers on three afternoons."""
-    return 1.2 if hour % 48 in (15, 16, 17) else 0.0
+    return 1.27 if hour % 48 in (15, 16, 17) else 0.0
 
 
 def vwc_pct(hour: float, depth: int) -> float:
