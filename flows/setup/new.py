@@ -220,4 +220,5 @@ def _next(root: Path) -> list[str]:
         "Next:",
         f"  checkstrip add {root} FILE   for an export of each station and probe",
         "  fieldbook.xlsx: fill in fields, strips and seasons. The gray rows are examples.",
+        f"  checkstrip once {root}   takes in the field book and later files",
     ]

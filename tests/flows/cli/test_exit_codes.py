@@ -79,6 +79,7 @@ ATTENTION: dict[str, tuple[Callable[[FarmFolder], None] | None, str]] = {
     "inspect": (_lost, "{farm}"),
     "checksum": (_newer, "{farm}"),
     "try": (None, "{farm}"),  # notes.txt in its archive fits no source
+    "add": (_unsure, "{farm} {farm}/export.csv --field Home --strip check --yes"),
     "sniff": (_unsure, "{farm}/export.csv"),
     "digest": (None, "{farm} --week 2021-W22 --send"),  # nobody listens at the server's port
     "audit": (_lost, "{farm}"),
