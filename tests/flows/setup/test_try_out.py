@@ -65,7 +65,8 @@ def test_reads_the_field_book_too_and_changes_nothing(tmp_path):
     folder = make(tmp_path / "farm")
     folder.make()
     sheets = fieldbooks.book()
-    folder.fieldbook_file.write_bytes(fieldbooks.workbook(sheets))
+    saved = fieldbooks.workbook(sheets)
+    folder.fieldbook_file.write_bytes(saved)
     before = everything(folder)
     (good,) = try_out(folder)
     assert good.sentences == ["field book: every entry would be used."]
@@ -77,7 +78,7 @@ def test_reads_the_field_book_too_and_changes_nothing(tmp_path):
     told = " ".join(bad.sentences)
     assert "6 passes were left out" in told
     assert "No yield would land" in told
-    folder.fieldbook_file.write_bytes(fieldbooks.workbook(fieldbooks.book()))
+    folder.fieldbook_file.write_bytes(saved)
     assert everything(folder) == before
     folder.fieldbook_file.write_bytes(b"no workbook")
     (unread,) = try_out(folder)
