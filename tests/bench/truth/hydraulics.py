@@ -9,6 +9,8 @@ unsaturated), water contents as volume shares, conductivities in cm/h. Arrays ar
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +19,17 @@ Array = NDArray[np.float64]
 AIR_ENTRY_CM = -2.0
 
 
-@dataclass(frozen=True, slots=True)
+class Held(NamedTuple):
+    """A soil's state at a head: water content, its change per cm of head, conductivity in cm/h."""
+
+    water: Array
+    capacity: Array
+    conductivity: Array
+
+
+@dataclass(frozen=True)
 class VanGenuchten:
-    """Parameters by strip and cell."""
+    """Parameters by strip and cell. Of the powers that a state needs, each is raised once."""
 
     residual: Array
     saturated: Array
@@ -27,40 +37,42 @@ class VanGenuchten:
     n: Array
     saturated_cm_h: Array
 
-    def _saturation(self, head: Array) -> Array:
-        m = 1 - 1 / self.n
-        suction = np.maximum(-head, -AIR_ENTRY_CM)
-        entry = (1 + (self.alpha_per_cm * -AIR_ENTRY_CM) ** self.n) ** m
-        return np.minimum(entry * (1 + (self.alpha_per_cm * suction) ** self.n) ** -m, 1.0)
+    @cached_property
+    def _m(self) -> Array:
+        return np.asarray(1 - 1 / self.n)
+
+    @cached_property
+    def _entry(self) -> tuple[Array, Array]:
+        """Saturation by the plain curve at the air-entry head, inverted; Mualem's integral there."""
+        inside = (self.alpha_per_cm * -AIR_ENTRY_CM) ** self.n
+        return (1 + inside) ** self._m, 1 - (inside / (1 + inside)) ** self._m
+
+    def at(self, head: Array) -> Held:
+        """All of the soil's state at a head; the capacity is nothing above the air-entry head."""
+        entry, at_entry = self._entry
+        a = self.alpha_per_cm * np.maximum(-head, -AIR_ENTRY_CM)
+        inside = a**self.n
+        share = np.minimum(entry * (1 + inside) ** -self._m, 1.0)
+        width = self.saturated - self.residual
+        slope = self._m * self.n * self.alpha_per_cm * (inside / a) * share / (1 + inside)
+        mualem = (1 - (inside / (1 + inside)) ** self._m) / at_entry
+        return Held(
+            self.residual + width * share,
+            np.where(head < AIR_ENTRY_CM, width * slope, 0.0),
+            self.saturated_cm_h * np.sqrt(share) * mualem**2,
+        )
 
     def water(self, head: Array) -> Array:
         """Water content at a head."""
-        return self.residual + (self.saturated - self.residual) * self._saturation(head)
-
-    def capacity(self, head: Array) -> Array:
-        """Change of water content per cm of head; nothing above the air-entry head."""
-        m = 1 - 1 / self.n
-        suction = np.maximum(-head, -AIR_ENTRY_CM)
-        a = self.alpha_per_cm * suction
-        entry = (1 + (self.alpha_per_cm * -AIR_ENTRY_CM) ** self.n) ** m
-        slope = m * self.n * self.alpha_per_cm * a ** (self.n - 1) * (1 + a**self.n) ** (-m - 1)
-        return np.where(head < AIR_ENTRY_CM, (self.saturated - self.residual) * entry * slope, 0.0)
-
-    def conductivity(self, head: Array) -> Array:
-        """Hydraulic conductivity at a head."""
-        m = 1 - 1 / self.n
-        entry = (1 + (self.alpha_per_cm * -AIR_ENTRY_CM) ** self.n) ** m
-        share = self._saturation(head)
-        inner = 1 - (1 - (share / entry) ** (1 / m)) ** m
-        at_entry = 1 - (1 - (1 / entry) ** (1 / m)) ** m
-        return self.saturated_cm_h * np.sqrt(share) * (inner / at_entry) ** 2
+        inside = (self.alpha_per_cm * np.maximum(-head, -AIR_ENTRY_CM)) ** self.n
+        share = np.minimum(self._entry[0] * (1 + inside) ** -self._m, 1.0)
+        return np.asarray(self.residual + (self.saturated - self.residual) * share)
 
     def head(self, water: Array) -> Array:
         """The head at a water content below saturation."""
-        m = 1 - 1 / self.n
-        entry = (1 + (self.alpha_per_cm * -AIR_ENTRY_CM) ** self.n) ** m
         share = np.clip((water - self.residual) / (self.saturated - self.residual), 1e-4, 1.0)
-        return -(((share / entry) ** (-1 / m) - 1) ** (1 / self.n)) / self.alpha_per_cm
+        plain = (share / self._entry[0]) ** (-1 / self._m)
+        return np.asarray(-((plain - 1) ** (1 / self.n)) / self.alpha_per_cm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,16 +87,9 @@ class Gardner:
     alpha_per_cm: Array
     saturated_cm_h: Array
 
-    def water(self, head: Array) -> Array:
-        """Water content at a head."""
+    def at(self, head: Array) -> Held:
+        """All of the soil's state at a head."""
         share = np.exp(self.alpha_per_cm * np.minimum(head, 0))
-        return self.residual + (self.saturated - self.residual) * share
-
-    def capacity(self, head: Array) -> Array:
-        """Change of water content per cm of head."""
-        inside = (self.saturated - self.residual) * self.alpha_per_cm
-        return np.where(head < 0, inside * np.exp(self.alpha_per_cm * np.minimum(head, 0)), 0.0)
-
-    def conductivity(self, head: Array) -> Array:
-        """Hydraulic conductivity at a head."""
-        return self.saturated_cm_h * np.exp(self.alpha_per_cm * np.minimum(head, 0))
+        inside = (self.saturated - self.residual) * share
+        capacity = np.where(head < 0, inside * self.alpha_per_cm, 0.0)
+        return Held(self.residual + inside, capacity, self.saturated_cm_h * share)

@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dgtsv
 
+from tests.bench.truth.hydraulics import Held
+
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 TOLERANCE_CM = 2e-7  # of water in a cell; a season's steps then close to well under 0.1 mm
@@ -26,14 +28,8 @@ SMALLEST_CAPACITY = 1e-6  # per cm, for the iteration only: the balance does not
 class Soil(Protocol):
     """What the solver asks of a soil."""
 
-    def water(self, head: Array) -> Array:
-        """Water content at a head."""
-
-    def capacity(self, head: Array) -> Array:
-        """Change of water content per cm of head."""
-
-    def conductivity(self, head: Array) -> Array:
-        """Hydraulic conductivity at a head."""
+    def at(self, head: Array) -> Held:
+        """Water content, its change per cm of head, and hydraulic conductivity at a head."""
 
 
 @dataclass(slots=True)
@@ -69,6 +65,7 @@ class Columns:
         self.soil, self.cell = soil, cell_cm
         self.shape = (strips, cells)
         self.lower, self.upper = np.zeros(self.shape), np.zeros(self.shape)
+        self.full = soil.at(np.zeros(self.shape)).conductivity[:, 0]
 
     def advance(self, head: Array, hours: float, ends: Ends) -> Step:
         """Move all columns on by ``hours``; raises ArithmeticError if the shortest step fails."""
@@ -91,18 +88,19 @@ class Columns:
 
     def _solve(self, before: Array, hours: float, ends: Ends) -> Step | None:
         cell, soil = self.cell, self.soil
-        water = soil.water(before)
+        state = soil.at(before)
+        water = state.water
         head = before.copy()
         free = np.isnan(ends.bottom_head)
         below = np.where(free, 0.0, ends.bottom_head)
         for round_ in range(ITERATIONS):
-            conduct = soil.conductivity(head) * ends.thawed
+            if round_:
+                state = soil.at(head)
+            conduct = state.conductivity * ends.thawed
             between = (conduct[:, :-1] + conduct[:, 1:]) / 2
             flow = between * (1 - (head[:, 1:] - head[:, :-1]) / cell)
             # The surface takes what is offered, or what a surface head of 0 pushes in, if that is less.
-            top = (
-                conduct[:, 0] + soil.conductivity(np.zeros_like(head))[:, 0] * ends.thawed[:, 0]
-            ) / 2
+            top = (conduct[:, 0] + self.full * ends.thawed[:, 0]) / 2
             most = top * (1 + (0.0 - head[:, 0]) / (cell / 2))
             limited = ends.supply > most
             into = np.where(limited, most, ends.supply)
@@ -113,11 +111,10 @@ class Columns:
             net[:, 1:-1] = flow[:, :-1] - flow[:, 1:]
             net[:, -1] = flow[:, -1] - out
             net -= ends.sink
-            capacity = soil.capacity(head)
-            missing = net - cell * (soil.water(head) - water) / hours
+            missing = net - cell * (state.water - water) / hours
             if np.abs(missing).max() * hours < TOLERANCE_CM:
                 return Step(head, into * hours, out * hours)
-            diagonal = cell * np.maximum(capacity, SMALLEST_CAPACITY) / hours
+            diagonal = cell * np.maximum(state.capacity, SMALLEST_CAPACITY) / hours
             diagonal[:, :-1] += between / cell
             diagonal[:, 1:] += between / cell
             diagonal[:, 0] += np.where(limited, top / (cell / 2), 0.0)

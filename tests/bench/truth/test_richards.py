@@ -52,5 +52,6 @@ def test_a_head_and_its_water_content_belong_together():
     head = -np.logspace(0.5, 4.5, CELLS)[None, :]
     assert soil.head(soil.water(head)) == pytest.approx(head, rel=1e-6)
     slope = (soil.water(head * 0.9999) - soil.water(head * 1.0001)) / (-head * 0.0002)
-    assert soil.capacity(head) == pytest.approx(slope, rel=1e-3)
-    assert soil.conductivity(full(-0.5)) == pytest.approx(full(0.2))
+    assert soil.at(head).capacity == pytest.approx(slope, rel=1e-3)
+    assert soil.at(head).water == pytest.approx(soil.water(head))
+    assert soil.at(full(-0.5)).conductivity == pytest.approx(full(0.2))
