@@ -1,18 +1,28 @@
 """The tables below ground under several physics of soil water, logger steps and troubles, side by side.
 
-Run ``python -m tests.bench.bench_truths [SITES] [FIRST_SEED]`` in the repository's root: it prints
-the section 'More than one truth' of ``FIGURES.md``. ``SITES`` site-seasons of two strips are made for
-every truth: the demo's layered bucket, and Richards' equation in the ways of ``truth/field.py``. One
-simulation is read as the logger of its batch read it (15 to 60 minutes), every 3 hours and once a
-day. One batch in two begins wet, has much rain, and spikes and a gap in its readings. Methods are
-set on seeds below 1,000 and judged on seeds from 40,000 on.
+Run ``python -m tests.bench.bench_truths [SITES] [FIRST_SEED] [FOLDER]`` in the repository's root: it
+prints the section 'More than one truth' of ``FIGURES.md``. ``SITES`` site-seasons of two strips are
+made for every truth: the demo's layered bucket, Richards' equation in the ways of ``truth/field.py``,
+and AquaCrop (``truth/aqua.py``, one value a day, for water use and rooting only). One simulation is
+read every 15 minutes, every hour, every 3 hours and once a day. One batch in two begins wet, has much
+rain, and spikes and a gap in its readings. Methods are set on seeds below 1,000 and judged on seeds
+from 40,000 on.
+
+It runs in one process and takes about three minutes a site-season (of all truths; 16 took 45 to 60
+minutes on two shared cores). What is done is kept in ``FOLDER``, by a fingerprint of the methods and of
+the bench: the same command goes on where it was broken off.
 """
 
 from __future__ import annotations
 
+import hashlib
+import pickle
 import sys
+import tempfile
+import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import polars as pl
@@ -21,7 +31,7 @@ from demo_warehouse.simulator import judge, water
 from schemas.catalogue import TABLES
 from schemas.generated import conform
 from tests.bench import bench_soil, truth_report
-from tests.bench.truth import field
+from tests.bench.truth import aqua, field
 from transforms.methods import crop_days
 
 CHAIN = (*bench_soil.DAILY, *bench_soil.DERIVED, "water_use_season")
@@ -29,7 +39,10 @@ TRUTHS: dict[str, judge.Physics] = {
     "layered bucket": water.run,
     **{kind.name: field.physics(kind) for kind in field.TRUTHS},
 }
-STEPS_H = {"15 to 60 min": None, "3 h": 3, "1 day": 24}
+AQUACROP = "AquaCrop"
+NAMES = (*TRUTHS, AQUACROP)
+STEPS_MIN = {"15 min": 15, "1 h": 60, "3 h": 180, "1 day": 1440}
+LOGGERS = tuple(replace(logger, step_min=15) for logger in bench_soil.LOGGERS)
 SOILS = ("clay", "silty clay", "clay loam", "loam")
 DEPTHS_CM = ((10, 30, 50, 70, 100), (20, 40, 60, 80, 100))
 BATCH = 8
@@ -52,26 +65,29 @@ class Found:
 
 def batches(name: str, sites: int, first_seed: int) -> Iterator[list[judge.SiteSeason]]:
     """Batches of site-seasons of one truth, over soils, depths, loggers and troubles."""
-    shift = list(TRUTHS).index(name)
+    shift = NAMES.index(name)
     for number in range(-(-sites // BATCH)):
         seeds = range(first_seed + number * BATCH, first_seed + min((number + 1) * BATCH, sites))
         options = judge.Options(
             soil=SOILS[(number + shift) % len(SOILS)],
             depths_cm=DEPTHS_CM[number % 2],
-            logger=bench_soil.LOGGERS[(number + shift) % len(bench_soil.LOGGERS)],
+            logger=LOGGERS[(number + shift) % len(LOGGERS)],
             faults=("spikes", "gap") if number % 2 else (),
             **(WET if number % 2 else {}),
         )
-        yield list(judge.strip_seasons(list(seeds), options, TRUTHS[name]))
+        if name == AQUACROP:
+            yield list(aqua.strip_seasons(list(seeds), options))
+        else:
+            yield list(judge.strip_seasons(list(seeds), options, TRUTHS[name]))
 
 
-def thinned(readings: pl.DataFrame, step_h: int | None) -> pl.DataFrame:
-    """The readings of a logger that wakes every ``step_h`` hours, counted from the farm's midnight."""
-    if step_h is None:
-        return readings
+def thinned(readings: pl.DataFrame, step_min: int) -> pl.DataFrame:
+    """The readings of a logger that wakes every ``step_min``, counted from the farm's midnight."""
     at = pl.col("time").dt.offset_by(f"{judge.known.OFFSET_H}h")
-    kept = (at.dt.hour() % step_h == 0) & (at.dt.minute() == 0)
-    return readings.filter(kept).with_columns(interval_s=pl.lit(step_h * 3600.0))
+    minute = 60 * at.dt.hour().cast(pl.Int32) + at.dt.minute()
+    return readings.filter(minute % step_min == 0).with_columns(
+        interval_s=pl.lit(step_min * 60.0)
+    )
 
 
 def with_yields(batch: list[judge.SiteSeason]) -> pl.DataFrame:
@@ -133,10 +149,10 @@ def uses(have: dict[str, pl.DataFrame], balance: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def compared(batch: list[judge.SiteSeason], step_h: int | None) -> dict[str, pl.DataFrame]:
+def compared(batch: list[judge.SiteSeason], step_min: int) -> dict[str, pl.DataFrame]:
     """All comparisons of one batch at one step of its loggers."""
     tables = bench_soil.together(batch)
-    tables["soil_reading"] = thinned(tables["soil_reading"], step_h)
+    tables["soil_reading"] = thinned(tables["soil_reading"], step_min)
     tables["strip_yield"] = with_yields(batch)
     have = bench_soil.derived(tables, CHAIN)
     return beside_truth(batch, have)
@@ -145,7 +161,7 @@ def compared(batch: list[judge.SiteSeason], step_h: int | None) -> dict[str, pl.
 def beside_truth(
     batch: list[judge.SiteSeason], have: dict[str, pl.DataFrame]
 ) -> dict[str, pl.DataFrame]:
-    """The derived tables of a batch beside what really happened."""
+    """The derived tables of a batch beside what really happened, as far as its truth knows that."""
     root, uptake, balance = (bench_soil.truths(batch, n) for n in ("root", "uptake", "balance"))
     begins = have["season"].select("field", "seeded", emerges=crop_days.emergence())
     front = bench_soil.fronts(have, root, bare=False).join(begins, on="field")
@@ -154,31 +170,64 @@ def beside_truth(
         early=pl.col("day") < pl.col("emerges"),
         known=pl.col("state").is_in(["reached", "before the record"]),
     )
-    return {
+    found = {
         "front": front,
         "lead": bench_soil.leads(have, root),
-        "share": bench_soil.shares(have, uptake),
         "use": uses(have, balance),
     }
+    return found | ({"share": bench_soil.shares(have, uptake)} if uptake.height else {})
 
 
-def judged(sites: int, first_seed: int) -> Found:
-    """All comparisons over ``sites`` site-seasons of every truth."""
+def steps(name: str) -> dict[str, int]:
+    """The steps at which a truth can be read, in minutes by their names."""
+    return {"1 day": 1440} if name == AQUACROP else STEPS_MIN
+
+
+def fingerprint() -> str:
+    """Of the methods, of the simulators and of this bench: results of another one do not count."""
+    root = Path(__file__).parents[2]
+    here = sorted(
+        path
+        for part in ("transforms", "demo_warehouse/simulator", "tests/bench/truth", "schemas")
+        for path in (root / part).rglob("*.py")
+    )
+    text = b"".join(path.read_bytes() for path in [*here, Path(__file__)])
+    return hashlib.sha256(text).hexdigest()[:16]
+
+
+def judged(sites: int, first_seed: int, folder: Path) -> Found:
+    """All comparisons over ``sites`` site-seasons of every truth; parts done are kept in ``folder``."""
     parts: dict[str, list[pl.DataFrame]] = {}
-    for name in TRUTHS:
-        for batch in batches(name, sites, first_seed):
-            for step, step_h in STEPS_H.items():
-                for what, frame in compared(batch, step_h).items():
-                    labeled = frame.with_columns(truth=pl.lit(name), step=pl.lit(step))
-                    parts.setdefault(what, []).append(labeled)
-            print(".", end="", file=sys.stderr, flush=True)
+    began = time.monotonic()
+    for name in NAMES:
+        kept = folder / f"{fingerprint()}-{name}-{first_seed}-{sites}.pickle"
+        if not kept.exists():
+            kept.write_bytes(pickle.dumps(_of_truth(name, sites, first_seed)))
+        for what, frame in pickle.loads(kept.read_bytes()).items():
+            parts.setdefault(what, []).append(frame)
+        print(f"{name}: {time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)
     return Found(**{what: pl.concat(frames) for what, frames in parts.items()})
 
 
-def main(sites: int, first_seed: int) -> None:
+def _of_truth(name: str, sites: int, first_seed: int) -> dict[str, pl.DataFrame]:
+    """All comparisons with one truth."""
+    parts: dict[str, list[pl.DataFrame]] = {}
+    for batch in batches(name, sites, first_seed):
+        for step, step_min in steps(name).items():
+            for what, frame in compared(batch, step_min).items():
+                labeled = frame.with_columns(truth=pl.lit(name), step=pl.lit(step))
+                parts.setdefault(what, []).append(labeled)
+    return {what: pl.concat(frames) for what, frames in parts.items()}
+
+
+def main(arguments: list[str]) -> None:
     """Run and print."""
-    print(truth_report.report(judged(sites, first_seed), sites, first_seed))
+    sites, first_seed = (int(a) for a in (arguments[:2] + ["16", "40000"][len(arguments[:2]) :]))
+    folder = Path(arguments[2]) if len(arguments) > 2 else Path(tempfile.mkdtemp())
+    folder.mkdir(parents=True, exist_ok=True)
+    print(f"parts are kept in {folder}", file=sys.stderr)
+    print(truth_report.report(judged(sites, first_seed, folder), sites, first_seed))
 
 
 if __name__ == "__main__":
-    main(*(int(a) for a in (sys.argv[1:] + ["16", "40000"][len(sys.argv) - 1 :])))
+    main(sys.argv[1:])

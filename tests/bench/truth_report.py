@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from tests.bench.bench_truths import Found
 
 BY = ["truth", "step"]
+SURE = 1000  # cases from which a coverage needs no error beside it
 
 
 def _days(value: object) -> str:
@@ -19,11 +20,19 @@ def _days(value: object) -> str:
 
 
 def _percent(flags: pl.Series) -> str:
-    """Share of true in percent with its standard error, as '94 ± 2'."""
+    """Share of true in percent, with its standard error where there are fewer than ``SURE`` cases.
+
+    As '94 ± 2'; where all cases are alike the plain error would be 0, so the cases stand instead:
+    '100 (32)'.
+    """
     known = flags.drop_nulls()
     if known.is_empty():
         return "–"
     share = float(known.cast(pl.Float64).mean())  # type: ignore[arg-type]
+    if len(known) >= SURE:
+        return f"{100 * share:.0f}"
+    if share in (0.0, 1.0):
+        return f"{100 * share:.0f} ({len(known)})"
     error = (share * (1 - share) / len(known)) ** 0.5
     return f"{100 * share:.0f} ± {100 * error:.0f}"
 
