@@ -55,13 +55,39 @@ def test_wet_bare_soil_then_drying_by_hand() -> None:
     assert out["basal_et_mm"].to_list() == [0.0] * 4
 
 
-def test_what_evaporates_in_the_end_is_what_the_layer_holds() -> None:
-    out = _derive([100.0] + [0.0] * 199)
-    assert out["soil_evaporation_mm"].sum() == pytest.approx(CLAY_TOTAL_MM, rel=0.01)
-    loam = _derive([100.0] + [0.0] * 199, texture="loam")
-    assert loam["soil_evaporation_mm"].sum() == pytest.approx(1000 * (0.25 - 0.06) * 0.1, rel=0.01)
-    unknown = _derive([100.0] + [0.0] * 199, texture="gumbo")
-    assert unknown["soil_evaporation_mm"].sum() == pytest.approx(CLAY_TOTAL_MM, rel=0.01)
+def test_a_dry_soil_goes_on_with_the_square_root_of_time() -> None:
+    """Ritchie 1972: the sum of the second stage is a sqrt(t), so its square grows by a^2 a day."""
+    ready = 10.0
+    out = _derive([100.0] + [0.0] * 99)
+    evaporated = out["soil_evaporation_mm"]
+    second = evaporated.cum_sum() - ready  # of readily evaporable water, Table 19
+    late = (second**2).to_numpy()[20:]
+    assert late[1:] - late[:-1] == pytest.approx(3.5**2, rel=1e-6)
+    # Eq 74 alone would have ended with the layer's water; what rises from below is not lacking there
+    assert evaporated.sum() > CLAY_TOTAL_MM + 10
+    assert out["surface_depletion_mm"][-1] == pytest.approx(CLAY_TOTAL_MM)
+    assert evaporated[99] == pytest.approx(0.17, abs=0.02)
+
+
+def test_rain_on_a_dry_soil_makes_good_what_has_risen_first() -> None:
+    out = _derive([100.0] + [0.0] * 39 + [3.0] + [0.0] * 3)["soil_evaporation_mm"]
+    assert out[39] < 0.35
+    assert out[40] > out[39] * 1.1
+    soaked = _derive([100.0] + [0.0] * 39 + [40.0])["soil_evaporation_mm"]
+    assert soaked[40] == pytest.approx(1.2 * ET0)
+
+
+def test_never_more_than_the_weather_can_evaporate() -> None:
+    out = _derive([100.0] + [0.0] * 29, et0=0.2)["soil_evaporation_mm"]
+    assert out.max() <= 1.2 * 0.2 + 1e-9
+
+
+def test_soils_differ() -> None:
+    clay, loam, unknown = (
+        _derive([100.0] + [0.0] * 9, texture=texture)["soil_evaporation_mm"].sum()
+        for texture in ("clay", "loam", "gumbo")
+    )
+    assert loam < clay == unknown
 
 
 def test_under_a_full_canopy_little_evaporates() -> None:
