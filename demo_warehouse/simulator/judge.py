@@ -144,10 +144,22 @@ def strip_seasons(
         troubles.TROUBLES[name]
     ground.SOILS[chosen.soil]
     for at in range(0, len(seeds), 25):
-        yield from _together([_site(seed, chosen) for seed in seeds[at : at + 25]], chosen, physics)
+        yield from _together([_site(seed, chosen) for seed in seeds[at : at + 25]], physics)
 
 
-def _together(sites: list[_Site], options: Options, physics: Physics) -> Iterator[SiteSeason]:
+def mixed_seasons(
+    plan: Sequence[tuple[int, Options]], physics: Physics = water.run
+) -> Iterator[SiteSeason]:
+    """Site-seasons of seeds and options of their own, simulated together.
+
+    All have a crop or none (ValueError): what drives the strips is made for all at once.
+    """
+    if len({options.bare for _, options in plan}) > 1:
+        raise ValueError("bare and cropped fields cannot be simulated together")
+    return _together([_site(seed, options) for seed, options in plan], physics)
+
+
+def _together(sites: list[_Site], physics: Physics) -> Iterator[SiteSeason]:
     weather = [site.weather for site in sites]
     base = heat.ground(
         np.stack([w.rain_mm for w in weather], axis=1),
@@ -157,8 +169,10 @@ def _together(sites: list[_Site], options: Options, physics: Physics) -> Iterato
     grown = [crops.growth(s.weather, base.snow_cm[:, i], [s.season]) for i, s in enumerate(sites)]
     hardness = np.array([h for s in sites for h in (s.hardness * (1 - s.loosened), s.hardness)])
     by_day = np.repeat(np.minimum(hardness, 1.0)[None, :], DAYS, axis=0)
-    forcing = of_pairs(base, grown, [s.pan for s in sites], by_day, cropped=not options.bare)
-    column = ground.column([ground.SOILS[options.soil]] * len(hardness))
+    forcing = of_pairs(
+        base, grown, [s.pan for s in sites], by_day, cropped=not sites[0].options.bare
+    )
+    column = ground.column([ground.SOILS[site.options.soil] for site in sites for _ in SIDES])
     share = np.repeat([s.start_share for s in sites], 2)[:, None]
     start = column.wilting + share * (column.field_capacity - column.wilting)
     truth = physics(column, forcing, start)

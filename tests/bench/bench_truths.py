@@ -4,14 +4,14 @@ Run ``python -m tests.bench.bench_truths [SITES] [FIRST_SEED] [FOLDER]`` in the 
 prints the section 'More than one truth' of ``FIGURES.md``. ``SITES`` site-seasons of two strips are
 made for every truth: the demo's layered bucket, Richards' equation in the ways of ``truth/field.py``,
 and AquaCrop (``truth/aqua.py``, one value a day, for water use and rooting only). One simulation is
-read every 15 minutes, every hour, every 3 hours and once a day. One batch in two begins wet, has much
+read every 15 minutes, every hour, every 3 hours and once a day. One group in two begins wet, has much
 rain, and spikes and a gap in its readings. Methods are set on seeds below 1,000 and judged on seeds
 from 40,000 on.
 
-It runs in one process and takes about three minutes a site-season (of all truths; 16 took 45 to 60
-minutes on two shared cores). What is simulated and what is compared is kept in ``FOLDER``, by a
-fingerprint of the program text that made it: the same command goes on where it was broken off, and after
-a change of a method only the tables are made again.
+It runs in one process; a truth of 12 site-seasons takes some minutes on a free core. What is simulated
+and what is compared is kept in ``FOLDER``, by a fingerprint of the program text that made it: the same
+command goes on where it was broken off, and after a change of a method only the tables are made
+again.
 """
 
 from __future__ import annotations
@@ -22,7 +22,6 @@ import pickle
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -48,7 +47,7 @@ STEPS_MIN = {"15 min": 15, "1 h": 60, "3 h": 180, "1 day": 1440}
 LOGGERS = tuple(replace(logger, step_min=15) for logger in bench_soil.LOGGERS)
 SOILS = ("clay", "silty clay", "clay loam", "loam")
 DEPTHS_CM = ((10, 30, 50, 70, 100), (20, 40, 60, 80, 100))
-BATCH = 6
+GROUP = 3  # site-seasons of one soil, one set of depths and one logger
 # A soil that begins full, and a year of much rain: there drainage matters.
 WET: dict[str, float] = {"start_share": 1.0, "wetness": 1.5}
 # What the strips are made to yield, and the standard error with which that is weighed. Invented.
@@ -66,40 +65,38 @@ class Found:
     use: pl.DataFrame
 
 
-def batches(
-    name: str, sites: int, first_seed: int, folder: Path
-) -> Iterator[list[judge.SiteSeason]]:
-    """Batches of site-seasons of one truth, over soils, depths, loggers and troubles."""
-    made_by = fingerprint("demo_warehouse/simulator", "tests/bench/truth")
+def plan(name: str, sites: int, first_seed: int) -> list[tuple[int, judge.Options]]:
+    """Seeds and options of a truth's site-seasons: soils, depths, loggers, troubles, dry and wet."""
     shift = NAMES.index(name)
-    for number in range(-(-sites // BATCH)):
-        seeds = range(first_seed + number * BATCH, first_seed + min((number + 1) * BATCH, sites))
+    out = []
+    for i in range(sites):
+        group = i // GROUP
+        wet = group % 2
         options = judge.Options(
-            soil=SOILS[(number + shift) % len(SOILS)],
-            depths_cm=DEPTHS_CM[number % 2],
-            logger=LOGGERS[(number + shift) % len(LOGGERS)],
-            faults=("spikes", "gap") if number % 2 else (),
-            **(WET if number % 2 else {}),
+            soil=SOILS[(group + shift) % len(SOILS)],
+            depths_cm=DEPTHS_CM[group // 2 % 2],
+            logger=LOGGERS[(group + shift) % len(LOGGERS)],
+            faults=("spikes", "gap") if wet else (),
+            **(WET if wet else {}),
         )
-        kept = folder / f"{made_by}-{name}-{options_name(seeds, options)}.pickle"
-        if not kept.exists():
-            _keep(kept, _simulated(name, list(seeds), options))
-        yield _kept(kept)
+        out.append((first_seed + i, options))
+    return out
 
 
-def _simulated(name: str, seeds: list[int], options: judge.Options) -> list[judge.SiteSeason]:
-    if name == AQUACROP:
-        return list(aqua.strip_seasons(seeds, options))
-    # Water by layer and hour is compared with nothing here, and is half of what there is to keep.
-    return [
-        replace(one, truth=replace(one.truth, layer=pl.DataFrame()))
-        for one in judge.strip_seasons(seeds, options, TRUTHS[name])
-    ]
-
-
-def options_name(seeds: range, options: judge.Options) -> str:
-    """Seeds and options of a batch, as a part of a file's name."""
-    return f"{seeds[0]}-{seeds[-1]}-{hashlib.sha256(repr(options).encode()).hexdigest()[:8]}"
+def simulated(name: str, sites: int, first_seed: int, folder: Path) -> list[judge.SiteSeason]:
+    """The site-seasons of one truth, from ``folder`` if they are there."""
+    made_by = fingerprint("demo_warehouse/simulator", "tests/bench/truth")
+    wanted = plan(name, sites, first_seed)
+    what = hashlib.sha256(repr(wanted).encode()).hexdigest()[:8]
+    kept = folder / f"{made_by}-{name}-{what}.pickle"
+    if not kept.exists():
+        by_day = name == AQUACROP
+        made = aqua.strip_seasons(wanted) if by_day else judge.mixed_seasons(wanted, TRUTHS[name])
+        # Water by layer and hour is compared with nothing here, and is half of what there is to keep.
+        nothing = pl.DataFrame()
+        _keep(kept, [replace(one, truth=replace(one.truth, layer=nothing)) for one in made])
+    found: list[judge.SiteSeason] = _kept(kept)
+    return found
 
 
 def _keep(path: Path, what: object) -> None:
@@ -241,11 +238,11 @@ def judged(sites: int, first_seed: int, folder: Path) -> Found:
 def _of_truth(name: str, sites: int, first_seed: int, folder: Path) -> dict[str, pl.DataFrame]:
     """All comparisons with one truth."""
     parts: dict[str, list[pl.DataFrame]] = {}
-    for batch in batches(name, sites, first_seed, folder):
-        for step, step_min in steps(name).items():
-            for what, frame in compared(batch, step_min).items():
-                labeled = frame.with_columns(truth=pl.lit(name), step=pl.lit(step))
-                parts.setdefault(what, []).append(labeled)
+    seasons = simulated(name, sites, first_seed, folder)
+    for step, step_min in steps(name).items():
+        for what, frame in compared(seasons, step_min).items():
+            labeled = frame.with_columns(truth=pl.lit(name), step=pl.lit(step))
+            parts.setdefault(what, []).append(labeled)
     return {what: pl.concat(frames) for what, frames in parts.items()}
 
 

@@ -34,7 +34,7 @@ from schemas import generated
 from schemas.tables.soil.water_use_season import TABLE
 from transforms.methods.strips import STRIPS, in_strip, recorded_rain
 from transforms.methods.texts import depth_text, joined
-from transforms.soil.methods import drainage, season_balance, strip_storage
+from transforms.soil.methods import drainage, dry_gates, season_balance, strip_storage
 from transforms.soil.methods.season_balance import SEASON, STRIP
 
 # Shares by which an uncalibrated dielectric probe may misjudge a change: by the soil (clay, salts),
@@ -66,8 +66,10 @@ def derive(
     rain_day: pl.DataFrame,
     irrigation_day: pl.DataFrame,
     evapotranspiration_day: pl.DataFrame,
+    evaporation_day: pl.DataFrame,
     strip_yield: pl.DataFrame,
     probe_spell: pl.DataFrame,
+    field: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a field, season and strip."""
@@ -77,7 +79,14 @@ def derive(
     layers = season_balance.season_layers(storage, season)
     profile = season_balance.profiles(layers)
     weather_day = recorded_rain(weather_day, rain_day)
-    day = season_balance.daily(profile, weather_day, irrigation_day, evapotranspiration_day, farm)
+    day = season_balance.daily(
+        profile,
+        weather_day=weather_day,
+        irrigation_day=irrigation_day,
+        evapotranspiration_day=evapotranspiration_day,
+        evaporation_day=evaporation_day,
+        farm=farm,
+    ).join(dry_gates.gates(layers, field), on=[*STRIP, "day"], how="left")
     rows = (
         season.select(*SEASON, "crop", "seeded", "harvested")
         .join(STRIPS, how="cross")
@@ -326,6 +335,13 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
         reason=joined(
             *(pl.when(flag).then(pl.lit(text)) for text, flag in reasons.items()),
             *notes,
+            pl.when(pl.col("rises_d") > 0).then(
+                pl.format(
+                    "upward flow possible: on {} days the soil above had dried "
+                    "while the deepest layer stayed wet",
+                    "rises_d",
+                )
+            ),
             pl.when(no_demand).then(
                 pl.lit("crop evapotranspiration is known on too few days for a sum")
             ),

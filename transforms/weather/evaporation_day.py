@@ -37,20 +37,14 @@ from numpy.typing import NDArray
 
 from schemas import generated
 from schemas.tables.weather.evaporation_day import TABLE
+from transforms.methods import texture
 from transforms.methods.irrigation import with_irrigation
 from transforms.methods.strips import STRIPS
 from transforms.methods.texts import joined
 
 Array = NDArray[np.float64]
 
-# Field capacity, wilting point (m3/m3), readily evaporable water (mm).
-TEXTURES = {
-    "clay": (0.36, 0.22, 10.0),
-    "silty clay": (0.36, 0.23, 10.0),
-    "clay loam": (0.33, 0.20, 9.5),
-    "loam": (0.25, 0.12, 9.0),
-    "sandy loam": (0.23, 0.11, 8.0),
-}
+CLAY = texture.TEXTURES["clay"]
 LAYER_M = 0.10
 # What a drying soil brings to its surface, mm a square root of a day: 3.3 to 4.1 in the four soils of
 # Ritchie 1972, 3.5 in his clay (from memory).
@@ -164,7 +158,7 @@ def _station(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _soil(textures: list[str]) -> tuple[float, float, float]:
     """Water contents and readily evaporable water of the texture named last, else of clay."""
-    return TEXTURES.get(textures[-1].strip().lower() if textures else "clay", TEXTURES["clay"])
+    return texture.TEXTURES.get(texture.named(textures[-1]) if textures else "clay", CLAY)
 
 
 def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:

@@ -30,7 +30,11 @@ TABLE = Table(
         number("storage_used_mm", "mm", "start minus end; negative where the profile filled"),
         number("storage_used_se_mm", "mm", "standard error of it", 0),
         number("drainage_mm", "mm", "water lost below the deepest sensor's layer, estimate", 0),
-        number("drainage_low_mm", "mm", "the least that it can have been", 0),
+        number(
+            "drainage_low_mm",
+            "mm",
+            "the least that it can have been; below zero if water may have risen into the profile",
+        ),
         number("drainage_high_mm", "mm", "the most that it can have been", 0),
         count("drainage_d", "days on which the deepest layer drained or nothing is known of it"),
         text(

@@ -36,10 +36,9 @@ FIRST_DEPTH_CM = 35.0
 FILLED_BY_SPRING = 0.45  # of the available water, over the winter that the model does not have
 
 
-def strip_seasons(seeds: Sequence[int], options: judge.Options) -> Iterator[judge.SiteSeason]:
+def strip_seasons(plan: Sequence[tuple[int, judge.Options]]) -> Iterator[judge.SiteSeason]:
     """Site-seasons of barley in a treated and a check strip, whose roots differ in pace and depth."""
-    chosen = replace(options, crop="barley")
-    sites = [judge._site(seed, chosen) for seed in seeds]
+    sites = [judge._site(seed, replace(options, crop="barley")) for seed, options in plan]
     weather = [site.weather for site in sites]
     base = heat.ground(
         *(

@@ -70,10 +70,28 @@ def physics(kind: Physics) -> Callable[[Column, Forcing, Array], Truth]:
 
 
 def soil_of(column: Column, saturated_cm_h: float) -> VanGenuchten:
-    """Return the soil through a column's saturation, field capacity and wilting point, in cells."""
-    one = [c[0, 0] for c in (column.saturation, column.field_capacity, column.wilting)]
-    residual = 0.4 * one[2]
-    shares = [(water - residual) / (one[0] - residual) for water in one[1:]]
+    """Return the soil through each strip's saturation, field capacity and wilting point, in cells."""
+    strips = zip(
+        *(c[:, 0] for c in (column.saturation, column.field_capacity, column.wilting)), strict=True
+    )
+    known: dict[tuple[float, ...], tuple[float, float, float]] = {}
+    rows = []
+    for strip in strips:
+        waters = tuple(float(water) for water in strip)
+        if waters not in known:
+            known[waters] = _curve(*waters)
+        rows.append((waters[0], *known[waters]))
+    saturated, residual, a, n = (
+        np.repeat(np.array(values)[:, None], len(MIDDLE), axis=1)
+        for values in zip(*rows, strict=True)
+    )
+    return VanGenuchten(residual, saturated, a, n, np.full_like(n, saturated_cm_h))
+
+
+def _curve(saturated: float, capacity: float, wilting: float) -> tuple[float, float, float]:
+    """Residual water content, alpha and n of the curve through two water contents."""
+    residual = 0.4 * wilting
+    shares = [(water - residual) / (saturated - residual) for water in (capacity, wilting)]
 
     def alpha(n: float, share: float, suction: float) -> float:
         return float((share ** (-1 / (1 - 1 / n)) - 1) ** (1 / n) / suction)
@@ -82,9 +100,7 @@ def soil_of(column: Column, saturated_cm_h: float) -> VanGenuchten:
     n = brentq(
         lambda n: np.log(alpha(n, shares[0], heads[0]) / alpha(n, shares[1], heads[1])), 1.03, 3
     )
-    full = np.ones((len(column.saturation), len(MIDDLE)))
-    a = alpha(n, shares[0], heads[0])
-    return VanGenuchten(full * residual, full * one[0], full * a, full * n, full * saturated_cm_h)
+    return residual, alpha(n, shares[0], heads[0]), n
 
 
 class _Run:

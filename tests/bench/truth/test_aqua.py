@@ -8,7 +8,7 @@ from tests.bench.truth import aqua
 
 
 def test_a_season_closes_and_has_one_reading_a_day():
-    one = next(aqua.strip_seasons([640], judge.Options(depths_cm=(20, 40, 60, 80, 100))))
+    one = next(aqua.strip_seasons([(640, judge.Options(depths_cm=(20, 40, 60, 80, 100)))]))
     c = pl.col
     held = one.truth.balance.with_columns(
         rise=c("storage_mm") - c("storage_mm").shift(1).over("strip"),

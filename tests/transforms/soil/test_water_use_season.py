@@ -92,6 +92,7 @@ def derive(
     demand: bool = True,
     readings: int = 24,
     irrigated: Mapping[str, Mapping[date, float | None]] | None = None,
+    texture: str | None = None,
 ) -> dict[str, dict[str, Any]]:
     check = check or treated
     water: Water = {}
@@ -177,6 +178,26 @@ def derive(
             ],
         ),
         probe_spell=frames.rows("probe_spell", probe_spell or []),
+        # the crop's use is all demand there was, so the dual coefficient gives the same
+        evaporation_day=frames.rows(
+            "evaporation_day",
+            [
+                {
+                    "station": station,
+                    "field": "f",
+                    "strip": strip,
+                    "day": day,
+                    "basal_et_mm": mm,
+                    "soil_evaporation_mm": 0.0,
+                }
+                for station, strip, truth in stations
+                for day, mm in truth.use.items()
+                if demand and day not in lost_et
+            ],
+        ),
+        field=frames.rows(
+            "field", [{"field": "f", "soil_texture": texture, "practice": "deep tillage"}]
+        ),
         farm=frames.farm(event_gap_h=6.0, event_least_mm=5.0),
     )
     frames.check(frame, "water_use_season")
@@ -262,11 +283,14 @@ def test_drainage_is_estimated_within_its_bounds() -> None:
 
 
 def test_a_layer_just_below_its_drained_upper_limit_trickles() -> None:
-    truth = Truth(start=(30, 30, 37.5), use_mm=0.0, wet=0.0)
+    truth = Truth(start=(37.5, 37.5, 37.5), use_mm=0.0, wet=0.0)
     row = derive(truth)["treated"]
     assert row["drainage_d"] == 0
     assert row["drainage_mm"] == pytest.approx(0.1 * SEASON_DAYS)
     assert row["drainage_high_mm"] == pytest.approx(0.86 * SEASON_DAYS)
+    # under layers that are dry and let nothing through it has only a trickle to give
+    dry_above = derive(Truth(start=(30, 30, 37.5), use_mm=0.0, wet=0.0))["treated"]
+    assert dry_above["drainage_high_mm"] == pytest.approx(0.1 * SEASON_DAYS)
     assert row["drainage_from"] == "deepest layer below its drained upper limit"
     further = derive(Truth(start=(30, 30, 36.5), use_mm=0.0, wet=0.0))["treated"]
     assert further["drainage_high_mm"] == 0.0
@@ -279,6 +303,22 @@ def test_a_layer_never_seen_to_drain_has_a_trickle_and_an_honest_bound() -> None
     drained = truth.total(truth.drained)
     assert 0 < row["drainage_mm"] < drained < row["drainage_high_mm"]
     assert row["drainage_from"] == "deepest layer never seen to drain"
+
+
+@pytest.mark.parametrize(
+    ("texture", "possible"), [("clay", True), (None, True), ("loam", True), ("dry", False)]
+)
+def test_upward_flow_is_possible_where_the_soil_above_dried_and_the_deepest_stayed_wet(
+    texture: str | None, possible: bool
+) -> None:
+    """Upper layers 8 points below their limit, the deepest at 37, one below: wetter than a clay's 36."""
+    deepest = 37.0 if texture != "dry" else 33.0  # drier than field capacity, no water table near
+    truth = Truth(start=(30, 30, deepest), use_mm=0.0, wet=0.0)
+    row = derive(truth, texture=texture if texture != "dry" else "clay")["treated"]
+    assert ("upward flow possible" in (row["reason"] or "")) == possible
+    low = -0.86 * SEASON_DAYS if possible else 0.0
+    assert row["drainage_low_mm"] == pytest.approx(low)
+    assert row["drainage_mm"] >= 0
 
 
 def test_drainage_without_evapotranspiration_is_the_middle_of_the_bounds() -> None:
@@ -506,8 +546,10 @@ def test_nothing_gives_nothing_and_a_season_alone_gives_reasons() -> None:
             "rain_day",
             "irrigation_day",
             "evapotranspiration_day",
+            "evaporation_day",
             "strip_yield",
             "probe_spell",
+            "field",
         )
     }
     frame = water_use_season.derive(**empty, farm=frames.farm())
@@ -534,7 +576,7 @@ def test_bounds_and_signs_hold_whatever_the_weather(
 ) -> None:
     truth = Truth(seed=seed, use_mm=use, wet=wet, start=(start,) * 3, drains=True)
     row = derive(truth)["treated"]
-    assert 0 <= row["drainage_low_mm"] <= row["drainage_mm"] <= row["drainage_high_mm"]
+    assert row["drainage_low_mm"] <= 0 <= row["drainage_mm"] <= row["drainage_high_mm"]
     identity = row["rain_mm"] + row["storage_start_mm"] - row["storage_end_mm"] - row["drainage_mm"]
     assert row["water_use_mm"] == pytest.approx(identity)
     assert row["water_use_mm"] == pytest.approx(truth.total(truth.use), rel=0.12, abs=12)

@@ -99,17 +99,20 @@ def windows(profile: pl.DataFrame) -> pl.DataFrame:
 
 def daily(
     profile: pl.DataFrame,
+    *,
     weather_day: pl.DataFrame,
     irrigation_day: pl.DataFrame,
     evapotranspiration_day: pl.DataFrame,
+    evaporation_day: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """Every day of the window by strip, from the value of the day before to that of the day.
 
     Columns: ``storage_mm`` (as it is), ``filled_mm`` (gaps in a straight line), ``rain_mm`` and
-    ``irrigation_mm`` (null where unknown), ``water_mm`` (both, what is unknown left out) and ``et_mm``
-    (crop demand, gaps in a straight line; null where there is none at all) between the two values,
-    ``known`` (rain recorded), ``irrigation_known``, ``demanded``, ``above_pct``.
+    ``irrigation_mm`` (null where unknown), ``water_mm`` (both, what is unknown left out), ``et_mm``
+    (crop demand, gaps in a straight line; null where there is none at all) and ``wet_et_mm`` (the same
+    by the dual coefficient, which follows single wettings) between the two values, ``known`` (rain
+    recorded), ``irrigation_known``, ``demanded``, ``above_pct``.
     """
     strip_day = ["field", "strip", "day"]
     days = (
@@ -130,7 +133,18 @@ def daily(
         .with_columns(shared_rain(SEASON))
         .pipe(with_irrigation, irrigation_day)
         .rename({"irrigation_mm": "day_irrigation_mm"})
-        .join(_demand(evapotranspiration_day), on=strip_day, how="left")
+        .join(
+            _demand(evapotranspiration_day, pl.col("crop_et_mm"), "demand_mm"),
+            on=strip_day,
+            how="left",
+        )
+        .join(
+            _demand(
+                evaporation_day, pl.col("soil_evaporation_mm") + pl.col("basal_et_mm"), "wet_mm"
+            ),
+            on=strip_day,
+            how="left",
+        )
         .sort(*STRIP, "day")
         .with_columns(before=before)
         .with_columns(
@@ -138,6 +152,7 @@ def daily(
             demanded=pl.col("demand_mm").is_not_null(),
             # its gaps in a straight line, its ends level
             demand_mm=pl.col("demand_mm").interpolate().forward_fill().backward_fill().over(STRIP),
+            wet_mm=pl.col("wet_mm").interpolate().forward_fill().backward_fill().over(STRIP),
             before=pl.col("before").forward_fill().over(STRIP),
         )
     )
@@ -145,6 +160,7 @@ def daily(
         _between("day_rain_mm").alias("rain_mm"),
         _between("day_irrigation_mm").alias("irrigation_mm"),
         _between("demand_mm").alias("et_mm"),
+        _between("wet_mm").alias("wet_et_mm"),
         first=pl.col("day") == pl.col("from_day"),
         known=pl.col("known").fill_null(False),
     ).with_columns(
@@ -190,13 +206,13 @@ def _rain(weather_day: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _demand(evapotranspiration_day: pl.DataFrame) -> pl.DataFrame:
-    """Crop evapotranspiration by field, strip and day: the strip's station, else the field's."""
-    rows = evapotranspiration_day.filter(pl.col("field").is_not_null())
-    own = rows.group_by("field", "strip", "day").agg(own_mm=pl.col("crop_et_mm").mean())
-    field = rows.group_by("field", "day").agg(field_mm=pl.col("crop_et_mm").mean())
+def _demand(days: pl.DataFrame, demand: pl.Expr, name: str) -> pl.DataFrame:
+    """The crop's demand by field, strip and day: the strip's station, else the field's."""
+    rows = days.filter(pl.col("field").is_not_null())
+    own = rows.group_by("field", "strip", "day").agg(own_mm=demand.mean())
+    field = rows.group_by("field", "day").agg(field_mm=demand.mean())
     return (
         field.join(STRIPS, how="cross")
         .join(own, on=["field", "strip", "day"], how="left")
-        .select("field", "strip", "day", demand_mm=pl.coalesce("own_mm", "field_mm"))
+        .select("field", "strip", "day", pl.coalesce("own_mm", "field_mm").alias(name))
     )

@@ -15,6 +15,9 @@ def days(
     et: float | None = 2.0,
     drained: bool = True,
     wetted: bool = True,
+    gated: bool = False,
+    beneath: float = 0.0,
+    rises: bool = False,
 ) -> pl.DataFrame:
     """Days on which 10 mm leave the profile each, the deepest layer at ``above`` its drained upper limit."""
     n = len(above)
@@ -31,6 +34,12 @@ def days(
             "above_pct": pl.Series(above, dtype=pl.Float64),
             "drained": [drained] * n,
             "wetted": [wetted] * n,
+            "wet_et_mm": pl.Series([et] * n, dtype=pl.Float64),
+            "gated": [gated] * n,
+            "likely_gated": [gated] * n,
+            "closed": [False] * n,
+            "beneath_mm": [beneath] * n,
+            "rises": [rises] * n,
         }
     )
 
@@ -41,9 +50,9 @@ def drainage(above: list[float | None], **change: Any) -> dict[str, Any]:
 
 def test_only_days_that_begin_or_end_above_the_drained_upper_limit_drain() -> None:
     row = drainage([-5, -5, 0.3, -5, -5])
-    # Two days, 10 mm each, of which the crop takes 2 mm each.
+    # Two days, 10 mm each, of which the crop takes 2 mm each, at least 0.6.
     assert row["drainage_d"] == 2
-    assert row["drainage_high_mm"] == pytest.approx(20)
+    assert row["drainage_high_mm"] == pytest.approx(18.8)
     assert row["drainage_mm"] == pytest.approx(16)
 
 
@@ -67,7 +76,7 @@ def test_noise_does_not_add_up_over_a_run() -> None:
     )
     row = estimate(frame).row(0, named=True)
     # 16 mm of rain and 24 mm of storage left in four days, exactly what the crop wanted.
-    assert row["drainage_high_mm"] == pytest.approx(40)
+    assert row["drainage_high_mm"] == pytest.approx(28)
     assert row["drainage_mm"] == pytest.approx(0)
 
 
@@ -84,7 +93,7 @@ def test_the_crop_takes_on_draining_days_what_share_of_the_demand_it_took_on_oth
 
 def test_the_error_is_that_of_the_demand_and_never_beyond_the_bounds() -> None:
     assert drainage([1] * 5)["drainage_se_mm"] == pytest.approx(0.2 * 8)
-    assert drainage([1] * 5, et=30.0)["drainage_se_mm"] == pytest.approx(40 / 12**0.5)
+    assert drainage([1] * 5, et=30.0)["drainage_se_mm"] == pytest.approx(4 / 12**0.5)
     assert drainage([1] * 5, et=None)["drainage_se_mm"] == pytest.approx(40 / 12**0.5)
     assert drainage([-0.5] * 5)["drainage_se_mm"] == pytest.approx(4 * 0.86 / 3.92, rel=1e-3)
 
@@ -97,16 +106,35 @@ def test_nothing_known_is_all_bound_and_no_estimate() -> None:
     assert row["drainage_from"] == "unknown"
 
 
-def test_a_layer_never_seen_to_drain_may_trickle_if_water_ever_came_to_it() -> None:
-    """0.1 mm a day near its highest value, at most 0.86; where no water came, at most 0.1."""
-    row = drainage([0.5] * 5, drained=False, et=10.0)
-    assert row["drainage_d"] == 0
+def test_a_layer_never_seen_to_drain_with_nothing_dry_above_it_may_have_passed_the_surplus() -> (
+    None
+):
+    """40 mm left, the crop wanted 8: half of the 32 as estimate, at most all but the 2.4 that it surely used."""
+    row = drainage([0.5] * 5, drained=False)
+    assert row["drainage_d"] == 4
+    assert row["drainage_mm"] == pytest.approx(16)
+    assert row["drainage_high_mm"] == pytest.approx(37.6)
+    assert row["drainage_se_mm"] == pytest.approx(37.6 / 12**0.5)
+    assert drainage([0.5] * 5, drained=False, et=10.0)["drainage_mm"] == 0
+
+
+def test_a_dry_layer_above_lets_a_trickle_through_and_what_lies_beneath_it_may_go() -> None:
+    row = drainage([0.5] * 5, drained=False, gated=True)
+    assert row["drainage_from"] == "deepest layer never seen to drain"
+    assert row["drainage_mm"] == row["drainage_high_mm"] == pytest.approx(0.4)
+    assert drainage([0.5] * 5, drained=False, gated=True, wetted=False)["drainage_mm"] == 0
+    falls = drainage([0.5] * 5, drained=False, gated=True, beneath=1.5)
+    assert falls["drainage_high_mm"] == pytest.approx(6.4)
+    # noise of what lies beneath does not add up, and what it gained is no drainage
+    assert drainage([0.5] * 5, gated=True, beneath=-1.0)["drainage_high_mm"] == pytest.approx(0.4)
+    # the layer is seen to drain, but no more can have come out than the layers beneath the dry one lost
+    assert drainage([0.5] * 5, gated=True, beneath=1.5)["drainage_mm"] == pytest.approx(6.4)
+
+
+def test_water_that_may_have_risen_is_in_the_lower_bound_and_in_no_estimate() -> None:
+    row = drainage([-0.7] * 5, gated=True, rises=True)
+    assert row["rises_d"] == 4
+    assert row["drainage_low_mm"] == pytest.approx(-4 * 0.86)
     assert row["drainage_mm"] == pytest.approx(0.4)
-    assert row["drainage_high_mm"] == pytest.approx(4 * 0.86)
-    # what is over what the crop used may have drained there too: 40 mm less 8
-    assert drainage([0.5] * 5, drained=False)["drainage_high_mm"] == pytest.approx(32)
-    dry = drainage([0.5] * 5, drained=False, wetted=False)
-    assert dry["drainage_mm"] == 0
-    assert dry["drainage_high_mm"] == pytest.approx(0.4)
-    further = drainage([-1.5] * 5, drained=False)
-    assert further["drainage_mm"] == further["drainage_high_mm"] == 0
+    assert row["drainage_se_mm"] == pytest.approx((0.4 + 4 * 0.86) / 3.92, rel=1e-3)
+    assert drainage([-0.7] * 5, gated=True)["drainage_low_mm"] == 0
