@@ -9,6 +9,7 @@ from pathlib import Path
 
 from flows.base.errors import UserError
 from flows.base.progress import Tick, silent
+from flows.books import books, fieldbook
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.run import steps
@@ -16,7 +17,6 @@ from flows.setup.add import asked_layout, asked_places, landed, looked, planned,
 from flows.setup.add.asked_places import Known
 from flows.setup.add.looked import Look
 from flows.setup.questions import Ask, Script, answered
-from flows.store import publish, query
 from schemas.farm.farm import Farm
 
 Say = Callable[[str], object]
@@ -74,7 +74,7 @@ def add(
     places = answered(asked_places.of_places(seen, known, first.first), given, ask)
     part, those = planned.part_of(seen, known, places)
     whole = written.with_part(text, part)
-    say("\n".join(["", *planned.in_words(part, those)]))
+    say("\n".join(["", *planned.in_words(part, those), *_new_fields(known, places)]))
     if not agree("Add this?"):
         raise UserError("Nothing was changed.")
     result = landed.land(folder, text, whole, those, tick)
@@ -161,18 +161,20 @@ def _open_ends(seen: Look, answers: Mapping[str, str]) -> list[str]:
 
 
 def _fields(folder: FarmFolder, farm: Farm) -> tuple[str, ...]:
-    """Return the fields that are known: of the field book as stored, and of farm.toml."""
-    found = dict.fromkeys(
-        spell.field
-        for one in (*farm.stations, *farm.probes)
-        for spell in one.spells
-        if spell.field is not None
-    )
-    if publish.newest(folder) is not None:
-        with query.open_published(folder) as con:
-            rows = con.execute("SELECT field FROM field ORDER BY field").fetchall()
-        found |= dict.fromkeys(name for (name,) in rows)
-    return tuple(found)
+    """Return the fields that are known: of the field book as it stands, and of farm.toml."""
+    book = books.fieldbook_path(folder, farm)
+    in_book = [] if book is None else fieldbook.read(book).frames["field"]["field"].to_list()
+    spells = [spell for one in (*farm.stations, *farm.probes) for spell in one.spells]
+    return tuple(dict.fromkeys([*in_book, *(s.field for s in spells if s.field is not None)]))
+
+
+def _new_fields(known: Known, places: Mapping[str, str]) -> list[str]:
+    """Return a sentence if a field has another name than all that are known: it may be misspelled."""
+    named = {answer for key, answer in places.items() if key.partition(" ")[0] == "field"}
+    new = sorted(named - {"", *known.fields})
+    if not new or not known.fields:
+        return []
+    return [f"The field {', '.join(new)} is new; known so far: {', '.join(known.fields)}."]
 
 
 def _show_first_days(

@@ -42,9 +42,9 @@ def rows(folder: FarmFolder, sql: str) -> list[tuple[object, ...]]:
         return [tuple(row) for row in con.sql(sql).fetchall()]
 
 
-def file(path: Path) -> Path:
-    """Write the invented export of that name."""
-    (exports.STATIONS | exports.PROBES)[path.name](path)
+def file(path: Path, write: Callable[[Path], None] | None = None) -> Path:
+    """Write the invented export of that name, or by ``write``."""
+    (write or (exports.STATIONS | exports.PROBES)[path.name])(path)
     return path
 
 
@@ -175,6 +175,26 @@ def test_questions_have_proposed_answers_and_what_is_sure_is_not_asked(tmp_path:
     add.add(folder, [file(tmp_path / "pit_check.tsv")], {}, ask, lambda _: None)
     assert {q.key: q.proposed for q in asked}["field"] == "North"  # the only field there is
     assert {q.key: q.proposed for q in asked}["strip"] == "check"
+
+
+def test_the_fields_of_the_book_are_proposed_and_a_new_one_is_named(tmp_path: Path) -> None:
+    folder = farm(tmp_path / "farm")
+    folder.fieldbook_file.write_bytes(fieldbooks.workbook(fieldbooks.book()))
+    path, asked, said = file(tmp_path / "river_check.csv", exports.semicolon_probe), [], list[str]()
+
+    def ask(question: Question) -> str:
+        asked.append(question)
+        return question.answer(question.proposed)
+
+    with pytest.raises(UserError, match="Nothing was changed"):
+        add.add(folder, [path], {}, ask, said.append, agree=lambda _: False)
+    (field,) = [q for q in asked if q.key == "field"]
+    assert [choice for choice, _ in field.choices] == ["Home", "River"]
+    assert field.proposed == "River"  # by the file's name
+    with pytest.raises(UserError, match="Nothing was changed"):
+        add.add(folder, [path], {"field": "Rivver"}, ask, said.append, agree=lambda _: False)
+    assert "The field Rivver is new; known so far: Home, River." in said[-1]
+    assert not folder.published_file.exists()
 
 
 def test_a_probe_without_its_field_is_not_guessed(tmp_path: Path) -> None:
