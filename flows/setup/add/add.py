@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -18,6 +19,7 @@ from flows.setup.add.asked_places import Known
 from flows.setup.add.looked import Look
 from flows.setup.questions import Ask, Script, answered
 from schemas.farm.farm import Farm
+from schemas.quantities import BY_NAME
 
 Say = Callable[[str], object]
 
@@ -139,7 +141,9 @@ def _what_it_is(seen: Look) -> list[str]:
             continue
         unit = f" in {rule.unit}" if rule.unit else ""
         depth = f" at {rule.depth_cm:g} cm" if rule.depth_cm is not None else ""
-        lines.append(f"  {name}: {rule.quantity.replace('_', ' ')}{unit}{depth}")
+        meaning = re.split("[,;]", BY_NAME[rule.quantity].column.meaning)[0]
+        total = ", a running total" if rule.counts == "total" else ""
+        lines.append(f"  {name}: {meaning}{unit}{depth}{total}")
     if seen.left_out:
         lines.append(f"  not used: {', '.join(seen.left_out)}")
     if seen.words:

@@ -110,6 +110,7 @@ def test_a_json_service_that_names_its_offset_needs_no_clock(tmp_path: Path, typ
     out = typed(
         "add", root, file(tmp_path / "export.json"), "--yes", "--stamp", "end", "--clock=-06:00"
     )
+    assert "air_temperature_c: air temperature in degC" in out
     assert "2025-05-12 02:00" in out  # by the farm's clock, with daylight saving
     assert rows(FarmFolder.at(root), "SELECT count(*), min(day) FROM weather_day") == [
         (exports.DAYS, date(2025, 5, 12))
