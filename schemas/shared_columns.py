@@ -56,6 +56,42 @@ EXTREMES_FROM = text(
     ),
     one_of=("extremes", "short means", "long means"),
 )
+AIR_OF_DAY = (
+    number(
+        "air_temp_mean_c",
+        "degC",
+        (
+            "mean air temperature: time-weighted mean of the readings, or half of the sum of "
+            "the extremes where only they came"
+        ),
+        -90,
+        60,
+    ),
+    AIR_TEMP_MIN,
+    AIR_TEMP_MAX,
+    EXTREMES_FROM,
+    coverage("share of the day with air temperature", "air_temp_coverage"),
+)
+HUMIDITY_OF_DAY = (
+    number(
+        "relative_humidity_mean_pct",
+        "percent",
+        "mean relative humidity, readings above 100 taken as 100",
+        0,
+        100,
+    ),
+    number("relative_humidity_min_pct", "percent", "lowest relative humidity", 0, 100),
+    number("relative_humidity_max_pct", "percent", "highest relative humidity", 0, 100),
+    number("dew_point_mean_c", "degC", "mean dew point as measured", -100, 40),
+    number(
+        "vapour_pressure_mean_kpa",
+        "kPa",
+        "mean actual vapour pressure: as measured, or of specific humidity or the deficit",
+        0,
+        8,
+    ),
+    coverage("share of the day with humidity, dew point or vapour pressure", "humidity_coverage"),
+)
 RAIN_OF_DAY = (
     number("rain_mm", "mm", "rain of the day, of the part that was recorded", 0, 2000),
     coverage("share of the day with a rain record", "rain_coverage"),
@@ -64,6 +100,61 @@ RAIN_OF_DAY = (
         "first day of the rain total: earlier than day where a running total bridged a gap",
     ),
 )
+RAIN_LEFT_OUT = (
+    # Not in the checksum, which stays what it was before there was this column.
+    text(
+        "rain_reason",
+        "why steps of the rain counter say nothing of the rain; null where all do",
+        provenance=True,
+    ),
+    number(
+        "rain_impossible_mm",
+        "mm",
+        (
+            "rain that was left out: more than was ever measured anywhere in its length of time; "
+            "null where there was none"
+        ),
+        0,
+    ),
+)
+RAIN_JUDGED = (
+    text("rain_from", "station that the rain is of, or 'hand gauge'; null where there is none"),
+    flag(
+        "rain_doubtful",
+        (
+            "true where the rain is kept but hard to believe: more than the place can have had by "
+            "its normals, or by the other gauges of the field"
+        ),
+        required=True,
+    ),
+    flag(
+        "gauge_lost",
+        (
+            "true where the gauge caught nothing for weeks while another one of the field did: "
+            "its zeros are no record"
+        ),
+        required=True,
+    ),
+)
+BY_HAND = count(
+    "by_hand_d", "days whose rain was read by hand, those of a total of several included"
+)
+WIND_SPEED_OF_DAY = number(
+    "wind_speed_mean_m_s", "m/s", "mean wind speed at the sensor's height", 0, 90
+)
+WIND_COVERAGE = coverage("share of the day with wind speed", "wind_coverage")
+RADIATION_OF_DAY = (
+    number(
+        "solar_energy_mj_m2",
+        "MJ/m^2",
+        "global short-wave radiation, sum of the part of the day that was recorded; never scaled up",
+        0,
+        50,
+    ),
+    coverage("share of the day with radiation", "solar_coverage"),
+)
+SNOW_DEPTH_OF_DAY = number("snow_depth_cm", "cm", "last snow depth of the day", 0, 1500)
+GAUGE_HEATED = flag("gauge_heated", "true where the rain gauge is heated")
 
 
 def _rain_to_date(stem: str, since: str) -> tuple[Column, ...]:

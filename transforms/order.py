@@ -12,6 +12,7 @@ DAILY: tuple[str, ...] = ("weather_day", "rain_spell", "sun_day", "soil_day", "s
 DERIVED: tuple[str, ...] = (
     "normal_month",
     "normal_day",
+    "weather_used_day",
     "rain_day",
     "rain_month",
     "heat_day",

@@ -80,3 +80,66 @@ DO_NOT_USE = Sheet(
     ),
     ("not used", "dont use", "don't use"),
 )
+
+GAUGE = Sheet(
+    "gauge",
+    "gauge",
+    (
+        "One row a reading of a rain gauge that is read by hand. Its rain stands in on days that the "
+        "station's gauge misses, lost or got wrong, and is compared with it on all others."
+    ),
+    (
+        text(
+            "at",
+            "place",
+            "where it stands: the name of a field, or of a station as in farm.toml",
+            "Example field",
+            ("field", "station", "place", "where"),
+            must=True,
+        ),
+        Heading(
+            "day",
+            ("read_day",),
+            Reads.DAY,
+            "day on which the rain fell, or with an hour the day on which it was read",
+            ("date", "read"),
+            must=True,
+            example=("2021-06-03", "2021-06-03"),
+        ),
+        Heading(
+            "rain",
+            ("rain_mm",),
+            Reads.NUMBER,
+            "rain that was in the gauge; 0 where it was empty, T for a trace",
+            ("amount", "precipitation", "reading"),
+            must=True,
+            vital=True,
+            written=("mm", "in"),
+            example=("12.5", "0.49"),
+            zero=("t", "tr", "trace"),
+        ),
+        Heading(
+            "hour",
+            ("read_at_h",),
+            Reads.HOUR,
+            (
+                "hour of the reading in standard time, such as 7 or 7:30: the rain is then of the 24 "
+                "hours before it; empty where the day is that of the rain"
+            ),
+            ("time", "read at"),
+            vital=True,
+        ),
+        number(
+            "days",
+            "over_d",
+            "days that the rain fell in, the last one included; empty means one",
+            ("", ""),
+            ("", ""),
+            ("over days", "days in one"),
+            unit="dimensionless",
+            vital=True,
+        ),
+        NOTES_COLUMN,
+    ),
+    ("rain gauge", "rain by hand", "hand gauge"),
+)

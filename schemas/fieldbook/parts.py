@@ -11,6 +11,7 @@ class Reads(StrEnum):
     CROP = "crop"
     SEASON = "season"
     DAY = "day"
+    HOUR = "hour"
     NUMBER = "number"
     TEXT = "text"
     WORD = "word"
@@ -26,6 +27,7 @@ class Heading:
     the heading must name it. ``must``: a row without it is refused. ``vital``: a row is refused
     where the value is there and wrong, because what would be left could mislead.
     ``written`` and ``example``: unit and example of the blank workbook, metric and customary.
+    ``zero``: words (lower case) that stand for 0.
     """
 
     name: str
@@ -38,6 +40,7 @@ class Heading:
     vital: bool = False
     written: tuple[str, str] = ("", "")
     example: tuple[str, str] = ("", "")
+    zero: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

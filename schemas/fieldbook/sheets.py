@@ -5,7 +5,7 @@ the table it lands in (``schemas/tables``); here stands only how people write it
 a unit is a fault where the unit could be anything: a guess would be worse than a question.
 """
 
-from schemas.fieldbook.instruments import DO_NOT_USE, LIFTS
+from schemas.fieldbook.instruments import DO_NOT_USE, GAUGE, LIFTS
 from schemas.fieldbook.parts import Sheet
 from schemas.fieldbook.trial import COSTS, FIELDS, PASSES, PRICES, SEASONS, STRIPS
 from schemas.fieldbook.work import IRRIGATION, NOTES, OPERATIONS, PENETROMETER
@@ -24,4 +24,5 @@ SHEETS: tuple[Sheet, ...] = (
     NOTES,
     LIFTS,
     DO_NOT_USE,
+    GAUGE,
 )

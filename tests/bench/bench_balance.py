@@ -24,6 +24,7 @@ CHAIN = (
     "weather_day",
     "rain_spell",
     "soil_day",
+    "weather_used_day",
     "rain_day",
     "heat_day",
     "evapotranspiration_day",

@@ -21,6 +21,7 @@ from tests.bench import soil_methods, soil_report
 
 DAILY = ("weather_day", "soil_day", "soil_pulse_day")
 DERIVED = (
+    "weather_used_day",
     "rain_day",
     "heat_day",
     "evapotranspiration_day",

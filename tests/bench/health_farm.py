@@ -21,6 +21,7 @@ from schemas import generated
 from schemas.catalogue import TABLES
 from transforms.health import station_health
 from transforms.soil import soil_quality_day
+from transforms.weather import weather_used_day
 
 FIRST = date(2019, 1, 1)
 KM_LAT = 111.2
@@ -61,10 +62,16 @@ class Made:
         """Return what the rules find."""
         t = self.tables
         put_on = generated.empty(TABLES["irrigation_day"])
-        quality = soil_quality_day.derive(
-            t["soil_day"], t["probe_spell"], t["sensor"], t["weather_day"], put_on, t["farm"]
+        names = ("weather_day", "station_spell", "normal_day", "delivery", "farm")
+        used = weather_used_day.derive(
+            **{name: t[name] for name in names}, gauge=generated.empty(TABLES["gauge"])
         )
-        return station_health.derive(**t, soil_quality_day=quality, irrigation_day=put_on)
+        quality = soil_quality_day.derive(
+            t["soil_day"], t["probe_spell"], t["sensor"], used, put_on, t["farm"]
+        )
+        return station_health.derive(
+            **t, soil_quality_day=quality, weather_used_day=used, irrigation_day=put_on
+        )
 
 
 def make(recipe: Recipe, seed: int) -> Made:

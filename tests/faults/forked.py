@@ -22,7 +22,7 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
 
 CAN = hasattr(os, "fork") and sys.platform.startswith("linux")
 # Enough of the derived tables to see that derive is whole; ``FEW = None`` makes all.
-FEW = ("soil_quality_day", "soil_water_day", "rain_day")
+FEW = ("weather_used_day", "soil_quality_day", "soil_water_day", "rain_day")
 MODULES = """
 flows.cli
 flows.run.steps

@@ -40,7 +40,7 @@ from tests.faults.table import Found
 from tests.flows.loggers import FARM, HEADING, row
 from transforms import order
 
-FEW = ("soil_quality_day",)
+FEW = ("weather_used_day", "soil_quality_day")
 MOVED = FARM.replace("depth_cm = 30", "depth_cm = 35")
 OTHER_UNIT = FARM.replace('unit = "degF"', 'unit = "degC"')
 BAD = ("noon,1,2,3,4", "2020-06-01 01:00,50", "2020-06-02 05:00,x,0,0.3,0.3")

@@ -57,9 +57,9 @@ def sensors(strips: tuple[str, ...], depths: tuple[float, ...], **given: float) 
 
 
 def rain(amounts: Array, first: str = FIRST) -> pl.DataFrame:
-    """weather_day of one station of the check strip; NaN where the gauge did not record."""
+    """weather_used_day of one station of the check strip; NaN where the gauge did not record."""
     return rows(
-        "weather_day",
+        "weather_used_day",
         [
             {
                 "station": "s",

@@ -18,11 +18,11 @@ import polars as pl
 from schemas import generated
 from schemas.tables.health.station_health import SEVERITY, TABLE
 from transforms.health.methods import (
+    by_hand,
     clock,
     clogged,
     gauge,
     heard,
-    near,
     reporting,
     sensors,
     silence,
@@ -31,13 +31,14 @@ from transforms.health.methods import (
 )
 from transforms.health.methods.advice import ADVICE, MISSING
 from transforms.health.methods.spans import WHO, daily, labelled
-from transforms.methods import calendar_day
+from transforms.methods import calendar_day, near
 from transforms.methods.calendar_day import OPEN_END
 
 INSTRUMENT = ["kind", "instrument"]
 SETTLED_D = 7  # a finding that ended so long ago may still stand: nothing newer says otherwise
 CURRENT_D = {
     "rain disagreement": 31,
+    "hand gauge disagreement": 62,
     "gap": 0,
     "gap pattern": 62,
     "gauge blocked": 62,
@@ -59,7 +60,13 @@ _BOTH = {
 PARTS: dict[str, dict[str, tuple[str, ...]]] = {
     "station": {
         **_BOTH,
-        "rain gauge": ("no values", "gauge blocked", "gauge dry", "rain disagreement"),
+        "rain gauge": (
+            "no values",
+            "gauge blocked",
+            "gauge dry",
+            "rain disagreement",
+            "hand gauge disagreement",
+        ),
         "rain counter": ("counter jump",),
         "radiation": ("no values", "stuck", "radiation low", "radiation high"),
         "air temperature": ("no values", "stuck", "temperature disagreement"),
@@ -75,6 +82,7 @@ OF_SENSOR = ("no values", "stuck", "impossible")
 def derive(
     *,
     weather_day: pl.DataFrame,
+    weather_used_day: pl.DataFrame,
     soil_day: pl.DataFrame,
     soil_quality_day: pl.DataFrame,
     station_spell: pl.DataFrame,
@@ -114,6 +122,7 @@ def derive(
         reporting.batteries(volts),
         clogged.gauges(pairs),
         station_pairs.rain(pairs),
+        by_hand.rain(weather_day, weather_used_day, farm),
         gauge.dry_gauges(weather_day, normal_day, farm),
         gauge.counter_faults(weather_day),
         clock.arrival(delivery, delivery_instrument, sun_day),

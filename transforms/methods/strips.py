@@ -13,6 +13,7 @@ def in_strip(value: pl.Expr, strip: str) -> pl.Expr:
 # Share of the larger sum that the lesser must have for both gauges to be believed: beyond it they
 # differ by more than three standard errors of two that are wrong by 5 % each. No source.
 GAUGES_AGREE = 0.75
+HAND = "hand gauge"  # whose rain it is (``rain_from``), read by hand
 WHOLE = 0.9  # share of the day a gauge must have recorded to be taken for the day's rain
 
 
@@ -50,18 +51,10 @@ def strip_rain(weather_day: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def recorded_rain(weather_day: pl.DataFrame, rain_day: pl.DataFrame) -> pl.DataFrame:
-    """Return ``weather_day`` without the zeros of a lost gauge (``rain_day.gauge_lost``)."""
-    lost = rain_day.filter("gauge_lost").select("station", "day", lost=True)
-    gone = pl.col("lost").fill_null(False)
-    return (
-        weather_day.join(lost, on=["station", "day"], how="left", maintain_order="left")
-        .with_columns(
-            rain_mm=pl.when(~gone).then("rain_mm"),
-            rain_coverage=pl.when(gone).then(0.0).otherwise("rain_coverage"),
-        )
-        .drop("lost")
-    )
+def days_by_hand() -> pl.Expr:
+    """Return how many days' rain of ``rain_day`` was read by hand (an aggregation)."""
+    back = (pl.col("day") - pl.coalesce("rain_since_day", "day")).dt.total_days() + 1
+    return back.filter((pl.col("rain_from") == HAND).fill_null(False)).sum().cast(pl.Int64)
 
 
 def shared_rain(over: list[str]) -> pl.Expr:

@@ -56,7 +56,7 @@ PLACE = [*SENSOR, "field", "strip"]
 def derive(  # noqa: PLR0917 - the tables that it is made from
     soil_water_day: pl.DataFrame,
     soil_pulse_day: pl.DataFrame,
-    weather_day: pl.DataFrame,
+    weather_used_day: pl.DataFrame,
     irrigation_day: pl.DataFrame,
     evaporation_day: pl.DataFrame,
     season: pl.DataFrame,
@@ -64,7 +64,7 @@ def derive(  # noqa: PLR0917 - the tables that it is made from
     """One row a layer and day of a probe that stands on trial. Water in mm a day."""
     rows = (
         soil_water_day.filter(pl.col("field").is_not_null() & pl.col("strip").is_not_null())
-        .join(strip_rain(weather_day), on=["field", "strip", "day"], how="left")
+        .join(strip_rain(weather_used_day), on=["field", "strip", "day"], how="left")
         .pipe(with_irrigation, irrigation_day)
         .with_columns(
             layer_thickness_cm=pl.col("layer_bottom_cm") - pl.col("layer_top_cm"),

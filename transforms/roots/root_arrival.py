@@ -49,10 +49,10 @@ def derive(
     drawdown_day: pl.DataFrame,
     soil_water_day: pl.DataFrame,
     season: pl.DataFrame,
-    weather_day: pl.DataFrame,
+    weather_used_day: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a season, strip and depth at which the strip has ever had a sensor."""
-    expected = first_possible(_expected(drawdown_day, season), season, weather_day)
+    expected = first_possible(_expected(drawdown_day, season), season, weather_used_day)
     drawn = (
         days(drawdown_day, soil_water_day, season)
         .join(expected.select(*DEPTH, "possible_from"), on=DEPTH)
@@ -71,7 +71,7 @@ def derive(
     rows = (
         expected.join(_watched(drawn), on=DEPTH, how="left")
         .join(pl.DataFrame(arrivals, schema=schema, orient="row"), on=DEPTH, how="left")
-        .join(fall_reach(season, weather_day), on=["field", "season"], how="left")
+        .join(fall_reach(season, weather_used_day), on=["field", "season"], how="left")
     )
     rows = rows.join(_quiet_above(rows, drawn), on=DEPTH, how="left")
     return generated.conform(_with_state(rows).select(TABLE.names), TABLE).sort(TABLE.key)

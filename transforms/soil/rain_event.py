@@ -27,7 +27,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.soil.rain_event import TABLE
 from transforms.methods import calendar_day, cold, crop_days
-from transforms.methods.strips import STRIPS, WHOLE, recorded_rain
+from transforms.methods.strips import HAND, STRIPS, WHOLE
 from transforms.methods.texts import depth_text, joined
 from transforms.soil.methods import event_gain, event_water, strip_storage
 
@@ -41,8 +41,7 @@ _EVENT = ["field", "cluster"]
 def derive(
     *,
     rain_spell: pl.DataFrame,
-    weather_day: pl.DataFrame,
-    rain_day: pl.DataFrame,
+    weather_used_day: pl.DataFrame,
     soil_water_day: pl.DataFrame,
     soil_quality_day: pl.DataFrame,
     soil_day: pl.DataFrame,
@@ -54,17 +53,16 @@ def derive(
     """Make one row an event and strip."""
     if rain_spell.is_empty():
         return generated.empty(TABLE)
-    weather_day = recorded_rain(weather_day, rain_day)
-    clusters, by_station = _clusters(rain_spell, weather_day, farm)
+    clusters, by_station = _clusters(rain_spell, weather_used_day, farm)
     clusters = clusters.with_columns(
         day=calendar_day.day_after(pl.col("began"), farm),
         last_day=calendar_day.day_of(pl.col("ended"), farm),
     )
-    rain = _rain(clusters, by_station, weather_day)
+    rain = _rain(clusters, by_station, weather_used_day)
     mean = rain.group_by(_EVENT).agg(field_mm=pl.col("rain_mm").mean())
     clusters = clusters.join(mean, on=_EVENT)
     events = (
-        _with_winter(clusters, cold.with_snow(weather_day, farm), soil_quality_day, farm)
+        _with_winter(clusters, cold.with_snow(weather_used_day, farm), soil_quality_day, farm)
         .filter(pl.col("field_mm") >= farm["event_least_mm"].item())
         .join(rain, on=_EVENT)
     )
@@ -75,10 +73,12 @@ def derive(
 
 
 def _rain(
-    clusters: pl.DataFrame, by_station: pl.DataFrame, weather_day: pl.DataFrame
+    clusters: pl.DataFrame, by_station: pl.DataFrame, weather_used_day: pl.DataFrame
 ) -> pl.DataFrame:
     """Rain of each event by strip, whose it is and how far the gauge recorded its days."""
-    stations = weather_day.filter(pl.col("field").is_not_null() & pl.col("strip").is_not_null())
+    stations = weather_used_day.filter(
+        pl.col("field").is_not_null() & pl.col("strip").is_not_null()
+    )
     recorded = (
         clusters.select(*_EVENT, on=pl.date_ranges("day", "last_day"))
         .with_columns(days=pl.col("on").list.len())
@@ -122,12 +122,12 @@ def _rain(
 
 def _with_winter(
     clusters: pl.DataFrame,
-    weather_day: pl.DataFrame,
+    weather_used_day: pl.DataFrame,
     soil_quality_day: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """Adds ``winter_reason``, null where neither snow nor frost is known about the event."""
-    weather = weather_day.group_by("field", "day").agg(
+    weather = weather_used_day.group_by("field", "day").agg(
         snow=pl.col("snow").any(), temp=pl.col("air_temp_mean_c").mean()
     )
     topmost = pl.col("depth_cm") == pl.col("depth_cm").min()
@@ -258,13 +258,14 @@ def _with_reason(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
 
 
 def _clusters(
-    rain_spell: pl.DataFrame, weather_day: pl.DataFrame, farm: pl.DataFrame
+    rain_spell: pl.DataFrame, weather_used_day: pl.DataFrame, farm: pl.DataFrame
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Spells of a field's stations that less than ``farm.event_gap_h`` dry hours part, as one.
 
     The spells of all stations in the field are laid over each other, so that both strips are
     asked about one event. A spell as coarse as the gap itself (a daily total) counts as dry below
-    ``farm.trace_threshold_mm``; daily totals so give runs of wet days.
+    ``farm.trace_threshold_mm``; daily totals so give runs of wet days. Rain that was read by hand
+    is one spell, of the days that it is of.
 
     Returned: ``field``, ``cluster``, ``began``, ``ended``, ``by_days``; and the rain of every
     station: ``field``, ``cluster``, ``station``, ``strip``, ``rain_mm``.
@@ -274,9 +275,7 @@ def _clusters(
     coarse = pl.col("step_h") >= gap_h
     dry_h = (pl.col("began") - pl.col("wet_until")).dt.total_microseconds() / HOUR_US
     spell = (
-        rain_spell.join(
-            weather_day.select("station", "day", "field", "strip"), on=["station", "day"]
-        )
+        pl.concat([_recorded(rain_spell, weather_used_day), _by_hand(weather_used_day, farm)])
         .filter(pl.col("field").is_not_null() & ~(coarse & (pl.col("rain_mm") < trace_mm)))
         .sort("field", "began", "station")
         .with_columns(wet_until=pl.col("ended").cum_max().shift(1).over("field"))
@@ -289,3 +288,28 @@ def _clusters(
     )
     by_station = spell.group_by("field", "cluster", "station", "strip").agg(pl.col("rain_mm").sum())
     return events, by_station
+
+
+_SPELL = ("station", "field", "strip", "began", "ended", "rain_mm", "step_h")
+
+
+def _recorded(rain_spell: pl.DataFrame, weather_used_day: pl.DataFrame) -> pl.DataFrame:
+    """Return the spells of the stations whose rain each row uses, under the row's station."""
+    used = weather_used_day.select("station", "day", "field", "strip", "rain_from")
+    return (
+        rain_spell.rename({"station": "rain_from"})
+        .join(used, on=["rain_from", "day"])
+        .select(_SPELL)
+    )
+
+
+def _by_hand(weather_used_day: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
+    """Return what was read by hand and is used, each reading as a spell of whole days."""
+    read = weather_used_day.filter(
+        (pl.col("rain_from") == HAND) & (pl.col("rain_mm") > 0)
+    ).with_columns(
+        began=calendar_day.starts_at(pl.col("rain_since_day"), farm),
+        ended=calendar_day.starts_at(pl.col("day").dt.offset_by("1d"), farm),
+    )
+    step_h = (pl.col("ended") - pl.col("began")).dt.total_microseconds() / HOUR_US
+    return read.with_columns(step_h=step_h).select(_SPELL)

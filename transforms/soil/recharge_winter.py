@@ -37,7 +37,7 @@ LEAST_RAIN_MM = 10.0  # below this the share would only magnify errors. Common p
 
 def derive(
     profile_water_day: pl.DataFrame,
-    weather_day: pl.DataFrame,
+    weather_used_day: pl.DataFrame,
     irrigation_day: pl.DataFrame,
     probe_spell: pl.DataFrame,
     season: pl.DataFrame,
@@ -56,7 +56,7 @@ def derive(
         winter.join(STRIPS, how="cross")
         .join(span, on=WINTER, how="left")
         .join(_water(near, span), on=STRIP, how="left")
-        .join(_rain(span, weather_day, irrigation_day), on=STRIP, how="left")
+        .join(_rain(span, weather_used_day, irrigation_day), on=STRIP, how="left")
         .join(_set_within(span, probe_spell), on=STRIP, how="left")
         .with_columns(recharge_mm=pl.col("water_end_mm") - pl.col("water_start_mm"))
     )
@@ -121,17 +121,17 @@ def _water(near: pl.DataFrame, span: pl.DataFrame) -> pl.DataFrame:
 
 
 def _rain(
-    span: pl.DataFrame, weather_day: pl.DataFrame, irrigation_day: pl.DataFrame
+    span: pl.DataFrame, weather_used_day: pl.DataFrame, irrigation_day: pl.DataFrame
 ) -> pl.DataFrame:
     """Rain, snow and irrigation of the days after the first to the last, the days known, and whether snow is lost."""
     days = calendar_day.each_day(span, pl.col("from_day").dt.offset_by("1d"), "to_day")
     heated = (
-        weather_day.filter(pl.col("field").is_not_null())
+        weather_used_day.filter(pl.col("field").is_not_null())
         .group_by("field", "day")
         .agg(heated=pl.col("gauge_heated").fill_null(False).any())
     )
     bridged = (
-        weather_day.filter(
+        weather_used_day.filter(
             pl.col("field").is_not_null() & (pl.col("rain_since_day") < pl.col("day"))
         )
         .select(
@@ -143,7 +143,7 @@ def _rain(
         .unique()
     )
     rows = (
-        days.join(strip_rain(weather_day), on=["field", "day"])
+        days.join(strip_rain(weather_used_day), on=["field", "day"])
         .join(bridged, on=["field", "day"], how="left")
         .join(heated, on=["field", "day"], how="left")
         .with_columns(day_rain_mm=pl.col("rain_mm"))

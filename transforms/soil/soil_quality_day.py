@@ -58,7 +58,7 @@ def derive(  # noqa: PLR0917 - the tables that it is made from
     soil_day: pl.DataFrame,
     probe_spell: pl.DataFrame,
     sensor: pl.DataFrame,
-    weather_day: pl.DataFrame,
+    weather_used_day: pl.DataFrame,
     irrigation_day: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
@@ -66,12 +66,12 @@ def derive(  # noqa: PLR0917 - the tables that it is made from
     rows = (
         expected_days(soil_day, probe_spell, sensor)
         .join(soil_day.drop("field", "strip"), on=[*SENSOR, "day"], how="left")
-        .join(strip_rain(weather_day), on=["field", "strip", "day"], how="left")
+        .join(strip_rain(weather_used_day), on=["field", "strip", "day"], how="left")
         .pipe(with_irrigation, irrigation_day)
         .sort(*SENSOR, "day")
         .with_columns(spell_no=pl.struct(*SENSOR, "spell_from").rle_id())
     )
-    rows = _frozen(frost.may_freeze(rows, weather_day, farm).sort(*SENSOR, "day"))
+    rows = _frozen(frost.may_freeze(rows, weather_used_day, farm).sort(*SENSOR, "day"))
     rows = _spike(rows.with_columns(impossible=~_vwc().is_between(LOWEST_PCT, HIGHEST_PCT)))
     rows = _stuck(_step(rows))
     rows = rows.with_columns(settling=pl.col("day") < pl.col("spell_from") + SETTLING)

@@ -32,7 +32,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.soil.water_use_season import TABLE
-from transforms.methods.strips import STRIPS, in_strip, recorded_rain
+from transforms.methods.strips import STRIPS, in_strip
 from transforms.methods.texts import depth_text, joined
 from transforms.soil.methods import drainage, dry_gates, season_balance, strip_storage
 from transforms.soil.methods.season_balance import SEASON, STRIP
@@ -62,8 +62,7 @@ def derive(
     season: pl.DataFrame,
     soil_water_day: pl.DataFrame,
     soil_day: pl.DataFrame,
-    weather_day: pl.DataFrame,
-    rain_day: pl.DataFrame,
+    weather_used_day: pl.DataFrame,
     irrigation_day: pl.DataFrame,
     evapotranspiration_day: pl.DataFrame,
     evaporation_day: pl.DataFrame,
@@ -78,10 +77,9 @@ def derive(
     storage = strip_storage.layers(soil_water_day, soil_day, farm)
     layers = season_balance.season_layers(storage, season)
     profile = season_balance.profiles(layers)
-    weather_day = recorded_rain(weather_day, rain_day)
     day = season_balance.daily(
         profile,
-        weather_day=weather_day,
+        weather_day=weather_used_day,
         irrigation_day=irrigation_day,
         evapotranspiration_day=evapotranspiration_day,
         evaporation_day=evaporation_day,

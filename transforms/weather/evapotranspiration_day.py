@@ -42,28 +42,28 @@ _LENGTHS_C_D = ("stage_initial_c_d", "stage_development_c_d", "stage_mid_c_d", "
 
 
 def derive(
-    weather_day: pl.DataFrame,
+    weather_used_day: pl.DataFrame,
     season: pl.DataFrame,
     crop: pl.DataFrame,
     heat_day: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """Make one row a station and day."""
-    if weather_day.is_empty():
+    if weather_used_day.is_empty():
         return generated.empty(TABLE)
-    days = cold.with_snow(weather_day, farm)
+    days = cold.with_snow(weather_used_day, farm)
     frame = _with_crop(_with_reference(_with_inputs(days, farm)), season, crop, heat_day)
     return generated.conform(frame.select(TABLE.names), TABLE).sort(TABLE.key)
 
 
-def _with_inputs(weather_day: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
+def _with_inputs(weather_used_day: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     """Adds radiation ``solar``, ``vapour`` and ``wind`` at 2 m, and where each is from."""
     highest, lowest = pl.col("highest"), pl.col("lowest")
     radiation = _measured("solar_energy_mj_m2", "solar_coverage", calendar_day.WHOLE)
     wind = _measured("wind_speed_mean_m_s", "wind_coverage")
     humidity = {
         name: _measured(name, "humidity_coverage")
-        for name in weather_day.columns
+        for name in weather_used_day.columns
         if name.startswith(("vapour_", "dew_", "relative_"))
     }
     day_of_year = pl.col("day").dt.ordinal_day()
@@ -85,7 +85,7 @@ def _with_inputs(weather_day: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
         pl.col("air_temp_max_c") >= pl.col("air_temp_min_c")
     )
     return (
-        weather_day.with_columns(
+        weather_used_day.with_columns(
             highest=pl.when(whole).then("air_temp_max_c"),
             lowest=pl.when(whole).then("air_temp_min_c"),
             elevation=pl.lit(farm["elevation_m"].item(), pl.Float64),

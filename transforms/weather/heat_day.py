@@ -23,7 +23,7 @@ _SUMS = {
 
 
 def derive(
-    weather_day: pl.DataFrame,
+    weather_used_day: pl.DataFrame,
     station_spell: pl.DataFrame,
     season: pl.DataFrame,
     strip: pl.DataFrame,
@@ -41,12 +41,12 @@ def derive(
     through the extremes (Baskerville and Emin 1969, doi:10.2307/1933912). Corn heat units (Brown
     and Bootsma 1993) are given for every crop and mean something for corn and soybean.
     """
-    days = _days(season, strip, weather_day)
+    days = _days(season, strip, weather_used_day)
     if days.is_empty():
         return generated.empty(TABLE)
     limits = crop.select("crop", "base_temp_c", "upper_temp_c")
     read = days.join(
-        _temperatures(days, weather_day, station_spell), on=[*_SEASON, "day"], how="left"
+        _temperatures(days, weather_used_day, station_spell), on=[*_SEASON, "day"], how="left"
     )
     known = read.join(limits, on="crop", how="left").sort(*_SEASON, "day")
     high, low = pl.col("air_temp_max_c"), pl.col("air_temp_min_c")
@@ -60,9 +60,11 @@ def derive(
     return generated.conform(_with_reason(_with_sums(daily)).select(TABLE.names), TABLE)
 
 
-def _days(season: pl.DataFrame, strip: pl.DataFrame, weather_day: pl.DataFrame) -> pl.DataFrame:
+def _days(
+    season: pl.DataFrame, strip: pl.DataFrame, weather_used_day: pl.DataFrame
+) -> pl.DataFrame:
     """Every day of every season in every strip, up to the newest day known."""
-    newest = weather_day["day"].max()
+    newest = weather_used_day["day"].max()
     last = pl.min_horizontal(
         pl.coalesce("harvested", pl.lit(newest, pl.Date)), pl.lit(newest, pl.Date)
     )
@@ -77,7 +79,7 @@ def _days(season: pl.DataFrame, strip: pl.DataFrame, weather_day: pl.DataFrame) 
 
 
 def _temperatures(
-    days: pl.DataFrame, weather_day: pl.DataFrame, station_spell: pl.DataFrame
+    days: pl.DataFrame, weather_used_day: pl.DataFrame, station_spell: pl.DataFrame
 ) -> pl.DataFrame:
     """For each day of a season in a strip the station that stood there, and its extremes.
 
@@ -92,7 +94,7 @@ def _temperatures(
         (pl.col("day") <= pl.col("to_day")).fill_null(True),
         (pl.col("at") == pl.col("strip")).fill_null(True),
     )
-    read = weather_day.select(
+    read = weather_used_day.select(
         "station", "day", "air_temp_max_c", "air_temp_min_c", "air_temp_coverage"
     )
     usable = (

@@ -5,8 +5,8 @@ import polars as pl
 from schemas import generated
 from schemas.tables.weather.rain_day import TABLE
 from transforms.methods import calendar_day
+from transforms.methods.strips import HAND
 from transforms.methods.texts import joined
-from transforms.weather.methods import rain_doubt
 from transforms.weather.methods.complete_rain import begin_of_later_totals
 from transforms.weather.methods.rain_records import BEYOND
 
@@ -17,12 +17,15 @@ _READ = [
     "rain_since_day",
     "rain_reason",
     "rain_impossible_mm",
+    "rain_from",
+    "rain_doubtful",
+    "gauge_lost",
     "air_temp_mean_c",
 ]
 
 
 def derive(
-    weather_day: pl.DataFrame,
+    weather_used_day: pl.DataFrame,
     station_spell: pl.DataFrame,
     normal_day: pl.DataFrame,
     season: pl.DataFrame,
@@ -37,16 +40,16 @@ def derive(
     station's field; their coverage is days recorded over days elapsed, so days before the
     station's first count as lost.
 
-    Rain that the place can hardly have had (``rain_doubt``) is kept, doubtful and partial; weeks of
-    nothing that another gauge of the field contradicts are not recorded days.
+    Rain that the place can hardly have had is kept, doubtful and partial; weeks of nothing that a
+    neighbor contradicts are not recorded days; rain that was read by hand stands in for both and
+    for what is missing (``weather_used_day``).
     """
-    days = _grid(weather_day)
+    days = _grid(weather_used_day)
     if days.is_empty():
         return generated.empty(TABLE)
     placed = calendar_day.in_spell(
         days, station_spell, "station", ["field", "strip", "gauge_heated"]
     ).sort(_KEY)
-    placed = rain_doubt.with_doubt(rain_doubt.without_dry_runs(placed), normal_day)
     compared = _compared(_with_normal(placed, normal_day))
     started = _in_season(compared, season).with_columns(
         pl.date(pl.col("day").dt.year(), 1, 1).alias("year_to_date_start")
@@ -55,16 +58,19 @@ def derive(
     return generated.conform(rows.select(c for c in TABLE.names if c in rows.columns), TABLE)
 
 
-def _grid(weather_day: pl.DataFrame) -> pl.DataFrame:
+def _grid(weather_used_day: pl.DataFrame) -> pl.DataFrame:
     """Each station's days without gaps, back to where its first total began."""
     first = pl.min_horizontal("day", "rain_since_day").min()
-    spans = weather_day.group_by("station").agg(
+    spans = weather_used_day.group_by("station").agg(
         pl.date_ranges(first, pl.col("day").max()).explode().alias("day")
     )
     return (
         spans.explode("day")
-        .join(weather_day.select(*_KEY, *_READ), on=_KEY, how="left")
-        .with_columns(pl.col("rain_coverage").fill_null(0.0))
+        .join(weather_used_day.select(*_KEY, *_READ, note="reason"), on=_KEY, how="left")
+        .with_columns(
+            pl.col("rain_coverage").fill_null(0.0),
+            pl.col("rain_doubtful", "gauge_lost").fill_null(False),
+        )
         .sort(_KEY)
     )
 
@@ -176,8 +182,8 @@ def _with_reason(days: pl.DataFrame) -> pl.DataFrame:
         .then(pl.format("the total is of the days since {}", "rain_since_day"))
         .when("bridged")
         .then(pl.lit("what the day lost is in the total of a later day"))
-        .when(pl.col("dry_reason").is_not_null())
-        .then("dry_reason")
+        .when(pl.col("rain_mm").is_null() & pl.col("gauge_lost"))
+        .then(None)
         .when(pl.col("rain_mm").is_null() & pl.col("rain_impossible_mm").is_not_null())
         .then(None)
         .when(pl.col("rain_mm").is_null())
@@ -191,13 +197,15 @@ def _with_reason(days: pl.DataFrame) -> pl.DataFrame:
     impossible = pl.format(
         f"{{}} mm were left out: {BEYOND}", pl.col("rain_impossible_mm").round(1)
     )
+    by_hand = (pl.col("rain_from") == HAND).fill_null(False)
+    counter = pl.when(~by_hand).then("rain_reason")
+    impossible = pl.when(~by_hand).then(impossible)
     frost = pl.col("air_temp_mean_c") <= 0
-    unheated = ~pl.col("gauge_heated").fill_null(False)
+    unheated = ~pl.col("gauge_heated").fill_null(False) | by_hand
     wet = pl.col("rain_mm") > 0
     return days.with_columns(
         (~whole | reaches_back | pl.col("rain_doubtful")).alias("partial"),
-        pl.col("dry_reason").is_not_null().alias("gauge_lost"),
-        joined(recorded, impossible, "doubt_reason", "rain_reason", no_normal).alias("reason"),
+        joined(recorded, impossible, "note", counter, no_normal).alias("reason"),
         # A dry day and a heated gauge say no whatever the temperature; else null while unknown.
         (wet & unheated & frost).alias("may_be_snow"),
     )

@@ -4,6 +4,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.weather.rain_month import TABLE
+from transforms.methods.strips import days_by_hand
 from transforms.methods.texts import joined
 from transforms.weather.methods.complete_rain import complete_rain
 
@@ -53,6 +54,7 @@ def _sums(days: pl.DataFrame) -> pl.DataFrame:
         pl.col("there").sum().cast(pl.Int64).alias("days_whole"),
         part.sum().alias("parts"),
         pl.col("rain_doubtful").sum().cast(pl.Int64).alias("doubtful_d"),
+        days_by_hand().alias("by_hand_d"),
         pl.when(recorded.any()).then(pl.col("rain_mm").filter(snow).sum()).alias("may_be_snow_mm"),
         pl.when(snow.any())
         .then(True)

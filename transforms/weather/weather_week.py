@@ -4,6 +4,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.weather.weather_week import TABLE
+from transforms.methods.strips import days_by_hand
 from transforms.methods.texts import joined
 
 _WEEK = ["station", "week_starts"]
@@ -12,7 +13,7 @@ _STARTS = pl.col("day").dt.truncate("1w").alias("week_starts")
 
 def derive(
     rain_day: pl.DataFrame,
-    weather_day: pl.DataFrame,
+    weather_used_day: pl.DataFrame,
     evapotranspiration_day: pl.DataFrame,
     heat_day: pl.DataFrame,
 ) -> pl.DataFrame:
@@ -28,7 +29,7 @@ def derive(
         return generated.empty(TABLE)
     weeks = _rain(rain_day)
     for other in (
-        weather_day.group_by("station", _STARTS).agg(
+        weather_used_day.group_by("station", _STARTS).agg(
             pl.col("air_temp_max_c").max(), pl.col("air_temp_min_c").min()
         ),
         _summed(evapotranspiration_day, ["reference_et_mm"], "et_days"),
@@ -73,6 +74,7 @@ def _rain(rain_day: pl.DataFrame) -> pl.DataFrame:
             .then(pl.col("normal_recorded_mm").sum())
             .alias("normal_recorded_mm"),
             pl.col("rain_doubtful").sum().cast(pl.Int64).alias("doubtful_d"),
+            days_by_hand().alias("by_hand_d"),
             (bridged >= 1 - 1e-9).sum().cast(pl.Int64).alias("days_whole"),
             (bridged.sum() / 7).clip(0, 1).alias("coverage"),
         )

@@ -82,3 +82,19 @@ def _date(year: int, month: int, day: int) -> date | None:
     except ValueError:
         return None
     return found if 1900 <= year <= 2200 else None
+
+
+_HOUR = re.compile(r"^(\d{1,2})(?:[:.h](\d{2})(?::\d{2})?)?\s*(?:h|(am|pm))?$")
+
+
+def hour(text: str) -> float | None:
+    """Return the hour of the day of ``7``, ``7:30``, ``07:30:00``, ``7 am`` or ``7:30 pm``; else None."""
+    found = _HOUR.match(text.strip().lower().replace(".m.", "m").replace("a.m", "am"))
+    if found is None or int(found[2] or 0) > 59:
+        return None
+    value = int(found[1]) + int(found[2] or 0) / 60
+    if found[3]:
+        if not 1 <= value < 13:
+            return None
+        value = value % 12 + (12 if found[3] == "pm" else 0)
+    return value

@@ -70,6 +70,32 @@ def do_not_use(row: Row, known: Known, _: Any) -> list[Problem]:
     return []
 
 
+def gauge(row: Row, known: Known, _: Any) -> list[Problem]:
+    """Complete a row of the sheet gauge: the field or station that the gauge stands at."""
+    values = row.values
+    written = str(values["place"]).strip()
+    field = known.fields.get(written.lower())
+    station = instruments(known.farm, written).get("station") if known.farm else None
+    if field is None and written.lower() in known.rejected_fields and station is None:
+        row.rejected = True  # its fault is named on the sheet fields
+        return []
+    if field is not None and station is not None and field != station:
+        found, expected = written, f"the field {field} or the station {station} as it is written"
+        return [problem(row, "place", "a field and a station have this name", found, expected)]
+    if field is None and station is None:
+        names = [*known.fields.values(), *_names(known.farm, {"station"})]
+        expected = nearest_or_all(written, names, "one of")
+        return [problem(row, "place", "no field or station has this name", written, expected)]
+    values["kind"] = "field" if field is not None else "station"
+    values["place"] = field or station
+    over = values.get("over_d")
+    if over is not None and over != int(over):
+        return [problem(row, "over_d", "the days are no whole number", f"{over:g}", "such as 3")]
+    if over is not None:
+        values["over_d"] = int(over)
+    return []
+
+
 def _kinds(quantity: str | None, depth: float | None) -> set[str]:
     """Return the kinds of instrument that have the quantity and, if one is given, depths."""
     kinds = {k.value for k in Instrument if quantity is None or quantity in columns_of(k)}

@@ -82,6 +82,16 @@ def day_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
     reader.fault(row, column, cause, as_text(cell), "a date such as 2021-05-08 or 8 May 2021")
 
 
+def hour_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
+    """Read an hour of the day: 7, 7.5, 7:30 or 7 pm."""
+    hour = cell if isinstance(cell, float) else dates.hour(as_text(cell))
+    if hour is not None and 0 <= hour <= 24:
+        row.values[column.heading.columns[0]] = hour
+        return
+    cause = "the hour cannot be read"
+    reader.fault(row, column, cause, as_text(cell), "an hour from 0 to 24, such as 7 or 7:30")
+
+
 def word_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
     """Read one of the words that the table allows, or a usual word for one."""
     name = column.heading.columns[0]
@@ -107,6 +117,9 @@ def number_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
     """Read a number with its unit, from the cell or from the heading."""
     fault = partial(reader.fault, row, column)
     unit = column.unit
+    if isinstance(cell, str) and cell.lower() in column.heading.zero:
+        row.values[column.heading.columns[0]] = 0.0
+        return
     if isinstance(cell, str):
         taken = units.written(cell)
         if taken is None:
@@ -221,6 +234,7 @@ READ: dict[Reads, Callable[[Reader, Row, Column, Cell], None]] = {
     Reads.CROP: crop_cell,
     Reads.SEASON: season_cell,
     Reads.DAY: day_cell,
+    Reads.HOUR: hour_cell,
     Reads.WORD: word_cell,
     Reads.YES: yes_cell,
     Reads.NUMBER: number_cell,

@@ -169,6 +169,7 @@ _SHEETS: dict[str, Callable[[Row, Known, Rows], list[Problem]]] = {
     "irrigation": irrigation_sheet.irrigation,
     "lifts": instrument_sheets.lifts,
     "do not use": instrument_sheets.do_not_use,
+    "gauge": instrument_sheets.gauge,
 }
 
 

@@ -44,6 +44,8 @@ def _rain(tables: Tables, week: Week, weeks: list[Row]) -> Line:
         words += say_row("weather_week", row, template)
     if not normals:
         words += say("; no normal is known.")
+    for row in [row for row in weeks if row["by_hand_d"]][:1]:
+        words += say_row("weather_week", row, " Days whose rain was read by hand: {by_hand_d}.")
     last = _season_to_date(tables, week, [row["station"] for row in weeks])
     if last is not None:
         side = cell("rain_day", last, "strip" if last["strip"] else "station")

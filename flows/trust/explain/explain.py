@@ -8,7 +8,7 @@ import duckdb
 
 from flows.derive import derive
 from flows.store import dictionary
-from flows.trust.explain import files_behind, row, scope
+from flows.trust.explain import files_behind, read_by_hand, row, scope
 from flows.trust.explain.file_lines import FileLines
 from flows.trust.explain.row import Row
 from flows.trust.explain.scope import Scope
@@ -21,6 +21,7 @@ _MOST_REASONS = 3
 BOOKS = {
     *("season", "operation", "harvest_pass", "field", "strip", "price", "cost", "penetrometer"),
     "irrigation",
+    "gauge",
 }
 
 
@@ -46,6 +47,10 @@ def explain(
         parts.append("\n".join(["Files behind it:", *behind]))
     if readings and (not_used := files_behind.not_used(con, about)):
         parts.append("\n".join(["Not used, by the field book's sheet 'do not use':", *not_used]))
+    if any(t.name == "gauge" for t in made_from) and (by_hand := read_by_hand.lines(con, about)):
+        parts.append(
+            "\n".join(["Rain read by hand, from the field book's sheet 'gauge':", *by_hand])
+        )
     return "\n\n".join(part for part in parts if part)
 
 

@@ -92,7 +92,7 @@ def not_used(con: duckdb.DuckDBPyConnection, scope: Scope) -> list[str]:
                 AND coalesce(abs(depth_cm - CAST(? AS DOUBLE)) <= 1, true)
             ORDER BY from_day, instrument, what
             """,
-            params=[kind, _instruments(con, scope, kind), scope.last, scope.first, depth],
+            params=[kind, instruments_of(con, scope, kind), scope.last, scope.first, depth],
         ).fetchall()
         found += [
             f"  {kind} {name}, {what}: {first} to {last or 'now'}, because: {why}"
@@ -106,7 +106,7 @@ def _deliveries(
 ) -> tuple[list[tuple[Any, ...]], list[str]]:
     """Return the deliveries that brought the readings of the scope, and the instruments there."""
     kind = table.key[0]
-    instruments = _instruments(con, scope, kind)
+    instruments = instruments_of(con, scope, kind)
     depth = scope.same.get("depth_cm") if "depth_cm" in table.names else None
     rows = con.sql(
         f"""
@@ -122,7 +122,7 @@ def _deliveries(
     return rows, instruments
 
 
-def _instruments(con: duckdb.DuckDBPyConnection, scope: Scope, kind: str) -> list[str]:
+def instruments_of(con: duckdb.DuckDBPyConnection, scope: Scope, kind: str) -> list[str]:
     """Return the one named, or those that were on the field (and strip) in those days."""
     if kind in scope.same:
         return [scope.same[kind]]

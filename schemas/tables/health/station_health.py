@@ -18,6 +18,7 @@ SEVERITY: dict[str, str] = {
     "gauge blocked": "hands",
     "gauge dry": "hands",
     "rain disagreement": "watch",
+    "hand gauge disagreement": "watch",
     "counter jump": "hands",
     "radiation low": "hands",
     "radiation high": "watch",
@@ -93,7 +94,10 @@ TABLE = Table(
         day("fails_day", "day on which the battery fails if it goes on falling so"),
         text(
             "compared_with",
-            "station that it was compared with; null where it was judged by itself",
+            (
+                "station that it was compared with, or 'hand gauge'; null where it was judged by "
+                "itself"
+            ),
         ),
         number(
             "ratio",

@@ -3,6 +3,7 @@
 from schemas.shared_columns import (
     DAY,
     PARTIAL,
+    RAIN_JUDGED,
     RAIN_OF_DAY,
     RAIN_TO_DATE,
     REASON,
@@ -37,22 +38,7 @@ TABLE = Table(
             0,
         ),
         number("departure_mm", "mm", "rain minus the normal of what the total stands for"),
-        flag(
-            "rain_doubtful",
-            (
-                "true where the rain is kept but hard to believe: more than the place can have had by "
-                "its normals, or by the other gauges of the field"
-            ),
-            required=True,
-        ),
-        flag(
-            "gauge_lost",
-            (
-                "true where the gauge caught nothing for weeks while another one of the field did: "
-                "its zeros are no record"
-            ),
-            required=True,
-        ),
+        *RAIN_JUDGED,
         flag("bridged", "true where a later total includes what this day lost"),
         flag(
             "may_be_snow",

@@ -1,6 +1,14 @@
 """Rain against normal, month by month."""
 
-from schemas.shared_columns import MONTH, PARTIAL, RAIN_TO_DATE, REASON, STATION, STRIP_STOOD_IN
+from schemas.shared_columns import (
+    BY_HAND,
+    MONTH,
+    PARTIAL,
+    RAIN_TO_DATE,
+    REASON,
+    STATION,
+    STRIP_STOOD_IN,
+)
 from schemas.table import Table, Tier, count, coverage, flag, number, text
 
 TABLE = Table(
@@ -27,6 +35,7 @@ TABLE = Table(
         ),
         coverage("share of the month that was recorded; bridged days count"),
         count("doubtful_d", "days with rain that is kept but hard to believe", high=31),
+        BY_HAND,
         number("may_be_snow_mm", "mm", "part of the rain that may have been snow", 0),
         flag("may_be_snow", "true where part of the rain may have been snow"),
         *RAIN_TO_DATE,

@@ -1,17 +1,22 @@
 """Readings of a station reduced to a day."""
 
 from schemas.shared_columns import (
-    AIR_TEMP_MAX,
-    AIR_TEMP_MIN,
+    AIR_OF_DAY,
     DAY,
-    EXTREMES_FROM,
+    GAUGE_HEATED,
+    HUMIDITY_OF_DAY,
     PARTIAL,
+    RADIATION_OF_DAY,
+    RAIN_LEFT_OUT,
     RAIN_OF_DAY,
+    SNOW_DEPTH_OF_DAY,
     STATION,
     STATION_STOOD_IN,
+    WIND_COVERAGE,
     WIND_HEIGHT,
+    WIND_SPEED_OF_DAY,
 )
-from schemas.table import Table, Tier, count, coverage, flag, number, text
+from schemas.table import Table, Tier, count, number
 
 TABLE = Table(
     "weather_day",
@@ -21,54 +26,15 @@ TABLE = Table(
         STATION,
         DAY,
         *STATION_STOOD_IN,
-        number(
-            "air_temp_mean_c",
-            "degC",
-            (
-                "mean air temperature: time-weighted mean of the readings, or half of the sum of "
-                "the extremes where only they came"
-            ),
-            -90,
-            60,
-        ),
-        AIR_TEMP_MIN,
-        AIR_TEMP_MAX,
-        EXTREMES_FROM,
-        coverage("share of the day with air temperature", "air_temp_coverage"),
-        number(
-            "relative_humidity_mean_pct",
-            "percent",
-            "mean relative humidity, readings above 100 taken as 100",
-            0,
-            100,
-        ),
-        number("relative_humidity_min_pct", "percent", "lowest relative humidity", 0, 100),
-        number("relative_humidity_max_pct", "percent", "highest relative humidity", 0, 100),
-        number("dew_point_mean_c", "degC", "mean dew point as measured", -100, 40),
-        number(
-            "vapour_pressure_mean_kpa",
-            "kPa",
-            "mean actual vapour pressure: as measured, or of specific humidity or the deficit",
-            0,
-            8,
-        ),
-        coverage(
-            "share of the day with humidity, dew point or vapour pressure", "humidity_coverage"
-        ),
+        *AIR_OF_DAY,
+        *HUMIDITY_OF_DAY,
         *RAIN_OF_DAY,
-        number("wind_speed_mean_m_s", "m/s", "mean wind speed at the sensor's height", 0, 90),
+        WIND_SPEED_OF_DAY,
         number("wind_gust_m_s", "m/s", "highest gust", 0, 120),
-        coverage("share of the day with wind speed", "wind_coverage"),
-        number(
-            "solar_energy_mj_m2",
-            "MJ/m^2",
-            "global short-wave radiation, sum of the part of the day that was recorded; never scaled up",
-            0,
-            50,
-        ),
-        coverage("share of the day with radiation", "solar_coverage"),
+        WIND_COVERAGE,
+        *RADIATION_OF_DAY,
         number("air_pressure_mean_kpa", "kPa", "mean air pressure at the station", 45, 110),
-        number("snow_depth_cm", "cm", "last snow depth of the day", 0, 1500),
+        SNOW_DEPTH_OF_DAY,
         number(
             "reference_et_logged_mm",
             "mm",
@@ -82,22 +48,8 @@ TABLE = Table(
             "rain_suspect",
             "rain counter steps that could not be explained (a small fall) and were left out",
         ),
-        # Not in the checksum, which stays what it was before there was this column.
-        text(
-            "rain_reason",
-            "why steps of the rain counter say nothing of the rain; null where all do",
-            provenance=True,
-        ),
-        number(
-            "rain_impossible_mm",
-            "mm",
-            (
-                "rain that was left out: more than was ever measured anywhere in its length of time; "
-                "null where there was none"
-            ),
-            0,
-        ),
-        flag("gauge_heated", "true where the rain gauge is heated"),
+        *RAIN_LEFT_OUT,
+        GAUGE_HEATED,
         WIND_HEIGHT,
         PARTIAL,
     ),

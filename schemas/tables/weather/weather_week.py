@@ -3,6 +3,7 @@
 from schemas.shared_columns import (
     AIR_TEMP_MAX,
     AIR_TEMP_MIN,
+    BY_HAND,
     STATION,
     STRIP_STOOD_IN,
     WEEK_STARTS,
@@ -38,6 +39,7 @@ TABLE = Table(
         count("heat_days", "days behind the heat sums", high=7),
         count("days_whole", "days with a whole rain record", high=7),
         count("doubtful_d", "days with rain that is kept but hard to believe", high=7),
+        BY_HAND,
         *completeness("share of the week with a rain record, bridged days included"),
     ),
 )

@@ -112,6 +112,7 @@ def health(**given: pl.DataFrame) -> pl.DataFrame:
         "sun_day",
         "normal_day",
         "irrigation_day",
+        "weather_used_day",
     )
     frame = station_health.derive(
         **{

@@ -3,9 +3,7 @@ from datetime import date
 import polars as pl
 
 from tests.transforms.frames import rows
-from transforms.methods.strips import recorded_rain, shared_rain, strip_rain
-
-DAY = date(2024, 6, 1)
+from transforms.methods.strips import shared_rain, strip_rain
 
 
 def test_the_other_strips_gauge_stands_in_and_gaps_stay_gaps() -> None:
@@ -62,18 +60,3 @@ def test_a_clogged_gauge_does_not_spoil_the_other() -> None:
     found = _shared([10.0, 8.0], [5.0, 4.0])
     assert found == {"treated": [10.0, 8.0], "check": [5.0, 4.0]}
     assert _shared([10.0, 8.0], [10.0, None])["check"] == [10.0, 8.0]
-
-
-def test_only_the_days_of_a_lost_gauge_lose_their_rain() -> None:
-    weather = rows(
-        "weather_day",
-        [{"station": s, "day": DAY, "rain_mm": 0.0, "rain_coverage": 1.0} for s in ("a", "b", "c")],
-    )
-    gauges = rows(
-        "rain_day",
-        [{"station": s, "day": DAY, "gauge_lost": s == "b"} for s in ("a", "b")],
-    )
-    found = recorded_rain(weather, gauges)
-    assert found.columns == weather.columns
-    assert found["rain_mm"].to_list() == [0.0, None, 0.0]
-    assert found["rain_coverage"].to_list() == [1.0, 0.0, 1.0]

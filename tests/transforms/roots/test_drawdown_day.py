@@ -255,7 +255,7 @@ def test_empty() -> None:
     names = (
         "soil_water_day",
         "soil_pulse_day",
-        "weather_day",
+        "weather_used_day",
         "irrigation_day",
         "evaporation_day",
         "season",

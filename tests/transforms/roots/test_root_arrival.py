@@ -20,7 +20,7 @@ SEASON = rows(
     ],
 )
 
-NO_WEATHER = generated.empty(TABLES["weather_day"])
+NO_WEATHER = generated.empty(TABLES["weather_used_day"])
 
 
 def derived(
@@ -175,7 +175,7 @@ def _over_winter(depth: float, fall_c: float, starts: str) -> dict[str, Any]:
     temps = np.concatenate([np.full(50, fall_c), np.full(120, -10.0), np.full(147, 10.0)])
     calendar = days("2023-09-20", len(temps))
     weather = rows(
-        "weather_day",
+        "weather_used_day",
         [
             {"station": "s", "day": d, "field": "f", "air_temp_mean_c": float(t)}
             for d, t in zip(calendar, temps, strict=True)
@@ -221,7 +221,7 @@ def test_roots_seen_after_the_winter_may_have_come_in_the_fall() -> None:
 
 
 def test_empty() -> None:
-    names = ("drawdown_day", "soil_water_day", "season", "weather_day")
+    names = ("drawdown_day", "soil_water_day", "season", "weather_used_day")
     check(root_arrival.derive(*(generated.empty(TABLES[n]) for n in names)), "root_arrival")
 
 

@@ -96,7 +96,6 @@ def derive(
     *,
     readings: int = 24,
     lacks: Mapping[int, float] | None = None,
-    gauges: list[dict[str, Any]] | None = None,
     irrigated: Mapping[date, float | None] | None = None,
     irrigated_strips: tuple[str, ...] = ("treated", "check"),
     **rules: Any,
@@ -106,10 +105,13 @@ def derive(
     season = [{"field": "f", "season": 2024, "crop": "wheat", "seeded": date(2024, 5, 5)}]
     event = rain_event.derive(
         rain_spell=frames.rows("rain_spell", rain),
-        weather_day=frames.rows(
-            "weather_day", [*weather("T"), *weather("C")] if days is None else days
+        weather_used_day=frames.rows(
+            "weather_used_day",
+            [
+                {"rain_from": row["station"], **row}
+                for row in ([*weather("T"), *weather("C")] if days is None else days)
+            ],
         ),
-        rain_day=frames.rows("rain_day", gauges or []),
         soil_water_day=soil_water,
         soil_quality_day=frames.rows("soil_quality_day", quality or []),
         soil_day=soil_day,

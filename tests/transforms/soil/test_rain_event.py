@@ -104,8 +104,8 @@ def test_a_strip_whose_gauge_was_out_takes_the_other_one() -> None:
 
 
 def test_a_lost_gauge_s_zeros_are_no_rain_of_its_strip() -> None:
-    lost = [{"station": "C", "day": day, "gauge_lost": True} for day in DAYS]
-    event, _ = derive(spells(STORM), gauges=lost)
+    lost = weather("C", rain_mm=None, rain_coverage=0.0, rain_from=None, gauge_lost=True)
+    event, _ = derive(spells(STORM), [*weather("T"), *lost])
     row = strips(event)["check"]
     assert (row["rain_mm"], row["rain_from"]) == (20.0, "other strip's station")
     assert strips(derive(spells(STORM))[0])["check"]["rain_mm"] == 0.0

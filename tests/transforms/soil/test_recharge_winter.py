@@ -59,7 +59,7 @@ def derive(
     ]
     out = recharge_winter.derive(
         profile_water_day=frames.rows("profile_water_day", profile),
-        weather_day=frames.rows("weather_day", weather),
+        weather_used_day=frames.rows("weather_used_day", weather),
         irrigation_day=frames.irrigation(irrigated, ("treated",)),
         probe_spell=frames.rows("probe_spell", spells or []),
         season=frames.rows("season", SEASONS if seasons is None else seasons),

@@ -132,7 +132,7 @@ def test_flags_start_as_not_evaluated() -> None:
         record(one, temp_c=None),
         spells("check"),
         sensors(("check",), (10.0,)),
-        generated.empty(TABLES["weather_day"]),
+        generated.empty(TABLES["weather_used_day"]),
         irrigation(),
         farm(),
     )
@@ -233,6 +233,7 @@ def test_a_wetting_after_irrigation_is_no_fault_of_the_sensor() -> None:
 
 def test_empty() -> None:
     empty = [
-        generated.empty(TABLES[n]) for n in ("soil_day", "probe_spell", "sensor", "weather_day")
+        generated.empty(TABLES[n])
+        for n in ("soil_day", "probe_spell", "sensor", "weather_used_day")
     ]
     check(soil_quality_day.derive(*empty, irrigation(), farm()), "soil_quality_day")

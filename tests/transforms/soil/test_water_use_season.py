@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import date, timedelta
 from typing import Any
 
@@ -76,6 +76,9 @@ def used_by_layer(truth: Truth) -> np.ndarray:
     return np.array(fall) / 100 * np.array([200.0, 200.0, 400.0])
 
 
+NO_RAIN = {"rain_mm": None, "rain_coverage": 0.0, "rain_since_day": None, "gauge_lost": True}
+
+
 def derive(
     treated: Truth,
     check: Truth | None = None,
@@ -86,7 +89,7 @@ def derive(
     drop: dict[str, Any] | None = None,
     lost_et: tuple[date, ...] = (),
     probe_spell: list[dict[str, Any]] | None = None,
-    gauges: list[dict[str, Any]] | None = None,
+    gauges: Collection[tuple[str, date]] = (),
     full_pct: float | None = FULL,
     drained_upper_limit_from: str = "record",
     demand: bool = True,
@@ -125,8 +128,8 @@ def derive(
         ),
         soil_water_day=soil_water,
         soil_day=soil_day,
-        weather_day=frames.rows(
-            "weather_day",
+        weather_used_day=frames.rows(
+            "weather_used_day",
             [
                 {
                     "station": station,
@@ -137,12 +140,12 @@ def derive(
                     "rain_coverage": 1.0,
                     "rain_since_day": day,
                     **(weather or {}).get(day, {}),
+                    **(NO_RAIN if (station, day) in gauges else {}),
                 }
                 for station, strip, truth in stations
                 for day, mm in truth.rain.items()
             ],
         ),
-        rain_day=frames.rows("rain_day", gauges or []),
         irrigation_day=pl.concat(
             frames.irrigation(depths, (strip,))
             for strip, depths in (irrigated or {"check": {}}).items()
@@ -427,12 +430,12 @@ def test_zeros_of_a_lost_gauge_are_the_other_strip_s_rain() -> None:
     truth = Truth(wet=0.6)
     weeks = [date(2024, 6, 1) + timedelta(days=n) for n in range(20)]
     dry = {day: {"rain_mm": 0.0} for day in weeks}
-    lost = [{"station": name, "day": day, "gauge_lost": True} for name in "TC" for day in weeks]
+    lost = [(name, day) for name in "TC" for day in weeks]
     believed = derive(truth, weather=dry)["check"]
     assert believed["rain_coverage"] == 1.0
     unknown = derive(truth, weather=dry, gauges=lost)["check"]
     assert unknown["rain_coverage"] == pytest.approx(1 - 20 / SEASON_DAYS)
-    one = derive(truth, gauges=[row for row in lost if row["station"] == "C"])["check"]
+    one = derive(truth, gauges=[row for row in lost if row[0] == "C"])["check"]
     assert one["rain_coverage"] == 1.0
     assert one["rain_mm"] == pytest.approx(truth.total(truth.rain))
 
@@ -542,8 +545,7 @@ def test_nothing_gives_nothing_and_a_season_alone_gives_reasons() -> None:
             "season",
             "soil_water_day",
             "soil_day",
-            "weather_day",
-            "rain_day",
+            "weather_used_day",
             "irrigation_day",
             "evapotranspiration_day",
             "evaporation_day",

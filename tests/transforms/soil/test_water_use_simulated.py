@@ -16,6 +16,7 @@ from tests.transforms import frames
 CHAIN = (
     "weather_day",
     "soil_day",
+    "weather_used_day",
     "rain_day",
     "heat_day",
     "evapotranspiration_day",

@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from tests.transforms import frames
-from transforms.weather import normal_day
+from transforms.weather import normal_day, weather_used_day
 
 SPELL = frames.rows(
     "station_spell",
@@ -66,3 +66,24 @@ def weather(
             base |= {"rain_coverage": 1.0, "rain_since_day": day}
         items.append(base | given)
     return items
+
+
+def used(
+    items: list[dict[str, Any]] | pl.DataFrame,
+    spells: pl.DataFrame = SPELL,
+    normals: pl.DataFrame = NORMALS,
+    gauge: list[dict[str, Any]] | None = None,
+    **farm: Any,
+) -> pl.DataFrame:
+    """``weather_used_day`` of rows of ``weather_day`` and readings by hand."""
+    days = items if isinstance(items, pl.DataFrame) else frames.rows("weather_day", items)
+    found = weather_used_day.derive(
+        weather_day=days,
+        station_spell=spells,
+        gauge=frames.rows("gauge", gauge or []),
+        normal_day=normals,
+        delivery=frames.rows("delivery", [{"received_at": frames.utc("2024-12-31 12:00")}]),
+        farm=frames.farm(**farm),
+    )
+    frames.check(found, "weather_used_day")
+    return found

@@ -59,7 +59,7 @@ def derive(
     **place: Any,
 ) -> pl.DataFrame:
     frame = evapotranspiration_day.derive(
-        frames.rows("weather_day", weather),
+        frames.rows("weather_used_day", weather),
         frames.rows("season", season or []),
         frames.rows("crop", crop or []),
         frames.rows("heat_day", heat or []),

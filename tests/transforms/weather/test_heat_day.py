@@ -70,7 +70,7 @@ def derive(items: list[dict[str, Any]], **settings_: pl.DataFrame) -> pl.DataFra
         "crop": CROP,
         **settings_,
     }
-    found = heat_day.derive(frames.rows("weather_day", items), **tables)
+    found = heat_day.derive(frames.rows("weather_used_day", items), **tables)
     frames.check(found, "heat_day")
     return found
 

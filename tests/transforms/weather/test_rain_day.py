@@ -9,12 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.transforms import frames
-from tests.transforms.weather.rain_frames import NORMALS, SEASONS, SPELL, weather
+from tests.transforms.weather.rain_frames import NORMALS, SEASONS, SPELL, used, weather
 from transforms.weather import rain_day
 
 
 def derive(items: list[dict[str, Any]], normals: pl.DataFrame = NORMALS) -> pl.DataFrame:
-    found = rain_day.derive(frames.rows("weather_day", items), SPELL, normals, SEASONS)
+    found = rain_day.derive(used(items, normals=normals), SPELL, normals, SEASONS)
     frames.check(found, "rain_day")
     return found
 
@@ -135,7 +135,7 @@ def test_a_bridged_gap() -> None:
 def test_rain_in_frost_from_an_unheated_gauge_may_be_snow(temp, rain, heated, flag) -> None:
     spell = SPELL.with_columns(gauge_heated=pl.lit(heated, pl.Boolean))
     items = weather(frames.days("2023-01-01", 1), rain, air_temp_mean_c=temp)
-    found = rain_day.derive(frames.rows("weather_day", items), spell, NORMALS, SEASONS)
+    found = rain_day.derive(used(items, spell), spell, NORMALS, SEASONS)
     assert found["may_be_snow"].item() is flag
 
 
@@ -230,9 +230,8 @@ def test_dry_weeks_that_the_other_gauge_contradicts_are_not_recorded() -> None:
     days = frames.days("2023-05-01", 30)
     items = weather(days, lambda d: 0.0 if d.day > 10 else 2.0)
     beside = [row | {"station": "b"} for row in weather(days, lambda d: 6.0 if d.day % 3 else 0.0)]
-    found = rain_day.derive(
-        frames.rows("weather_day", [*items, *beside]), pl.concat([SPELL, other]), NORMALS, SEASONS
-    )
+    spells = pl.concat([SPELL, other])
+    found = rain_day.derive(used([*items, *beside], spells), spells, NORMALS, SEASONS)
     frames.check(found, "rain_day")
     mine = keyed(found.filter(pl.col("station") == "a"))
     dry = mine[days[15]]

@@ -16,6 +16,7 @@ from tests.transforms.weather.rain_frames import (
     SEASONS,
     SPELL,
     flat_normals,
+    used,
     weather,
 )
 from transforms.weather import normal_day, normal_month, rain_day, rain_month
@@ -26,7 +27,7 @@ MONTHS = frames.rows(
 
 
 def derive(items: list[dict[str, Any]], normals: pl.DataFrame = NORMALS) -> pl.DataFrame:
-    days = rain_day.derive(frames.rows("weather_day", items), SPELL, normals, SEASONS)
+    days = rain_day.derive(used(items, normals=normals), SPELL, normals, SEASONS)
     found = rain_month.derive(days, MONTHS if normals.height else frames.rows("normal_month", []))
     frames.check(found, "rain_month")
     return found
@@ -139,7 +140,9 @@ def test_the_open_record_against_itself() -> None:
     farm = frames.farm(normal_station="long", normal_from=1982, normal_to=2011)
     record = open_record().filter(pl.col("day").dt.year() <= 2011)
     months = normal_month.derive(record, frames.rows("normal_given", []), farm)
-    days = rain_day.derive(record, SPELL.clear(), normal_day.derive(months), SEASONS.clear())
+    days = rain_day.derive(
+        used(record, SPELL.clear()), SPELL.clear(), normal_day.derive(months), SEASONS.clear()
+    )
     found = rain_month.derive(days, months)
     assert found.height == 360
     assert not found["partial"].any()

@@ -10,7 +10,7 @@ from transforms.weather import weather_week
 MONDAY = date(2025, 6, 2)
 NONE = {
     name: generated.empty(TABLES[name])
-    for name in ("weather_day", "evapotranspiration_day", "heat_day")
+    for name in ("weather_used_day", "evapotranspiration_day", "heat_day")
 }
 
 

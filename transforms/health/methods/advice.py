@@ -59,6 +59,11 @@ ADVICE = {
         "One day's rain differs much between the strips: a storm's edge, a gauge that was "
         "emptied, or water poured in at a service visit. Look at the notes of that day."
     ),
+    "hand gauge disagreement": (
+        "Its rain and that of the gauge read by hand beside it differ by more than a quarter over a "
+        "month. Clean and level both. If that does not help, check the station's rain column in "
+        "farm.toml, and unit and days on the sheet gauge."
+    ),
     "counter jump": (
         "Its running rain total fell, jumped or left its height and came back, as no rain makes it: "
         "the rain of those readings is unknown and left out. Check the logger's power, the gauge's "
@@ -113,6 +118,10 @@ MISSING = {
         "fewer than ten humid, dark, snow-free days with humidity, radiation and rain whole"
     ),
     "rain disagreement": "no days that both strips' stations recorded whole and without snow",
+    "hand gauge disagreement": (
+        "no month with four wet readings of a hand gauge beside it, on days that it recorded whole "
+        "and without snow"
+    ),
     "counter jump": "no rain record, or no day of one yet",
     "radiation low": "no two months of days with whole radiation, and no neighbor with them",
     "radiation high": "no two months of days with whole radiation",

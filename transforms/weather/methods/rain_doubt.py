@@ -1,12 +1,13 @@
-"""Rain that a place can hardly have had, and dry weeks that another gauge contradicts.
+"""Rain that a place can hardly have had, and dry weeks that a neighbor contradicts.
 
 The place's own bound is the rain of a normal year: a day, or ``MONTH`` of days, with more than a
 whole year's rain, or a year with ``MOST_YEARS`` times as much, is doubtful. Storms of the grain
 belts have come near a year's rain in a day, and yearly rain there varies by a quarter to a third
 from year to year, so that only one year in a thousand goes so far by itself. Doubtful too is a day
-of ``STORM_MM`` and more of which no other gauge of the field caught a tenth. A gauge that caught
-nothing for ``DRY_D`` days while another one saw ``WET_MM`` on several wet days did not record.
-Limits: common practice, no source.
+of ``STORM_MM`` and more of which no gauge beside it (within ``BESIDE_KM``, which a cloudburst
+covers) caught a tenth. A gauge that caught nothing for ``DRY_D`` days while a neighbor (``near``)
+saw ``WET_MM`` on several wet days did not record; of a neighbor farther off it takes ``WET_MM_KM``
+more for each kilometer, since showers pass between. Limits: common practice, no source.
 """
 
 import polars as pl
@@ -16,9 +17,9 @@ from transforms.methods.texts import joined
 
 MONTH, YEAR = "31d", "365d"
 MOST_YEARS = 2.5
-STORM_MM, OTHER_SHARE = 100.0, 0.1
+STORM_MM, OTHER_SHARE, BESIDE_KM = 100.0, 0.1, 5.0
 DRY_D = 14
-WET_MM, WET_DAYS, WET_DAY_MM = 25.0, 3, 2.0
+WET_MM, WET_MM_KM, WET_DAYS, WET_DAY_MM = 25.0, 1.0, 3, 2.0
 # A year's rain is read off the station's own record from so many days on, single days cut off.
 OWN_DAYS, CUT_MM = 365, 50.0
 _KEY = ["station", "day"]
@@ -33,29 +34,37 @@ def own_year() -> pl.Expr:
     return pl.when(pl.col("rain_mm").count() >= OWN_DAYS).then(365.0 * mean)
 
 
-def without_dry_runs(days: pl.DataFrame) -> pl.DataFrame:
-    """Return days of stations, their rain null where another gauge of the field shows it was lost.
+def without_dry_runs(
+    days: pl.DataFrame, neighbors: pl.DataFrame, seen: pl.DataFrame
+) -> pl.DataFrame:
+    """Return days of stations, their rain null where a neighbor shows it was lost.
 
-    ``days`` has ``station``, ``day`` (without gaps), ``field``, ``rain_mm`` [mm] and
-    ``rain_coverage``. Added is ``dry_reason``, null where the day stays as it was.
+    ``days`` has ``station``, ``day`` (without gaps), ``rain_mm`` [mm] and ``rain_coverage``;
+    ``neighbors`` has ``station``, ``other`` and ``distance_km``; ``seen`` is the rain of the
+    others: ``other``, ``day``, ``rain_mm``. Added is ``dry_reason``, null where the day stays as
+    it was.
     """
     whole = pl.col("rain_coverage") >= calendar_day.WHOLE
     dry = (whole & (pl.col("rain_mm") == 0)).fill_null(False)
-    runs = days.sort(_KEY).with_columns(run=pl.struct("station", "field", dry=dry).rle_id())
-    long = runs.filter(dry & (pl.len().over("run") >= DRY_D) & pl.col("field").is_not_null())
+    runs = days.sort(_KEY).with_columns(run=pl.struct("station", dry=dry).rle_id())
     beside = (
-        long.select("run", "station", "field", "day")
-        .join(days.select("field", "day", "rain_mm", other="station"), on=["field", "day"])
-        .filter(pl.col("station") != pl.col("other"))
-        .group_by("run", "other")
+        runs.filter(dry & (pl.len().over("run") >= DRY_D))
+        .select("run", "station", "day", run_d=pl.len().over("run"))
+        .join(neighbors.select("station", "other", "distance_km"), on="station")
+        .join(seen, on=["other", "day"])
+        .group_by("run", "other", "distance_km")
         .agg(
+            pl.col("run_d").first(),
             other_mm=pl.col("rain_mm").sum(),
             wet=(pl.col("rain_mm") >= WET_DAY_MM).sum(),
-            run_d=pl.len(),
         )
-        .filter((pl.col("other_mm") >= WET_MM) & (pl.col("wet") >= WET_DAYS))
-        .sort("run", "other_mm", "other", descending=[False, True, False])
+        .filter(
+            (pl.col("other_mm") >= WET_MM + WET_MM_KM * pl.col("distance_km"))
+            & (pl.col("wet") >= WET_DAYS)
+        )
+        .sort("run", "distance_km", "other_mm", "other", descending=[False, False, True, False])
         .unique("run", keep="first", maintain_order=True)
+        .drop("distance_km")
     )
     reason = pl.format(
         "the gauge caught nothing on {} days in a row while {} caught {} mm",
@@ -75,14 +84,16 @@ def without_dry_runs(days: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def with_doubt(days: pl.DataFrame, normal_day: pl.DataFrame) -> pl.DataFrame:
+def with_doubt(
+    days: pl.DataFrame, normal_day: pl.DataFrame, neighbors: pl.DataFrame, seen: pl.DataFrame
+) -> pl.DataFrame:
     """Add ``rain_doubtful`` and ``doubt_reason`` to days of stations (as above), in order of days."""
     normal = normal_day.filter(pl.col("days_in_year") == 365)["rain_mm"]
     year = normal.sum() if len(normal) and not normal.null_count() else None
     days = days.with_columns(
         year_mm=pl.coalesce(pl.lit(year, pl.Float64), own_year().over("station"))
     )
-    days = days.join(_others(days), on=_KEY, how="left", maintain_order="left")
+    days = days.join(_others(days, neighbors, seen), on=_KEY, how="left", maintain_order="left")
     alone = (pl.col("rain_mm") >= STORM_MM) & (
         pl.col("others_mm") < OTHER_SHARE * pl.col("rain_mm")
     )
@@ -100,7 +111,7 @@ def with_doubt(days: pl.DataFrame, normal_day: pl.DataFrame) -> pl.DataFrame:
     long = wet & (pl.col("year_to_day_mm") > MOST_YEARS * pl.col("year_mm"))
     reason = joined(
         pl.when("too_much").then(pl.lit("more rain in a day than in a usual year")),
-        pl.when("alone").then(pl.lit("no other gauge of the field caught a tenth of it")),
+        pl.when("alone").then(pl.lit("no other gauge beside it caught a tenth of it")),
         pl.when(month).then(pl.lit("more rain in a month than in a usual year")),
         pl.when(long).then(pl.lit("far more rain in a year than in a usual one")),
     )
@@ -115,19 +126,18 @@ def _sum(value: pl.Expr, window: str) -> pl.Expr:
     return value.rolling_sum_by("day", window_size=window).over("station", order_by="day")
 
 
-def _others(days: pl.DataFrame) -> pl.DataFrame:
-    """Return the most that another gauge of the field caught around each storm, in three days."""
-    storms = days.filter((pl.col("rain_mm") >= STORM_MM) & pl.col("field").is_not_null())
-    near = calendar_day.each_day(
-        storms.select(*_KEY, "field"),
+def _others(days: pl.DataFrame, neighbors: pl.DataFrame, seen: pl.DataFrame) -> pl.DataFrame:
+    """Return the most that a gauge beside it caught around each storm, in three days."""
+    storms = days.filter(pl.col("rain_mm") >= STORM_MM)
+    around = calendar_day.each_day(
+        storms.select(_KEY),
         pl.col("day").dt.offset_by("-1d"),
         pl.col("day").dt.offset_by("1d"),
         "on",
     )
-    whole = days.filter(pl.col("rain_coverage") >= calendar_day.WHOLE)
     return (
-        near.join(whole.select("field", "rain_mm", other="station", on="day"), on=["field", "on"])
-        .filter(pl.col("station") != pl.col("other"))
+        around.join(neighbors.filter(pl.col("distance_km") <= BESIDE_KM), on="station")
+        .join(seen.select("other", "rain_mm", on="day"), on=["other", "on"])
         .group_by(*_KEY, "other")
         .agg(pl.col("rain_mm").sum(), days=pl.len())
         .filter(pl.col("days") == 3)

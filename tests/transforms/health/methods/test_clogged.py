@@ -5,7 +5,8 @@ import numpy as np
 import polars as pl
 
 from tests.transforms.frames import farm, rows
-from transforms.health.methods import clogged, near, station_pairs
+from transforms.health.methods import clogged, station_pairs
+from transforms.methods import near
 
 FIRST, N = date(2023, 4, 1), 360
 Catch = Callable[[str, date], float]

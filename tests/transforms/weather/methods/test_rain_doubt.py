@@ -12,25 +12,38 @@ FIRST = date(2024, 4, 1)
 NO_NORMALS = NORMALS.head(0)
 
 
-def days(*rain: list[float | None], field: str | None = "f") -> pl.DataFrame:
-    """Days of stations a, b, … of one field from their rain."""
+def days(*rain: list[float | None]) -> pl.DataFrame:
+    """Days of stations a, b, … from their rain."""
     rows: list[dict[str, Any]] = [
         {
             "station": name,
             "day": FIRST + timedelta(days=n),
-            "field": field,
             "rain_mm": mm,
             "rain_coverage": 0.0 if mm is None else 1.0,
         }
         for name, series in zip("abc", rain, strict=False)
         for n, mm in enumerate(series)
     ]
-    return pl.DataFrame(rows, schema_overrides={"rain_mm": pl.Float64, "field": pl.String})
+    return pl.DataFrame(rows, schema_overrides={"rain_mm": pl.Float64})
 
 
-def doubts(frame: pl.DataFrame, normals: pl.DataFrame = NORMALS) -> dict[tuple[str, int], str]:
+def beside(frame: pl.DataFrame, km: float = 0.0) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """All stations as neighbors of each other, and what each saw."""
+    names = frame.select("station").unique().sort("station")
+    pairs = names.join(names.select(other="station"), how="cross")
+    pairs = pairs.filter(pl.col("station") != pl.col("other"))
+    seen = frame.filter(pl.col("rain_mm").is_not_null())
+    return (
+        pairs.with_columns(distance_km=pl.lit(km)),
+        seen.select("day", "rain_mm", other="station"),
+    )
+
+
+def doubts(
+    frame: pl.DataFrame, normals: pl.DataFrame = NORMALS, km: float = 0.0
+) -> dict[tuple[str, int], str]:
     """Reasons of doubtful days by station and number of the day."""
-    found = rain_doubt.with_doubt(frame.sort("station", "day"), normals)
+    found = rain_doubt.with_doubt(frame.sort("station", "day"), normals, *beside(frame, km))
     assert found["rain_doubtful"].to_list() == found["doubt_reason"].is_not_null().to_list()
     doubtful = found.filter("rain_doubtful").select("station", "day", "doubt_reason")
     return {(s, (day - FIRST).days): why for s, day, why in doubtful.iter_rows()}
@@ -61,15 +74,18 @@ def test_without_normals_a_long_record_is_its_own_bound() -> None:
 
 def test_a_storm_of_which_the_other_gauge_saw_next_to_nothing_is_doubtful() -> None:
     storm: list[float | None] = [0.0] * 5 + [150.0] + [0.0] * 5
-    beside: list[float | None] = [0.0] * 4 + [3.0, 4.0, 5.0] + [0.0] * 4
+    other: list[float | None] = [0.0] * 4 + [3.0, 4.0, 5.0] + [0.0] * 4
     wide = flat_normals(3.0)
-    assert list(doubts(days(storm, beside), wide)) == [("a", 5)]
-    assert doubts(days(storm, [mm and 2 * mm for mm in beside]), wide) == {}
+    assert list(doubts(days(storm, other), wide)) == [("a", 5)]
+    assert doubts(days(storm, [mm and 2 * mm for mm in other]), wide) == {}
     assert doubts(days(storm), wide) == {}
+    # A cloudburst is some kilometers wide.
+    assert list(doubts(days(storm, other), wide, km=4.9)) == [("a", 5)]
+    assert doubts(days(storm, other), wide, km=5.1) == {}
 
 
-def lost(frame: pl.DataFrame) -> dict[tuple[str, int], str]:
-    found = rain_doubt.without_dry_runs(frame)
+def lost(frame: pl.DataFrame, km: float = 0.0) -> dict[tuple[str, int], str]:
+    found = rain_doubt.without_dry_runs(frame, *beside(frame, km))
     gone = found.filter(pl.col("dry_reason").is_not_null())
     assert gone["rain_mm"].null_count() == gone.height
     assert set(gone["rain_coverage"]) <= {0.0}
@@ -92,6 +108,24 @@ def test_weeks_of_nothing_beside_a_wet_gauge_were_not_recorded() -> None:
     }
 
 
+def test_a_neighbor_farther_off_must_have_caught_more() -> None:
+    dry, wet = [0.0] * 20, [0.0, 10.0, 0.0, 0.0] * 5  # 50 mm
+    assert {s for s, _ in lost(days(dry, wet), km=24.0)} == {"a"}
+    assert lost(days(dry, wet), km=26.0) == {}
+
+
+def test_the_nearest_wet_neighbor_is_named_and_no_neighbor_no_doubt() -> None:
+    frame = days([0.0] * 20, [8.0] * 20, [12.0] * 20)
+    pairs, seen = beside(frame)
+    far = pairs.with_columns(distance_km=pl.when(other="c").then(9.0).otherwise(3.0))
+    found = rain_doubt.without_dry_runs(frame, far, seen)
+    assert set(found["dry_reason"].drop_nulls()) == {
+        "the gauge caught nothing on 20 days in a row while b caught 160.0 mm"
+    }
+    alone = rain_doubt.without_dry_runs(frame, pairs.head(0), seen)
+    assert alone["dry_reason"].null_count() == frame.height
+
+
 @pytest.mark.parametrize(
     ("dry", "wet"),
     [
@@ -104,15 +138,14 @@ def test_weeks_of_nothing_beside_a_wet_gauge_were_not_recorded() -> None:
 )
 def test_other_dry_spells_stay(dry: list[float | None], wet: list[float | None]) -> None:
     assert lost(days(dry, wet)) == {}
-    assert lost(days([0.0] * 20, [8.0] * 20, field=None)) == {}
 
 
 def test_no_day_of_an_open_record_of_decades_is_doubtful() -> None:
     """A place with 425 mm a year."""
-    record = open_record().select("station", "day", "rain_mm", "rain_coverage", field=pl.lit("f"))
+    record = open_record().select("station", "day", "rain_mm", "rain_coverage")
     assert record.height > 9_000
-    assert not rain_doubt.with_doubt(record, NO_NORMALS)["rain_doubtful"].any()
+    assert not rain_doubt.with_doubt(record, NO_NORMALS, *beside(record))["rain_doubtful"].any()
     normals = flat_normals(425.0 / 365)
-    assert not rain_doubt.with_doubt(record, normals)["rain_doubtful"].any()
+    assert not rain_doubt.with_doubt(record, normals, *beside(record))["rain_doubtful"].any()
     inches_read_as_mm = record.with_columns(pl.col("rain_mm") * 25.4)
-    assert rain_doubt.with_doubt(inches_read_as_mm, normals)["rain_doubtful"].any()
+    assert rain_doubt.with_doubt(inches_read_as_mm, normals, *beside(record))["rain_doubtful"].any()

@@ -4,7 +4,7 @@ import polars as pl
 import pytest
 
 from tests.transforms.frames import farm, rows
-from transforms.health.methods import near
+from transforms.methods import near
 
 FROM = date(2024, 1, 1)
 
