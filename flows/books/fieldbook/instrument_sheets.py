@@ -74,7 +74,8 @@ def gauge(row: Row, known: Known, _: Any) -> list[Problem]:
     """Complete a row of the sheet gauge: the field or station that the gauge stands at."""
     values = row.values
     written = str(values["place"]).strip()
-    field = known.fields.get(written.lower())
+    fields = _fields(known)
+    field = fields.get(written.lower())
     station = instruments(known.farm, written).get("station") if known.farm else None
     if field is None and written.lower() in known.rejected_fields and station is None:
         row.rejected = True  # its fault is named on the sheet fields
@@ -83,7 +84,7 @@ def gauge(row: Row, known: Known, _: Any) -> list[Problem]:
         found, expected = written, f"the field {field} or the station {station} as it is written"
         return [problem(row, "place", "a field and a station have this name", found, expected)]
     if field is None and station is None:
-        names = [*known.fields.values(), *_names(known.farm, {"station"})]
+        names = [*fields.values(), *_names(known.farm, {"station"})]
         expected = nearest_or_all(written, names, "one of")
         return [problem(row, "place", "no field or station has this name", written, expected)]
     values["kind"] = "field" if field is not None else "station"
@@ -94,6 +95,13 @@ def gauge(row: Row, known: Known, _: Any) -> list[Problem]:
     if over is not None:
         values["over_d"] = int(over)
     return []
+
+
+def _fields(known: Known) -> dict[str, str]:
+    """Return the fields of the sheet fields, and those that farm.toml alone names."""
+    stations = known.farm.stations if known.farm else ()
+    stood_in = {spell.field for station in stations for spell in station.spells if spell.field}
+    return {name.lower(): name for name in sorted(stood_in)} | known.fields
 
 
 def _kinds(quantity: str | None, depth: float | None) -> set[str]:
