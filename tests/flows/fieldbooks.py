@@ -104,4 +104,5 @@ GOOD = {
     "note": 0,
     "lift": 0,
     "do_not_use": 0,
+    "gauge": 0,
 }
