@@ -111,7 +111,11 @@ def _fingerprint(farm: Farm, chosen: Source) -> str:
     layout = farm.layouts[chosen.layout].as_it_reads()
     side_by_side = any(rule.owner for rule in farm.layouts[chosen.layout].columns.values())
     stations = [
-        s.model_dump(mode="json", include={"name", "ids", "spells"})
+        s.model_dump(
+            mode="json",
+            include={"name": True, "ids": True, "spells": True},
+            exclude={"spells": {"__all__": {"fields"}}},
+        )
         for s in farm.stations
         if side_by_side or chosen.station in (None, s.name)
     ]
@@ -120,6 +124,7 @@ def _fingerprint(farm: Farm, chosen: Source) -> str:
             mode="json",
             exclude={
                 "names": True,
+                "spells": {"__all__": {"fields"}},
                 "sensors": {
                     "__all__": {"drained_upper_limit_pct", "lower_limit_pct", "calibration"}
                 },
@@ -164,7 +169,7 @@ def crop_list() -> dict[str, dict[str, Any]]:
 
 
 def tables(farm: Farm) -> dict[str, pl.DataFrame]:
-    """Return the set-up tables of the farm file: farm, crop, station_spell, probe_spell, sensor.
+    """Return the set-up tables of the farm file: farm, crop, sensor, spells and fields of stations.
 
     Raises UserError if a crop that is not in the list lacks its heat limits.
     """
@@ -172,9 +177,10 @@ def tables(farm: Farm) -> dict[str, pl.DataFrame]:
         "farm": [_farm_row(farm)],
         "crop": _crop_rows(farm),
         "station_spell": [
-            spell.model_dump()
+            spell.model_dump(exclude={"fields"})
             | {
                 "station": station.name,
+                "serves": bool(spell.fields),
                 "wind_height_m": station.wind_height_m,
                 "gauge_heated": station.gauge_heated,
                 "instant": _reads_instants(farm, station.name),
@@ -184,8 +190,20 @@ def tables(farm: Farm) -> dict[str, pl.DataFrame]:
             for station in farm.stations
             for spell in station.spells
         ],
+        "station_field": [
+            {
+                "station": station.name,
+                "field": field,
+                "from_day": spell.from_day,
+                "to_day": spell.to_day,
+                "listed": place,
+            }
+            for place, station in enumerate(farm.stations, start=1)
+            for spell in station.spells
+            for field in dict.fromkeys(spell.fields)
+        ],
         "probe_spell": [
-            spell.model_dump() | {"probe": probe.name}
+            spell.model_dump(exclude={"fields"}) | {"probe": probe.name}
             for probe in farm.probes
             for spell in probe.spells
         ],

@@ -30,10 +30,11 @@ def _has_value(instrument: Instrument) -> str:
 # A row with empty cells, or with nothing but a battery, is not a word from the instrument.
 _LAST_HEARD = f"""
     WITH spell AS (
-        SELECT 'station' AS kind, station AS instrument, from_day, to_day, field FROM station_spell
-        UNION ALL SELECT 'probe', probe, from_day, to_day, field FROM probe_spell
+        SELECT 'station' AS kind, station AS instrument, from_day, to_day,
+            field IS NOT NULL OR coalesce(serves, false) AS used FROM station_spell
+        UNION ALL SELECT 'probe', probe, from_day, to_day, true FROM probe_spell
     ), standing AS (
-        SELECT kind, instrument, true AS standing, bool_or(field IS NOT NULL) AS on_trial,
+        SELECT kind, instrument, true AS standing, bool_or(used) AS on_trial,
             max(from_day) AS since
         FROM spell WHERE from_day <= $today AND coalesce(to_day >= $today, true) GROUP BY ALL
     ), last AS (

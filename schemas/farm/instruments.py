@@ -21,17 +21,29 @@ Name = Annotated[
     ),
 ]
 SPELLS = 'spells = [{ field = "Home", strip = "treated", from = 2024-04-20 }]'
+FIELDS = 'fields = ["Home", "River"]'
+ALL_FIELDS = "all"
 SENSORS = "sensors = [{ depth_cm = 10 }, { depth_cm = 30 }]"
 Side = Literal["treated", "check"]
 
 
 class Spell(Strict):
-    """From when to when an instrument stood at a strip."""
+    """From when to when an instrument stood at a strip.
+
+    ``fields`` of a station: those whose weather it gives where they have no station of their own,
+    or that one lacks; "all" is the whole farm.
+    """
 
     field: Name | None = None
+    fields: Annotated[tuple[Name, ...], Field(examples=[FIELDS])] = ()
     strip: Side | None = None
     from_day: Annotated[date, Field(alias="from")]
     to_day: Annotated[date | None, Field(alias="to")] = None
+
+    @field_validator("fields", mode="before")
+    @classmethod
+    def _take_all(cls, value: object) -> object:
+        return (ALL_FIELDS,) if value == ALL_FIELDS else value
 
     @model_validator(mode="after")
     def _check_days(self) -> Spell:
@@ -88,6 +100,9 @@ class Instrument(Strict):
 
 class Station(Instrument):
     """[[stations]]: a weather station and its spells.
+
+    ``fields = ["A", "B"]`` or ``fields = "all"`` (beside the name, or in a spell): it also serves
+    these fields, wherever it stands.
 
     ``latitude`` and ``longitude``: where it stands, if that is far from the farm's place; stations
     within ``neighbor_km`` ([rules]) are compared with each other.
@@ -155,6 +170,8 @@ class Probe(Instrument):
         for spell in value:
             if spell.field is None or spell.strip is None:
                 raise ValueError("a probe's spell needs field and strip")
+            if spell.fields:
+                raise ValueError("a probe stands in one strip; 'fields' is for stations")
         return value
 
 

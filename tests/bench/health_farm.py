@@ -64,7 +64,8 @@ class Made:
         put_on = generated.empty(TABLES["irrigation_day"])
         names = ("weather_day", "station_spell", "normal_day", "delivery", "farm")
         used = weather_used_day.derive(
-            **{name: t[name] for name in names}, gauge=generated.empty(TABLES["gauge"])
+            **{name: t[name] for name in names},
+            **{n: generated.empty(TABLES[n]) for n in ("gauge", "field", "station_field")},
         )
         quality = soil_quality_day.derive(
             t["soil_day"], t["probe_spell"], t["sensor"], used, put_on, t["farm"]

@@ -99,7 +99,7 @@ def derive(
     """One row an instrument, part, finding and span of days. Volts, mm, degC, percent, days."""
     days = heard.value_days(weather_day, soil_day)
     spells = _spells(station_spell, probe_spell)
-    on_trial = spells.filter(pl.col("field").is_not_null())
+    on_trial = spells.filter(pl.col("field").is_not_null() | pl.col("serves"))
     as_of = days.join(on_trial, on=INSTRUMENT, how="semi")["day"].max() or days["day"].max()
     if not isinstance(as_of, date):
         return generated.empty(TABLE)
@@ -147,11 +147,12 @@ def derive(
 
 def _spells(station_spell: pl.DataFrame, probe_spell: pl.DataFrame) -> pl.DataFrame:
     """Spells of stations and probes alike; an open one ends on ``OPEN_END``."""
-    of = [
-        labelled(frame, kind, "whole").select(*INSTRUMENT, "from_day", "to_day", "field", "strip")
-        for frame, kind in ((station_spell, "station"), (probe_spell, "probe"))
-    ]
-    return pl.concat(of).with_columns(pl.col("to_day").fill_null(OPEN_END))
+    columns = [*INSTRUMENT, "from_day", "to_day", "field", "strip"]
+    stations = labelled(station_spell, "station", "whole").select(*columns, "serves")
+    probes = labelled(probe_spell, "probe", "whole").select(columns)
+    return pl.concat([stations, probes], how="diagonal").with_columns(
+        pl.col("to_day").fill_null(OPEN_END), pl.col("serves").fill_null(False)
+    )
 
 
 def _arrivals(delivery: pl.DataFrame, delivery_instrument: pl.DataFrame) -> pl.DataFrame:
@@ -282,7 +283,7 @@ def _late(least: int) -> pl.Expr:
 
 def _placed(rows: pl.DataFrame, spells: pl.DataFrame) -> pl.DataFrame:
     """Field and strip where the instrument stood last before the end of the span."""
-    at = spells.sort("from_day").rename({"from_day": "since"}).drop("to_day")
+    at = spells.sort("from_day").rename({"from_day": "since"}).drop("to_day", "serves")
     return rows.sort("to_day").join_asof(
         at, left_on="to_day", right_on="since", by=INSTRUMENT, check_sortedness=False
     )

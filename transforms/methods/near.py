@@ -27,14 +27,14 @@ def neighbors(station_spell: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
 
     At the same distance those on the same field come first.
     """
-    places = _places(station_spell, farm)
+    stations = places(station_spell, farm)
     km = distance_km(*(pl.col(c) for c in ("lat", "lon", "lat_other", "lon_other")))
-    other = places.select(pl.all().name.suffix("_other"))
+    other = stations.select(pl.all().name.suffix("_other"))
     return (
-        places.join(other, how="cross")
+        stations.join(other, how="cross")
         .filter(pl.col("station") != pl.col("station_other"))
         .with_columns(distance_km=km.round(3))
-        .filter(pl.col("distance_km") <= _within(farm))
+        .filter(pl.col("distance_km") <= within(farm))
         .sort(
             "station",
             "distance_km",
@@ -56,19 +56,19 @@ def wettest(
     A field is where its stations stand, or at the farm's place if it has none. Days without any
     rain record near the field are absent.
     """
-    places = _places(station_spell, farm)
+    stations = places(station_spell, farm)
     fields = (
         station_spell.filter(pl.col("field").is_not_null())
         .select("station", of="field")
         .unique()
-        .join(places, on="station")
+        .join(stations, on="station")
         .select("of", lat_field="lat", lon_field="lon")
         .unique()
     )
     km = distance_km(*(pl.col(c) for c in ("lat", "lon", "lat_field", "lon_field")))
     reach = (
-        fields.join(places, how="cross")
-        .filter(km <= _within(farm))
+        fields.join(stations, how="cross")
+        .filter(km <= within(farm))
         .select("of", "station")
         .unique()
     )
@@ -81,18 +81,22 @@ def wettest(
     )
 
 
-def _places(station_spell: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
+def home_of(farm: pl.DataFrame) -> list[float | None]:
+    """Return latitude and longitude of the farm, of ``NOWHERE`` if it has no place."""
+    home: list[float | None] = [
+        farm[c].item() if farm.height else None for c in ("latitude_deg", "longitude_deg")
+    ]
+    return NOWHERE if farm.height and None in home else home
+
+
+def places(station_spell: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     """Return station, field, lat and lon, by its latest spell.
 
     Stations without coordinates of their own stand at the farm's place; if that has none either,
     at one and the same point where no station can be: near each other, far from all others.
     """
     latest = station_spell.sort("from_day").unique("station", keep="last", maintain_order=True)
-    home: list[float | None] = [
-        farm[c].item() if farm.height else None for c in ("latitude_deg", "longitude_deg")
-    ]
-    if farm.height and None in home:
-        home = NOWHERE
+    home = home_of(farm)
     return latest.select(
         "station",
         "field",
@@ -101,6 +105,7 @@ def _places(station_spell: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     ).drop_nulls(["lat", "lon"])
 
 
-def _within(farm: pl.DataFrame) -> float:
+def within(farm: pl.DataFrame) -> float:
+    """Return how far apart [km] stations may stand and still judge, or serve, each other."""
     given = farm["neighbor_km"].item() if farm.height else None
     return WITHIN_KM if given is None else float(given)

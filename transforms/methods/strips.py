@@ -51,6 +51,15 @@ def strip_rain(weather_day: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def at_strips(weather: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows with those at neither strip of a field once for each strip without its own."""
+    key = ["field", "strip", "day"]
+    neither = pl.col("field").is_not_null() & pl.col("strip").is_null()
+    own = weather.filter(~neither)
+    both = weather.filter(neither).drop("strip").join(STRIPS, how="cross").select(weather.columns)
+    return pl.concat([own, both.join(own.select(key), on=key, how="anti")])
+
+
 def days_by_hand() -> pl.Expr:
     """Return how many days' rain of ``rain_day`` was read by hand (an aggregation)."""
     back = (pl.col("day") - pl.coalesce("rain_since_day", "day")).dt.total_days() + 1

@@ -27,7 +27,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.soil.rain_event import TABLE
 from transforms.methods import calendar_day, cold, crop_days
-from transforms.methods.strips import HAND, STRIPS, WHOLE
+from transforms.methods.strips import HAND, STRIPS, WHOLE, at_strips
 from transforms.methods.texts import depth_text, joined
 from transforms.soil.methods import event_gain, event_water, strip_storage
 
@@ -53,6 +53,7 @@ def derive(
     """Make one row an event and strip."""
     if rain_spell.is_empty():
         return generated.empty(TABLE)
+    weather_used_day = at_strips(weather_used_day)
     clusters, by_station = _clusters(rain_spell, weather_used_day, farm)
     clusters = clusters.with_columns(
         day=calendar_day.day_after(pl.col("began"), farm),

@@ -202,18 +202,7 @@ def _with_crop(
             season.select("field", "season", "crop", "seeded"), on=["field", "season"], how="left"
         )
         .join(crop, on="crop", how="left", suffix="_of_crop")
-        .join(
-            heat_day.select(
-                "field",
-                "strip",
-                "season",
-                "day",
-                degree_days="gdd_average_sum_c_d",
-                heatless="days_missing",
-            ),
-            on=["field", "strip", "season", "day"],
-            how="left",
-        )
+        .join(_heat(heat_day), on=["field", "strip", "season", "day"], how="left", nulls_equal=True)
     )
     by_heat = pl.all_horizontal(pl.col(name).is_not_null() for name in _LENGTHS_C_D)
     # Eq 66 numbers the days of the season from 1.
@@ -261,3 +250,13 @@ def _with_crop(
         | heatless.fill_null(False),
         reason=joined("reference_reason", crop_reason),
     )
+
+
+def _heat(heat_day: pl.DataFrame) -> pl.DataFrame:
+    """Return ``degree_days`` and ``heatless`` by strip, and of the field for a station at neither."""
+    place = ["field", "season", "day"]
+    strips = heat_day.select(
+        *place, "strip", degree_days="gdd_average_sum_c_d", heatless="days_missing"
+    )
+    fields = strips.group_by(place).agg(pl.col("degree_days").mean(), pl.col("heatless").max())
+    return pl.concat([strips, fields], how="diagonal")

@@ -8,6 +8,7 @@ from schemas import generated
 from schemas.tables.weather.heat_day import TABLE
 from transforms.methods import calendar_day
 from transforms.methods.texts import joined
+from transforms.weather.methods import serving
 
 # Share of a day that must be covered for its extremes to be taken for the day's. Common
 # practice, no source.
@@ -86,7 +87,8 @@ def _temperatures(
     Of several with usable temperatures the strip's own comes first, then the one that covers more
     of the day, then the first by name.
     """
-    spells = station_spell.filter(pl.col("field").is_not_null()).select(
+    whole = serving.with_made_up(station_spell, weather_used_day)
+    spells = whole.filter(pl.col("field").is_not_null()).select(
         "field", "station", "from_day", "to_day", pl.col("strip").alias("at")
     )
     here = days.join(spells, on="field").filter(

@@ -7,6 +7,7 @@ from schemas.tables.weather.rain_day import TABLE
 from transforms.methods import calendar_day
 from transforms.methods.strips import HAND
 from transforms.methods.texts import joined
+from transforms.weather.methods import serving
 from transforms.weather.methods.complete_rain import begin_of_later_totals
 from transforms.weather.methods.rain_records import BEYOND
 
@@ -21,6 +22,7 @@ _READ = [
     "rain_doubtful",
     "gauge_lost",
     "air_temp_mean_c",
+    "gauge_heated",
 ]
 
 
@@ -47,9 +49,8 @@ def derive(
     days = _grid(weather_used_day)
     if days.is_empty():
         return generated.empty(TABLE)
-    placed = calendar_day.in_spell(
-        days, station_spell, "station", ["field", "strip", "gauge_heated"]
-    ).sort(_KEY)
+    spells = serving.with_made_up(station_spell, weather_used_day)
+    placed = calendar_day.in_spell(days, spells, "station", ["field", "strip"]).sort(_KEY)
     compared = _compared(_with_normal(placed, normal_day))
     started = _in_season(compared, season).with_columns(
         pl.date(pl.col("day").dt.year(), 1, 1).alias("year_to_date_start")

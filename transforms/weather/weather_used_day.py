@@ -2,7 +2,9 @@
 
 What a station reported (``weather_day``), its rain judged (``rain_doubt``), and the rain that was
 read by hand beside it (the field book's sheet ``gauge``) in the place of its own where that is
-missing, lost, set aside or hard to believe (``hand_gauge``).
+missing, lost, set aside or hard to believe (``hand_gauge``). What a station still lacks comes from
+the nearest station that serves its field (``serving``). A field in which no station stands has rows
+of its own, as of a station called 'stations near' and the field.
 """
 
 import polars as pl
@@ -10,7 +12,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.weather.weather_used_day import TABLE
 from transforms.methods import calendar_day, near
-from transforms.weather.methods import hand_gauge, rain_doubt
+from transforms.weather.methods import hand_gauge, rain_doubt, serving
 
 _KEY = ["station", "day"]
 _HAND = "the hand gauge at "
@@ -20,6 +22,8 @@ def derive(
     *,
     weather_day: pl.DataFrame,
     station_spell: pl.DataFrame,
+    station_field: pl.DataFrame,
+    field: pl.DataFrame,
     gauge: pl.DataFrame,
     normal_day: pl.DataFrame,
     delivery: pl.DataFrame,
@@ -31,24 +35,36 @@ def derive(
     contradicts are no record, nor is what the sheet ``do not use`` names. ``rain_from`` says whose
     rain a row has. A reading of several days is a total on its last day; the days before it have
     none. Where the hand gauge caught about as much, doubtful rain is doubtful no more.
+    ``air_temp_station`` and the like say which station each quantity is of.
     """
-    read = hand_gauge.readings(gauge, station_spell, delivery, farm)
+    serves = serving.served(station_field, station_spell, field, farm)
+    spells = _spells(station_spell, serves, gauge)
+    read = hand_gauge.readings(gauge, spells, delivery, farm)
     days = _grid(weather_day, read)
     if days.is_empty():
         return generated.empty(TABLE)
     days = calendar_day.in_spell(
         days,
-        station_spell,
+        spells,
         "station",
         ["field", "strip", "gauge_heated", "wind_height_m"],
     ).sort(_KEY)
     judged = _judged(days, _neighbors(station_spell, read, farm), normal_day)
     used = hand_gauge.with_hand(judged)
     kept = pl.col("reported") | pl.col("rain_mm").is_not_null()
-    rows = used.filter(kept).with_columns(
+    rows = serving.with_served(used.filter(kept), serves, station_spell).with_columns(
         pl.col("partial").fill_null(True), reason="note", gauge_lost=pl.col("lost")
     )
     return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
+
+
+def _spells(station_spell: pl.DataFrame, serves: pl.DataFrame, gauge: pl.DataFrame) -> pl.DataFrame:
+    """Return the spells, and made-up ones of fields that are served or have a hand gauge."""
+    at_gauge = gauge.filter(pl.col("kind") == "field").select(field="place", from_day="read_day")
+    # A reading may be of the days before it.
+    at_gauge = at_gauge.with_columns(pl.col("from_day").dt.offset_by("-2d"))
+    fields = pl.concat([serves.select("field", "from_day"), at_gauge])
+    return serving.whole_spells(station_spell, fields)
 
 
 def _grid(weather_day: pl.DataFrame, read: pl.DataFrame) -> pl.DataFrame:

@@ -54,8 +54,10 @@ def _silent(tables: Tables, week: Week, kind: str, days: str) -> list[Line]:
 
     Those that are silent since the same day share one sentence.
     """
-    spells = tables(f"{kind}_spell").filter(
-        pl.col("field").is_not_null()
+    stood = tables(f"{kind}_spell")
+    serves = pl.col("serves").fill_null(False) if kind == "station" else pl.lit(False)
+    spells = stood.filter(
+        (pl.col("field").is_not_null() | serves)
         & (pl.col("from_day") <= week.sunday)
         & (pl.col("to_day").is_null() | (pl.col("to_day") >= week.sunday))
     )
@@ -69,7 +71,7 @@ def _silent(tables: Tables, week: Week, kind: str, days: str) -> list[Line]:
         row = last_row(heard.filter(pl.col(kind) == spell[kind]))
         if row is None:
             template = (
-                f"The {kind} {{{kind}}} on {{field}} was never heard. Look whether its files arrive "
+                f"The {kind} {_who(kind, spell)} was never heard. Look whether its files arrive "
                 "and whether farm.toml names it."
             )
             out.append(Line(say_row(f"{kind}_spell", spell, template)))
@@ -93,9 +95,13 @@ def _silent_after_d(tables: Tables, kind: str, instrument: str) -> float:
     return max(after) if after else _SILENT_AFTER_D
 
 
+def _who(kind: str, spell: Row) -> str:
+    return f"{{{kind}}} on {{field}}" if spell["field"] else f"{{{kind}}}"
+
+
 def _since_one_day(kind: str, days: str, those: list[tuple[Row, Row]]) -> Phrase:
     """Say that instruments sent nothing since their common last day."""
-    who = [say_row(f"{kind}_spell", spell, f"{{{kind}}} on {{field}}") for spell, _ in those]
+    who = [say_row(f"{kind}_spell", spell, _who(kind, spell)) for spell, _ in those]
     day = cell(days, those[0][1], "day")
     many = len(who) > 1
     start = f"The {kind}s {{who}} have" if many else f"The {kind} {{who}} has"

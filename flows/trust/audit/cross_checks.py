@@ -357,7 +357,7 @@ CHECKS: tuple[CrossCheck, ...] = (
             coalesce(max(w.day), DATE '-infinity')
                 < (SELECT CAST(max(last_reading) AS DATE) - 7 FROM delivery) AS bad
         FROM station_spell s LEFT JOIN weather_day w USING (station)
-        WHERE s.field IS NOT NULL AND s.to_day IS NULL GROUP BY s.station
+        WHERE (s.field IS NOT NULL OR s.serves) AND s.to_day IS NULL GROUP BY s.station
         """,
         "warning",
     ),

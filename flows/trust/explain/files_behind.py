@@ -123,7 +123,12 @@ def _deliveries(
 
 
 def instruments_of(con: duckdb.DuckDBPyConnection, scope: Scope, kind: str) -> list[str]:
-    """Return the one named, or those that were on the field (and strip) in those days."""
+    """Return the one named, or those that were on the field (and strip) in those days.
+
+    Of a station also those whose values its row uses.
+    """
+    if kind == "station" and "station" in scope.same and scope.first is not None:
+        return _behind_station(con, scope)
     if kind in scope.same:
         return [scope.same[kind]]
     if "field" not in scope.same or {"station", "probe"} & set(scope.same):
@@ -139,6 +144,22 @@ def instruments_of(con: duckdb.DuckDBPyConnection, scope: Scope, kind: str) -> l
         params=[scope.same["field"], *strip, scope.last, scope.first],
     ).fetchall()
     return [row[0] for row in rows]
+
+
+def _behind_station(con: duckdb.DuckDBPyConnection, scope: Scope) -> list[str]:
+    """Return the station of a row, if it is one, and those that what it lacked was taken from."""
+    columns = [c.name for c in TABLES["weather_used_day"].columns if c.name.endswith("_station")]
+    rows = con.sql(
+        f"""
+        SELECT DISTINCT unnest([{", ".join([*columns, "rain_from"])}]) AS name
+        FROM weather_used_day WHERE station = ? AND day BETWEEN ? AND ? ORDER BY name
+        """,
+        params=[scope.same["station"], scope.first, scope.last],
+    ).fetchall()
+    known = {name for (name,) in con.sql("SELECT DISTINCT station FROM station_spell").fetchall()}
+    name = scope.same["station"]
+    others = [other for (other,) in rows if other in known and other != name]
+    return [name, *others] if name in known or not others else others
 
 
 def _read_lines(

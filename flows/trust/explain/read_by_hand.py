@@ -14,7 +14,8 @@ def lines(con: duckdb.DuckDBPyConnection, scope: Scope) -> list[str]:
     """Return what the sheet ``gauge`` has of the days of a row, used or not; the newest cut off."""
     if scope.first is None or scope.last is None:
         return []
-    stations = instruments_of(con, scope, "station")
+    named = scope.same.get("station")
+    stations = [named] if named else instruments_of(con, scope, "station")
     # With an hour a reading is also of the day before the one that is written.
     rows = con.sql(
         """

@@ -16,6 +16,7 @@ TABLE = Table(
             "field that it stands in; null for a station that is not on a trial (a long record, a neighbour)",
         ),
         STRIP_STOOD_IN,
+        flag("serves", "true where it serves other fields too (see station_field)"),
         WIND_HEIGHT,
         flag(
             "gauge_heated",

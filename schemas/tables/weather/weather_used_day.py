@@ -18,14 +18,24 @@ from schemas.shared_columns import (
     WIND_HEIGHT,
     WIND_SPEED_OF_DAY,
 )
-from schemas.table import Table, Tier, day, number
+from schemas.table import Table, Tier, day, number, text
+
+_OF = {
+    "air_temp": "air temperature",
+    "humidity": "humidity",
+    "wind": "wind",
+    "solar": "radiation",
+    "snow": "snow depth",
+}
 
 TABLE = Table(
     "weather_used_day",
     Tier.DERIVED,
     (
         "one station on one day, as the tables of rain, water and soil use it: its own values, and "
-        "rain read by hand beside it where its own is missing, lost or hard to believe"
+        "rain read by hand beside it where its own is missing, lost or hard to believe; what it lacks "
+        "is of the nearest station that serves its field. 'stations near' and a field is what serves "
+        "a field in which no station stands"
     ),
     (
         STATION,
@@ -48,6 +58,12 @@ TABLE = Table(
         WIND_COVERAGE,
         *RADIATION_OF_DAY,
         SNOW_DEPTH_OF_DAY,
+        *(
+            text(
+                f"{stem}_station", f"station that the day's {words} is of; null where there is none"
+            )
+            for stem, words in _OF.items()
+        ),
         GAUGE_HEATED,
         WIND_HEIGHT,
         PARTIAL,

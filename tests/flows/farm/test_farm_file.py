@@ -92,3 +92,58 @@ def test_a_crop_as_older_versions_spelled_it_is_the_one_of_today():
     assert farm_file.tables(of_before)["crop"].equals(farm_file.tables(of_today)["crop"])
     with pytest.raises(UserError, match="spring wheat stands twice"):
         farm(FARM + '[crops."spring wheat"]\nkc_mid = 1.0\n[crops.spring_wheat]\nkc_mid = 1.1\n')
+
+
+SERVES = """
+[[stations]]
+name = "ridge"
+fields = ["South", "Hill"]
+from = 2021-04-01
+[[stations]]
+name = "office"
+spells = [
+  {field = "North", fields = "all", from = 2020-01-01, to = 2020-12-31},
+  {fields = ["South"], from = 2021-01-01},
+]
+"""
+
+
+def test_a_station_may_serve_fields_or_the_whole_farm_without_being_read_again():
+    found = farm(FARM + SERVES)
+    tables = farm_file.tables(found)
+    rows = tables["station_field"].select("station", "field", "listed").rows()
+    assert rows == [
+        ("office", "South", 3),
+        ("office", "all", 3),
+        ("ridge", "Hill", 2),
+        ("ridge", "South", 2),
+    ]
+    spells = tables["station_spell"].select("station", "field", "serves").rows()
+    assert ("ridge", None, True) in spells
+    assert ("west", "North", False) in spells
+    only_west = farm_file.setup_fingerprint(farm(), "hourly")
+    also = FARM.replace(
+        'strip = "treated", from = 2020-01-01}]',
+        'strip = "treated", from = 2020-01-01, fields = "all"}]',
+        1,
+    )
+    assert also != FARM
+    assert farm_file.setup_fingerprint(farm(also), "hourly") == only_west
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ('fields = "South"', "stations[2].fields: found 'South'; write a list in square brackets"),
+        ("fields = [3]", "stations[2].fields[1]: found 3; write text in quotes"),
+    ],
+)
+def test_fields_that_are_no_list_of_names_are_a_fault(change, says):
+    with pytest.raises(UserError) as error:
+        farm(FARM + SERVES.replace('fields = ["South", "Hill"]', change))
+    assert says in str(error.value)
+
+
+def test_a_probe_serves_no_other_field():
+    with pytest.raises(UserError, match="'fields' is for stations"):
+        farm(FARM.replace("to = 2020-06-20}", 'to = 2020-06-20, fields = ["South"]}'))

@@ -80,6 +80,8 @@ def used(
     found = weather_used_day.derive(
         weather_day=days,
         station_spell=spells,
+        station_field=frames.rows("station_field", []),
+        field=frames.rows("field", [{"field": "north"}]),
         gauge=frames.rows("gauge", gauge or []),
         normal_day=normals,
         delivery=frames.rows("delivery", [{"received_at": frames.utc("2024-12-31 12:00")}]),
