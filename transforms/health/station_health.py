@@ -121,7 +121,7 @@ def derive(
         reporting.gaps(_expected(spells, recorded), recorded),
         reporting.batteries(volts),
         clogged.gauges(pairs),
-        station_pairs.rain(pairs),
+        station_pairs.rain(station_pairs.recorded(pairs, weather_used_day)),
         by_hand.rain(weather_day, weather_used_day, farm),
         gauge.dry_gauges(weather_day, normal_day, farm),
         gauge.counter_faults(weather_day),
@@ -132,7 +132,7 @@ def derive(
         station_pairs.differences(pairs),
         sensors.soil(soil_quality_day),
         sensors.weather(weather_day),
-        sensors.probes(soil_day, near.wettest(weather_day, station_spell, farm), irrigation_day),
+        sensors.probes(soil_day, near.wettest(weather_used_day, station_spell, farm), irrigation_day),
         clock.clocks(delivery, quarantine, sun_day, as_of),
     ]
     found = _widest(pl.concat([check[0] for check in checks], how="diagonal"))

@@ -49,12 +49,12 @@ def neighbors(station_spell: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
 
 
 def wettest(
-    weather_day: pl.DataFrame, station_spell: pl.DataFrame, farm: pl.DataFrame
+    weather_used_day: pl.DataFrame, station_spell: pl.DataFrame, farm: pl.DataFrame
 ) -> pl.DataFrame:
     """Return field, day and ``rain_mm``, the most that any station near the field caught that day.
 
-    A field is where its stations stand, or at the farm's place if it has none. Days without any
-    rain record near the field are absent.
+    A field is where its stations stand, or at the farm's place if it has none. Rain that was read by
+    hand counts as its station's. Days without any rain record near the field are absent.
     """
     stations = places(station_spell, farm)
     fields = (
@@ -73,7 +73,7 @@ def wettest(
         .unique()
     )
     return (
-        weather_day.filter(pl.col("rain_mm").is_not_null())
+        weather_used_day.filter(pl.col("rain_mm").is_not_null())
         .select("station", "day", "rain_mm")
         .join(reach, on="station")
         .group_by(field="of", day="day")

@@ -77,7 +77,7 @@ def test_a_reading_fills_the_gap_of_the_station_and_explain_tells_it(folder: Far
     with warehouse.open_writer(folder, "a test") as con:
         text = explain(con, "rain_day", ["west", "2020-06-03"])
         assert "rain_from" in text
-        assert "the rain was read by hand (the station has no record of the day)" in text
+        assert "the rain was read by hand (no station recorded the day)" in text
         assert "  field North, 2020-06-04 at 7:00: 12.7 mm (after the storm)" in text
         assert "2020-06-01: 2.54 mm" not in text
         text = explain(con, "rain_day", ["west", "2020-06-01"])

@@ -104,6 +104,14 @@ def quality(stuck: range = range(0), impossible: range = range(0)) -> pl.DataFra
     )
 
 
+def used(reported: pl.DataFrame) -> pl.DataFrame:
+    """``weather_used_day`` of stations that nothing is wrong with."""
+    table = TABLES["weather_used_day"]
+    columns = [name for name in table.names if name in reported.columns]
+    good = {"rain_doubtful": pl.lit(False), "gauge_lost": pl.lit(False)}
+    return generated.conform(reported.select(columns).with_columns(**good), table)
+
+
 def health(**given: pl.DataFrame) -> pl.DataFrame:
     names = (
         "delivery",
@@ -112,11 +120,12 @@ def health(**given: pl.DataFrame) -> pl.DataFrame:
         "sun_day",
         "normal_day",
         "irrigation_day",
-        "weather_used_day",
     )
+    reported = given.get("weather_day", weather())
     frame = station_health.derive(
         **{
-            "weather_day": weather(),
+            "weather_day": reported,
+            "weather_used_day": used(reported),
             "soil_day": soil(),
             "soil_quality_day": quality(),
             "farm": farm(),
@@ -539,3 +548,18 @@ def test_what_was_good_long_ago_is_not_called_good() -> None:
     )
     assert frame["state"].item() == "not evaluated"
     assert str(day(N - 101)) in frame["reason"].item()
+
+
+def test_zeros_of_a_lost_gauge_disagree_with_nobody_and_rain_by_hand_vetoes_a_move() -> None:
+    poured = weather(rain_mm=lambda s, i, v: 40.0 if s == "check" and i == N - 5 else v)
+    assert of(health(weather_day=poured), "rain disagreement") != []
+    hit = (pl.col("station") == "treated") & (pl.col("day") == day(N - 5))
+    lost = used(poured).with_columns(gauge_lost=hit)
+    assert of(health(weather_day=poured, weather_used_day=lost), "rain disagreement") == []
+    dry = weather(rain_mm=lambda s, i, v: 0.0)
+    pulled = soil(lambda depth, i, v: v - 6 if i >= 200 else v)
+    assert of(health(weather_day=dry, soil_day=pulled), "probe disturbed") != []
+    read = pl.when(pl.col("day") == day(200)).then(30.0).otherwise("rain_mm")
+    by_hand = used(dry).with_columns(rain_mm=read)
+    frame = health(weather_day=dry, soil_day=pulled, weather_used_day=by_hand)
+    assert of(frame, "probe disturbed") == []

@@ -55,7 +55,7 @@ def test_what_was_read_by_hand_stands_in_only_where_the_station_lacks_it() -> No
     assert [found[4][k] for k in _KEYS] == [2.0, 1.0, "a", date(2023, 6, 4)]
     assert (found[4]["hand_mm"], found[4]["reason"]) == (3.0, None)
     assert [found[5][k] for k in _KEYS] == [12.0, 1.0, "hand gauge", date(2023, 6, 5)]
-    assert found[5]["reason"] == "the rain was read by hand (the station has no record of the day)"
+    assert found[5]["reason"] == "the rain was read by hand (no station recorded the day)"
     assert 6 not in found  # nobody knows
     assert (found[7]["rain_mm"], found[7]["rain_from"]) == (0.0, "hand gauge")
     assert (found[13]["rain_mm"], found[13]["rain_coverage"]) == (4.0, 1.0)

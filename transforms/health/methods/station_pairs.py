@@ -64,6 +64,14 @@ def of_one_field(pairs: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def recorded(pairs: pl.DataFrame, weather_used_day: pl.DataFrame) -> pl.DataFrame:
+    """Return the pairs' days without those on which either gauge was lost: its zeros are no rain."""
+    lost = weather_used_day.filter("gauge_lost").select("station", "day")
+    for name in ("station", "other"):
+        pairs = pairs.join(lost.rename({"station": name}), on=[name, "day"], how="anti")
+    return pairs
+
+
 def rain(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Find single days of rain far apart between two strips; return the days checked too.
 

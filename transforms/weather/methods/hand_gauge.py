@@ -155,5 +155,5 @@ def _why() -> pl.Expr:
         .then(pl.format("the station's: {}", "rain_reason"))
         .when("own")
         .then(pl.format("the station recorded {} % of the day", share))
-        .otherwise(pl.lit("the station has no record of the day"))
+        .otherwise(pl.lit("no station recorded the day"))
     )
