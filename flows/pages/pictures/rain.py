@@ -38,7 +38,8 @@ def to_date(tables: Tables, week: Week, fields: list[str], show: Show) -> list[P
 
 
 def _to_date_in_words(row: Row) -> Phrase:
-    template = "{field}, {strip} strip: {season_to_date_mm}"
+    template = "{field}, {strip} strip: " if row["strip"] else "{field}, {station}: "
+    template += "{season_to_date_mm}"
     if row["season_to_date_normal_mm"] is not None:
         template += ", normal {season_to_date_normal_mm}"
     return say_row("rain_day", row, template + ". ")

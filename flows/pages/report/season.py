@@ -77,7 +77,8 @@ def _rain_and_heat(tables: Tables, season: Row, show: Show) -> list[Block]:
     days = tables("rain_day", field=field, season=year).drop_nulls("season_to_date_mm")
     for (_strip,), own in days.group_by("strip", maintain_order=True):
         for row in own.sort("day").tail(1).to_dicts():
-            template = "Rain from seeding to {day} at the {strip} strip: {season_to_date_mm}"
+            at = "the {strip} strip" if row["strip"] else "{station}"
+            template = f"Rain from seeding to {{day}} at {at}: {{season_to_date_mm}}"
             if row["season_to_date_of_normal_pct"] is None:
                 template += "; no normal is known."
             else:

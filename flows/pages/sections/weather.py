@@ -48,15 +48,15 @@ def _rain(tables: Tables, week: Week, weeks: list[Row]) -> Line:
         words += say_row("weather_week", row, " Days whose rain was read by hand: {by_hand_d}.")
     last = _season_to_date(tables, week, [row["station"] for row in weeks])
     if last is not None:
-        side = cell("rain_day", last, "strip" if last["strip"] else "station")
-        template = " Since seeding {season_to_date_mm} at the {side} strip"
+        template = " Since seeding {season_to_date_mm} "
+        template += "at the {strip} strip" if last["strip"] else "at {station}"
         if last["season_to_date_of_normal_pct"] is not None:
             template += ", {season_to_date_of_normal_pct} of normal"
         whole = (last["season_to_date_coverage"] or 0) >= 1
         template += "." if whole else " (recorded: {season_to_date_coverage} of the days)."
         if last["season_to_date_doubtful_d"]:
             template += " Days with rain that is hard to believe: {season_to_date_doubtful_d}."
-        words += say_row("rain_day", last, template, side=side)
+        words += say_row("rain_day", last, template)
     worst = min(weeks, key=lambda row: row["coverage"] or 0.0)
     return line("weather_week", worst, "{words}", words=words)
 
