@@ -132,7 +132,9 @@ def derive(
         station_pairs.differences(pairs),
         sensors.soil(soil_quality_day),
         sensors.weather(weather_day),
-        sensors.probes(soil_day, near.wettest(weather_used_day, station_spell, farm), irrigation_day),
+        sensors.probes(
+            soil_day, near.wettest(weather_used_day, station_spell, farm), irrigation_day
+        ),
         clock.clocks(delivery, quarantine, sun_day, as_of),
     ]
     found = _widest(pl.concat([check[0] for check in checks], how="diagonal"))
