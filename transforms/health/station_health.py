@@ -38,7 +38,7 @@ INSTRUMENT = ["kind", "instrument"]
 SETTLED_D = 7  # a finding that ended so long ago may still stand: nothing newer says otherwise
 CURRENT_D = {
     "rain disagreement": 31,
-    "hand gauge disagreement": 62,
+    "hand gauge disagreement": 31,
     "gap": 0,
     "gap pattern": 62,
     "gauge blocked": 62,

@@ -52,8 +52,10 @@ def derive(
     judged = _judged(days, _neighbors(station_spell, read, farm), normal_day)
     used = hand_gauge.with_hand(judged)
     kept = pl.col("reported") | pl.col("rain_mm").is_not_null()
+    shares = pl.col("^.*_coverage$")
+    part = pl.any_horizontal((shares > 0) & (shares < calendar_day.WHOLE))
     rows = serving.with_served(used.filter(kept), serves, station_spell).with_columns(
-        pl.col("partial").fill_null(True), reason="note", gauge_lost=pl.col("lost")
+        pl.col("partial").fill_null(part), reason="note", gauge_lost=pl.col("lost")
     )
     return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
 

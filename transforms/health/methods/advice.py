@@ -60,8 +60,8 @@ ADVICE = {
         "emptied, or water poured in at a service visit. Look at the notes of that day."
     ),
     "hand gauge disagreement": (
-        "Its rain and that of the gauge read by hand beside it differ by more than a quarter over a "
-        "month. Clean and level both. If that does not help, check the station's rain column in "
+        "Its rain and that of the gauge read by hand beside it differ by more than a quarter over "
+        "three weeks. Clean and level both. If that does not help, check the station's rain column in "
         "farm.toml, and unit and days on the sheet gauge."
     ),
     "counter jump": (
@@ -119,7 +119,7 @@ MISSING = {
     ),
     "rain disagreement": "no days that both strips' stations recorded whole and without snow",
     "hand gauge disagreement": (
-        "no month with four wet readings of a hand gauge beside it, on days that it recorded whole "
+        "no three weeks with four wet readings of a hand gauge beside it, on days that it recorded whole "
         "and without snow"
     ),
     "counter jump": "no rain record, or no day of one yet",

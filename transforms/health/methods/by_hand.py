@@ -1,6 +1,6 @@
-"""A rain gauge against the one that is read by hand beside it, month by month.
+"""A rain gauge against the one that is read by hand beside it, over three weeks at a time.
 
-Over a month, two gauges side by side catch the same to within some 10% (WMO-No. 8, Guide to
+Over weeks, two gauges side by side catch the same to within some 10% (WMO-No. 8, Guide to
 Instruments and Methods of Observation, part I, chapter 6, from memory). Which of the two is wrong
 does not show. The limits are common practice, no source.
 """
@@ -10,12 +10,13 @@ from __future__ import annotations
 import polars as pl
 
 from transforms.health.methods.clogged import SNOW_C
-from transforms.health.methods.spans import checked_days, labelled, months_as_spans
+from transforms.health.methods.spans import checked_days, labelled, spans
 from transforms.methods import calendar_day, cold
 from transforms.methods.strips import HAND, WHOLE
 
 FINDING = "hand gauge disagreement"
 APART = 0.75  # share of the larger sum that the lesser must have
+WEEKS_D = 21
 WET_MM, WET_READINGS, WET_SUM_MM = 1.0, 4, 20.0
 MOSTLY = 2 / 3  # of the wet readings in which it is the same gauge that caught less
 
@@ -23,27 +24,31 @@ MOSTLY = 2 / 3  # of the wet readings in which it is the same gauge that caught 
 def rain(
     weather_day: pl.DataFrame, weather_used_day: pl.DataFrame, farm: pl.DataFrame
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Find months in which a station and the hand gauge differ; return the months checked too.
+    """Find weeks in which a station and the hand gauge differ; return the days checked too.
 
     ``weather_day`` has the station's own rain; ``weather_used_day`` what was read by hand, of days
     that the station recorded whole and without snow.
     """
-    months = _months(weather_day, weather_used_day, farm)
-    labels = labelled(months, "station", "rain gauge", FINDING).with_columns(
-        compared_with=pl.lit(HAND)
-    )
+    weeks = labelled(
+        _weeks(weather_day, weather_used_day, farm), "station", "rain gauge", FINDING
+    ).with_columns(compared_with=pl.lit(HAND))
     less = pl.min_horizontal("sum", "sum_other") < APART * pl.max_horizontal("sum", "sum_other")
     one_sided = pl.when(pl.col("sum") < pl.col("sum_other")).then("lower").otherwise("higher")
-    found = months_as_spans(labels.filter(less & (one_sided >= MOSTLY))).with_columns(
-        ratio=pl.col("sum") / pl.col("sum_other").replace(0.0, None)
+    numbers = (
+        pl.col("first").min(),
+        pl.col("compared_with").last(),
+        pl.col("sum", "sum_other").sum(),
     )
-    return found.drop("sum", "sum_other"), checked_days(labels.with_columns(day="last"), FINDING)
+    found = spans(weeks.filter(less & (one_sided >= MOSTLY)), WEEKS_D, numbers)
+    return found.with_columns(
+        from_day="first", ratio=pl.col("sum") / pl.col("sum_other").replace(0.0, None)
+    ).drop("first", "sum", "sum_other"), checked_days(weeks, FINDING)
 
 
-def _months(
+def _weeks(
     weather_day: pl.DataFrame, weather_used_day: pl.DataFrame, farm: pl.DataFrame
 ) -> pl.DataFrame:
-    """Return the sums of both gauges by station and month with enough wet readings."""
+    """Return the sums of both gauges in the weeks up to each reading, if enough of them are wet."""
     snow = pl.coalesce(pl.col("air_temp_min_c") <= SNOW_C, cold.cold_half(pl.col("day"), farm))
     own = weather_day.filter(
         (pl.col("rain_coverage") >= WHOLE)
@@ -58,17 +63,15 @@ def _months(
         calendar_day.each_day(read, "hand_since_day", "read_day")
         .join(own, on=["station", "day"], how="left")
         .group_by("station", "read_day", "hand_mm")
-        .agg(mine.sum(), lacking=mine.null_count(), days=pl.len())
+        .agg(mine.sum(), lacking=mine.null_count())
         .filter(pl.col("lacking") == 0)
     )
     wet = pl.max_horizontal(mine, theirs) >= WET_MM
     return (
-        pairs.with_columns(month=pl.col("read_day").dt.truncate("1mo"))
-        .group_by("station", "month")
+        pairs.sort("station", "read_day")
+        .rolling("read_day", period=f"{WEEKS_D}d", group_by="station")
         .agg(
-            first=pl.col("read_day").min(),
-            last=pl.col("read_day").max(),
-            n=pl.col("days").sum().cast(pl.Int64),
+            pl.col("read_day").min().alias("first"),
             sum=mine.sum(),
             sum_other=theirs.sum(),
             wet=wet.sum(),
@@ -78,5 +81,5 @@ def _months(
         .filter(
             (pl.col("wet") >= WET_READINGS) & (pl.max_horizontal("sum", "sum_other") >= WET_SUM_MM)
         )
-        .sort("station", "month")
+        .rename({"read_day": "day"})
     )

@@ -45,7 +45,7 @@ def every(step: int, mm: float) -> dict[int, float]:
     return dict.fromkeys(range(0, len(DAYS), step), mm)
 
 
-def test_months_in_which_the_station_catches_half_are_found() -> None:
+def test_weeks_in_which_the_station_catches_half_are_found() -> None:
     found, seen = check(lambda n: 4.0 if n % 4 == 0 else 0.0, every(4, 8.0))
     assert spans(found) == [(DAYS[0], DAYS[88], 0.5)]
     assert set(found["compared_with"]) == {"hand gauge"}
@@ -85,3 +85,11 @@ def test_totals_of_several_days_are_compared_with_the_same_days() -> None:
     hand = dict.fromkeys(range(3, len(DAYS), 4), 8.0)
     assert check(lambda n: 2.0, hand, over_d=4)[0].is_empty()
     assert spans(check(lambda n: 4.0, hand, over_d=4)[0]) == [(DAYS[3], DAYS[91], 2.0)]
+
+
+def test_three_weeks_of_nothing_are_found_between_good_ones() -> None:
+    own = lambda n: 0.0 if n % 4 or 30 <= n < 51 else 8.0  # noqa: E731
+    ((first, last, ratio),) = spans(check(own, every(4, 8.0))[0])
+    assert first <= DAYS[32]
+    assert DAYS[44] <= last <= DAYS[60]
+    assert ratio < 0.5

@@ -83,6 +83,7 @@ def test_without_places_the_order_of_farm_toml_decides() -> None:
     assert {row["rain_from"] for row in of(first, "stations near south")} == {"c"}
     second = used(items, stand, fields(("b", "south", 1), ("c", "south", 2)))
     assert {row["rain_from"] for row in of(second, "stations near south")} == {"b"}
+    assert {row["partial"] for row in of(second, "stations near south")} == {False}
 
 
 def test_a_station_of_the_whole_farm_serves_within_neighbor_km_and_a_named_field_anywhere() -> None:
