@@ -78,11 +78,11 @@ def test_what_needs_the_sun_is_missing_with_the_reason(
 
 
 def test_two_stations_of_one_field_still_judge_each_other(tmp_path: Path) -> None:
-    from transforms.health.methods import near
+    from transforms.methods import near
 
     folder = make(tmp_path / "farm", PLACELESS)
     take(folder)
-    places = near._places(table(folder, "station_spell"), table(folder, "farm"))
+    places = near.places(table(folder, "station_spell"), table(folder, "farm"))
     assert places.select("station", "field").rows() == [("west", "North")]
 
 
