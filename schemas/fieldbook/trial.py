@@ -51,6 +51,13 @@ STRIPS = Sheet(
         side(),
         number("width", "width_m", "width of the strip", ("m", "ft"), ("36", "120")),
         number("length", "length_m", "length of the strip", ("m", "ft"), ("780", "2560")),
+        word(
+            "randomized",
+            "randomized",
+            "whether a coin decided which side is treated: no, each field, or each block; empty means no",
+            "no",
+            ("sides randomized", "side by lot", "random"),
+        ),
         NOTES_COLUMN,
     ),
     ("strip",),

@@ -27,6 +27,18 @@ WORDS: dict[str, dict[str, str]] = {
         "monitor": "yield map",
         "yield monitor": "yield map",
     },
+    "randomized": {
+        "n": "no",
+        "not": "no",
+        "none": "no",
+        "y": "each field",
+        "yes": "each field",
+        "field": "each field",
+        "by field": "each field",
+        "block": "each block",
+        "by block": "each block",
+        "each pair": "each block",
+    },
     "kind": {
         "fertilizer": "fertiliser",
         "fert": "fertiliser",

@@ -121,11 +121,9 @@ def tables(one: Farm) -> dict[str, pl.DataFrame]:
 def responses(book: dict[str, pl.DataFrame]) -> pl.DataFrame:
     """The table ``response`` of a farm's book."""
     return response.derive(
-        book["strip_yield"],
-        book["season"],
-        book["operation"],
-        book["field"],
-        generated.empty(TABLES["yield_point_cleaned"]),
+        **{name: book[name] for name in ("strip_yield", "season", "operation", "field")},
+        yield_point_cleaned=generated.empty(TABLES["yield_point_cleaned"]),
+        strip=generated.empty(TABLES["strip"]),
     )
 
 

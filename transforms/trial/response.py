@@ -24,31 +24,37 @@ LEAST_SECTIONS = 12  # for an interval
 
 
 def derive(
+    *,
     strip_yield: pl.DataFrame,
     season: pl.DataFrame,
     operation: pl.DataFrame,
     field: pl.DataFrame,
     yield_point_cleaned: pl.DataFrame,
+    strip: pl.DataFrame,
 ) -> pl.DataFrame:
     """Response by site-year.
 
     Yields in kg/ha at market moisture. The response is the mean of the blocks' differences (mean
-    of the passes of a block on each side). Its error is one for verdict, interval, pooling and
-    money: the scatter between blocks in percent of the check yield, drawn toward that of all
-    site-years of the practice and harvest method up to this season (Smyth 2004), with Student's t.
-    Later seasons never change an earlier verdict. One block gives a difference without a test; an
-    error of less than two degrees of freedom gives no verdict yet. Each site-year is a question of
-    its own, asked before it was sown, so its p is not adjusted for the others (Saville 1990, The
-    American Statistician 44, doi 10.1080/00031305.1990.10475712; cited from memory); a claim about
-    the practice is the pooled verdict's. Where mapped points lie on both sides, sections of 20 m
-    along the strips give a second interval that allows for the likeness of neighbours. A season of
-    which only one side was harvested stays as a row without a response.
+    of the passes of a block on each side), less what the seasons before the work tell of the ground.
+    Its error is one for verdict, interval, pooling and money: the scatter between blocks in percent
+    of the check yield, drawn toward that of all site-years of the practice and harvest method up to
+    this season (Smyth 2004), and the ground between strips as published uniformity trials and the
+    farm's own site-years have it, with Student's t. Sides drawn by lot in each block need no such
+    addition: their blocks show it. Later seasons never change an earlier verdict. One block gives a
+    difference without a test; an error of less than two degrees of freedom gives no verdict yet.
+    Each site-year is a question of its own, asked before it was sown, so its p is not adjusted for
+    the others (Saville 1990, The American Statistician 44, doi 10.1080/00031305.1990.10475712;
+    cited from memory); a claim about the practice is the pooled verdict's. Where mapped points lie
+    on both sides, sections of 20 m along the strips give a second interval that allows for the
+    likeness of neighbours. A season of which only one side was harvested stays as a row without a
+    response.
     """
     tested = _tests(_blocks(strip_yield))
     rows = (
         _sides(strip_yield)
         .join(since_operation(season, operation, field), on=SITE_YEAR, how="left")
         .join(tested, on=SITE_YEAR, how="left")
+        .join(_sides_by_lot(strip), on="field", how="left")
         .join(_sections(yield_point_cleaned), on=SITE_YEAR, how="left")
         .with_columns(
             pl.col("blocks").fill_null(0),
@@ -56,14 +62,15 @@ def derive(
             treated_kg_ha=pl.coalesce("block_treated", "whole_treated"),
             check_kg_ha=pl.coalesce("block_check", "whole_check"),
         )
-        .with_columns(
-            response_pct=pl.when(pl.col("check_kg_ha") > 0).then(
-                100 * pl.col("response_kg_ha") / pl.col("check_kg_ha")
-            )
-        )
         .sort(SITE_YEAR)
     )
-    rows = _with_interval(with_error(rows)).join(_before(rows), on="field", how="left")
+    before = _before(rows)
+    rows = with_error(rows).with_columns(
+        response_pct=pl.when(pl.col("check_kg_ha") > 0).then(
+            100 * pl.col("response_kg_ha") / pl.col("check_kg_ha")
+        )
+    )
+    rows = _with_interval(rows).join(before, on="field", how="left")
     rows = with_limits_and_reason(with_verdict(rows))
     return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
 
@@ -204,6 +211,16 @@ def _with_interval(rows: pl.DataFrame) -> pl.DataFrame:
             }
         found.append(row)
     return rows.hstack(pl.DataFrame(found, schema=_INTERVAL))
+
+
+def _sides_by_lot(strip: pl.DataFrame) -> pl.DataFrame:
+    """How the sides were chosen, by field, as the field book has it."""
+    return (
+        strip.filter(pl.col("randomized").is_not_null())
+        .sort("field", pl.col("strip") == "check")
+        .group_by("field", maintain_order=True)
+        .agg(pl.col("randomized").first())
+    )
 
 
 def _before(rows: pl.DataFrame) -> pl.DataFrame:

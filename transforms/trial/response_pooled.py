@@ -147,7 +147,13 @@ def _averages(known: pl.DataFrame) -> dict[str, object]:
     }
     if np.isnan(column("response_se_kg_ha")).all():
         row |= {"i2": None, "q": None, "q_p": None, "between_sd_kg_ha": None}
-    values = known.select("field", "season", value="response_kg_ha", error="response_se_kg_ha")
+    values = known.select(
+        "field",
+        "season",
+        value="response_kg_ha",
+        error="response_se_kg_ha",
+        lasting="lasting_se_kg_ha",
+    )
     wide_by, wide = widest(values, mass.cautious)
     row |= {
         "wide_low_kg_ha": wide.low,

@@ -281,11 +281,14 @@ CHECKS: tuple[CrossCheck, ...] = (
     ),
     CrossCheck(
         "response",
-        "is treated minus check",
-        "A response is not the difference of the two yields beside it; verdict and money go by it.",
+        "is treated minus check, less the ground",
+        "A response is not the difference of the two yields beside it, less the ground's; verdict and "
+        "money go by it.",
         """
         SELECT concat_ws(' ', field, season) AS what,
-            abs(response_kg_ha - (treated_kg_ha - check_kg_ha)) > 0.5 AS bad
+            abs(
+                response_kg_ha + coalesce(ground_kg_ha, 0) - (treated_kg_ha - check_kg_ha)
+            ) > 0.5 AS bad
         FROM response
         WHERE response_kg_ha IS NOT NULL AND treated_kg_ha IS NOT NULL AND check_kg_ha IS NOT NULL
         """,

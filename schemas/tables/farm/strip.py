@@ -1,7 +1,7 @@
 """One side of a trial in a field."""
 
 from schemas.shared_columns import BOOK_STRIP, FIELD, NOTES
-from schemas.table import Table, Tier, number
+from schemas.table import Table, Tier, number, text
 
 TABLE = Table(
     "strip",
@@ -12,6 +12,14 @@ TABLE = Table(
         BOOK_STRIP,
         number("width_m", "m", "width of the strip", 0, 5000),
         number("length_m", "m", "length of the strip", 0, 20000),
+        text(
+            "randomized",
+            (
+                "whether a coin decided which side is treated: no, once for the field (each field), or "
+                "for each pair of passes (each block)"
+            ),
+            one_of=("no", "each field", "each block"),
+        ),
         NOTES,
     ),
 )

@@ -29,15 +29,19 @@ TABLE = Table(
         text("method", "how the compared passes were measured"),
         number("treated_kg_ha", "kg/ha", "yield of the treated strip over the blocks", 0, 60000),
         number("check_kg_ha", "kg/ha", "yield of the check strip over the blocks", 0, 60000),
-        number("response_kg_ha", "kg/ha", "treated minus check, mean over the blocks"),
+        number(
+            "response_kg_ha",
+            "kg/ha",
+            "treated minus check, mean over the blocks, less ground_kg_ha where it is known",
+        ),
         RESPONSE_PCT,
         number(
             "response_se_kg_ha",
             "kg/ha",
             (
                 "standard error, the scatter between blocks drawn toward that of all site-years of "
-                "the practice and method up to this season; verdict, interval, pooling and money "
-                "go by it"
+                "the practice and method up to this season, with the ground's part; verdict, "
+                "interval, pooling and money go by it"
             ),
             0,
         ),
@@ -69,6 +73,34 @@ TABLE = Table(
         number("map_response_kg_ha", "kg/ha", "treated minus check, mean over the mapped sections"),
         *interval(
             "map", "kg/ha", "its 95 % interval, allowing for the likeness of neighbouring sections"
+        ),
+        text(
+            "randomized",
+            "whether sides were drawn by lot: once a field or in each block; null where the book says nothing",
+            one_of=("no", "each field", "each block"),
+        ),
+        number(
+            "ground_kg_ha",
+            "kg/ha",
+            (
+                "what the seasons before the work tell of the ground between the strips, taken off the "
+                "response; null where no season before was harvested"
+            ),
+        ),
+        number(
+            "ground_se_kg_ha",
+            "kg/ha",
+            (
+                "the ground's part of the standard error: strips differ by more than their blocks tell "
+                "(published uniformity trials, and the farm's own site-years)"
+            ),
+            0,
+        ),
+        number(
+            "lasting_se_kg_ha",
+            "kg/ha",
+            "of that, the part that all seasons of the field share",
+            0,
         ),
         number(
             "before_kg_ha",

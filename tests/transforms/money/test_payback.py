@@ -39,13 +39,14 @@ def _derive(harvests, operations, prices, costs=(), *, rate: float = 8.0):
     seasons = invented_trial.seasons([("north", y, "spring wheat") for y in harvests])
     fields = invented_trial.fields("north")
     found = response.derive(
-        invented_trial.strip_yields(
+        strip_yield=invented_trial.strip_yields(
             *(invented_trial.passes("north", y, t, c) for y, (t, c) in harvests.items())
         ),
-        seasons,
-        operations,
-        fields,
-        NOTHING["yield_point_cleaned"],
+        season=seasons,
+        operation=operations,
+        field=fields,
+        yield_point_cleaned=NOTHING["yield_point_cleaned"],
+        strip=rows("strip", []),
     )
     out = payback.derive(
         response=found,

@@ -17,17 +17,19 @@ from transforms.trial import response
 
 SLEEP_1 = [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]
 SLEEP_2 = [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4]
+BY_LOT = [{"field": f, "strip": "treated", "randomized": "each block"} for f in ("north", "south")]
 NO_POINTS = generated.empty(TABLES["yield_point_cleaned"])
 
 
-def _derive(yields, seasons, operations=None, points=NO_POINTS):
+def _derive(yields, seasons, operations=None, points=NO_POINTS, strips=()):
     fields = invented_trial.fields(*seasons["field"].unique().sort())
     out = response.derive(
-        yields,
-        seasons,
-        invented_trial.operations() if operations is None else operations,
-        fields,
-        points,
+        strip_yield=yields,
+        season=seasons,
+        operation=invented_trial.operations() if operations is None else operations,
+        field=fields,
+        yield_point_cleaned=points,
+        strip=rows("strip", strips),
     )
     check(out, "response")
     return by_key(out, "response")
@@ -42,6 +44,7 @@ def test_sleep_data_as_a_trial() -> None:
         ),
         invented_trial.seasons([("north", 2020, "spring wheat")]),
         invented_trial.operations(invented_trial.worked("north", "2018-10-20")),
+        strips=BY_LOT,
     )
     row = out["north", 2020]
     assert row["response_kg_ha"] == pytest.approx(-1.58)
@@ -63,6 +66,7 @@ def test_one_pair_is_a_difference_without_a_test() -> None:
             invented_trial.worked("north", "2019-10-20"),
             invented_trial.worked("south", "2019-10-20"),
         ),
+        strips=BY_LOT,
     )
     row = out["north", 2020]
     assert row["response_kg_ha"] == 300
@@ -216,9 +220,15 @@ def test_another_practice_or_method_lends_no_scatter() -> None:
     work = invented_trial.operations(
         invented_trial.worked("north", "2019-10-20"), invented_trial.worked("south", "2019-10-20")
     )
-    alone = _derive(invented_trial.strip_yields(quiet), seasons[:1], work)["north", 2020]
-    apart = _derive(invented_trial.strip_yields(quiet, mapped), seasons, work)["north", 2020]
-    together = _derive(invented_trial.strip_yields(quiet, wild), seasons, work)["north", 2020]
+    alone = _derive(invented_trial.strip_yields(quiet), seasons[:1], work, strips=BY_LOT)[
+        "north", 2020
+    ]
+    apart = _derive(invented_trial.strip_yields(quiet, mapped), seasons, work, strips=BY_LOT)[
+        "north", 2020
+    ]
+    together = _derive(invented_trial.strip_yields(quiet, wild), seasons, work, strips=BY_LOT)[
+        "north", 2020
+    ]
     assert apart["response_se_kg_ha"] == pytest.approx(alone["response_se_kg_ha"])
     assert together["response_se_kg_ha"] > 1.2 * alone["response_se_kg_ha"]
 
@@ -283,11 +293,7 @@ def test_swapped_strips_turn_the_sign_and_order_does_not_matter(pairs, shuffle) 
 
 
 def test_empty_inputs_give_an_empty_table() -> None:
-    out = response.derive(
-        *(
-            generated.empty(TABLES[name])
-            for name in ("strip_yield", "season", "operation", "field", "yield_point_cleaned")
-        )
-    )
+    names = ("strip_yield", "season", "operation", "field", "yield_point_cleaned", "strip")
+    out = response.derive(**{name: generated.empty(TABLES[name]) for name in names})
     assert out.is_empty()
     assert out.columns == list(TABLES["response"].names)
