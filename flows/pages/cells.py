@@ -59,9 +59,16 @@ def cell(table: str, row: Row, column: str, *, signed: bool = False) -> Cell:
     return Cell(row[column], table, column, key, crop, partial, signed)
 
 
+# Constants that sentences may name: the confidence of every interval.
+CONSTANTS = ("95%",)
+
+
 def words(value: str) -> str:
-    """Return a value of ours that is no number, as part of a sentence; raise ValueError on a digit."""
-    if any(character.isdigit() for character in value):
+    """Return words of ours as part of a sentence; raise ValueError on a digit but in ``CONSTANTS``."""
+    rest = value
+    for constant in CONSTANTS:
+        rest = rest.replace(constant, "")
+    if any(character.isdigit() for character in rest):
         raise ValueError(f"'{value}' holds a number that no table vouches for")
     return value
 

@@ -142,9 +142,7 @@ def _story(con: duckdb.DuckDBPyConnection) -> str:
     tables = Tables(con)
     show = tables.show()
     worked = tables("response").filter(pl.col("operation_day").is_not_null())
-    caption = say(
-        "Treated less check after the work, with the ends of its interval (nineteen in twenty)"
-    )
+    caption = say("Treated less check after the work, with its 95% interval")
     grid = grid_of(
         "response", worked.sort("field", "season").to_dicts(), _RESPONSE_HEADINGS, caption
     )

@@ -11,14 +11,20 @@ from schemas import generated
 from schemas.tables.money.field_outlook import TABLE
 from transforms.methods import calendar_day
 from transforms.methods.texts import joined
-from transforms.trial.methods.fade_line import DIMENSIONS, Fade, money_line, practice_cost
+from transforms.money.methods.chance_words import PAYS, UNKNOWN, by_chance
+from transforms.trial.methods.fade_line import (
+    DIMENSIONS,
+    Fade,
+    cost_is_whole,
+    money_line,
+    practice_cost,
+)
 from transforms.trial.methods.since_operation import treated_operations
 from transforms.trial.methods.trial_pooling import fixed_points
 from transforms.trial.methods.trial_statistics import CONFIDENCE
 
 Array = NDArray[np.float64]
 
-LIKELY, UNLIKELY = 0.8, 0.2
 # Days after harvest that count as the fall's working time. Common practice, no source.
 WINDOW_D = 60
 
@@ -66,7 +72,8 @@ class Farm:
         scatter = (self.season_var * self.horizon) ** 0.5 * points[:, 4]
         drawn = sizes * gain(self.line.draws()) + scatter - self.cost
         tail = 100 * (1 - CONFIDENCE) / 2
-        low, middle, high = np.percentile(drawn, [tail, 50, 100 - tail])
+        low, high = np.percentile(drawn, [tail, 100 - tail])
+        middle = float(drawn.mean())
         chance = float((drawn > 0).mean())
         return {
             "horizon": self.horizon,
@@ -77,7 +84,6 @@ class Farm:
             "net_high_per_ha": high,
             "net_chance": chance,
             "own_share": max(size, 0.0),
-            "outlook": _outlook(chance),
             "fading": bool(self.line.line[1] < 0),
         }
 
@@ -116,18 +122,16 @@ def derive(
                 "fall": fall,
                 "site_years": own.get(str(row["field"]), (0.0, 0))[1],
                 "caution": CAUTION,
+                "cost_partial": not cost_is_whole(str(practice), operation_cost),
             }
-            | (
-                farm.net(row["years_since"], own.get(str(row["field"]), (0.0, 0)))
-                if farm
-                else {"outlook": "cannot tell yet"}
-            )
+            | (farm.net(row["years_since"], own.get(str(row["field"]), (0.0, 0))) if farm else {})
             for row in group.iter_rows(named=True)
         ]
     schema = {
         name: kind for name, kind in generated.polars_schema(TABLE).items() if name not in _LATER
     }
     schema["fading"] = pl.Boolean()
+    schema["cost_partial"] = pl.Boolean()
     out = (
         pl.DataFrame(rows, schema=schema, orient="row")
         .join(_window(working_window, season), on="field", how="left")
@@ -142,6 +146,7 @@ def derive(
 
 _LATER = (
     "place",
+    "outlook",
     "compacted_top_cm",
     "compacted_bottom_cm",
     "cone_index_max_mpa",
@@ -154,12 +159,6 @@ _LATER = (
     "partial",
     "reason",
 )
-
-
-def _outlook(chance: float) -> str:
-    if chance >= LIKELY:
-        return "likely to pay"
-    return "unlikely to pay" if chance <= UNLIKELY else "cannot tell yet"
 
 
 def _since(
@@ -283,6 +282,7 @@ def _with_reason(out: pl.DataFrame) -> pl.DataFrame:
         "fewer than three seasons' money, or no cost, on the whole farm": pl.col(
             "net_chance"
         ).is_not_null(),
+        "part of the cost of the work is not known, so it is too low": ~pl.col("cost_partial"),
         "no compacted layer was measured": pl.col("compacted_top_cm").is_not_null(),
         "no working window is known": pl.col("window_days") > 0,
     }
@@ -295,4 +295,7 @@ def _with_reason(out: pl.DataFrame) -> pl.DataFrame:
     return out.with_columns(
         coverage=pl.mean_horizontal(known.cast(pl.Float64) for known in parts.values()),
         reason=reason,
-    ).select(pl.exclude("fading"), partial=pl.col("coverage") < 1)
+        outlook=pl.coalesce(
+            by_chance(pl.col("net_chance"), pl.col("cost_partial"), PAYS), pl.lit(UNKNOWN)
+        ),
+    ).select(pl.exclude("fading", "cost_partial"), partial=pl.col("coverage") < 1)

@@ -9,6 +9,7 @@ from schemas import generated
 from schemas.tables.money.payback import TABLE
 from transforms.methods.texts import joined
 from transforms.money.methods import paid_chance
+from transforms.money.methods.chance_words import PAID, UNKNOWN, by_chance
 from transforms.trial.methods.trial_statistics import summed_df, t_interval
 
 RUN = ["field", "operation_day"]
@@ -128,6 +129,7 @@ def _sums(
     yield_var = run["_yield_var"].fill_null(float("nan")).to_numpy()
     price_var = run["_price_var"].fill_null(0.0).to_numpy()
     df = run["response_df"].fill_null(float("nan")).to_numpy()
+    lasting = run["lasting_se_kg_ha"].fill_null(0.0).to_numpy()
     price = np.where(counted, run["price_per_kg"].fill_null(0.0).to_numpy(), 0.0)
     response = np.where(counted, run["response_kg_ha"].fill_null(0.0).to_numpy(), 0.0)
     extra = np.where(counted, run["season_extra_cost_per_ha"].to_numpy(), 0.0)
@@ -142,7 +144,10 @@ def _sums(
         }
         if start is not None and now.any():
             total = float(flow[: i + 1].sum()) - start
-            row |= {"cumulative_net_per_ha": total} | _chance(total, v, p, df[: i + 1][now], most)
+            alike_error = (price * lasting)[: i + 1][now]
+            shared = float(alike_error.sum() ** 2 - (alike_error**2).sum())
+            row |= {"cumulative_net_per_ha": total}
+            row |= _chance(total, v, p, df[: i + 1][now], most, shared)
             if alike is not None and "paid_chance" in row:
                 chance = alike.above(
                     [key for key, counts in zip(keys, now, strict=False) if counts],
@@ -185,14 +190,23 @@ def _season_df(yield_var: float, price_var: float, df: float, most: float) -> fl
     return min(found, max(most, 1.0)) if np.isfinite(found) else None
 
 
-def _chance(
-    total: float, yield_var: np.ndarray, price_var: np.ndarray, df: np.ndarray, most: float
+def _chance(  # noqa: PLR0917
+    total: float,
+    yield_var: np.ndarray,
+    price_var: np.ndarray,
+    df: np.ndarray,
+    most: float,
+    shared: float,
 ) -> dict[str, float | None]:
-    """Interval of a sum and the probability that it is above 0; nothing where an error is unknown."""
+    """Interval of a sum and the probability that it is above 0; nothing where an error is unknown.
+
+    ``shared``: what the seasons' errors add by being alike (the ground that comes back).
+    """
     if not np.isfinite(yield_var).all() or yield_var.sum() + price_var.sum() <= 0:
         return {}
     freedom = _freedom(yield_var, price_var, df, most)
-    found = t_interval(total, float(np.sqrt(yield_var.sum() + price_var.sum())), freedom)
+    se = float(np.sqrt(yield_var.sum() + price_var.sum() + shared))
+    found = t_interval(total, se, freedom)
     return {
         "cumulative_low_per_ha": found.low,
         "cumulative_high_per_ha": found.high,
@@ -241,8 +255,14 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
             pl.lit("no internal rate: so far the seasons earned nothing in all")
         ),
     )
+    too_cheap = pl.col("cost_partial").fill_null(False)
+    summed = pl.col("cumulative_net_per_ha").is_not_null()
     return rows.with_columns(
         paid=paid,
+        cost_partial=too_cheap,
+        verdict=pl.when(summed).then(
+            pl.coalesce(by_chance(pl.col("paid_chance"), too_cheap, PAID), pl.lit(UNKNOWN))
+        ),
         payback_season=pl.when(paid).then(first),
         partial=(pl.col("coverage") < 1)
         | pl.col("cost_per_ha").is_null()

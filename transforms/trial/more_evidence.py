@@ -11,6 +11,7 @@ from schemas.tables.trial.more_evidence import TABLE
 from transforms.trial.methods.by_practice import by_practice
 from transforms.trial.methods.fade_line import money_line
 from transforms.trial.methods.field_effects import alike, fitted
+from transforms.trial.methods.ground import COMES_BACK, carried, published_factor
 from transforms.trial.methods.trial_pooling import pooled
 from transforms.trial.methods.trial_statistics import (
     chance_to_find,
@@ -24,6 +25,10 @@ PROBE = (
     "does nothing to the interval of the yield; that of root and uptake differences would be at "
     "best 0.71 as wide (two probes for one). One probe a strip does not show how places differ: "
     "a second would tell"
+)
+BEFORE = (
+    "adds no response by itself: it tells part of how the strips' ground differs, and narrows the "
+    "response of every later season in that field"
 )
 
 
@@ -71,10 +76,12 @@ class Evidence:
 
 
 def derive(
+    *,
     response: pl.DataFrame,
     response_cause: pl.DataFrame,
     payback: pl.DataFrame,
     response_fade: pl.DataFrame,
+    response_pooled: pl.DataFrame,
 ) -> pl.DataFrame:
     """What more data would do to the pooled response (percent) and to the choice to repeat.
 
@@ -85,20 +92,35 @@ def derive(
     expected value of sample information of the choice between repeating at the best interval and
     never working, on a normal net (Raiffa and Schlaifer 1961, Applied Statistical Decision
     Theory, chapter 5): what it would spare, on average, by turning a wrong choice. An estimate.
+    Where the pooled verdict is a gain or a loss already, enough is known of the mean response. A new
+    field's first site-year is listed by itself too, with as many pairs as now, with one more, and with
+    one season harvested before the work (``ground``).
     """
     return by_practice(
         response_cause,
         TABLE,
-        lambda practice, group: _practice(practice, group, response, payback, response_fade),
+        lambda practice, group: _practice(
+            practice, group, response, payback, response_fade, _shown(practice, response_pooled)
+        ),
     )
 
 
-def _practice(
+def _shown(practice: str, response_pooled: pl.DataFrame) -> bool:
+    """Return whether all site-years together show a gain or a loss already."""
+    return not response_pooled.filter(
+        (pl.col("practice") == practice)
+        & (pl.col("grouping") == "all")
+        & pl.col("verdict").is_in(["gain", "loss"])
+    ).is_empty()
+
+
+def _practice(  # noqa: PLR0917
     practice: str,
     group: pl.DataFrame,
     response: pl.DataFrame,
     payback: pl.DataFrame,
     response_fade: pl.DataFrame,
+    shown: bool,
 ) -> list[dict[str, object]]:
     seen = _evidence(group, response)
     money = _money(practice, payback, response_fade)
@@ -108,14 +130,50 @@ def _practice(
         Choice("one more season", season=True),
         Choice("one more season and pair of passes", season=True, pairs=1),
         Choice("one more season and field", season=True, fields=1),
+        Choice("one season before the work in a new field", season=False),
         Choice("a second probe in each strip", season=False),
     )
-    return [
+    rows = [
         _of_choice(
             practice, choice, group.height + fields * choice.season + choice.fields, seen, money
         )
         for choice in choices
     ]
+    one = _new_site_year(group, response)
+    for row in rows:
+        row["new_half_width_pct"] = one.get(str(row["choice"]))
+        row["enough"] = shown if seen is not None else None
+    return rows
+
+
+def _new_site_year(group: pl.DataFrame, response: pl.DataFrame) -> dict[str, float]:
+    """Half of the interval of a new field's first response [percent], by choice; empty if unknown."""
+    known = group.select("field", "season").join(response, on=["field", "season"])
+    known = known.filter((pl.col("check_kg_ha") > 0) & pl.col("response_se_kg_ha").is_not_null())
+    if known.is_empty():
+        return {}
+    level = known["check_kg_ha"].to_numpy() / 100
+    blocks = np.maximum(known["blocks"].to_numpy().astype(float), 1.0)
+    ground = (known["ground_se_kg_ha"].fill_null(0.0).to_numpy() / level) ** 2
+    own = np.maximum((known["response_se_kg_ha"].to_numpy() / level) ** 2 - ground, 0.0)
+    scatter = float((own * blocks).mean())
+    more = own * (published_factor(blocks) - 1)
+    factor = float(ground.sum() / more.sum()) if more.sum() > 0 else 0.0
+    now, df = float(np.median(blocks)), float(np.median(known["response_df"].to_numpy()))
+
+    def half(pairs: float, *, before: bool = False) -> float:
+        noise = scatter / pairs
+        strips = noise * (float(published_factor(np.array(pairs))) - 1) * factor
+        lasting = COMES_BACK * strips
+        rest = noise + strips - lasting
+        left = lasting * (1 - carried(strips, rest)) if before else lasting
+        return least_difference((rest + left) ** 0.5, df)
+
+    return {
+        "as it stands": half(now),
+        "one more season and pair of passes": half(now + 1),
+        "one season before the work in a new field": half(now, before=True),
+    }
 
 
 def _evidence(group: pl.DataFrame, response: pl.DataFrame) -> Evidence | None:
@@ -178,6 +236,8 @@ def _of_choice(
     }
     if choice.name == "a second probe in each strip":
         return row | {"reason": PROBE, "partial": True}
+    if choice.name == "one season before the work in a new field":
+        return row | {"reason": BEFORE, "partial": True}
     if seen is None:
         return row | {
             "reason": "fewer than three site-years with known scatter between blocks: "

@@ -14,7 +14,8 @@ from transforms.trial.methods.trial_statistics import false_discovery, wilson
 
 ONE_FARM = (
     "Evidence from one farm, not advice. Site-years of one field or one year are alike in more "
-    "than the practice: the verdict goes by the widest interval, by site-years, fields or seasons."
+    "than the practice: the interval shown is the widest of those by site-years, fields and seasons, "
+    "and the verdict goes by it."
 )
 CHOSEN = "A group was not chosen beforehand; its verdict allows for the number of groups."
 
@@ -35,7 +36,8 @@ def derive(
     the practice; then the interval over site-years is too narrow (simulated: 82 to 87 % where
     half of the spread is the field's). So the mean is pooled over field means and over season
     means as well, where there are three or more, and the verdict goes by the widest interval,
-    each with the cautious error.
+    each with the cautious error and with the ground that comes back in a
+    field every season. The verdict goes by the interval in percent, which pages show.
     """
     rows = _site_years(response, response_cause, payback)
     if rows.is_empty():
@@ -51,7 +53,7 @@ def derive(
 def _site_years(
     response: pl.DataFrame, response_cause: pl.DataFrame, payback: pl.DataFrame
 ) -> pl.DataFrame:
-    money = payback.select("field", "season", "season_net_per_ha", "cost_per_ha")
+    money = payback.select("field", "season", "season_net_per_ha", "cost_per_ha", "cost_partial")
     return (
         response.filter(pl.col("operation_day").is_not_null() & pl.col("practice").is_not_null())
         .filter(~pl.col("check_worked").fill_null(False))
@@ -62,12 +64,14 @@ def _site_years(
         )
         .join(money, on=["field", "season"], how="left")
         .with_columns(
-            shared_se_pct=pl.when(pl.col("check_kg_ha") > 0).then(
-                100 * pl.col("response_se_kg_ha") / pl.col("check_kg_ha")
-            )
+            response_se_pct=_pct("response_se_kg_ha"), lasting_se_pct=_pct("lasting_se_kg_ha")
         )
         .sort("field", "season")
     )
+
+
+def _pct(name: str) -> pl.Expr:
+    return pl.when(pl.col("check_kg_ha") > 0).then(100 * pl.col(name) / pl.col("check_kg_ha"))
 
 
 def _groups(rows: pl.DataFrame) -> Iterator[tuple[tuple[str, str, str], pl.DataFrame]]:
@@ -89,7 +93,9 @@ def _of_group(practice: str, grouping: str, member: str, group: pl.DataFrame) ->
     """One row: counts always, averages from three site-years on."""
     known = group.filter(pl.col("response_kg_ha").is_not_null())
     priced = known.filter(
-        pl.col("season_net_per_ha").is_not_null() & pl.col("cost_per_ha").is_not_null()
+        pl.col("season_net_per_ha").is_not_null()
+        & pl.col("cost_per_ha").is_not_null()
+        & ~pl.col("cost_partial").fill_null(False)
     )
     n = known.height
     gained = int((known["response_kg_ha"] > 0).sum())
@@ -147,34 +153,39 @@ def _averages(known: pl.DataFrame) -> dict[str, object]:
     }
     if np.isnan(column("response_se_kg_ha")).all():
         row |= {"i2": None, "q": None, "q_p": None, "between_sd_kg_ha": None}
-    values = known.select(
-        "field",
-        "season",
-        value="response_kg_ha",
-        error="response_se_kg_ha",
-        lasting="lasting_se_kg_ha",
-    )
-    wide_by, wide = widest(values, mass.cautious)
-    row |= {
-        "wide_low_kg_ha": wide.low,
-        "wide_high_kg_ha": wide.high,
-        "wide_by": wide_by,
-        "wide_p": wide.p,
-    }
+    by, wide = widest(_values(known, "kg_ha"), mass.cautious)
+    row |= {"wide_low_kg_ha": wide.low, "wide_high_kg_ha": wide.high}
+    row |= {"wide_by": by, "wide_p": wide.p}
     relative = known.filter(pl.col("response_pct").is_not_null())
     if relative.height >= LEAST:
         share = pooled(
             relative["response_pct"].to_numpy(),
-            relative["shared_se_pct"].fill_null(float("nan")).to_numpy() ** 2,
+            relative["response_se_pct"].fill_null(float("nan")).to_numpy() ** 2,
         )
+        by, judged = widest(_values(relative, "pct"), share.cautious)
         row |= {
             "response_pct": share.mean.mean,
             "response_low_pct": share.mean.low,
             "response_high_pct": share.mean.high,
+            "wide_low_pct": judged.low,
+            "wide_high_pct": judged.high,
+            "wide_by": by,
+            "wide_p": judged.p,
             "next_low_pct": share.predicted_low,
             "next_high_pct": share.predicted_high,
         }
     return row
+
+
+def _values(known: pl.DataFrame, unit: str) -> pl.DataFrame:
+    """Return the site-years' values, errors and lasting errors in kg/ha or in percent."""
+    return known.select(
+        "field",
+        "season",
+        value=f"response_{unit}",
+        error=f"response_se_{unit}",
+        lasting=f"lasting_se_{unit}",
+    )
 
 
 def _with_verdict(out: pl.DataFrame) -> pl.DataFrame:

@@ -1,6 +1,5 @@
 """Did the treated strip yield more, and has it paid?"""
 
-import numpy as np
 import polars as pl
 from matplotlib.axes import Axes
 
@@ -12,7 +11,7 @@ from flows.pages.reader_units import Show
 MORE = "Did the treated strip yield more than its check?"
 PAID = "Has it paid?"
 _ALL_TOGETHER = (
-    "All together {response_pct:+}, between {response_low_pct:+} and {response_high_pct:+}."
+    "All together {response_pct:+} (95% interval {wide_low_pct:+} to {wide_high_pct:+})."
 )
 _RESPONSE_AXIS = (
     "treated minus check, % of the check's yield; line: 95 % interval; "
@@ -36,7 +35,7 @@ def responses(rows: list[Row], pooled: Row | None) -> list[Picture]:
         labels = [f"{legible[row['field']]} {row['season']}" for row in rows]
         if pooled is not None and pooled["response_pct"] is not None:
             i = len(rows)
-            low, high = pooled["response_low_pct"], pooled["response_high_pct"]
+            low, high = pooled["wide_low_pct"], pooled["wide_high_pct"]
             panel.plot([low, high], [i, i], color="black", linewidth=3)
             panel.plot(pooled["response_pct"], i, "D", color="black", markersize=7)
             labels.append("all together")
@@ -50,9 +49,8 @@ def responses(rows: list[Row], pooled: Row | None) -> list[Picture]:
 
 
 def _interval(panel: Axes, at: int, row: Row) -> None:
-    scale = row["response_pct"] / row["response_kg_ha"] if row["response_kg_ha"] else np.nan
-    if row["response_low_kg_ha"] is not None and np.isfinite(scale):
-        ends = [row["response_low_kg_ha"] * scale, row["response_high_kg_ha"] * scale]
+    if row["response_low_pct"] is not None:
+        ends = [row["response_low_pct"], row["response_high_pct"]]
         panel.plot(ends, [at, at], color=style.TREATED, linewidth=1.6)
     shown = row["verdict"] in ("gain", "loss")
     face = style.TREATED if shown else "white"

@@ -2,7 +2,7 @@
 
 import polars as pl
 
-from flows.pages.cells import Block, Line, Row, Section, cell, grid_of, line, say, say_row
+from flows.pages.cells import Block, Line, Row, Section, cell, grid_of, joined, line, say, say_row
 from flows.pages.pictures import trial
 from flows.pages.published_tables import Tables
 from flows.pages.sections import evidence, harvest
@@ -12,8 +12,8 @@ _GROUP_COLUMNS = {
     "member": "Group",
     "site_years": "Site-years",
     "response_pct": "Response",
-    "response_low_pct": "from",
-    "response_high_pct": "to",
+    "wide_low_pct": "95% from",
+    "wide_high_pct": "95% to",
     "verdict": "Verdict",
     "coverage": "Coverage",
 }
@@ -44,6 +44,11 @@ _EVIDENCE_COLUMNS = {
     "half_width_pct": "Half of the interval",
     "findable_response_pct": "Response it would find",
     "chance_to_show": "Chance to show the present mean",
+}
+_NEW_COLUMNS = {
+    "practice": "Practice",
+    "choice": "Choice",
+    "new_half_width_pct": "Half of the interval of a new field's first response",
 }
 
 
@@ -93,12 +98,30 @@ def _practice(tables: Tables, practice: str) -> list[Section]:
         *evidence.lines(tables, practice),
         *trial.responses(found.sort("field", "season").to_dicts(), pooled),
         *grid_of("response_pooled", groups.to_dicts(), _GROUP_COLUMNS, say(grouped)),
+        *_odd_groups(groups.to_dicts()),
         *_fading(tables, practice),
         *grid_of("response_fade", fade.to_dicts(), _FADE_COLUMNS, say(lasting)),
         *grid_of("response_driver", causes.to_dicts(), _CAUSE_COLUMNS, say(why)),
     ]
     title = say_row("response", found.to_dicts()[0], "The {practice} over the years")
     return [Section(title, tuple(blocks), new_page=True)]
+
+
+def _odd_groups(rows: list[Row]) -> list[Line]:
+    """Say why a group whose interval excludes zero is not shown, where there is one."""
+    odd = [
+        row
+        for row in rows
+        if row["verdict"] == "not shown"
+        and row["wide_low_pct"] is not None
+        and row["wide_low_pct"] * row["wide_high_pct"] > 0
+    ]
+    why = (
+        "Not shown although the interval excludes zero: {groups}. With so many groups compared one "
+        "such interval can be chance."
+    )
+    groups = joined([say_row("response_pooled", row, "{grouping} {member}") for row in odd])
+    return [Line(say(why, groups=groups))] if odd else []
 
 
 def _together(row: Row | None) -> list[Line]:
@@ -108,14 +131,14 @@ def _together(row: Row | None) -> list[Line]:
     mean = "Site-years after the work: {site_years}, from fields: {fields}. "
     if row["response_pct"] is not None:
         mean += (
-            "Mean response {response_pct:+} of the check's yield, between {response_low_pct:+} "
-            "and {response_high_pct:+}; "
+            "Mean response {response_pct:+} of the check's yield (95% interval {wide_low_pct:+} to "
+            "{wide_high_pct:+}); "
         )
     out = [line("response_pooled", row, mean + "verdict: {verdict}.")]
     if row["next_low_pct"] is not None:
         ahead = (
             "The next site-year's response should lie between {next_low_pct:+} and "
-            "{next_high_pct:+}."
+            "{next_high_pct:+} (95% range)."
         )
         out.append(Line(say_row("response_pooled", row, ahead)))
     often = (
@@ -149,6 +172,21 @@ def _next(tables: Tables) -> list[Section]:
         by = row["soil_state_day"] or row["operation_day"]
         found = harvest.fall(tables, row["field"], row["fall"], by)
         blocks += [one for one in found if one not in blocks]
-    more = tables("more_evidence").to_dicts()
-    blocks += grid_of("more_evidence", more, _EVIDENCE_COLUMNS, say("What would more data do?"))
+    blocks += _more(tables("more_evidence"))
     return [Section(("What next",), tuple(blocks), new_page=True)] if blocks else []
+
+
+def _more(found: pl.DataFrame) -> list[Block]:
+    """Say where enough is known; elsewhere what more data would do, and what a new field needs."""
+    enough = found.filter(pl.col("enough").fill_null(False) & (pl.col("choice") == "as it stands"))
+    says = (
+        "{practice}: enough is known of the mean response; more seasons would say little more of it. "
+        "When and why it pays can still be learned."
+    )
+    blocks: list[Block] = [Line(say_row("more_evidence", row, says)) for row in enough.to_dicts()]
+    open_ = found.filter(~pl.col("enough").fill_null(False)).drop_nulls("half_width_pct")
+    caption = say("What would more data do?")
+    blocks += grid_of("more_evidence", open_.to_dicts(), _EVIDENCE_COLUMNS, caption)
+    new = found.drop_nulls("new_half_width_pct").to_dicts()
+    caption = say("A new field: what another pass, or a season harvested before the work, is worth")
+    return [*blocks, *grid_of("more_evidence", new, _NEW_COLUMNS, caption)]

@@ -4,7 +4,7 @@ from datetime import date
 
 import polars as pl
 
-from flows.pages.cells import Grid, Line, cell, grid_of, line, say, say_row
+from flows.pages.cells import Grid, Line, Row, cell, grid_of, line, say, say_row
 from flows.pages.published_tables import Tables
 from flows.pages.sections.soil import STRIPS
 
@@ -13,8 +13,24 @@ _VERDICTS = {
     "gain": "That is a gain.",
     "loss": "That is a loss.",
     "not shown": "A difference is not shown, which is not the same as no difference.",
-    "cannot tell yet": "Cannot tell yet: too few passes so far.",
-    "not tested": "It was not tested.",
+    "cannot tell yet": "Cannot tell yet: too few passes have shown how much blocks scatter.",
+    "not tested": "This was not tested.",
+}
+_NOT_TESTED_BEFORE = "This was before the work: what differs is the ground."
+_NOT_TESTED_CHECK = "The check strip was worked too, so this is no test."
+_STANDING = {
+    "paid": "It has paid",
+    "probably paid": "It has probably paid",
+    "cannot tell yet": "Cannot tell yet whether it has paid",
+    "probably not": "It has probably not paid yet",
+    "not paid": "It has not paid yet",
+}
+_OUTLOOK = {
+    "pays": "working it pays",
+    "probably pays": "working it probably pays",
+    "cannot tell yet": "cannot tell yet whether working it pays",
+    "probably not": "working it probably does not pay",
+    "does not pay": "working it does not pay",
 }
 _STRIP_COLUMNS = {
     "strip": "Strip",
@@ -47,13 +63,30 @@ def response(tables: Tables, field: str, season: int) -> list[Line]:
             "{field} {season}, {crop}: treated {treated_kg_ha}, check {check_kg_ha}; "
             "response {response_kg_ha:+}"
         )
+        if row["response_pct"] is not None:
+            template += ", {response_pct:+} of the check"
         if row["response_low_kg_ha"] is not None:
+            template += " (95% interval {response_low_kg_ha:+} to {response_high_kg_ha:+}"
+            if row["response_low_pct"] is not None:
+                template += ", {response_low_pct:+} to {response_high_pct:+}"
+            template += ")"
+        template += f". {_verdict(row)}"
+        if row["ground_kg_ha"] is not None:
             template += (
-                ", between {response_low_kg_ha:+} and {response_high_kg_ha:+} "
-                "with a certainty of nineteen in twenty"
+                " Before the work the treated strip differed by {before_kg_ha:+}; of that"
+                " {ground_kg_ha:+} is taken off as ground."
             )
-        out.append(line("response", row, f"{template}. {_VERDICTS[row['verdict']]}"))
+        out.append(line("response", row, template))
     return out
+
+
+def _verdict(row: Row) -> str:
+    """Return the verdict as a sentence, with its reason if nothing was tested."""
+    if row["verdict"] != "not tested":
+        return _VERDICTS[row["verdict"]]
+    if row["operation_day"] is None:
+        return _NOT_TESTED_BEFORE
+    return _NOT_TESTED_CHECK if row["check_worked"] else _VERDICTS["not tested"]
 
 
 def limits(tables: Tables, field: str, season: int) -> list[Line]:
@@ -102,12 +135,32 @@ def money(tables: Tables, field: str, season: int) -> list[Line]:
             "{season_net_per_ha:+}, which leaves {cumulative_net_per_ha:+}"
         )
         if row["cumulative_low_per_ha"] is not None:
-            template += " (between {cumulative_low_per_ha:+} and {cumulative_high_per_ha:+})"
-        template += ". It has paid" if row["paid"] else ". It has not paid yet"
+            template += " (95% interval {cumulative_low_per_ha:+} to {cumulative_high_per_ha:+})"
+        template += f". {_STANDING[row['verdict']]}"
         if row["paid_chance"] is not None:
-            template += "; the chance that it truly has is {paid_chance}"
-        out.append(line("payback", row, template + "."))
+            template += " (probability that it has: {paid_chance})"
+        out.append(line("payback", row, f"{template}.{_why_money(row)}"))
     return out
+
+
+def _why_money(row: Row) -> str:
+    """Return why a sum and its verdict could look at odds."""
+    if row["cost_partial"]:
+        return " Part of the cost is not known, so the sum is too high and cannot say that it paid."
+    low, high, chance = (
+        row[name] for name in ("cumulative_low_per_ha", "cumulative_high_per_ha", "paid_chance")
+    )
+    if None in {low, high, chance}:
+        return ""
+    shown = row["verdict"] in {"paid", "not paid"}
+    if shown and low <= 0 <= high:
+        return (
+            " The interval is of this field's own seasons, with both ends; the probability is of one"
+            " side, and takes the farm's other fields along."
+        )
+    if not shown and not low <= 0 <= high:
+        return " Taken with the farm's other fields, it is less sure than its own interval."
+    return ""
 
 
 def water_use(tables: Tables, field: str, season: int) -> list[Line]:
@@ -174,11 +227,13 @@ def fall(tables: Tables, field: str, year: int, by: date) -> list[Line]:
     """Say what working the field that fall should earn, with the caution of its row."""
     out = []
     for row in tables("field_outlook", field=field, fall=year).to_dicts():
-        template = "{field}, fall {fall}: {outlook}"
+        template = f"{{field}}, fall {{fall}}: {_OUTLOOK[row['outlook']]}"
+        if row["net_chance"] is not None:
+            template += " (probability {net_chance})"
         if row["expected_net_per_ha"] is not None:
-            template += "; expected net {expected_net_per_ha:+}"
+            template += "; net {expected_net_per_ha:+} in the mean"
         if row["net_low_per_ha"] is not None:
-            template += " (between {net_low_per_ha:+} and {net_high_per_ha:+})"
+            template += ", 95% range {net_low_per_ha:+} to {net_high_per_ha:+}"
         template += ". "
         if row["soil_state"] is not None and row["soil_state_day"] <= by:
             template += "Soil at working depth on {soil_state_day}: {soil_state}."

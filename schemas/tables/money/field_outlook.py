@@ -33,12 +33,12 @@ TABLE = Table(
         number(
             "expected_gain_per_ha",
             "currency/hectare",
-            "season nets over the horizon if worked, less those to expect if left alone: as likely more as less",
+            "season nets over the horizon if worked, less those to expect if left alone: the mean",
         ),
         number(
             "expected_net_per_ha",
             "currency/hectare",
-            "expected gain less the cost: as likely more as less",
+            "expected gain less the cost: the mean of what may come",
         ),
         *interval("net", "currency/hectare", "the 95 % range of the net"),
         chance("net_chance", "probability that the net will be above zero"),
@@ -50,8 +50,11 @@ TABLE = Table(
         ),
         text(
             "outlook",
-            "likely from a probability of 0.8 on, unlikely up to 0.2",
-            one_of=("likely to pay", "cannot tell yet", "unlikely to pay"),
+            (
+                "by that probability: pays from 0.95 on, probably pays from 0.8 on, probably not up to "
+                "0.2, does not pay up to 0.05; a partial cost never says that it pays"
+            ),
+            one_of=("pays", "probably pays", "cannot tell yet", "probably not", "does not pay"),
         ),
         number("compacted_top_cm", "cm", "top of the compacted layer, latest profile", 0, 200),
         COMPACTED_BOTTOM,
@@ -65,6 +68,8 @@ TABLE = Table(
         text("soil_state", "state of the soil at that depth on the last day known"),
         day("soil_state_day", "that day"),
         CAUTION,
-        *completeness("share known of: own money, cost, compacted layer, working window"),
+        *completeness(
+            "share known of: own money, farm money, whole cost, compacted layer, working window"
+        ),
     ),
 )

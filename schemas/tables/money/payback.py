@@ -9,7 +9,7 @@ from schemas.shared_columns import (
     completeness,
     interval,
 )
-from schemas.table import Table, Tier, chance, count, day, flag, number
+from schemas.table import Table, Tier, chance, count, day, flag, number, text
 
 TABLE = Table(
     "payback",
@@ -23,6 +23,7 @@ TABLE = Table(
         PRACTICE,
         YEARS_SINCE,
         number("cost_per_ha", "currency/hectare", "all-in cost of the operation", 0),
+        flag("cost_partial", "true where part of that cost is not known, so that it is too low"),
         number("response_kg_ha", "kg/ha", "treated minus check yield of the season"),
         number("price_per_kg", "currency/kg", "price of the season", 0),
         number("season_value_per_ha", "currency/hectare", "response times price"),
@@ -57,6 +58,14 @@ TABLE = Table(
                 "responses and the spread of the prices; where the farm has several fields, each "
                 "response is drawn toward what all of them show"
             ),
+        ),
+        text(
+            "verdict",
+            (
+                "whether it has paid, by that probability: paid from 0.95 on, probably paid from 0.8 on, "
+                "probably not up to 0.2, not paid up to 0.05; a partial cost never says that it paid"
+            ),
+            one_of=("paid", "probably paid", "cannot tell yet", "probably not", "not paid"),
         ),
         number(
             "breakeven_response_kg_ha",

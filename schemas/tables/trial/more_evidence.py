@@ -1,7 +1,7 @@
 """What more data would do to the uncertainty."""
 
 from schemas.shared_columns import PRACTICE_KEY, completeness
-from schemas.table import Table, Tier, chance, count, number, text
+from schemas.table import Table, Tier, chance, count, flag, number, text
 
 TABLE = Table(
     "more_evidence",
@@ -18,6 +18,7 @@ TABLE = Table(
                 "one more season",
                 "one more season and pair of passes",
                 "one more season and field",
+                "one season before the work in a new field",
                 "a second probe in each strip",
             ),
         ),
@@ -26,6 +27,16 @@ TABLE = Table(
             "blocks", "1", "pairs of passes by site-year that the new ones would have, the mean", 0
         ),
         number("response_pct", "percent", "the pooled response as it stands"),
+        flag("enough", "true where the pooled verdict shows a gain or a loss already"),
+        number(
+            "new_half_width_pct",
+            "percent",
+            (
+                "half of the 95 % interval of the first response of a new field: with pairs of passes as "
+                "now, with one more, or with one season harvested before the work"
+            ),
+            0,
+        ),
         number(
             "half_width_pct", "percent", "half of the 95 % interval of the pooled response then", 0
         ),

@@ -37,10 +37,11 @@ TABLE = Table(
             (
                 "lower end of the widest of the intervals by site-years, by means of fields and by "
                 "means of seasons (the latter two from three on), each with the larger of the "
-                "Hartung-Knapp and the plain error"
+                "Hartung-Knapp and the plain error and the ground that a field's seasons share"
             ),
         ),
         number("wide_high_kg_ha", "kg/ha", "upper end of that interval"),
+        *interval("wide", "percent", "the same in percent of the check, which the verdict goes by"),
         text(
             "wide_by",
             "what that interval counts as one observation",
@@ -59,7 +60,11 @@ TABLE = Table(
         count("gained", "site-years in which the treated strip yielded more", required=True),
         share("gained_share", "the same as a share"),
         *share_interval("gained", "its 95 % interval (Wilson)"),
-        count("priced", "site-years of which the money is known", required=True),
+        count(
+            "priced",
+            "site-years of which the money is known, with a cost known in all its parts",
+            required=True,
+        ),
         count(
             "paid_alone",
             "of those, site-years whose own season was worth more than the whole operation",

@@ -7,7 +7,7 @@ from datetime import date
 from html.parser import HTMLParser
 
 from flows.pages import render
-from flows.pages.cells import Line, Page
+from flows.pages.cells import CONSTANTS, Line, Page
 from flows.pages.digest import make
 from flows.pages.reader_units import Show
 from flows.pages.report import write
@@ -55,6 +55,9 @@ def flat(text: str) -> str:
 
 
 def numbers(text: str) -> list[str]:
+    """The numbers of a text, less the constants that sentences may name."""
+    for constant in CONSTANTS:
+        text = text.replace(constant, "")
     return _NUMBER.findall(text)
 
 

@@ -264,7 +264,7 @@ def test_a_file_that_could_not_be_read_says_why(tables):
 def test_harvest_gives_yield_response_and_money_with_cautions(tables):
     text = flat(digest(tables, farm.WEEK_OF_HARVEST)[1])
     assert "Home 2024, spring wheat: treated" in text
-    assert "with a certainty of nineteen in twenty" in text
+    assert "95% interval" in text
     assert "deep tillage of 2023-09-20" in text
     assert "evidence from one farm, not advice" in text
     assert "Harvest and money" not in digest(tables, farm.WEEK_IN_SEASON)[1]

@@ -117,7 +117,7 @@ def answered() -> list[dict]:
     return [
         {"field": FIELD, "season": season, "response_pct": pct, "verdict": verdict}
         | {"response_kg_ha": 30 * pct}
-        | {"response_low_kg_ha": 30 * (pct - 4), "response_high_kg_ha": 30 * (pct + 4)}
+        | {"response_low_pct": pct - 4, "response_high_pct": pct + 4}
         for season, (pct, verdict) in found.items()
     ]
 
@@ -127,8 +127,8 @@ POOLED = {
     "grouping": "all",
     "member": "all",
     "response_pct": 5.5,
-    "response_low_pct": -1.0,
-    "response_high_pct": 12.0,
+    "wide_low_pct": -1.0,
+    "wide_high_pct": 12.0,
 }
 
 

@@ -23,7 +23,7 @@ Heat from seeding to
 Which strip's roots are deeper
 Yield of the strips on Home
 The passes compared
-with a certainty of nineteen in twenty
+95% interval
 The deep tillage over the years
 How often:
 """

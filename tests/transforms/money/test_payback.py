@@ -164,6 +164,19 @@ def test_cost_unknown() -> None:
     assert "what the work cost" in out[2021]["reason"]
 
 
+def test_a_cost_with_only_fuel_never_says_that_it_paid() -> None:
+    """Fuel of 10 L/ha at 1 a liter against responses worth sixty a season."""
+    fuel = invented_trial.worked("north", "2018-10-20", fuel_l_ha=10.0, fuel_price_per_l=1.0)
+    whole = WORKED | {"contract_cost_per_ha": 10.0}
+    prices = [_price(y, 0.2) for y in THREE]
+    partial = _derive(THREE, invented_trial.operations(fuel), prices)[2021]
+    known = _derive(THREE, invented_trial.operations(whole), prices)[2021]
+    assert partial["paid_chance"] == known["paid_chance"] > 0.8
+    assert (partial["verdict"], partial["cost_partial"]) == ("cannot tell yet", True)
+    assert known["verdict"] in ("paid", "probably paid")
+    assert not known["cost_partial"]
+
+
 def test_price_spread_widens_and_is_a_95_percent_range() -> None:
     sure = _derive(THREE, invented_trial.operations(WORKED), [_price(y, 0.2) for y in THREE])[2019]
     wide = _derive(

@@ -12,13 +12,19 @@ from schemas.catalogue import TABLES
 from tests.transforms import invented_trial
 from tests.transforms.frames import check, rows
 from transforms.trial import more_evidence, response_fade
+from transforms.trial.methods.ground import COMES_BACK, SPREAD_POWER
 
 VALUES = [4.0, 8.0, 1.0, 6.0, 9.0, 2.0]
 NAMES = ["a", "b", "c", "a", "b", "c"]
 
 
 def _derive(
-    values=VALUES, se: float | None = 1.5, blocks: int = 3, cost: float = 30.0, names=NAMES
+    values=VALUES,
+    se: float | None = 1.5,
+    blocks: int = 3,
+    cost: float = 30.0,
+    names=NAMES,
+    verdict="not shown",
 ):
     items = [
         {
@@ -59,9 +65,34 @@ def _derive(
         ],
     )
     responses = rows(
-        "response", [{k: x[k] for k in ("field", "season")} | {"blocks": blocks} for x in items]
+        "response",
+        [
+            {k: x[k] for k in ("field", "season")}
+            | {"blocks": blocks, "check_kg_ha": 100.0, "response_df": 1e9}
+            | {
+                "ground_se_kg_ha": (3.0 * (blocks**SPREAD_POWER - 1)) ** 0.5,
+                "response_se_kg_ha": (3.0 * blocks**SPREAD_POWER) ** 0.5,
+            }
+            for x in items
+        ],
     )
-    out = more_evidence.derive(responses, causes, money, response_fade.derive(causes, money, costs))
+    out = more_evidence.derive(
+        response=responses,
+        response_cause=causes,
+        payback=money,
+        response_fade=response_fade.derive(causes, money, costs),
+        response_pooled=rows(
+            "response_pooled",
+            [
+                {
+                    "practice": invented_trial.PRACTICE,
+                    "grouping": "all",
+                    "member": "all",
+                    "verdict": verdict,
+                }
+            ],
+        ),
+    )
     check(out, "more_evidence")
     return {r["choice"]: r for r in out.iter_rows(named=True)}
 
@@ -141,5 +172,31 @@ def test_too_few() -> None:
 
 
 def test_empty() -> None:
-    inputs = ("response", "response_cause", "payback", "response_fade")
-    assert more_evidence.derive(*(generated.empty(TABLES[n]) for n in inputs)).is_empty()
+    inputs = ("response", "response_cause", "payback", "response_fade", "response_pooled")
+    assert more_evidence.derive(**{n: generated.empty(TABLES[n]) for n in inputs}).is_empty()
+
+
+def test_enough_is_known_where_the_pooled_verdict_shows_it() -> None:
+    assert {row["enough"] for row in _derive(verdict="gain").values()} == {True}
+    assert {row["enough"] for row in _derive().values()} == {False}
+
+
+def test_a_season_before_the_work_and_another_pass_narrow_a_new_field() -> None:
+    """Three pairs with a scatter of 3% of the yield, and the ground as published."""
+    now, pair, before = (
+        _derive()[name]["new_half_width_pct"]
+        for name in (
+            "as it stands",
+            "one more season and pair of passes",
+            "one season before the work in a new field",
+        )
+    )
+    noise = 9.0 / 3
+    ground = noise * (3**SPREAD_POWER - 1)
+    t = 1.959964  # many degrees of freedom in the invented rows
+    assert now == pytest.approx(t * (noise + ground) ** 0.5, rel=1e-3)
+    assert pair < now
+    lasting = COMES_BACK * ground
+    rest = noise + ground - lasting
+    left = 1 / (1 / lasting + 1 / rest)  # two normals on the lasting part: prior and the season
+    assert before == pytest.approx(t * (rest + left) ** 0.5, rel=1e-3)

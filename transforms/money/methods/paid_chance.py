@@ -55,7 +55,7 @@ class Drawn:
 
 def drawn(seasons: pl.DataFrame) -> dict[str, Drawn]:
     """By practice, from rows with field, operation_day, season, years_since, response_kg_ha,
-    response_se_kg_ha and check_kg_ha; only practices of which fields can be told apart.
+    response_se_kg_ha, lasting_se_kg_ha and check_kg_ha; only practices of which fields can be told apart.
     """
     found = {}
     known = seasons.filter(
@@ -71,6 +71,7 @@ def drawn(seasons: pl.DataFrame) -> dict[str, Drawn]:
             (group["response_se_kg_ha"].to_numpy() / level) ** 2,
             group["years_since"],
             group["field"],
+            (group["lasting_se_kg_ha"].fill_null(0.0).to_numpy() / level) ** 2,
         )
         if line is None or not isinstance(line.fit, Mixture):
             continue

@@ -88,12 +88,17 @@ def _root(covariance: Array) -> Array:
 
 
 def fade(
-    value: ArrayLike, variance: ArrayLike, years_since: ArrayLike, field: ArrayLike
+    value: ArrayLike,
+    variance: ArrayLike,
+    years_since: ArrayLike,
+    field: ArrayLike,
+    lasting: ArrayLike | None = None,
 ) -> Fade | None:
     """Random-effects line over the years since; a level alone where no slope can be told.
 
     None under three site-years; a slope needs four and two different years. ``field``: the field
-    of each site-year. Where fields cannot be told apart the line knows only a scatter between
+    of each site-year; ``lasting``: the part of each variance that all site-years of the field share.
+    Where fields cannot be told apart the line knows only a scatter between
     site-years.
     """
     y = np.asarray(value, dtype=np.float64)
@@ -104,7 +109,7 @@ def fade(
         return None
     sloped = y.size >= LEAST_FOR_SLOPE and np.unique(t).size > 1
     design = np.column_stack([np.ones(y.size), t - 1]) if sloped else np.ones((y.size, 1))
-    fit = fitted(y, v, design, names) if alike(names) else regression(y, v, design)
+    fit = fitted(y, v, design, names, lasting) if alike(names) else regression(y, v, design)
     return Fade(fit, sloped, float(t.mean()), int(t.max()))
 
 
@@ -133,3 +138,13 @@ def practice_cost(practice: str, operation_cost: pl.DataFrame) -> float | None:
     whole = known.filter(~pl.col("partial"))
     used = whole if whole.height else known
     return float(np.mean(used["cost_per_ha"].to_numpy())) if used.height else None
+
+
+def cost_is_whole(practice: str, operation_cost: pl.DataFrame) -> bool:
+    """Return whether the cost of some operation of the practice is known in all its parts."""
+    return not operation_cost.filter(
+        (pl.col("practice") == practice)
+        & (pl.col("strip") == "treated")
+        & pl.col("cost_per_ha").is_not_null()
+        & ~pl.col("partial")
+    ).is_empty()

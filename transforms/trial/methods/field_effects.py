@@ -31,9 +31,9 @@ WIDEST = 2.0  # scatters of the data up to which a standard deviation is thought
 class Mixture:
     """What the grid says: g pairs of scatters, p coefficients, n site-years.
 
-    ``chance`` (g) sums to 1; ``coefficients`` (g x p) and ``covariance`` (g x p x p) belong to
-    each pair; ``inverse`` (g x n x n) is that of the data's covariance, ``rest`` (g x n) the data
-    less the line.
+    ``chance`` (g) sums to 1; ``coefficients`` (g x p) and ``covariance`` (g x p x p) belong to each
+    pair; ``errors`` (n x n) is the covariance of the site-years' own errors, ``inverse`` (g x n x n)
+    that of all the data inverted, ``data`` (n) the values.
     """
 
     chance: Array
@@ -41,7 +41,7 @@ class Mixture:
     covariance: Array
     field_vars: Array
     season_vars: Array
-    variances: Array
+    errors: Array
     design: Array
     inverse: Array
     data: Array
@@ -93,16 +93,15 @@ class Mixture:
         """The site-years' true values: to expect (g x n), and their covariance (g x n x n).
 
         Each is drawn toward its line and its field's other seasons as far as its own error and the
-        scatters ask: with projection P = V^-1 - V^-1 X C X' V^-1 and D the own variances, the mean
+        scatters ask: with projection P = V^-1 - V^-1 X C X' V^-1 and D the covariance of the own errors, the mean
         is y - D P y and the covariance D - D P D (the best linear unbiased prediction, Robinson
         1991, doi 10.1214/ss/1177011926).
         """
         side = self.inverse @ self.design
         projection = self.inverse - side @ self.covariance @ np.swapaxes(side, 1, 2)
-        shrunk = self.variances[None, :, None] * projection
+        shrunk = self.errors[None, :, :] @ projection
         mean = self.data - (shrunk @ self.data)
-        own = np.diag(self.variances)[None, :, :]
-        return np.asarray(mean), np.asarray(own - shrunk * self.variances[None, None, :])
+        return np.asarray(mean), np.asarray(self.errors[None, :, :] - shrunk @ self.errors)
 
 
 def alike(field: ArrayLike) -> bool:
@@ -111,10 +110,17 @@ def alike(field: ArrayLike) -> bool:
     return bool(names.size > 1 and counts.max() > 1)
 
 
-def fitted(y: ArrayLike, variances: ArrayLike, design: ArrayLike, field: ArrayLike) -> Mixture:
+def fitted(
+    y: ArrayLike,
+    variances: ArrayLike,
+    design: ArrayLike,
+    field: ArrayLike,
+    lasting: ArrayLike | None = None,
+) -> Mixture:
     """Fit the model to site-years: values (n), variances (n), design (n x p), field of each (n).
 
-    A variance that is nan counts as 0. Raises ValueError where site-years do not outnumber
+    ``lasting``: the part of each variance that is one error for all site-years of the field, as the
+    ground is. A variance that is nan counts as 0. Raises ValueError where site-years do not outnumber
     coefficients or columns are not independent.
     """
     a = np.asarray(y, dtype=np.float64)
@@ -133,8 +139,10 @@ def fitted(y: ArrayLike, variances: ArrayLike, design: ArrayLike, field: ArrayLi
     season, between = (grid.ravel() ** 2 for grid in np.meshgrid(sd, sd, indexing="ij"))
     names = np.asarray(field)
     same = (names[:, None] == names[None, :]).astype(np.float64)
-    own = (v[None, :] + season[:, None])[:, :, None] * np.eye(n)
-    whole = own + between[:, None, None] * same
+    common = np.zeros(n) if lasting is None else np.minimum(np.asarray(lasting, np.float64), v)
+    root = np.sqrt(common)
+    errors = np.diag(v - common) + np.outer(root, root) * same
+    whole = errors[None, :, :] + season[:, None, None] * np.eye(n) + between[:, None, None] * same
     inverse = np.linalg.inv(whole)
     side = inverse @ x
     information = x.T @ side
@@ -148,4 +156,4 @@ def fitted(y: ArrayLike, variances: ArrayLike, design: ArrayLike, field: ArrayLi
     )
     weight = likelihood - 0.5 * between / scale**2
     weight = np.exp(weight - weight.max())
-    return Mixture(weight / weight.sum(), beta, covariance, between, season, v, x, inverse, a)
+    return Mixture(weight / weight.sum(), beta, covariance, between, season, errors, x, inverse, a)

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 SPREAD_POWER = 0.9
 PRIOR_DF = 3.0
@@ -33,7 +34,7 @@ def published_factor(blocks: Array) -> Array:
 
 
 def ground_variance(  # noqa: PLR0917
-    mean: Array, variance: Array, blocks: Array, before: Array, counts: Array, by_lot: Array
+    mean: Array, variance: Array, blocks: Array, before: Flags, counts: Flags, by_lot: Flags
 ) -> Array:
     """Return the variance of the ground between the strips of each site-year (unit of ``variance``).
 

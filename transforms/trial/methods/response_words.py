@@ -7,10 +7,15 @@ from transforms.trial.methods.trial_statistics import CONFIDENCE
 
 LEAST_DF = 2  # of an error that a verdict may go by
 
-SIDE_BY_SIDE = (
-    "The strips lie side by side and were not assigned by lot, and neighbouring passes are alike: "
-    "a lasting difference of the ground between the strips counts as response, and the interval "
-    "may be too narrow."
+# What the interval holds of the ground, by how the sides were chosen.
+BY_LOT = "Sides were randomized in each block, so the blocks show how much the ground differs."
+ONCE = (
+    "Sides were randomized once for the field. The interval holds how much two strips of ground differ "
+    "by themselves, as published uniformity trials and this farm's own seasons show it."
+)
+NOT_BY_LOT = (
+    "The strips were not randomized. The interval holds how much two strips of ground differ by "
+    "themselves, as published uniformity trials and this farm's own seasons show it."
 )
 
 
@@ -56,7 +61,11 @@ def with_limits_and_reason(rows: pl.DataFrame) -> pl.DataFrame:
     )
     tested = pl.col("p").is_not_null()
     limits = joined(
-        pl.lit(SIDE_BY_SIDE),
+        pl.when(pl.col("randomized") == "each block")
+        .then(pl.lit(BY_LOT))
+        .when(pl.col("randomized") == "each field")
+        .then(pl.lit(ONCE))
+        .otherwise(pl.lit(NOT_BY_LOT)),
         pl.when(pl.col("blocks") == 0)
         .then(pl.lit("No passes pair up across the border: a difference without a test."))
         .when(pl.col("blocks") == 1)
@@ -67,12 +76,15 @@ def with_limits_and_reason(rows: pl.DataFrame) -> pl.DataFrame:
         pl.when(pl.col("leaning_share") > 1).then(
             pl.format("Without block {} the difference points the other way.", "leaning_block")
         ),
-        pl.when(pl.col("before_kg_ha").is_not_null()).then(
-            pl.format(
-                "Before the work the strips differed by {} kg/ha already.",
-                pl.col("before_kg_ha").round(0).cast(pl.Int64, strict=False),
+        pl.when(pl.col("ground_kg_ha").is_not_null())
+        .then(
+            pl.lit(
+                "The strips were harvested before the work too: the part of that difference which "
+                "usually comes back is taken off the response."
             )
-        ),
+        )
+        .when(pl.col("operation_day").is_not_null())
+        .then(pl.lit("No harvest from before the work tells the strips apart.")),
         pl.when(pl.col("verdict") == "cannot tell yet").then(
             pl.lit(
                 "Too few passes have told so far how much blocks scatter here: one more season, or "

@@ -25,6 +25,7 @@ def _drawn(values=FOUR, se: float = 100.0, level: float = 3000.0):
             "practice": "deep tillage",
             "response_kg_ha": value,
             "response_se_kg_ha": se,
+            "lasting_se_kg_ha": 0.0,
             "check_kg_ha": level,
         }
         for field, both in values.items()

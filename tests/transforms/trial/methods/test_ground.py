@@ -1,0 +1,64 @@
+"""ground: the published factor, what a farm's own site-years make of it, what comes back."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from transforms.trial.methods import ground
+
+YES = np.ones(12, dtype=bool)
+NO = ~YES
+FIVE = np.full(12, 5.0)
+
+
+def _factor(mean, *, before=NO, counts=YES, by_lot=NO, blocks=FIVE):
+    own = np.full(12, 2.0)
+    found = ground.ground_variance(
+        np.asarray(mean), own, blocks, before=before, counts=counts, by_lot=by_lot
+    )
+    return found / own + 1
+
+
+def test_the_ratio_of_published_trials_by_strips_of_passes() -> None:
+    """Middle of 89 published uniformity trials: 1.6, 2.1, 2.9, 4.9 at 2, 3, 5, 10 passes.
+
+    The factor allows for more, since ground differs between farms, and never for less than blocks.
+    """
+    found = ground.published_factor(np.array([1.0, 2.0, 3.0, 5.0, 10.0]))
+    assert found[0] == 1
+    assert (found[1:] > [1.6, 2.1, 2.9, 4.9]).all()
+    assert (found[1:] < [2.0, 3.1, 5.1, 10.1]).all()
+
+
+def test_one_site_year_has_the_published_ground() -> None:
+    one = NO.copy()
+    one[0] = True
+    assert _factor(np.zeros(12), counts=one)[0] == pytest.approx(5**ground.SPREAD_POWER)
+
+
+def test_site_years_that_agree_show_even_ground_and_that_differ_uneven() -> None:
+    wave = np.tile([1.0, -1.0], 6)
+    usual = 5**ground.SPREAD_POWER
+    even, uneven = _factor(6 + 2**0.5 * wave), _factor(6 + 6 * wave)
+    # Twelve means that scatter as their blocks say: Q is 12 about their mean, on 11 df.
+    q = float(((2**0.5 * wave) ** 2).sum() / 2)
+    expected = (ground.PRIOR_DF * usual + q) / (ground.PRIOR_DF + 11)
+    assert even == pytest.approx(np.full(12, expected))
+    assert uneven == pytest.approx(np.full(12, ground.MOST * usual))
+
+
+def test_seasons_before_the_work_tell_against_none() -> None:
+    """All treated strips 5 better: a response after the work, ground before it."""
+    better = np.full(12, 5.0)
+    assert (_factor(better, before=YES) > 1.3 * _factor(better)).all()
+
+
+def test_sides_drawn_by_lot_in_each_block_need_no_ground() -> None:
+    assert _factor(np.arange(12.0), by_lot=YES) == pytest.approx(np.ones(12))
+
+
+def test_what_is_taken_off_is_what_two_normals_say() -> None:
+    lasting = ground.COMES_BACK * 8.0
+    assert ground.carried(8.0, 2.0) == pytest.approx(lasting / (lasting + 2.0))
+    assert ground.carried(0.0, 2.0) == 0
