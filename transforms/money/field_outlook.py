@@ -130,8 +130,7 @@ def derive(
     schema = {
         name: kind for name, kind in generated.polars_schema(TABLE).items() if name not in _LATER
     }
-    schema["fading"] = pl.Boolean()
-    schema["cost_partial"] = pl.Boolean()
+    schema |= {"fading": pl.Boolean(), "cost_partial": pl.Boolean()}
     out = (
         pl.DataFrame(rows, schema=schema, orient="row")
         .join(_window(working_window, season), on="field", how="left")

@@ -281,7 +281,7 @@ CHECKS: tuple[CrossCheck, ...] = (
     ),
     CrossCheck(
         "response",
-        "is treated minus check, less the ground",
+        "is treated minus check",
         "A response is not the difference of the two yields beside it, less the ground's; verdict and "
         "money go by it.",
         """

@@ -18,7 +18,7 @@ VALUES = [4.0, 8.0, 1.0, 6.0, 9.0, 2.0]
 NAMES = ["a", "b", "c", "a", "b", "c"]
 
 
-def _derive(
+def _derive(  # noqa: PLR0917
     values=VALUES,
     se: float | None = 1.5,
     blocks: int = 3,
