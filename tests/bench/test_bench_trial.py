@@ -10,11 +10,12 @@ from transforms.money.methods import paid_chance
 TRIALS = 120
 
 
-def test_no_effect_is_seldom_called_a_response() -> None:
-    rows = {row["site-years"]: row for row in bench.claims(TRIALS)}
-    for row in rows.values():
-        assert row["farms with any 'gain' or 'loss' %"] <= 10
-    assert rows[12]["the same by unadjusted p %"] > 25
+def test_even_ground_few_false_claims_and_six_percent_found() -> None:
+    rows = {row["blocks"]: row for row in bench.even(48)}
+    assert all(row["claimed without effect %"] <= 8 for row in rows.values())
+    assert rows[2]["called at 6 % %"] > 25
+    assert rows[10]["called at 6 % %"] > 90
+    assert all(row["interval covers %"] >= 90 for row in rows.values())
 
 
 def test_interval_of_a_site_year_covers() -> None:
