@@ -1,0 +1,258 @@
+"""Claims on real ground where nothing was applied: ``python -m tests.bench.bench_uniformity FOLDER``.
+
+FOLDER holds published uniformity trials, one text file each (columns row, col, yield, and year, crop,
+field or the like), as the open collection agridat (K. Wright, MIT license) has them in ``data/``; its
+pages name each original paper. They are not part of this repository. A trial's columns, and its rows,
+are passes: the mean of up to 24 plots along. Two strips of B neighboring passes are laid wherever they
+fit without overlap; what one yields over the other is ground, so every claim is false. Constants of
+``transforms/trial/methods/ground.py`` were set on the first, third, ... trial by name (half 0) and are
+judged on the others (half 1).
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from scipy import stats
+
+from tests.bench.bench_trial import markdown
+from transforms.trial.methods.response_words import LEAST_DF
+from transforms.trial.methods.site_year_error import with_error
+from transforms.trial.methods.site_years import widest
+from transforms.trial.methods.trial_pooling import pooled
+
+Array = NDArray[np.float64]
+Place = tuple[str, int, Array]  # field, season, differences of the blocks in percent
+
+VALUES = ("yield", "grain", "peas", "roots")
+APART = ("year", "crop", "expt", "loc", "field", "block", "season", "trial", "range", "series")
+# Trees, single plants, pots, tiny plots: not ground as passes of a combine see it.
+LEFT_OUT = (
+    *("batchelor", "parker", "paez", "eden", "rau", "strickland", "laycock", "kirk", "heath"),
+    *("garber.frames", "magistad", "nagai", "baker.strawberry", "wehner", "coombs", "igue"),
+    *("love.sugarcane", "evans", "sayer", "kerr", "barrantesaguilar", "borden", "moore", "shafi"),
+    *("hartman", "nair", "nonnecke.sweetcorn", "bradley", "beckett", "wassom", "obsi", "lehmann"),
+    *("oliveira.potato", "morgan"),
+)
+LONGEST = 24  # plots along a pass
+
+
+def trials(folder: Path) -> dict[str, dict[tuple[str, ...], Array]]:
+    """By trial and part of it: plots as a grid, in percent of its mean."""
+    found: dict[str, dict[tuple[str, ...], Array]] = {}
+    for path in sorted(folder.glob("*.txt")):
+        name = path.name.removesuffix(".uniformity.txt")
+        if name.startswith(LEFT_OUT):
+            continue
+        rows = [[w.strip('"') for w in line.split()] for line in path.read_text().splitlines()]
+        rows = [row for row in rows if len(row) == len(rows[0])]
+        frame = pl.DataFrame(rows[1:], schema=dict.fromkeys(rows[0], pl.String), orient="row")
+        if name == "harris.multi":
+            frame = frame.rename({"plot": "col"}).with_columns(row=pl.lit("1"))
+        value = next((v for v in VALUES if v in frame.columns), None)
+        if value is None or not {"row", "col"} <= set(frame.columns):
+            continue
+        by = [c for c in APART if c in frame.columns] or [pl.lit("all")]
+        for key, part in frame.group_by(by, maintain_order=True):
+            grid = _grid(part, value)
+            if grid is not None:
+                found.setdefault(name, {})[tuple(map(str, key))] = grid
+    return found
+
+
+def _grid(part: pl.DataFrame, value: str) -> Array | None:
+    number = part.select(
+        pl.col("row", "col").cast(pl.Int64), v=pl.col(value).cast(pl.Float64, strict=False)
+    )
+    at = number.select(pl.col("row", "col") - pl.col("row", "col").min()).to_numpy()
+    grid = np.full(at.max(axis=0) + 1, np.nan)
+    grid[at[:, 0], at[:, 1]] = number["v"].fill_null(float("nan")).to_numpy()
+    known = np.isfinite(grid)
+    if known.sum() < 20 or grid[known].mean() <= 0:
+        return None
+    return np.asarray(100 * grid / grid[known].mean())
+
+
+def runs(grid: Array) -> Iterator[tuple[int, int, Array]]:
+    """Yield passes side by side, as (direction, start, yield of each), both ways over a grid."""
+    for way, plots in enumerate((grid, grid.T)):
+        length = plots.shape[0] if plots.shape[0] <= LONGEST else LONGEST - 4
+        for start in range(0, plots.shape[0] - length + 1, length):
+            with np.errstate(all="ignore"):
+                part = plots[start : start + length]
+                known = np.isfinite(part)
+                yield (
+                    way,
+                    start,
+                    np.nansum(part, axis=0) / np.where(known.any(0), known.sum(0), np.nan),
+                )
+
+
+def pairs(passes: Array, blocks: int, *, mirrored: bool) -> Iterator[tuple[int, Array]]:
+    """Yield (place, differences in percent) of two strips side by side, wherever they fit."""
+    for at in range(0, passes.size - 2 * blocks + 1, 2 * blocks):
+        both = passes[at : at + 2 * blocks]
+        if np.isfinite(both).all():
+            treated, check = both[:blocks], both[blocks:]
+            first = treated[::-1] if mirrored else treated
+            yield at, 100 * (first - check) / both.mean()
+
+
+def judged(places: list[Place], before: int = 0) -> pl.DataFrame:
+    """Site-years through the program's own error; ``before``: seasons before the work."""
+    first = min(season for _, season, _ in places) + before
+    rows = [
+        {
+            "field": field,
+            "season": season,
+            "practice": "none",
+            "method": "plots",
+            "blocks": d.size,
+            "operation_day": None if season < first else date(2000, 1, 1),
+            "check_worked": False,
+            "randomized": None,
+            "own_se_kg_ha": float(d.std(ddof=1)) / d.size**0.5,
+            "response_kg_ha": float(d.mean()),
+            "check_kg_ha": 100.0,
+        }
+        for field, season, d in places
+    ]
+    kinds = {"operation_day": pl.Date, "randomized": pl.String}
+    out = with_error(pl.DataFrame(rows, schema_overrides=kinds))
+    return out.filter(pl.col("operation_day").is_not_null())
+
+
+def claimed(found: pl.DataFrame) -> Array:
+    """Whether each site-year would be called a gain or a loss."""
+    t = (found["response_kg_ha"] / found["response_se_kg_ha"]).abs().to_numpy()
+    df = found["response_df"].to_numpy()
+    return np.asarray((t > stats.t.ppf(0.975, df)) & (df >= LEAST_DF), dtype=np.float64)
+
+
+def pooled_claim(found: pl.DataFrame) -> float | None:
+    """Whether all site-years together would be called; None under three."""
+    if found.height < 3:
+        return None
+    y, se = found["response_kg_ha"].to_numpy(), found["response_se_kg_ha"].to_numpy()
+    known = found.select(
+        "field",
+        "season",
+        value="response_kg_ha",
+        error="response_se_kg_ha",
+        lasting="lasting_se_kg_ha",
+    )
+    return float(widest(known, pooled(y, se**2).cautious)[1].p <= 0.05)
+
+
+def _row(name: dict[str, object], sites: list[float], pools: list[float]) -> dict[str, object]:
+    return {
+        **name,
+        "farms": len(sites),
+        "site-years claimed %": 100 * float(np.mean(sites)),
+        "pooled: farms": len(pools),
+        "pooled claimed %": 100 * float(np.mean(pools)) if pools else None,
+    }
+
+
+def one_year(
+    found: dict[str, dict[tuple[str, ...], Array]], half: int
+) -> Iterator[dict[str, object]]:
+    """Twelve places of a trial as four fields of three seasons, sides by a coin or always the same."""
+    for blocks in (2, 3, 5, 10):
+        for side in ("coin", "same side"):
+            rng = np.random.default_rng([3, blocks])
+            sites: list[float] = []
+            pools: list[float] = []
+            for name in sorted(found)[half::2]:
+                for mirrored in (False, True):
+                    d = [
+                        one
+                        for grid in found[name].values()
+                        for *_, passes in runs(grid)
+                        for _, one in pairs(passes, blocks, mirrored=mirrored)
+                    ]
+                    if len(d) < 3:
+                        continue
+                    chosen = rng.permutation(len(d))[:12]
+                    sign = (
+                        rng.choice([-1, 1], chosen.size) if side == "coin" else np.ones(chosen.size)
+                    )
+                    places = [
+                        (f"f{i % 4}", 2019 + i // 4, d[j] * sign[i]) for i, j in enumerate(chosen)
+                    ]
+                    _judge(judged(places), sites, pools)
+            yield _row({"half": half, "passes a strip": blocks, "sides": side}, sites, pools)
+
+
+def _judge(found: pl.DataFrame, sites: list[float], pools: list[float]) -> None:
+    sites.append(float(claimed(found).mean()))
+    pool = pooled_claim(found)
+    if pool is not None:
+        pools.append(pool)
+
+
+def same_plots(
+    found: dict[str, dict[tuple[str, ...], Array]], half: int
+) -> Iterator[dict[str, object]]:
+    """The same strips over the years of a trial: one or four fields, none or one season before."""
+    for blocks in (2, 3, 5):
+        for fields in (1, 4):
+            for before in (0, 1):
+                rng = np.random.default_rng([7, blocks, fields])
+                sites: list[float] = []
+                pools: list[float] = []
+                for name in sorted(found)[half::2]:
+                    shapes: dict[tuple[int, ...], list[Array]] = {}
+                    for grid in found[name].values():
+                        shapes.setdefault(grid.shape, []).append(grid)
+                    years = max(shapes.values(), key=len)[:8]
+                    strips = _over_years(years, blocks)
+                    if len(years) <= before + 1 or not strips:
+                        continue
+                    for _ in range(3):
+                        chosen = rng.permutation(len(strips))[:fields]
+                        places = [
+                            (f"f{i}", 2019 + y, d * sign)
+                            for i, j in enumerate(chosen)
+                            for sign in [rng.choice([-1, 1])]
+                            for y, d in enumerate(strips[j])
+                        ]
+                        _judge(judged(places, before), sites, pools)
+                yield _row(
+                    {
+                        "half": half,
+                        "passes a strip": blocks,
+                        "fields": fields,
+                        "seasons before": before,
+                    },
+                    sites,
+                    pools,
+                )
+
+
+def _over_years(years: list[Array], blocks: int) -> list[list[Array]]:
+    """Each place with its differences in every year; places that lack a year are left out."""
+    by_place: dict[tuple[int, int, int], list[Array]] = {}
+    for grid in years:
+        for way, start, passes in runs(grid):
+            for at, d in pairs(passes, blocks, mirrored=False):
+                by_place.setdefault((way, start, at), []).append(d)
+    return [d for d in by_place.values() if len(d) == len(years)]
+
+
+def main(folder: str) -> None:
+    """Print the section of FIGURES.md."""
+    found = trials(Path(folder))
+    for title, part in (("Places", one_year), ("Years", same_plots)):
+        rows = [row for half in (0, 1) for row in part(found, half)]
+        print(f"#### {title}\n\n{part.__doc__}\n\n{markdown(rows)}\n", flush=True)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1])
