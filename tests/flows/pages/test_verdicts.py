@@ -67,7 +67,7 @@ CHANCES = [(0.99, "paid"), (0.9, "probably paid"), (0.5, "cannot tell yet")]
 CHANCES += [(0.1, "probably not"), (0.01, "not paid")]
 
 
-@pytest.mark.parametrize(("ends", "chance"), itertools.product(ENDS, CHANCES))
+@pytest.mark.parametrize(("ends", "chance"), list(itertools.product(ENDS, CHANCES)))
 def test_money_whatever_its_interval_and_chance(tables, ends, chance) -> None:
     (low, high), (sure, verdict) = ends, chance
     given = tables.changed(
