@@ -18,9 +18,9 @@ import polars as pl
 
 from flows.base.files import read_state, write_text
 from flows.base.version import VERSION
-from flows.books import fieldbook, normals_table, yield_map
+from flows.books import amended, fieldbook, normals_table, yield_map
 from flows.books.fieldbook import Problem
-from flows.farm import farm_file, lifts
+from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.store import publish_guard, warehouse
 from flows.store.archive import Archive, Arrival
@@ -157,39 +157,54 @@ def attention(con: duckdb.DuckDBPyConnection) -> list[str]:
     return found
 
 
-def forget_outdated(con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm) -> None:
-    """Take out the receipts of books that were read by another crop list, money or program.
+def land_all(con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm) -> None:
+    """Land the newest readable version of each book.
+
+    The field book goes first, since its former names are read in the yield maps too.
+    """
+    for kind in KINDS:
+        own = [receipt for receipt in archive.receipts if receipt.kind == kind]
+        setup = _setup_fingerprint(con, farm, kind)
+        _forget_outdated(con, archive, kind, setup)
+        known = {row[0] for row in con.execute("SELECT sequence FROM delivery").fetchall()}
+        waiting = [receipt for receipt in own if receipt.sequence not in known]
+        newer = False
+        for receipt in sorted(waiting, key=lambda r: -r.sequence):
+            newer = _land_version(con, archive, farm, receipt, setup, newer) or newer
+
+
+def _forget_outdated(
+    con: duckdb.DuckDBPyConnection, archive: Archive, kind: str, setup: str
+) -> None:
+    """Take out the receipts of a book that was read by another crop list, money or program.
 
     They then count as not yet landed, and the newest version is read again; so does a book that
     was damaged in the archive and is repaired. If the version that stands cannot be read again,
     its tables stay as they are.
     """
-    for kind in KINDS:
-        rows = con.execute(
-            "SELECT sequence, state, coalesce(reason, ''), setup IS DISTINCT FROM ? "
-            "FROM delivery WHERE source = ? ORDER BY sequence DESC",
-            [_setup_fingerprint(farm), kind],
-        ).fetchall()
-        damage: dict[int, str] = {}
-        for sequence, state, reason, outdated in rows:
-            if outdated or reason.startswith(DAMAGED):
-                damage[sequence] = _damage(archive, sequence)
-            if state == "landed":
-                break  # this version stands; older ones need not be read
-        with warehouse.transaction(con):
-            if "" in damage.values() and not any(damage.values()):
-                publish_guard.explain_loss(con, "quarantine")
-                for table in ("quarantine", "delivery"):
-                    con.execute(
-                        f"DELETE FROM {table} WHERE delivery IN "
-                        "(SELECT delivery FROM delivery WHERE source = ?)",
-                        [kind],
-                    )
-            for sequence, reason in damage.items():
-                if reason:
-                    con.execute(
-                        "UPDATE delivery SET reason = ? WHERE sequence = ?", [reason, sequence]
-                    )
+    rows = con.execute(
+        "SELECT sequence, state, coalesce(reason, ''), setup IS DISTINCT FROM ? "
+        "FROM delivery WHERE source = ? ORDER BY sequence DESC",
+        [setup, kind],
+    ).fetchall()
+    damage: dict[int, str] = {}
+    for sequence, state, reason, outdated in rows:
+        if outdated or reason.startswith(DAMAGED):
+            damage[sequence] = _damage(archive, sequence)
+        if state == "landed":
+            break  # this version stands; older ones need not be read
+    with warehouse.transaction(con):
+        if "" in damage.values() and not any(damage.values()):
+            publish_guard.explain_loss(con, "quarantine")
+            for table in ("quarantine", "delivery"):
+                con.execute(
+                    f"DELETE FROM {table} WHERE delivery IN "
+                    "(SELECT delivery FROM delivery WHERE source = ?)",
+                    [kind],
+                )
+        for sequence, reason in damage.items():
+            if reason:
+                con.execute("UPDATE delivery SET reason = ? WHERE sequence = ?", [reason, sequence])
 
 
 def _damage(archive: Archive, sequence: int) -> str:
@@ -201,14 +216,16 @@ def _damage(archive: Archive, sequence: int) -> str:
     return f"{DAMAGED}: found {damaged.found}; expected {damaged.expected}" if damaged else ""
 
 
-def _setup_fingerprint(farm: Farm) -> str:
-    """Fingerprint of what decides how the books are read, beside their bytes."""
+def _setup_fingerprint(con: duckdb.DuckDBPyConnection, farm: Farm, kind: str) -> str:
+    """Fingerprint of what decides how a book is read, beside its bytes."""
     place, money = farm.place.time_zone, farm.farm.currency
     instruments = [
         one.model_dump(mode="json", include={"name", "ids", "spells"})
         for one in (*farm.stations, *farm.probes)
     ]
-    given = [VERSION, money, farm.farm.day_first, place, _bushels(farm), instruments]
+    given: list[Any] = [VERSION, money, farm.farm.day_first, place, _bushels(farm), instruments]
+    if kind == "yieldmaps" and (rules := amended.rules(con).rules):
+        given.append([[*rule, *names] for rule, names in sorted(rules.items())])
     return hashlib.sha256(json.dumps(given, sort_keys=True).encode()).hexdigest()[:16]
 
 
@@ -217,38 +234,23 @@ def _bushels(farm: Farm) -> dict[str, float | None]:
     return dict(farm_file.tables(farm)["crop"].select("crop", "bushel_kg").iter_rows())
 
 
-def amended(con: duckdb.DuckDBPyConnection, farm: Farm) -> Farm:
-    """Return the farm as the field book that stands amends it: the spells of lifted probes are cut."""
-    return lifts.cut(farm, warehouse.read(con, TABLES["lift"]))
-
-
-def land(
-    con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm, waiting: list[Receipt]
-) -> None:
-    """Land the newest readable version of each book among the waiting receipts."""
-    for kind in KINDS:
-        newer = False
-        for receipt in sorted(waiting, key=lambda r: -r.sequence):
-            if receipt.kind == kind:
-                newer = _land_version(con, archive, farm, receipt, newer) or newer
-
-
-def _land_version(
+def _land_version(  # noqa: PLR0917
     con: duckdb.DuckDBPyConnection,
     archive: Archive,
     farm: Farm,
     receipt: Receipt,
+    setup: str,
     newer: bool,
 ) -> bool:
     """Land one version, unless a newer one stands; whether it could be read."""
     if newer:
-        _write_receipt(con, receipt, farm, "landed", "a later version stands")
+        _write_receipt(con, receipt, setup, "landed", "a later version stands")
         return False
     if reason := _damage(archive, receipt.sequence):
         with warehouse.transaction(con):
-            _write_receipt(con, receipt, farm, "refused", reason)
+            _write_receipt(con, receipt, setup, "refused", reason)
         return False
-    frames, problems = _read(archive, farm, receipt)
+    frames, problems = _read(con, archive, farm, receipt)
     # one bad map among others is its own loss; a bad file of a field book would empty its tables
     nothing = receipt.kind != "yieldmaps" or all(f.is_empty() for f in frames.values())
     unreadable = nothing and any(p.extent == "book" for p in problems)
@@ -262,12 +264,12 @@ def _land_version(
             _list_problems(con, receipt.kind, problems)
         _write_quarantine(con, receipt, problems)
         first = problems[0].sentence if unreadable else changes or None
-        _write_receipt(con, receipt, farm, "refused" if unreadable else "landed", first)
+        _write_receipt(con, receipt, setup, "refused" if unreadable else "landed", first)
     return not unreadable
 
 
 def _read(
-    archive: Archive, farm: Farm, receipt: Receipt
+    con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm, receipt: Receipt
 ) -> tuple[dict[str, pl.DataFrame], list[Problem]]:
     data = b"".join(archive.blocks(receipt))
     if receipt.kind == "normals":
@@ -277,7 +279,11 @@ def _read(
         with zipfile.ZipFile(io.BytesIO(data)) as packed:  # packed by ourselves, see arrivals
             content = {name: packed.read(name) for name in packed.namelist()}
     if receipt.kind == "yieldmaps":
-        maps = yield_map.tables_of(content, offset_h=farm_file.standard_offset_h(farm.place))
+        maps = yield_map.tables_of(
+            content,
+            offset_h=farm_file.standard_offset_h(farm.place),
+            renames=amended.rules(con),
+        )
         return maps.frames, maps.problems
     book = fieldbook.tables_of(
         content,
@@ -363,7 +369,7 @@ def _write_quarantine(
 
 
 def _write_receipt(
-    con: duckdb.DuckDBPyConnection, receipt: Receipt, farm: Farm, state: str, reason: str | None
+    con: duckdb.DuckDBPyConnection, receipt: Receipt, setup: str, state: str, reason: str | None
 ) -> None:
     table = TABLES["delivery"]
     row = {
@@ -373,7 +379,7 @@ def _write_receipt(
         "received_at": receipt.received_at,
         "source": receipt.kind,
         "name": receipt.name,
-        "setup": _setup_fingerprint(farm),
+        "setup": setup,
         "size_bytes": receipt.size,
         "state": state,
         "reason": reason,

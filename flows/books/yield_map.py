@@ -22,6 +22,7 @@ from flows.books.fieldbook import columns
 from flows.books.fieldbook.files import decoded
 from flows.books.fieldbook.problem import Problem, Rejected, shown
 from flows.books.yield_map_points import points_of
+from flows.farm.renames import Renames
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.fieldbook.words import WORDS
@@ -34,6 +35,7 @@ from schemas.fieldbook.yield_map import (
 )
 
 _HEADING_LINES = 20
+NO_RENAMES = Renames()
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +70,15 @@ def contents(path: Path) -> dict[str, bytes]:
     return content
 
 
-def tables_of(files: Mapping[str, bytes], *, offset_h: float = 0.0) -> YieldMaps:
+def tables_of(
+    files: Mapping[str, bytes], *, offset_h: float = 0.0, renames: Renames = NO_RENAMES
+) -> YieldMaps:
     """Points and outlines of the files given by name and content.
 
     ``offset_h``: the farm's standard time minus UTC, for stamps that name no zone; only time steps
-    are used, so a wrong hour does no harm. Every fault is in ``problems``: whole files that cannot
-    be read, columns that are not known, and per column how many values of it were not usable.
+    are used, so a wrong hour does no harm. ``renames``: former names of fields and strips. Every
+    fault is in ``problems``: whole files that cannot be read, columns that are not known, and per
+    column how many values of it were not usable.
     Raises nothing on any content.
     """
     problems: list[Problem] = []
@@ -82,9 +87,9 @@ def tables_of(files: Mapping[str, bytes], *, offset_h: float = 0.0) -> YieldMaps
     for name in sorted(files):
         try:
             grid, shapes = _table(name, files[name])
-            outlines += _outlines(name, shapes, problems)
+            outlines += _outlines(name, shapes, renames, problems)
             if grid.height:
-                points.append(points_of(name, grid, offset_h, problems))
+                points.append(points_of(name, grid, offset_h, renames, problems))
         except Rejected as rejected:
             problems.append(rejected.of(name))
     outline, point = TABLES["strip_outline"], TABLES["yield_point"]
@@ -175,15 +180,17 @@ def _features(text: str) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
 
 
 def _outlines(
-    name: str, polygons: list[dict[str, Any]], problems: list[Problem]
+    name: str, polygons: list[dict[str, Any]], renames: Renames, problems: list[Problem]
 ) -> Iterator[dict[str, str]]:
     for number, polygon in enumerate(polygons, start=1):
         properties = {str(k).lower(): str(v).strip() for k, v in polygon["properties"].items()}
+        field = renames.today("field", properties.get("field", ""))
         strip = properties.get("strip", properties.get("side", "")).lower()
+        strip = renames.today("strip", strip, field)
         strip = WORDS["strip"].get(strip, strip)
         place = polygon["shape"]
         west, south, east, north = place.bounds or (999.0,) * 4
-        if strip not in ("treated", "check") or not properties.get("field"):
+        if strip not in ("treated", "check") or not field:
             found, expected = shown(properties), "properties field and strip (treated or check)"
             problems.append(Problem(name, number, "", "the outline has no name", found, expected))
         elif not (-180 <= west <= east <= 180 and -90 <= south <= north <= 90):
@@ -197,7 +204,7 @@ def _outlines(
                 Problem(name, number, "", "the outline crosses itself", found, "a plain polygon")
             )
         else:
-            yield {"field": properties["field"], "strip": strip, "outline": place.wkt, "file": name}
+            yield {"field": field, "strip": strip, "outline": place.wkt, "file": name}
 
 
 def _single(outlines: list[dict[str, str]], problems: list[Problem]) -> pl.DataFrame:

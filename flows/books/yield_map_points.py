@@ -8,6 +8,7 @@ import polars as pl
 
 from flows.books.fieldbook import columns, units
 from flows.books.fieldbook.problem import Problem, Rejected, shown
+from flows.farm.renames import Renames
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.fieldbook.parts import Heading, Reads
@@ -24,7 +25,7 @@ _NAMED = re.compile(r"^(?P<field>.+?)[ _-]+(?P<season>(?:19|20|21)\d{2})(?:\D.*)
 
 
 def points_of(
-    name: str, grid: pl.DataFrame, offset_h: float, problems: list[Problem]
+    name: str, grid: pl.DataFrame, offset_h: float, renames: Renames, problems: list[Problem]
 ) -> pl.DataFrame:
     """Return the points of one file as the table declares them, without those that have no place.
 
@@ -50,22 +51,40 @@ def points_of(
             "field and season of the map are not known", name, "a file name such as 'Home 2021.csv'"
         )
     strip = texts.get("strip", pl.Series([None], dtype=pl.String)).str.to_lowercase()
-    strip = strip.replace(WORDS["strip"])
     season = texts["season"].cast(pl.Int64, strict=False) if "season" in texts else None
     frame = frame.with_columns(
         field=texts["field"] if "field" in texts else pl.lit(named["field"] if named else None),
         season=season if season is not None else pl.lit(int(named["season"]) if named else None),
         map_file=pl.lit(PurePath(name).stem),
         time=_times(name, texts, offset_h, problems) if "time" in texts else pl.lit(None),
-        strip=pl.when(strip.is_in(["treated", "check"])).then(strip)
-        if len(strip) == grid.height
-        else pl.lit(None),
+        strip=strip if len(strip) == grid.height else pl.lit(None, pl.String),
         point=pl.int_range(1, pl.len() + 1),
         **{"pass": texts.get("pass", pl.lit(None))},
     )
-    good = _placed(name, frame, problems)
+    good = _placed(name, _under_todays_names(frame, renames), problems)
     return generated.conform(
         good.select(pl.selectors.by_name(table.names, require_all=False)), table
+    )
+
+
+def _under_todays_names(frame: pl.DataFrame, renames: Renames) -> pl.DataFrame:
+    """Return points with today's names of field and strip; a strip of another name is null."""
+    named = frame.select("field", "strip").unique()
+    fields = [renames.today("field", field or "") or None for field in named["field"]]
+    strips = [
+        renames.today("strip", strip or "", field or "")
+        for field, strip in zip(fields, named["strip"], strict=True)
+    ]
+    today = named.with_columns(
+        __field=pl.Series(fields, dtype=pl.String),
+        __strip=pl.Series(strips, dtype=pl.String).replace(WORDS["strip"]),
+    )
+    joined = frame.join(
+        today, on=["field", "strip"], how="left", nulls_equal=True, maintain_order="left"
+    )
+    known = pl.col("__strip").is_in(["treated", "check"])
+    return joined.with_columns(field="__field", strip=pl.when(known).then("__strip")).drop(
+        "__field", "__strip"
     )
 
 

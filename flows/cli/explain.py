@@ -39,7 +39,7 @@ def explain(
 
     farm = farm_folder(folder)
     with query.open_published(farm) as con:
-        text = explain.explain(con, table, key or [], FileLines.of(farm))
+        text = explain.explain(con, table, key or [], FileLines.of(farm, con))
     if as_json:
         hand_json({"table": table, "key": key or [], "lines": text.splitlines()})
     else:

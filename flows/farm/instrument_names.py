@@ -16,6 +16,11 @@ class Named(Protocol):
     def ids(self) -> tuple[str, ...]: ...  # noqa: D102
 
 
+def folded(word: str) -> str:
+    """Return a name as it is compared: accented letters whole (NFC), no blanks around, no capitals."""
+    return unicodedata.normalize("NFC", word).strip().casefold()
+
+
 def by_word(instruments: Iterable[Named]) -> dict[str, str]:
     """Return the name behind each word (a name or an id), accented letters whole (NFC) and in parts (NFD)."""
     found: dict[str, str] = {}

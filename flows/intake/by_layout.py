@@ -13,6 +13,7 @@ from flows.intake.incoming import Incoming
 from flows.intake.readers.by_format import cutter_of
 from flows.intake.readers.chunk import Chunk, Content, Unreadable
 from flows.intake.readers.sections import Section, together
+from flows.intake.sources.match import unknown_name
 from flows.intake.sources.takers import nearest_source
 from flows.store.archive import Archive
 from flows.store.archive_reader import DAMAGED
@@ -37,12 +38,7 @@ def admit_by_layout(
         if delivery.cause:
             continue
         if delivery.match is None:
-            delivery.cause = (
-                "no source matches",
-                f"{delivery.receipt.folder}/{delivery.receipt.name}",
-                "a file that the path and glob of a source in farm.toml take; "
-                + nearest_source(delivery.receipt.folder, delivery.receipt.name, farm),
-            )
+            delivery.cause = _no_source(delivery.receipt, farm, places)
         else:
             by_layout.setdefault(delivery.match.source.layout, []).append(delivery)
     for name, group in by_layout.items():
@@ -56,6 +52,19 @@ def admit_by_layout(
             frames.append(frame)
         if frames:
             yield admit(join_frames(frames, layout), layout, senders, places)
+
+
+def _no_source(receipt: Receipt, farm: Farm, places: Places) -> tuple[str, str, str]:
+    """Return why no source takes a file: cause, found, expected."""
+    expected = "a file that the path and glob of a source in farm.toml take; "
+    if unknown := unknown_name(receipt, farm, places):
+        expected += (
+            f"farm.toml does not have {unknown}: if it was renamed, list both names on the sheet "
+            "renames of the field book"
+        )
+    else:
+        expected += nearest_source(receipt.folder, receipt.name, farm)
+    return "no source matches", f"{receipt.folder}/{receipt.name}", expected
 
 
 def _read_frames(archive: Archive, group: list[Incoming], layout: Layout) -> Iterator[pl.DataFrame]:
@@ -160,5 +169,9 @@ def _cut(archive: Archive, delivery: Incoming, layout: Layout) -> Iterator[Chunk
         delivery.cause = (error.cause, error.found, error.expected)
     except Damaged as damaged:
         delivery.cause = (DAMAGED, damaged.found, damaged.expected)
-    if absent:
-        delivery.reason = f"without the column {', '.join(sorted(absent))}, which the layout names"
+    own = sorted(absent & layout.columns.keys())
+    reasons = [f"without the column {', '.join(own)}, which the layout names"] if own else []
+    if strange := sorted(absent - layout.columns.keys()):
+        reasons.append(f"farm.toml has no station or probe for the column {', '.join(strange)}")
+    if reasons:
+        delivery.reason = "; ".join(reasons)

@@ -17,6 +17,7 @@ import duckdb
 
 from flows.base.progress import Tick, silent
 from flows.books import books
+from flows.books.amended import amended
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.intake import doubled_hours, land, reread
@@ -106,11 +107,12 @@ def archive_new(
     tick: Tick = silent,
 ) -> list[str]:
     """Put everything that is new into the archive; returns notes on what was left, and why."""
-    places = Places.of(farm)
+    today = amended(con, farm)  # a web service is asked under the names of farm.toml all the same
+    places = Places.of(today)
     tick("looking for files", 0, 1)
     with tempfile.TemporaryDirectory(dir=folder.state) as into:
-        found = drop.find_settled(folder, farm, places, Path(into))
-        archive.take(doubled_hours.taken_whole(con, archive, farm, places, found.arrivals))
+        found = drop.find_settled(folder, today, places, Path(into))
+        archive.take(doubled_hours.taken_whole(con, archive, today, places, found.arrivals))
     left = [*archive.unsettled, *archive.unread]
     found.arrivals = [a for a in found.arrivals if a not in left]
     notes = found.notes + [
@@ -148,9 +150,8 @@ def land_from(
     con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm, tick: Tick = silent
 ) -> int:
     """``land_all`` from an archive that is open already; the books first, for they amend the set-up."""
-    books.forget_outdated(con, archive, farm)
-    books.land(con, archive, farm, _unlanded(con, archive.receipts))
-    farm = books.amended(con, farm)
+    books.land_all(con, archive, farm)
+    farm = amended(con, farm)
     with warehouse.transaction(con):
         for name, frame in farm_file.tables(farm).items():
             books.replace_if_changed(con, name, frame)

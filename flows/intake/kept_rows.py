@@ -2,6 +2,7 @@
 
 A row of the warehouse names the delivery that changed it last. Where that is another one, the
 values that only the kept delivery's layout has are its own, and so are those that were superseded.
+Rows of an instrument that has another name today go to that one.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 import duckdb
 import polars as pl
 
+from flows.farm.instrument_names import by_word, folded
 from flows.intake import merge
 from flows.intake.door.batch import TABLE_OF
 from flows.store import warehouse, wide_rows
@@ -45,6 +47,7 @@ class KeptRows:
     delivery: str
     cause: Cause
     readings: dict[Instrument, pl.DataFrame]
+    today: dict[Instrument, dict[str, str]]
 
     def put_back(self, con: duckdb.DuckDBPyConnection) -> None:
         """Land the readings again as they were, and note the cause, in the caller's transaction."""
@@ -58,7 +61,33 @@ class KeptRows:
                     values=pl.lit(0, pl.Int64),
                 )
                 merge.merge(con, kind, again, names, farm)
+        for kind, names_today in self.today.items():
+            for old, new in names_today.items():
+                self._rename(con, kind, old, new)
         self._note(con)
+
+    def _rename(self, con: duckdb.DuckDBPyConnection, kind: Instrument, old: str, new: str) -> None:
+        """Bring what is noted of the delivery under an instrument's name of today."""
+        side = "depth_cm < 0" if kind is Instrument.STATION else "depth_cm >= 0"
+        con.execute(
+            f"UPDATE flagged_reading SET instrument = ? WHERE delivery = ? AND instrument = ? AND {side}",
+            [new, self.delivery, old],
+        )
+        con.execute(
+            """
+            INSERT INTO delivery_instrument
+            SELECT * REPLACE (? AS instrument) FROM delivery_instrument o
+            WHERE sequence = ? AND kind = ? AND instrument = ? AND NOT EXISTS (
+                FROM delivery_instrument n
+                WHERE n.sequence = o.sequence AND n.kind = o.kind AND n.instrument = ?
+            )
+            """,
+            [new, self.sequence, kind.value, old, new],
+        )
+        con.execute(
+            "DELETE FROM delivery_instrument WHERE sequence = ? AND kind = ? AND instrument = ?",
+            [self.sequence, kind.value, old],
+        )
 
     def _note(self, con: duckdb.DuckDBPyConnection) -> None:
         con.execute(
@@ -84,8 +113,27 @@ def of(con: duckdb.DuckDBPyConnection, farm: Farm, sequence: int, cause: Cause) 
     ((delivery,),) = con.execute(
         "SELECT delivery FROM delivery WHERE sequence = ?", [sequence]
     ).fetchall()
-    readings = {kind: _own_rows(con, farm, kind, sequence) for kind in Instrument}
-    return KeptRows(sequence, delivery, cause, readings)
+    today = {kind: _names_today(con, farm, kind, sequence) for kind in Instrument}
+    readings = {
+        kind: _own_rows(con, farm, kind, sequence).with_columns(
+            pl.col(kind.value).replace(today[kind])
+        )
+        for kind in Instrument
+    }
+    return KeptRows(sequence, delivery, cause, readings, today)
+
+
+def _names_today(
+    con: duckdb.DuckDBPyConnection, farm: Farm, kind: Instrument, sequence: int
+) -> dict[str, str]:
+    """Return the instruments of a delivery that have another name in farm.toml: old to new."""
+    words = by_word(farm.stations if kind is Instrument.STATION else farm.probes)
+    found = con.execute(
+        "SELECT instrument FROM delivery_instrument WHERE sequence = ? AND kind = ?",
+        [sequence, kind.value],
+    ).fetchall()
+    today = {name: words.get(folded(name), name) for (name,) in found}
+    return {old: new for old, new in today.items() if new != old}
 
 
 def _own_rows(

@@ -16,6 +16,7 @@ import duckdb
 from flows.base import lock
 from flows.base.progress import Tick, silent
 from flows.books import books
+from flows.books.amended import amended
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.intake import collect
@@ -107,7 +108,8 @@ def try_out(folder: FarmFolder, setup: Path | None = None, tick: Tick = silent) 
     ):
         archive = Archive.open(folder.archive).beside(Path(temporary) / "archive")
         before = max((r.sequence for r in archive.receipts), default=0)
-        archive.take(drop.find_settled(folder, farm, Places.of(farm), Path(temporary)).arrivals)
+        today = amended(con, farm)
+        archive.take(drop.find_settled(folder, today, Places.of(today), Path(temporary)).arrivals)
         into = Path(temporary) / "books"
         into.mkdir()
         archive.take(books.arrivals(folder, farm, into, remember=False)[0])

@@ -18,7 +18,7 @@ from flows.farm.folder import FarmFolder
 from flows.intake.sources import takers
 from flows.pages.mail.outbox import Outbox
 from flows.store import derive_problems, flow_runs, publish, query
-from flows.trust import archive_check, growth, instruments
+from flows.trust import archive_check, growth, instruments, names
 from flows.trust.backup import last_good
 
 _REJECTED = """
@@ -56,6 +56,7 @@ class Status:
     kept: list[dict[str, Any]] = field(default_factory=list)
     quarantine: list[dict[str, Any]] = field(default_factory=list)
     books: list[dict[str, Any]] = field(default_factory=list)
+    renamed: list[str] = field(default_factory=list)
     backup: dict[str, Any] | None = None
     runs: list[dict[str, Any]] = field(default_factory=list)
     store_bytes: dict[str, int] = field(default_factory=dict)
@@ -88,7 +89,13 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
                 found.kept = _records(con, _KEPT)
                 found.quarantine = _records(con, _REJECTED)
                 found.books = _records(con, _BOOK_PROBLEMS)
-                wrong = [*books.attention(con), *derive_problems.sentences(con)]
+                found.renamed = names.renamed(con)
+                wrong = [
+                    *books.attention(con),
+                    *derive_problems.sentences(con),
+                    *names.orphans(con),
+                ]
+                found.notes += [*names.of_files(con), *names.fields(con)]
                 found.attention += instruments.attention(con, found.instruments)
                 archive = archive_check.read(folder, con)
         except Attention as damage:
@@ -188,6 +195,8 @@ def lines(found: Status) -> list[str]:
     for row in found.books:
         lost = "nothing lost" if row["lost"] == "none" else f"lost the {row['lost']}"
         out.append(f"  {row['count']:>8,} faults in the {books.NAMES[row['book']]}: {lost}")
+    if found.renamed:
+        out += ["", "Renamed (field book)", *(f"  {line}" for line in found.renamed)]
     if found.backup:
         at, to = found.backup["at"][:19], found.backup["to"]
         out += ["", f"Last good backup: {at}Z, {found.backup['name']} in {to}"]

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, available_timezones
 
 from cronsim import CronSim, CronSimError
-from pydantic import AfterValidator, Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
 from schemas.farm import short_form
 from schemas.farm.instruments import Name, Probe, ProbeDefaults, Station, StationDefaults
@@ -292,6 +292,14 @@ class Farm(Strict):
         if twice:
             raise ValueError(f"the crop {twice[0]} stands twice, with a space and with _")
         return dict(zip(names, crops.values(), strict=True))
+
+    @field_validator("layouts")
+    @classmethod
+    def _columns_of_each(
+        cls, layouts: dict[str, Layout], info: ValidationInfo
+    ) -> dict[str, Layout]:
+        named = info.data.get("stations", ()), info.data.get("probes", ())
+        return {name: layout.for_instruments(*named) for name, layout in layouts.items()}
 
     @model_validator(mode="after")
     def _check_names(self) -> Farm:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection, Iterable
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, PrivateAttr, field_validator, model_validator
 
+from schemas.farm import column_patterns
 from schemas.farm.layout_parts import ColumnRule, Fact, Strict, TimeStamp
 from schemas.farm.open_formats import fill_open_format
 from schemas.flags import Meaning
@@ -51,6 +53,8 @@ class Layout(Strict):
     ('0-10 cm': its middle). ``instrument_column`` says which station or probe a row is of; two
     columns (plot and logger) are joined by a space. ``facts`` says where the depth, the sensor or
     the instrument stands above the headings, if a file says it only once.
+    A column ``P{probe}_VWC_20`` is one of each probe, its word being the probe's name or one of its
+    ids; ``{station}`` likewise.
     ``text_last``: the last column is free text, in which the delimiter means nothing.
     ``flag_column`` has the flag of all values of its row that have none of their own (see
     ColumnRule); ``flags`` says what the flags of all columns mean. ``rain_days_column`` has the
@@ -102,6 +106,9 @@ class Layout(Strict):
     step: str
     missing: tuple[str | float, ...] = ()
     columns: Annotated[dict[str, ColumnRule], Field(min_length=1)]
+    # Columns of each instrument as the file has them, and those of ``columns`` that they became.
+    _patterns: dict[str, ColumnRule] = PrivateAttr(default_factory=dict)
+    _made: dict[str, ColumnRule] = PrivateAttr(default_factory=dict)
 
     @model_validator(mode="before")
     @classmethod
@@ -204,6 +211,53 @@ class Layout(Strict):
         if self.text_last and self.format != "delimited":
             raise ValueError("text_last is for delimited text")
         return self
+
+    @model_validator(mode="after")
+    def _check_patterns(self) -> Layout:
+        for name, rule in self.columns.items():
+            if wrong := column_patterns.fault(name, rule):
+                raise ValueError(wrong)
+            if self.format == "fixed" and column_patterns.PLACEHOLDER.search(name):
+                raise ValueError(
+                    f"column '{name}': a fixed field is of one instrument; name it whole"
+                )
+        return self
+
+    def for_instruments(
+        self, stations: Iterable[column_patterns.Named], probes: Iterable[column_patterns.Named]
+    ) -> Layout:
+        """Return the layout with a column a pattern and instrument; itself if it has no patterns."""
+        patterns = self._patterns or {
+            name: rule
+            for name, rule in self.columns.items()
+            if column_patterns.PLACEHOLDER.search(name)
+        }
+        plain = {n: r for n, r in self.columns.items() if n not in patterns and n not in self._made}
+        made = column_patterns.written_out(patterns, stations, probes, plain)
+        if not made:
+            return self
+        found = self.model_copy(update={"columns": plain | made})
+        found._patterns, found._made = patterns, made
+        return found
+
+    def lacking(self, found: Collection[str]) -> list[str]:
+        """Return the columns that a file should have and that are not among those ``found``.
+
+        Of an instrument's columns that a pattern gives, those of one that has others in the file.
+        """
+        there = {self._made[name].owner for name in found if name in self._made}
+        return [
+            name
+            for name, rule in self.columns.items()
+            if name not in found
+            and (rule.owner in there if name in self._made else not rule.optional)
+        ]
+
+    def of_nobody(self, headings: Iterable[str]) -> list[str]:
+        """Return headings that fit a pattern with a word that no instrument has."""
+        if not self._patterns:
+            return []
+        return column_patterns.of_nobody(headings, self._patterns, self._made)
 
     @model_validator(mode="after")
     def _check_flags(self) -> Layout:

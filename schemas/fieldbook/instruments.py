@@ -2,6 +2,45 @@
 
 from schemas.fieldbook.parts import NOTES_COLUMN, Heading, Reads, Sheet, day, number, text, word
 
+RENAMES = Sheet(
+    "renames",
+    "renamed",
+    (
+        "One row a former name of a field, strip, station or probe. Files, farm.toml and other sheets "
+        "may go on to use it: today's name is meant. Two that get one name are one from then on. "
+        "Take the row away and they are as before."
+    ),
+    (
+        text(
+            "old name",
+            "old_name",
+            "the name that it had, as older files and sheets have it",
+            "Example station",
+            ("old", "former name", "was"),
+            must=True,
+        ),
+        text(
+            "new name",
+            "new_name",
+            "the name that it has today; of a strip treated or check",
+            "Home west",
+            ("new", "name", "name today", "is"),
+            must=True,
+        ),
+        word(
+            "what",
+            "kind",
+            "field, strip, station or probe",
+            "station",
+            ("kind", "what was renamed"),
+            must=True,
+        ),
+        text("field", "field", "only for a strip: its field; empty means any field"),
+        NOTES_COLUMN,
+    ),
+    ("renamed", "rename", "former names"),
+)
+
 LIFTS = Sheet(
     "lifts",
     "lift",

@@ -5,13 +5,15 @@ the table it lands in (``schemas/tables``); here stands only how people write it
 a unit is a fault where the unit could be anything: a guess would be worse than a question.
 """
 
-from schemas.fieldbook.instruments import DO_NOT_USE, GAUGE, LIFTS
+from schemas.fieldbook.instruments import DO_NOT_USE, GAUGE, LIFTS, RENAMES
 from schemas.fieldbook.parts import Sheet
 from schemas.fieldbook.trial import COSTS, FIELDS, PASSES, PRICES, SEASONS, STRIPS
 from schemas.fieldbook.work import IRRIGATION, NOTES, OPERATIONS, PENETROMETER
 
-# Fields come first: every other sheet is held against them; seasons before what needs their crop.
+# Renames come first: every name is read by them. Then fields, which the other sheets are compared
+# with; seasons before what needs their crop.
 SHEETS: tuple[Sheet, ...] = (
+    RENAMES,
     FIELDS,
     STRIPS,
     SEASONS,

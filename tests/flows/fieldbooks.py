@@ -105,4 +105,5 @@ GOOD = {
     "lift": 0,
     "do_not_use": 0,
     "gauge": 0,
+    "renamed": 0,
 }

@@ -11,7 +11,7 @@ import polars as pl
 
 from flows.base.errors import UserError
 from flows.base.files import readable
-from flows.books.fieldbook import book_checks, columns, sheet_checks
+from flows.books.fieldbook import book_checks, columns, rename_sheet, same_rows, sheet_checks
 from flows.books.fieldbook.files import Grid, grids
 from flows.books.fieldbook.problem import Problem, nearest_or_all, shown
 from flows.books.fieldbook.reader import Known, Row
@@ -99,14 +99,18 @@ def tables_of(
     for sheet in SHEETS:
         rows, faults = _rows(sheet, by_sheet.get(sheet.name, []), known)
         problems += faults
+        rows.sort(key=lambda row: bool(row.former))  # what is under today's name goes first
         if sheet.name == "passes":
             sheet_checks.give_crop(rows, seasons)
         problems += sheet_checks.complete(sheet, rows, known, done)
         problems += _within_limits(sheet, rows)
-        problems += sheet_checks.reject_repeats(sheet.table, rows)
+        problems += same_rows.reject_repeats(sheet.table, rows)
+        if sheet.name == rename_sheet.SHEET:
+            problems += rename_sheet.amend(rows, known)
         done[sheet.name] = rows
         if sheet.name == "seasons":
             seasons = sheet_checks.crops_by_season(rows)
+    problems += rename_sheet.without_field(done[rename_sheet.SHEET], known)
     problems += book_checks.check_across(done, seasons)
     frames = {
         sheet.table: _frame(sheet, (r for r in done[sheet.name] if not r.rejected))

@@ -9,6 +9,7 @@ from flows.books.fieldbook import dates, units
 from flows.books.fieldbook.columns import Column, Layout
 from flows.books.fieldbook.files import Cell, Grid
 from flows.books.fieldbook.problem import Problem, shown
+from flows.farm.renames import Renames
 from schemas.farm.farm import Farm
 from schemas.fieldbook.parts import Reads
 
@@ -18,7 +19,8 @@ class Row:
     """One row: where it stands, what it says by column, and whether a fault rejects it.
 
     ``headings`` keeps the heading as written for each landing column, ``bushels`` the values that
-    wait for the crop's bushel weight (value and unit by column).
+    wait for the crop's bushel weight (value and unit by column), ``former`` the former name of its
+    field or strip, if it is under one.
     """
 
     sheet: str
@@ -27,6 +29,7 @@ class Row:
     headings: dict[str, str] = field(default_factory=dict)
     bushels: dict[str, tuple[float, str]] = field(default_factory=dict)
     rejected: bool = False
+    former: str = ""
 
 
 @dataclass(slots=True)
@@ -34,12 +37,14 @@ class Known:
     """What the cells of later sheets are compared with, and the reader's settings.
 
     ``farm``: the farm file with its instruments; without it their names are taken as written.
+    ``renames``: the former names that the book lists.
     """
 
     crops: Mapping[str, float | None]
     currency: str | None
     day_first: bool | None
     farm: Farm | None = None
+    renames: Renames = field(default_factory=Renames)
     fields: dict[str, str] = field(default_factory=dict)
     rejected_fields: set[str] = field(default_factory=set)
 

@@ -9,6 +9,7 @@ from flows.books.fieldbook.columns import Column, Layout
 from flows.books.fieldbook.files import Cell, Grid, UnstoredFormula
 from flows.books.fieldbook.problem import Problem, nearest_or_all
 from flows.books.fieldbook.reader import Known, Reader, Row, as_text
+from flows.farm.renames import ALL
 from schemas.catalogue import TABLES
 from schemas.fieldbook.parts import Heading, Reads
 from schemas.fieldbook.words import CROP_WORDS, EXAMPLE, NO, WORDS, YES
@@ -21,9 +22,9 @@ def text_cell(_: Reader, row: Row, column: Column, cell: Cell) -> None:
 
 def field_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
     """Read a name of the sheet fields, in upper or lower case."""
-    written = as_text(cell)
-    name = written.lower()
     known = reader.known
+    written = _today(reader, row, "field", as_text(cell))
+    name = written.lower()
     if reader.layout.sheet.name == "fields":
         row.values["field"] = written
     elif name in known.fields:
@@ -33,6 +34,15 @@ def field_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
     else:
         expected = nearest_or_all(name, list(known.fields.values()), "a field of the sheet fields")
         reader.fault(row, column, "the field is not known", written, expected, reject=True)
+
+
+def _today(reader: Reader, row: Row, kind: str, written: str) -> str:
+    """Return today's name of a field or strip, and note on its row that another one stands there."""
+    of_field = row.values.get("field", ALL)
+    today = reader.known.renames.today(kind, written, of_field)
+    if today != written:
+        row.former = row.former or written
+    return today
 
 
 def crop_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
@@ -97,6 +107,8 @@ def word_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
     name = column.heading.columns[0]
     allowed = TABLES[reader.layout.sheet.table][name].one_of
     written = as_text(cell).lower()
+    if name == "strip":
+        written = _today(reader, row, name, written)
     word = WORDS.get(name, {}).get(written, written)
     if word in allowed:
         row.values[name] = word
@@ -200,7 +212,8 @@ def rows_of(grid: Grid, layout: Layout, known: Known) -> tuple[list[Row], list[P
         if isinstance(first, str) and first.lower().startswith(EXAMPLE):
             continue
         row = Row(grid.name, number)
-        for column in layout.columns:
+        # the field first: it tells which strip a name means
+        for column in sorted(layout.columns, key=lambda c: c.heading.reads is not Reads.FIELD):
             cell = cells[column.place] if column.place < len(cells) else None
             _read(reader, row, column, cell)
         rows.append(row)

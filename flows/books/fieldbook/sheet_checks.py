@@ -1,10 +1,9 @@
-"""What one row cannot know: bushels, defaults, repeated rows, and rows that contradict others."""
+"""What one row cannot know: bushels, defaults, and rows that contradict others."""
 
 from collections.abc import Callable
 from datetime import date
-from typing import Any
 
-from flows.books.fieldbook import instrument_sheets, irrigation_sheet, units
+from flows.books.fieldbook import instrument_sheets, irrigation_sheet, rename_sheet, units
 from flows.books.fieldbook.problem import Problem
 from flows.books.fieldbook.reader import Known, Row
 from flows.books.fieldbook.sheet_problem import problem
@@ -28,28 +27,6 @@ def complete(sheet: Sheet, rows: list[Row], known: Known, done: Rows) -> list[Pr
             problems += step(row, known, done)
         if not row.rejected:
             problems += _bushels(row, sheet, known)
-    return problems
-
-
-def reject_repeats(table: str, rows: list[Row]) -> list[Problem]:
-    """Reject every row whose key stands further up already."""
-    first: dict[tuple[Any, ...], Row] = {}
-    problems = []
-    for row in rows:
-        if row.rejected:
-            continue
-        key = tuple(
-            v.lower() if isinstance(v := row.values.get(k), str) else v for k in TABLES[table].key
-        )
-        before = first.setdefault(key, row)
-        if before is not row:
-            same = ", ".join(f"{k} {v}" for k, v in zip(TABLES[table].key, key, strict=True))
-            place = f"row {before.number}" + (
-                f" of {before.sheet}" if before.sheet != row.sheet else ""
-            )
-            problems.append(
-                problem(row, "", f"the same row stands already in {place}", same, "each once")
-            )
     return problems
 
 
@@ -167,6 +144,7 @@ _SHEETS: dict[str, Callable[[Row, Known, Rows], list[Problem]]] = {
     "costs": _costs,
     "notes": _notes,
     "irrigation": irrigation_sheet.irrigation,
+    "renames": rename_sheet.complete,
     "lifts": instrument_sheets.lifts,
     "do not use": instrument_sheets.do_not_use,
     "gauge": instrument_sheets.gauge,

@@ -158,11 +158,35 @@ def _keep_in_place(batch: Batch, sensors: list[Sensor]) -> None:
         # a column that says nothing is not rejected, unless the whole row says nothing
         alone = batch.rule(sensor.names[0]).owner is None
         rows = rows.filter((counted > 0) | (pl.lit(alone) & (pl.col("values") == 0)))
-        unnamed = pl.when(pl.col(kind).is_null()).then(pl.lit(f"no {kind} named"))
-        cause = unnamed.otherwise(pl.lit("outside every spell"))
+        unnamed, unknown = pl.col(kind).is_null(), _unknown_word(rows, places)
+        cause = (
+            pl.when(unknown.is_not_null() & unnamed)
+            .then(pl.lit(f"no such {kind}"))
+            .when(unnamed)
+            .then(pl.lit(f"no {kind} named"))
+            .otherwise(pl.lit("outside every spell"))
+        )
+        found = pl.when(unnamed).then(pl.coalesce(unknown, "stamp")).otherwise("stamp")
         named = f"a {kind} in the source, the file's name or a column"
-        expected = pl.col(kind).replace_strict(spells, default=named, return_dtype=pl.String)
-        batch.reject(rows, sensor.names, cause, pl.col("stamp"), expected, counted)
+        expected = (
+            pl.when(unknown.is_not_null() & unnamed)
+            .then(
+                pl.lit(
+                    f"a name or id of a {kind} in farm.toml, or an old name of the sheet renames"
+                )
+            )
+            .otherwise(pl.col(kind).replace_strict(spells, default=named, return_dtype=pl.String))
+        )
+        batch.reject(rows, sensor.names, cause, found, expected, counted)
+
+
+def _unknown_word(rows: pl.DataFrame, places: Places) -> pl.Expr:
+    """Return what a row calls its instrument if farm.toml has neither station nor probe of that name."""
+    if "instrument" not in rows.columns:
+        return pl.lit(None, pl.String)
+    word = pl.col("instrument").str.strip_chars()
+    known = word.str.to_lowercase().is_in([*places.stations, *places.probes])
+    return pl.when(~known & (word.str.len_chars() > 0)).then(word)
 
 
 def _reject_by_layout(batch: Batch, sensors: list[Sensor]) -> None:

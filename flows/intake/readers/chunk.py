@@ -127,9 +127,9 @@ def is_needed(role: str, found: Collection[str]) -> bool:
 
 def absent_columns(layout: Layout, found: Collection[str]) -> tuple[str, ...]:
     """Return the layout's required value columns whose role is not among those ``found``."""
-    required = (name for name, rule in layout.columns.items() if not rule.optional)
     wanted = roles(layout)
-    return tuple(n for n in required if f"v:{n}" in wanted and f"v:{n}" not in found)
+    there = {role.removeprefix("v:") for role in found if is_value(role)}
+    return tuple(n for n in layout.lacking(there) if f"v:{n}" in wanted)
 
 
 Fault = tuple[int, str, str, str, str, str]  # a row of ``FAULTS``

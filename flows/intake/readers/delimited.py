@@ -37,7 +37,8 @@ LETTER = re.compile(rb"[^\W\d_]|[\x80-\xff]")
 class Heading:
     """The headings in force.
 
-    ``places``: role → place of its column; ``absent``: the layout's columns that are not there.
+    ``places``: role → place of its column; ``absent``: the layout's columns that are not there,
+    and headings of instruments that farm.toml does not have.
     ``first``: the cells of their first row; ``mark``: how its line begins, to find it again further
     down; ``preamble``: the lines above it; ``facts``: what they say of all rows, by role.
     """
@@ -222,7 +223,7 @@ def _heading(text: bytes, layout: Layout, preamble: tuple[bytes, ...]) -> Headin
         mark = cell[0] + (layout.delimiter.encode() if len(cell) > 1 else b"")
     places = find_columns(names, layout, _alike, some="one or more of")
     known = above.facts([line.decode(errors="replace") for line in preamble], layout)
-    absent = absent_columns(layout, places)
+    absent = (*absent_columns(layout, places), *layout.of_nobody(names))
     return Heading(tuple(names), places, absent, first, mark, preamble, known)
 
 

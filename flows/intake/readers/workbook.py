@@ -154,7 +154,12 @@ def _chunk(
         return _line(texts.get(line, ()))
 
     chunk = records(found, numbers, layout, raw)
-    return replace(chunk, frame=preamble.with_facts(chunk.frame, known), names=tuple(names))
+    return replace(
+        chunk,
+        frame=preamble.with_facts(chunk.frame, known),
+        names=tuple(names),
+        absent=(*chunk.absent, *layout.of_nobody(names)),
+    )
 
 
 def _formats(layout: Layout) -> list[str | None]:

@@ -53,6 +53,24 @@ def match(named: Named, farm: Farm, places: Places) -> Match | None:
     return None
 
 
+def unknown_name(named: Named, farm: Farm, places: Places) -> str:
+    """Return which instrument of a file's name farm.toml does not have; empty if that is not it."""
+    for source in farm.sources:
+        if named.kind == "http" or source.kind != "folder" or source.path != named.folder:
+            continue
+        hit = _hit(named, source)
+        for kind, word in hit.groupdict().items() if hit else ():
+            if places.named(kind, word) is None:
+                return f"the {kind} {word}"
+    return ""
+
+
+def _hit(named: Named, source: Source) -> re.Match[str] | None:
+    # a glob without a slash is about the file's own name, in whatever sub-folder it lies
+    name = named.name if "/" in source.glob else named.name.rpartition("/")[2]
+    return _pattern(source.glob).fullmatch(normalize("NFC", name))
+
+
 def _instruments_named(named: Named, source: Source, places: Places) -> dict[str, str] | None:
     """Return the instruments that the name gives, or None if the source does not take the file."""
     if named.kind == "http":
@@ -62,9 +80,7 @@ def _instruments_named(named: Named, source: Source, places: Places) -> dict[str
         return {"station": station} if station and source.station is None else {}
     if source.kind != "folder" or source.path != named.folder:
         return None
-    # a glob without a slash is about the file's own name, in whatever sub-folder it lies
-    name = named.name if "/" in source.glob else named.name.rpartition("/")[2]
-    hit = _pattern(source.glob).fullmatch(normalize("NFC", name))
+    hit = _hit(named, source)
     if hit is None:
         return None
     found = {kind: places.named(kind, word) for kind, word in hit.groupdict().items()}

@@ -8,7 +8,7 @@ from flows.base import lock
 from flows.base.errors import Busy, UserError
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
-from flows.setup.inspection import farm_folder, layouts, settings
+from flows.setup.inspection import farm_folder, layouts, names, settings
 from flows.setup.inspection.finding import Finding, attention, fine
 from flows.store.archive import Archive
 from flows.trust import status
@@ -37,6 +37,9 @@ def _all(folder: FarmFolder, mail: bool, now: datetime) -> Iterator[Finding]:
     except UserError as error:
         yield attention("farm.toml", str(error), "Mend it; until then nothing new is collected.")
     yield from farm_folder.paths(folder, farm)
+    if farm is not None:
+        farm, said = names.today(folder, farm)
+        yield from said
     disk = list(farm_folder.disk(folder, now.astimezone(UTC)))
     yield from disk
     yield from farm_folder.at_work(folder)

@@ -8,6 +8,7 @@ import duckdb
 
 from flows.derive import derive
 from flows.store import dictionary
+from flows.trust import names
 from flows.trust.explain import files_behind, read_by_hand, row, scope
 from flows.trust.explain.file_lines import FileLines
 from flows.trust.explain.row import Row
@@ -45,6 +46,10 @@ def explain(
         behind += files_behind.entered(con)
     if behind:
         parts.append("\n".join(["Files behind it:", *behind]))
+    if former := names.of(con, files_behind.things(con, about)):
+        parts.append(
+            "\n".join(["Renamed, by the field book's sheet renames:", *(f"  {s}" for s in former)])
+        )
     if readings and (not_used := files_behind.not_used(con, about)):
         parts.append("\n".join(["Not used, by the field book's sheet 'do not use':", *not_used]))
     if any(t.name == "gauge" for t in made_from) and (by_hand := read_by_hand.lines(con, about)):

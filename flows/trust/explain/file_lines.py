@@ -10,9 +10,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
 
+import duckdb
 import polars as pl
 
 from flows.base.errors import UserError
+from flows.books.amended import amended
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.intake.by_layout import content_of
@@ -37,12 +39,16 @@ class FileLines:
     farm: Farm
 
     @classmethod
-    def of(cls, folder: FarmFolder) -> FileLines | None:
-        """Return those of a farm folder; None if it has no archive or no valid farm file."""
+    def of(cls, folder: FarmFolder, con: duckdb.DuckDBPyConnection) -> FileLines | None:
+        """Return those of a farm folder; None if it has no archive or no valid farm file.
+
+        ``con``: the published copy, whose field book amends the farm file.
+        """
         if not folder.archive.is_dir():
             return None
         try:
-            return cls(Archive.open(folder.archive), farm_file.load(folder.farm_toml))
+            farm = amended(con, farm_file.load(folder.farm_toml))
+            return cls(Archive.open(folder.archive), farm)
         except UserError:
             return None
 

@@ -77,6 +77,16 @@ def entered(con: duckdb.DuckDBPyConnection) -> list[str]:
     ]
 
 
+def things(con: duckdb.DuckDBPyConnection, scope: Scope) -> list[tuple[str, str]]:
+    """Return the field, the strip and the instruments that a row is about, by kind and name."""
+    found: list[tuple[str, str]] = []
+    for kind in ("field", "strip"):
+        found += [(kind, scope.same[kind])] if kind in scope.same else []
+    for kind in ("station", "probe"):
+        found += [(kind, name) for name in _instruments(con, scope, kind)]
+    return found
+
+
 def not_used(con: duckdb.DuckDBPyConnection, scope: Scope) -> list[str]:
     """Return what the field book says must not be used of the instruments behind a row, and why."""
     if scope.first is None or scope.last is None:

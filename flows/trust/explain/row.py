@@ -7,6 +7,7 @@ from typing import Any
 import duckdb
 
 from flows.base.errors import UserError
+from flows.books.amended import rules
 from schemas import generated
 from schemas.table import Kind, Table
 
@@ -17,9 +18,13 @@ _MOST = 8
 def find(con: duckdb.DuckDBPyConnection, table: Table, key: list[str]) -> Row:
     """Return the one row that the key names: values in the key's order, or ``column=value`` in any.
 
+    A former name of the sheet renames is taken for today's.
     Raises UserError, with rows that would fit, if none or several do.
     """
     wanted = _wanted(table, key)
+    renames = rules(con)
+    for kind in wanted.keys() & {"field", "station", "probe"}:
+        wanted[kind] = renames.today(kind, wanted[kind])
     where = " AND ".join(f"{as_text(table, name)} = ?" for name in wanted) or "true"
     rows = _rows(con, table, where, list(wanted.values()))
     if len(rows) == 1:

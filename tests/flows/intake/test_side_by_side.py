@@ -6,6 +6,7 @@ from flows.base.errors import UserError
 from flows.farm import farm_file
 from flows.run import steps
 from flows.setup.inspection import settings
+from tests.flows.fieldbooks import book, workbook
 from tests.flows.loggers import FARM, ask, drop, make, row, take
 
 HEAD, TAIL = FARM[: FARM.index("[layouts")], FARM[FARM.index("[[sources]]") :]
@@ -130,3 +131,55 @@ def test_inspect_knows_which_probes_a_layout_feeds(tmp_path):
     folder.farm_toml.write_text(without)
     (found,) = settings.sensors(farm_file.load(folder.farm_toml))
     assert found.sentence == "The probe east has 30 cm in no layout."
+
+
+PATTERN = """[layouts.hourly]
+step = "1 h"
+time = {columns = ["t"], offset = "-06:00"}
+[layouts.hourly.columns]
+"P{probe}_10" = {quantity = "vwc", depth_cm = 10}
+"P{probe}_30" = {quantity = "vwc", depth_cm = 30}
+"P{probe}_V" = {quantity = "probe_battery"}
+"T_{station}" = {quantity = "air_temp"}
+"""
+OF_EACH = "t,P1_10,P1_30,P1_V,PE7_10,PE7_30,PE7_V,T_W1,P2_10,PX9_10"
+
+
+def test_one_rule_serves_each_instrument_and_later_ones_too(tmp_path):
+    folder = farm(tmp_path, PATTERN)
+    toml = folder.farm_toml.read_text().replace('name = "deep"', 'name = "deep"\nids = ["1"]')
+    folder.farm_toml.write_text(toml)
+    drop(folder, "a.csv", [row(0, 20, 21, 3.6, 30, 31, 3.7, 15, 40, 50)], heading=OF_EACH)
+    take(folder)
+    assert ask(folder, SOIL) == [
+        ("deep", 10, 20, 3.6),
+        ("deep", 30, 21, None),
+        ("east", 10, 30, 3.7),
+        ("east", 30, 31, None),
+    ]
+    assert ask(folder, "SELECT station, air_temp_c FROM weather_reading") == [("west", 15)]
+    ((reason,),) = ask(folder, "SELECT reason FROM delivery")
+    assert reason == "farm.toml has no station or probe for the column P2_10, PX9_10"
+    more = PROBE.replace('name = "deep"', 'name = "oak"\nids = ["2"]')
+    folder.farm_toml.write_text(toml.replace("[layouts.hourly]", more + "[layouts.hourly]", 1))
+    take(folder)
+    assert ("oak", 10, 40, None) in ask(folder, SOIL)
+    ((reason,),) = ask(folder, "SELECT reason FROM delivery")
+    assert reason == (
+        "without the column Poak_30, Poak_V, which the layout names; "
+        "farm.toml has no station or probe for the column PX9_10"
+    )
+    before = ask(folder, SOIL)
+    steps.rebuild(folder)
+    assert ask(folder, SOIL) == before
+
+
+def test_a_former_name_in_a_heading_follows_the_probe(tmp_path):
+    folder = farm(tmp_path, PATTERN)
+    drop(folder, "a.csv", [row(0, 20, 21)], heading="t,Pold_10,PE7_10")
+    take(folder)
+    assert {found[0] for found in ask(folder, SOIL)} == {"east"}
+    sheets = book() | {"renames": [["old name", "new name", "what"], ["old", "deep", "probe"]]}
+    folder.fieldbook_file.write_bytes(workbook(sheets))
+    take(folder)
+    assert [found[:3] for found in ask(folder, SOIL)] == [("deep", 10, 20), ("east", 10, 21)]

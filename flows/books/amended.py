@@ -1,0 +1,26 @@
+"""The set-up as the field book that stands amends it: today's names, and spells cut by lifts."""
+
+from __future__ import annotations
+
+import duckdb
+
+from flows.farm import lifts, renames
+from flows.farm.renames import Renames
+from flows.store import warehouse
+from schemas.catalogue import TABLES
+from schemas.farm.farm import Farm
+
+
+def amended(con: duckdb.DuckDBPyConnection, farm: Farm) -> Farm:
+    """Return the farm under today's names, with the spells of lifted probes cut.
+
+    ``con``: the warehouse or its published copy.
+    """
+    fields = warehouse.read(con, TABLES["field"])["field"].to_list()
+    farm = renames.applied(farm, rules(con), fields)
+    return lifts.cut(farm, warehouse.read(con, TABLES["lift"]))
+
+
+def rules(con: duckdb.DuckDBPyConnection) -> Renames:
+    """Return the former names that the field book lists."""
+    return Renames.of(warehouse.read(con, TABLES["renamed"]).iter_rows(named=True))
