@@ -13,11 +13,11 @@ from typing import Any, TypeVar
 
 from flows.farm.instrument_names import by_word, folded
 from schemas.farm.farm import Farm
-from schemas.farm.instruments import Probe, Sensor, Spell, Station
+from schemas.farm.instruments import Instrument, Probe, Sensor, Spell
 
 ALL = "all"
 SAME_DEPTH_CM = 1.0  # as the door takes a depth in a file for that of a declared sensor
-_Instrument = TypeVar("_Instrument", Station, Probe)
+_Instrument = TypeVar("_Instrument", bound=Instrument)
 _Rule = tuple[str, str, str]  # kind, field and former name, the latter two folded
 
 
@@ -91,7 +91,7 @@ def applied(farm: Farm, renames: Renames, fields: Iterable[str] = ()) -> Farm:
     return farm.model_copy(update=changed)
 
 
-def _of_kind(farm: Farm, kind: str) -> tuple[Station, ...] | tuple[Probe, ...]:
+def _of_kind(farm: Farm, kind: str) -> tuple[Instrument, ...]:
     return farm.stations if kind == "station" else farm.probes
 
 
@@ -105,9 +105,7 @@ def own_name(farm: Farm, kind: str, renames: Renames, written: str) -> str:
     return _own_name(_of_kind(farm, kind), kind, renames, written)
 
 
-def _own_name(
-    instruments: Iterable[Station | Probe], kind: str, renames: Renames, written: str
-) -> str:
+def _own_name(instruments: Iterable[Instrument], kind: str, renames: Renames, written: str) -> str:
     name = renames.today(kind, written)
     return by_word(instruments).get(folded(name), name)
 
@@ -122,13 +120,17 @@ def _joined(
             former.setdefault(_own_name(instruments, kind, renames, old), []).append(old)
     for name, group in _groups(instruments, kind, renames).items():
         first = group[0]
-        words = [w for one in group for w in (one.name, *one.ids)] + former.get(name, [])
+        words = [*_all_words(group), *former.get(name, [])]
         ids = tuple(dict.fromkeys(word for word in words if word != name))
         spells = [_at_today(s, renames, spelling) for one in group for s in one.spells]
         changed: dict[str, Any] = {"name": name, "ids": ids, "spells": _together(spells)}
         if isinstance(first, Probe):
             changed["sensors"] = _sensors([one for one in group if isinstance(one, Probe)])
         yield first.model_copy(update=changed)
+
+
+def _all_words(instruments: Iterable[Instrument]) -> list[str]:
+    return [word for one in instruments for word in (one.name, *one.ids)]
 
 
 def _groups(
@@ -186,7 +188,7 @@ def _sensors(probes: list[Probe]) -> tuple[Sensor, ...]:
 def two_places(farm: Farm, kind: str, renames: Renames) -> dict[str, str]:
     """Return the instruments that would have stood at two places at once, and where, in words."""
     found = {}
-    for one in _joined(_of_kind(farm, kind), kind, renames, {}):  # type: ignore[type-var]
+    for one in _joined(_of_kind(farm, kind), kind, renames, {}):
         for earlier, later in pairwise(one.spells):
             if _overlap(earlier, later):
                 found[one.name] = f"{_in_words(earlier)}, and {_in_words(later)}"

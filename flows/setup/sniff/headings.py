@@ -1,7 +1,10 @@
 """What a heading says: quantity, unit, depth, kind of value; by published headings, then by its words.
 
-``published_headings.csv`` has headings of open networks and services with what each means, from
-their own data dictionaries; ``heading_words.toml`` has the words of all others.
+``published_headings.csv`` has headings of open networks and services with what each means. Its
+column ``checked`` says how that is known: ``definition`` (name, meaning and unit were read in a
+public copy of the record's own description, named behind it), ``name`` (the heading was seen so;
+meaning and unit, if it does not name one, are from memory) or ``from memory``.
+``heading_words.toml`` has the words of all other headings.
 """
 
 import re
@@ -108,12 +111,13 @@ def _kinds(words: str) -> tuple[bool, bool, bool]:
 
 @dataclass(frozen=True, slots=True)
 class Published:
-    """A heading of a published record: what it means there, and what its number is."""
+    """A heading of a published record: what it means there, what its number is, how that is known."""
 
     quantity: str | None
     unit: str | None
     number: str
     source: str
+    checked: str
 
 
 def _key(text: str, number: str = "") -> str:
@@ -125,8 +129,8 @@ def _key(text: str, number: str = "") -> str:
 def read_published(path: Path = PUBLISHED) -> Iterator[tuple[str, Published]]:
     """The headings of a table of published headings, with what each means."""
     rows = pl.read_csv(path, infer_schema=False)
-    for name, quantity, unit, number, source in rows.iter_rows():
-        yield name, Published(quantity, unit, number or "", source)
+    for name, quantity, unit, number, source, checked in rows.iter_rows():
+        yield name, Published(quantity, unit, number or "", source, checked)
 
 
 def _by_key() -> dict[str, Published]:

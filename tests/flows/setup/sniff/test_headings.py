@@ -23,6 +23,14 @@ def test_published_headings_are_declared_quantities_in_units_they_can_have():
             units.line(row.unit, BY_NAME[row.quantity].unit)
 
 
+def test_each_published_heading_says_how_it_is_known():
+    counts = Counter(row.checked.partition(":")[0] for _, row in PUBLISHED)
+    assert set(counts) == {"definition", "name", "from memory"}
+    where = [row.checked.partition(": ")[2] for _, row in PUBLISHED if ":" in row.checked]
+    assert all(len(place.split()) > 2 for place in where)
+    assert counts["definition"] > 100
+
+
 def test_published_headings_are_read_as_their_record_means_them():
     """But for those that two records use for different things: they are asked about."""
     wrong = []
