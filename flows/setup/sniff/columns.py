@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 
 from flows.base import units
-from flows.setup.sniff import flag_words, heading_parts, heading_words, headings
+from flows.setup.sniff import flag_words, heading_parts, heading_words, headings, ports
 from flows.setup.sniff.finding import Grid, Sure
 from flows.setup.sniff.stamps import TIME_WORDS
 from schemas.quantities import BY_NAME
@@ -46,7 +46,7 @@ def find(grid: Grid, taken: tuple[int, ...]) -> tuple[list[Column], list[str]]:
     columns: list[Column] = []
     left_out: list[str] = []
     texts: Counter[str] = Counter()
-    lettered = _lettered(grid.names)
+    lettered, of_ports = _lettered(grid.names), ports.numbered(grid.names)
     for i, name in enumerate(grid.names):
         if i in taken:
             continue
@@ -54,6 +54,9 @@ def find(grid: Grid, taken: tuple[int, ...]) -> tuple[list[Column], list[str]]:
         says = headings.heading(name, below)
         if name in lettered:
             says = replace(headings.heading(lettered[name], below), label=name[-1])
+        if name in of_ports:
+            rest, label = of_ports[name]
+            says = replace(headings.heading(rest, below), label=label)
         values, odd = numbers(grid, i)
         if says.quantity is None or values.drop_nulls().is_empty():
             left_out.append(name)
@@ -256,6 +259,11 @@ def depths(grid: Grid, columns: list[Column]) -> None:
     probe = [c for c in columns if c.heading.quantity in headings.IN_THE_SOIL - {"probe_battery"}]
     deep = [c for c in probe if c.heading.depth is not None]
     _known_depths(grid, deep)
+    of_ports = [c for c in probe if c.heading.depth is None and ports.LABEL in c.heading.label]
+    if of_ports:
+        labels = {str(c.rule.setdefault("sensor", c.heading.label)) for c in of_ports}
+        grid.note("depths", "?", Sure.UNSURE, ports.question(labels))
+        probe = [c for c in probe if c not in of_ports]
     for column in probe:
         alike = [c for c in probe if c.heading.quantity == column.heading.quantity]
         if column.heading.depth is not None:

@@ -42,6 +42,39 @@ def test_sensors_that_letters_tell_apart():
     Layout.model_validate(proposal.layout)
 
 
+@pytest.mark.parametrize(
+    ("moist", "warm"),
+    [
+        ("Port{}VW", "Port{}T"),
+        ("Port {} Moisture", "Port {} Temp (C)"),
+        ("VWC, port {}", "Temp, port {}"),
+    ],
+)
+def test_numbered_ports_are_asked_about_once(moist, warm):
+    rows = [
+        (t, *(20 + p + i % 3 for p in range(5)), *(12 + p + i % 2 for p in range(5)), 15)
+        for i, t in enumerate(hours(99))
+    ]
+    names = [form.format(port) for form in (moist, warm) for port in range(1, 6)]
+    quoted = ",".join(f'"{name}"' for name in [*names, "Air temp 2 m (C)"])
+    proposal = sniffed(f"time,{quoted}", rows)
+    columns = proposal.layout["columns"]
+    assert [columns[n].get("sensor") for n in names] == [f"port {p}" for p in range(1, 6)] * 2
+    assert [columns[n]["quantity"] for n in names] == ["vwc"] * 5 + ["soil_temp"] * 5
+    assert columns["Air temp 2 m (C)"]["quantity"] == "air_temp"
+    questions = asked(proposal)
+    assert "the sensors of port 1 to port 5, in this order" in questions["depths"]
+    assert not [item for item in questions if item.endswith((".sensor", ".depth_cm"))]
+    Layout.model_validate(proposal.layout)
+
+
+def test_a_place_called_port_numbers_nothing():
+    rows = [(t, 21 + i % 3, 23, 30) for i, t in enumerate(hours(99))]
+    proposal = sniffed("time,Port 10 cm VWC,Port 20 cm VWC,Port 1 VWC 30 cm", rows)
+    depths = [rule["depth_cm"] for rule in proposal.layout["columns"].values()]
+    assert depths == [10.0, 20.0, 30.0]
+
+
 def test_all_depths_of_a_quantity_stay():
     rows = [(t, 21, 22 + i % 3, 23, 24) for i, t in enumerate(hours(99))]
     proposal = sniffed("time,VWC5CM,VWC10CM,VWC20CM,VWC50CM", rows)
