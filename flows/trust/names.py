@@ -7,6 +7,8 @@ from typing import Any
 
 import duckdb
 
+from flows.books.amended import rules
+
 _MOST = 6
 ADVICE = (
     "Did you rename it? Then list its old and its new name on the sheet renames of the field book."
@@ -45,8 +47,8 @@ def renamed(con: duckdb.DuckDBPyConnection) -> list[str]:
 
 def of(con: duckdb.DuckDBPyConnection, names: Iterable[tuple[str, str]]) -> list[str]:
     """Return the former names of things given by kind and name, a sentence each."""
-    out = []
-    for kind, name in names:
+    out: list[str] = []
+    for kind, name in names if rules(con).rules else ():
         rows: list[Any] = con.sql(
             """
             SELECT old_name, field FROM renamed WHERE kind = ? AND new_name = ?
