@@ -24,6 +24,6 @@ def amended(con: duckdb.DuckDBPyConnection, farm: Farm) -> Farm:
 def rules(con: duckdb.DuckDBPyConnection) -> Renames:
     """Return the former names that the field book lists; none in a copy of an older version."""
     table = "SELECT 1 FROM information_schema.tables WHERE table_name = 'renamed'"
-    if con.execute(table).fetchone() is None:
+    if not con.execute(table).fetchall():
         return Renames()
     return Renames.of(warehouse.read(con, TABLES["renamed"]).iter_rows(named=True))

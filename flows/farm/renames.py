@@ -96,7 +96,8 @@ def _of_kind(farm: Farm, kind: str) -> tuple[Instrument, ...]:
 
 
 def _otherwise_spelled(farm: Farm, spelling: Mapping[str, str]) -> bool:
-    named = {s.field for one in (*farm.stations, *farm.probes) for s in one.spells if s.field}
+    spells = [spell for one in (*farm.stations, *farm.probes) for spell in one.spells]
+    named = {name for s in spells for name in (s.field, *s.fields) if name}
     return any(spelling.get(folded(name), name) != name for name in named)
 
 
@@ -148,10 +149,13 @@ def _groups(
 
 
 def _at_today(spell: Spell, renames: Renames, spelling: Mapping[str, str]) -> Spell:
-    if spell.field is None:
-        return spell
-    name = renames.today("field", spell.field)
-    return spell.model_copy(update={"field": spelling.get(folded(name), name)})
+    def today(field_name: str) -> str:
+        name = renames.today("field", field_name)
+        return spelling.get(folded(name), name)
+
+    field_today = today(spell.field) if spell.field is not None else None
+    serves = tuple(dict.fromkeys(map(today, spell.fields)))
+    return spell.model_copy(update={"field": field_today, "fields": serves})
 
 
 def _together(spells: Iterable[Spell]) -> tuple[Spell, ...]:

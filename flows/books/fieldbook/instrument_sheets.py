@@ -75,7 +75,7 @@ def gauge(row: Row, known: Known, _: Any) -> list[Problem]:
     values = row.values
     written = str(values["place"]).strip()
     fields = _fields(known)
-    field = fields.get(written.lower())
+    field = fields.get(known.renames.today("field", written).lower())
     station = instruments(known.farm, written).get("station") if known.farm else None
     if field is None and written.lower() in known.rejected_fields and station is None:
         row.rejected = True  # its fault is named on the sheet fields

@@ -5,7 +5,7 @@ import duckdb
 from flows.base.errors import Attention, UserError
 from flows.books.amended import amended
 from flows.farm.folder import FarmFolder
-from flows.setup.inspection.finding import Finding, advice, attention, fine
+from flows.setup.inspection.finding import Finding, advice, fine
 from flows.store import query
 from flows.trust import names
 from schemas.farm.farm import Farm
@@ -29,7 +29,7 @@ def _findings(con: duckdb.DuckDBPyConnection) -> list[Finding]:
         found.append(fine("names", f"Renamed by the field book: {'; '.join(renamed)}."))
     for sentence in names.fields(con):
         what, _, do = sentence.partition(names.ADVICE)
-        found.append(attention("names", what.strip(), names.ADVICE + do))
+        found.append(advice("names", what.strip(), names.ADVICE + do))
     for sentence in names.of_files(con):
         what, _, do = sentence.partition(names.ADVICE)
         found.append(advice("names", what.strip(), names.ADVICE + do))

@@ -83,7 +83,7 @@ def things(con: duckdb.DuckDBPyConnection, scope: Scope) -> list[tuple[str, str]
     for kind in ("field", "strip"):
         found += [(kind, scope.same[kind])] if kind in scope.same else []
     for kind in ("station", "probe"):
-        found += [(kind, name) for name in _instruments(con, scope, kind)]
+        found += [(kind, name) for name in instruments_of(con, scope, kind)]
     return found
 
 

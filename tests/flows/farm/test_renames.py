@@ -64,6 +64,12 @@ def test_a_name_that_only_the_rule_has_renames_what_farm_toml_has() -> None:
     assert found.sources[0].probe == "deep"
 
 
+def test_the_fields_that_a_station_serves_follow_too() -> None:
+    text = FARM.replace('{field = "North", strip = "treated"', '{fields = ["Old", "River", "new"]')
+    found = renames.applied(farm(text), Renames.of([rule("field", "old", "New")]), ["RIVER", "New"])
+    assert found.stations[0].spells[0].fields == ("New", "RIVER")
+
+
 def test_two_places_at_once_are_said() -> None:
     apart = farm(
         FARM + MORE.replace("to = 2020-03-01", "to = 2020-03-01").replace('"Nord"', '"River"')
