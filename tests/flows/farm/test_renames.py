@@ -65,7 +65,8 @@ def test_a_name_that_only_the_rule_has_renames_what_farm_toml_has() -> None:
 
 
 def test_the_fields_that_a_station_serves_follow_too() -> None:
-    text = FARM.replace('{field = "North", strip = "treated"', '{fields = ["Old", "River", "new"]')
+    served = '{fields = ["Old", "River", "new"]'
+    text = FARM.replace('{field = "North", strip = "treated"', served, 1)
     found = renames.applied(farm(text), Renames.of([rule("field", "old", "New")]), ["RIVER", "New"])
     assert found.stations[0].spells[0].fields == ("New", "RIVER")
 
