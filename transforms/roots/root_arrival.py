@@ -7,7 +7,9 @@ are gaps, never zeros. Drainage does not look like roots where the day-night met
 only daily balances exist, the usual fall before roots can have come is taken off first. A depth is
 searched from emergence on, from the day on that the fastest roots known could be there
 (``root_pace``), and from the earliest day of the arrival at the depth above it on: roots come from
-above. If the search without that last bound finds an arrival that is earlier by more than its
+above. From one value a day nothing is dated before the end of a winter that the crop stood through: in
+the fall a small crop draws less than a layer loses to the soil around it, and in frost nothing.
+If the search without the bound by the depth above finds an arrival that is earlier by more than its
 interval, the day is doubtful and the row says so. If no roots were seen at a depth above and it drew
 far less in the weeks after the arrival, nothing is told: roots cannot have come past it unseen.
 
@@ -31,7 +33,7 @@ from transforms.methods.calendar_day import OPEN_END
 from transforms.methods.crop_days import emergence
 from transforms.roots.methods.root_onset import LEAST_OF_STRETCH, onset, quiet_until
 from transforms.roots.methods.root_pace import fall_reach, first_possible
-from transforms.roots.methods.root_series import DEPTH, days, series
+from transforms.roots.methods.root_series import DEPTH, by_balance, days, series
 
 EVAPORATION_CM = 15.0
 ENOUGH = 0.5  # of the days from emergence to harvest
@@ -53,9 +55,11 @@ def derive(
 ) -> pl.DataFrame:
     """One row a season, strip and depth at which the strip has ever had a sensor."""
     expected = first_possible(_expected(drawdown_day, season), season, weather_used_day)
+    winters = fall_reach(season, weather_used_day)
     drawn = (
         days(drawdown_day, soil_water_day, season)
         .join(expected.select(*DEPTH, "possible_from"), on=DEPTH)
+        .join(winters.select("field", "season", "winter_to"), on=["field", "season"], how="left")
         .sort(*DEPTH, "day")
     )
     arrivals = []
@@ -71,7 +75,7 @@ def derive(
     rows = (
         expected.join(_watched(drawn), on=DEPTH, how="left")
         .join(pl.DataFrame(arrivals, schema=schema, orient="row"), on=DEPTH, how="left")
-        .join(fall_reach(season, weather_used_day), on=["field", "season"], how="left")
+        .join(winters, on=["field", "season"], how="left")
     )
     rows = rows.join(_quiet_above(rows, drawn), on=DEPTH, how="left")
     return generated.conform(_with_state(rows).select(TABLE.names), TABLE).sort(TABLE.key)
@@ -86,6 +90,9 @@ def _arrival(group: pl.DataFrame, above: date | None) -> tuple[date | None, ...]
     if group["depth_cm"][0] < EVAPORATION_CM:
         return (None,) * len(FOUND)
     possible: date = group["possible_from"][0]
+    winter: date | None = group["winter_to"][0]
+    if winter is not None and by_balance(group):
+        possible = max(possible, winter + timedelta(days=1))
     not_before = max(above or possible, possible)
     drawn = series(group, not_before)
 

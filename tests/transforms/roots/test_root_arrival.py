@@ -169,7 +169,9 @@ def test_a_steady_drainage_before_emergence_is_taken_off_balances() -> None:
     assert derived({("check", 50.0): drains})["f", 2024, "check", 50.0]["state"] != "not seen"
 
 
-def _over_winter(depth: float, fall_c: float, starts: str) -> dict[str, Any]:
+def _over_winter(
+    depth: float, fall_c: float, starts: str, method: str = "day-night"
+) -> dict[str, Any]:
     """Winter crop up on 20 September: 50 days at ``fall_c``, 120 of frost, then spring at 10 degC."""
     seeded = rows("season", [season("2023-09-10", "2024-08-01", "2023-09-20")])
     temps = np.concatenate([np.full(50, fall_c), np.full(120, -10.0), np.full(147, 10.0)])
@@ -195,7 +197,7 @@ def _over_winter(depth: float, fall_c: float, starts: str) -> dict[str, Any]:
             "season": 2024,
             "layer_thickness_cm": 10.0,
             "uptake_mm": float(u) if t > 0 else None,
-            "method": "day-night" if t > 0 else None,
+            "method": method if t > 0 else None,
             "both_strips": False,
         }
         for d, u, t in zip(calendar, uptake, temps, strict=True)
@@ -218,6 +220,16 @@ def test_roots_seen_after_the_winter_may_have_come_in_the_fall() -> None:
     assert _over_winter(50, 8.0, "2024-03-15")["state"] == "reached"
     assert _over_winter(40, 4.0, "2024-03-15")["state"] == "reached"
     assert _over_winter(40, 8.0, "2024-05-20")["state"] == "reached"
+
+
+def test_one_value_a_day_dates_nothing_before_the_end_of_the_winter() -> None:
+    """A layer that dries from 5 October on, as soil does around a small crop; frost from 9 November."""
+    by_day = _over_winter(40, 8.0, "2023-10-05")
+    assert date(2023, 10, 2) <= by_day["day"] <= date(2023, 10, 15)
+    balance = _over_winter(40, 8.0, "2023-10-05", method="balance")
+    assert balance["day"] is None
+    # in spring roots are dated as before
+    assert _over_winter(40, 8.0, "2024-05-20", method="balance")["state"] == "reached"
 
 
 def test_empty() -> None:

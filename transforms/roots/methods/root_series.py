@@ -54,13 +54,18 @@ def days(
     )
 
 
+def by_balance(group: pl.DataFrame) -> bool:
+    """Whether most of a depth's uptakes are daily balances."""
+    return bool((group["method"] == "balance").sum() * 2 > group["method"].count())
+
+
 def series(group: pl.DataFrame, not_before: date | None, first: date | None = None) -> Series:
     """The series of one depth, from its rows of ``days``.
 
     ``not_before``: the day before which roots cannot have come; earlier days are not looked at.
     ``first``: a day before which the series has no row, where it is to begin earlier.
     """
-    by_balance = (group["method"] == "balance").sum() * 2 > group["method"].count()
+    look = BY_BALANCE if by_balance(group) else BY_PULSE
     group = _without_drainage(group, not_before)
     begin: date = first or group["day"][0]
     place = (group["day"] - begin).dt.total_days()
@@ -68,7 +73,7 @@ def series(group: pl.DataFrame, not_before: date | None, first: date | None = No
     values[place.to_numpy()] = group["uptake_pct"].cast(pl.Float64).fill_null(np.nan).to_numpy()
     if not_before is not None:
         values[: max((not_before - begin).days, 0)] = np.nan
-    return Series(begin, values, BY_BALANCE if by_balance else BY_PULSE)
+    return Series(begin, values, look)
 
 
 def _without_drainage(group: pl.DataFrame, rooted: date | None) -> pl.DataFrame:
