@@ -67,7 +67,7 @@ def _grid(weather_used_day: pl.DataFrame) -> pl.DataFrame:
     )
     return (
         spans.explode("day")
-        .join(weather_used_day.select(*_KEY, *_READ, note="reason"), on=_KEY, how="left")
+        .join(weather_used_day.select(*_KEY, *_READ, note="rain_note"), on=_KEY, how="left")
         .with_columns(
             pl.col("rain_coverage").fill_null(0.0),
             pl.col("rain_doubtful", "gauge_lost").fill_null(False),

@@ -12,6 +12,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.weather.weather_used_day import TABLE
 from transforms.methods import calendar_day, near
+from transforms.methods.texts import joined
 from transforms.weather.methods import hand_gauge, rain_doubt, serving
 
 _KEY = ["station", "day"]
@@ -55,8 +56,10 @@ def derive(
     shares = pl.col("^.*_coverage$")
     part = pl.any_horizontal((shares > 0) & (shares < calendar_day.WHOLE))
     rows = serving.with_served(used.filter(kept), serves, station_spell).with_columns(
-        pl.col("partial").fill_null(part), reason="note", gauge_lost=pl.col("lost")
+        pl.col("partial").fill_null(part), rain_note="note", gauge_lost=pl.col("lost")
     )
+    why = pl.when("partial").then(pl.lit("not all of the day was recorded"))
+    rows = rows.with_columns(reason=joined("rain_note", why))
     return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
 
 

@@ -46,6 +46,10 @@ TABLE = Table(
         *RAIN_OF_DAY,
         *RAIN_JUDGED,
         *RAIN_LEFT_OUT,
+        text(
+            "rain_note",
+            "why the rain is lost, hard to believe or not the station's own; null where it is none of it",
+        ),
         number(
             "hand_mm",
             "mm",

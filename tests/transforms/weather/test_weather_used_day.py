@@ -48,6 +48,13 @@ def test_without_a_hand_gauge_the_station_s_values_stand() -> None:
     assert found["reason"].null_count() == found.height
 
 
+def test_a_day_in_part_says_so_and_its_rain_keeps_its_own_reason() -> None:
+    found = used([row | {"partial": True} for row in weather(DAYS[:2], 2.0)])
+    assert set(found["reason"]) == {"not all of the day was recorded"}
+    assert found["rain_note"].null_count() == 2
+    assert rain_day.derive(found, SPELL, NORMALS, SEASONS)["reason"].null_count() == 2
+
+
 def test_what_was_read_by_hand_stands_in_only_where_the_station_lacks_it() -> None:
     items = weather([d for d in DAYS if d.day not in (5, 6, 7)], 2.0)
     items[9] |= {"rain_coverage": 0.5, "rain_mm": 1.0}  # the 13th
