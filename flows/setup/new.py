@@ -138,6 +138,8 @@ def _place(word: str) -> str:
 
 def _elevation(word: str) -> str:
     """Return meters."""
+    if not word.strip():
+        raise UserError("--place: give --elevation too, such as 250 m or 820 ft.")
     read = _HEIGHT.fullmatch(word.strip())
     if read is None:
         raise UserError(f"'{word}': expected a height above the sea such as 250 m or 820 ft.")

@@ -76,6 +76,7 @@ def test_each_is_asked_with_a_proposed_answer(tmp_path: Path) -> None:
         ("place", "here", "latitude and longitude"),
         ("place", "98, 490", "a latitude up to 90"),
         ("elevation", "high", "such as 250 m"),
+        ("elevation", "", "--place: give --elevation too"),
         ("time_zone", "Prairie", "America/Winnipeg"),
     ],
 )
