@@ -25,6 +25,7 @@ from flows.intake.sources import drop, takers
 from flows.setup import try_rain
 from flows.store import migrate, upgrade, warehouse
 from flows.store.archive import Archive
+from flows.trust import two_versions
 from schemas import generated
 from schemas.quantities import Instrument, columns_of
 
@@ -71,7 +72,7 @@ class Outcome:
     values_changed: int = 0
     values_gone: int = 0
     causes: list[str] = field(default_factory=list)
-    rain: list[str] = field(default_factory=list)
+    findings: list[str] = field(default_factory=list)
     book: list[str] = field(default_factory=list)
 
     @property
@@ -91,7 +92,7 @@ class Outcome:
         return [
             f"{self.source}: {read}.",
             f"  {rows}; {values}.",
-            *(f"  {c}" for c in (*self.causes, *self.rain)),
+            *(f"  {c}" for c in (*self.causes, *self.findings)),
         ]
 
 
@@ -168,8 +169,8 @@ def _outcomes(con: duckdb.DuckDBPyConnection, before: int) -> list[Outcome]:
     for source, cause, example, number in con.execute(_CAUSES).fetchall():
         if len(of(source).causes) < LISTED:
             of(source).causes.append(f"{number:,} times {cause} ({example})")
-    for source, doubt in try_rain.sentences(con):
-        of(source).rain.append(doubt)
+    for source, sentence in (*try_rain.sentences(con), *two_versions.sentences(con)):
+        of(source).findings.append(sentence)
     return [found[name] for name in sorted(found)] + _of_books(con, before)
 
 

@@ -18,7 +18,7 @@ from flows.farm.folder import FarmFolder
 from flows.intake.sources import takers
 from flows.pages.mail.outbox import Outbox
 from flows.store import derive_problems, flow_runs, publish, query
-from flows.trust import archive_check, growth, instruments, names
+from flows.trust import archive_check, growth, instruments, names, two_versions
 from flows.trust.backup import last_good
 
 _REJECTED = """
@@ -97,6 +97,7 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
                 ]
                 found.notes += [*names.of_files(con), *names.fields(con)]
                 found.attention += instruments.attention(con, found.instruments)
+                found.notes += [sentence for _, sentence in two_versions.sentences(con)]
                 archive = archive_check.read(folder, con)
         except Attention as damage:
             found.attention.append(str(damage))

@@ -10,7 +10,8 @@ it is found if 'gauge blocked' or 'gauge dry' covers part of it.
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, field
 
 import polars as pl
 
@@ -39,6 +40,7 @@ class Score:
     instrument_years: float = 0.0
     stuck: int = 0
     stuck_found: int = 0
+    kinds: Counter[tuple[str, str, bool]] = field(default_factory=Counter)
     pulled: int = 0
     pulled_found: int = 0
 
@@ -100,8 +102,10 @@ def _false(made: Made, found: pl.DataFrame, into: Score) -> pl.DataFrame:
             ).height
         elif row["finding"] == "stuck":
             true = any(
-                p == row["instrument"] and d == row["depth_cm"] and f <= b and t >= a
-                for p, d, f, t in made.stuck
+                (s.probe, s.depth_cm) == (row["instrument"], row["depth_cm"])
+                and s.first <= b
+                and s.last >= a
+                for s in made.stuck
             )
         else:
             true = row["finding"] == "probe disturbed" and any(
@@ -113,16 +117,15 @@ def _false(made: Made, found: pl.DataFrame, into: Score) -> pl.DataFrame:
     into.stuck += len(made.stuck)
     into.pulled += len(made.pulled)
     spans = found.filter(pl.col("finding") == "stuck")
-    into.stuck_found += sum(
-        spans.filter(
-            (pl.col("instrument") == p)
-            & (pl.col("depth_cm") == d)
-            & (pl.col("from_day") <= t)
-            & (pl.col("to_day") >= f)
-        ).height
-        > 0
-        for p, d, f, t in made.stuck
-    )
+    for s in made.stuck:
+        hit = not spans.filter(
+            (pl.col("instrument") == s.probe)
+            & (pl.col("depth_cm") == s.depth_cm)
+            & (pl.col("from_day") <= s.last)
+            & (pl.col("to_day") >= s.first)
+        ).is_empty()
+        into.stuck_found += hit
+        into.kinds.update((name, kind, hit) for name, kind in s.kinds.items())
     moved = found.filter(pl.col("finding") == "probe disturbed")
     into.pulled_found += sum(
         moved.filter(
@@ -149,6 +152,10 @@ def main() -> None:
             setattr(total, key, getattr(total, key) + value)
         print(one.row(name), flush=True)
     print(total.row("all"))
+    print("\n| stuck sensors by | kind | found |\n| --- | --- | --- |")
+    for name, kind in sorted({key[:2] for key in total.kinds}):
+        hits, misses = total.kinds[name, kind, True], total.kinds[name, kind, False]
+        print(f"| {name} | {kind} | {hits} of {hits + misses} ({_pct(hits, hits + misses)}) |")
     print(pl.concat(wrong).group_by("finding").len().sort("len", descending=True))
 
 

@@ -48,13 +48,46 @@ class Recipe:
     pulled: float = 0.3  # chance that a probe is disturbed once
 
 
+@dataclass(frozen=True)
+class Stuck:
+    """A sensor that stood still, and what it was like before."""
+
+    probe: str
+    depth_cm: float
+    first: date
+    last: date
+    resolution_pct: float  # what the logger writes
+    flicker_pct: float  # standard deviation of its readings in resting soil
+    warm: bool  # its soil temperature went on moving
+
+    @property
+    def days(self) -> int:
+        """How long."""
+        return (self.last - self.first).days + 1
+
+    @property
+    def kinds(self) -> dict[str, str]:
+        """What a table of misses counts by."""
+        steps = self.flicker_pct / self.resolution_pct
+        return {
+            "length": "14 to 24 days" if self.days < 25 else "25 to 49 days",
+            "depth": "10 or 20 cm" if self.depth_cm <= 20 else "40 cm or deeper",
+            "resolution": f"{self.resolution_pct:g} %",
+            "flicker": "half a step or less" if steps <= 0.5 else "more than half a step",
+            "soil temperature": "goes on" if self.warm else "none",
+            "season": "November to March"
+            if self.first.month in {11, 12, 1, 2, 3}
+            else "other months",
+        }
+
+
 @dataclass
 class Made:
     """A farm: tables by name, and what is true of it."""
 
     tables: dict[str, pl.DataFrame]
     catch: pl.DataFrame  # station, month, catch (share), rain_mm and wet (days) that truly fell
-    stuck: list[tuple[str, float, date, date]] = field(default_factory=list)
+    stuck: list[Stuck] = field(default_factory=list)
     pulled: list[tuple[str, date]] = field(default_factory=list)
 
     @property
@@ -296,14 +329,17 @@ def _probes(  # noqa: PLR0917 - the parts of a farm
             resolution[:365] = 1.0
         flicker = rng.uniform(0.02, 0.15)
         eight = water[:, :, None] + rng.normal(0, flicker, (*water.shape, 8))
+        stuck = None
         if rng.random() < recipe.stuck:
             k, a = int(rng.integers(0, 5)), int(rng.integers(450, len(days) - 80))
             b = a + int(rng.integers(14, 50))
             eight[a:b, k] = eight[a, k, 0]
-            made.stuck.append((name, float(depths[k]), days[a], days[b - 1]))
+            stuck = (name, float(depths[k]), days[a], days[b - 1], resolution[-1], flicker)
         step = resolution[:, None, None]
         eight = np.round(np.round(eight / step) * step, 3).clip(0, 100)
         has_temp = rng.random() < 0.7
+        if stuck is not None:
+            made.stuck.append(Stuck(*stuck, has_temp))
         for k, depth in enumerate(depths):
             damp = np.exp(-depth / 60)
             temp = 7 + 11 * season * damp + rng.normal(0, 0.5 * damp, len(days))

@@ -25,42 +25,42 @@ def stuck(
     *,
     same: pl.Expr,
     alive: pl.Expr,
+    counts: pl.Expr | None = None,
     moves: pl.Expr | None = None,
 ) -> pl.Series:
     """Return whether each day belongs to a run that is too long for chance.
 
     ``rows`` are sorted by ``by`` and day. ``same``: the day has the value of the day before and no
-    other. ``alive``: the value moved within the day and came back, as noise and warmth make it; a
-    slow change to one side does not say that the sensor would move in resting soil. The share of
-    days that are not alive, on the quieter side of the run, to the power of the run's days must be
-    below ``CHANCE``. Where ``moves`` is true on the run (something else of the sensor still moves),
-    twice as many days are needed.
+    other. ``alive``: the value moved and came back, as noise and warmth make it; a slow change to
+    one side does not say that the sensor would move in resting soil. ``counts``: whether a day says
+    anything of the habit (all do if it is not given). The share of such days that are not alive, on
+    the quieter side of the run, to the power of the run's days must be below ``CHANCE``. Where
+    ``moves`` is true on the run (something else of the sensor still moves), twice as many days are
+    needed.
     """
+    counted = (counts if counts is not None else pl.lit(True)).fill_null(False)
     out = rows.select(
         *by,
         same=same.fill_null(False),
-        rest=(~alive.fill_null(False)).cast(pl.Float64),
+        rest=(~alive.fill_null(False) & counted).cast(pl.Float64),
+        counted=counted.cast(pl.Float64),
         moves=(moves if moves is not None else pl.lit(False)).fill_null(False),
     ).with_columns(run=pl.struct(*by, "same").rle_id())
-    rolled = pl.col("rest").rolling_sum(AROUND, min_samples=1)
-    back = pl.col("rest").reverse().rolling_sum(AROUND, min_samples=1).reverse()
     out = out.with_columns(
-        row=pl.int_range(pl.len()).over(by),
-        rows=pl.len().over(by),
-        before=rolled.shift(1).over(by),
-        after=back.shift(-1).over(by),
-    )
-    out = out.with_columns(
-        rest_before=pl.col("before").first().over("run"),
-        n_before=pl.col("row").first().over("run").clip(upper_bound=AROUND),
-        rest_after=pl.col("after").last().over("run"),
-        n_after=(pl.col("rows") - 1 - pl.col("row")).last().over("run").clip(upper_bound=AROUND),
+        *(
+            around.over(by).alias(f"{name}_{side}")
+            for name in ("rest", "counted")
+            for side, around in _around(pl.col(name)).items()
+        )
+    ).with_columns(
+        pl.col("rest_before", "counted_before").first().over("run"),
+        pl.col("rest_after", "counted_after").last().over("run"),
         n=pl.len().over("run"),
         moving=pl.col("moves").any().over("run"),
     )
     shares = [
-        pl.when(pl.col(f"n_{side}").cast(pl.Int64) >= LEAST_AROUND).then(
-            (pl.col(f"rest_{side}") + 1.0) / (pl.col(f"n_{side}") + 2.0)
+        pl.when(pl.col(f"counted_{side}") >= LEAST_AROUND).then(
+            (pl.col(f"rest_{side}") + 1.0) / (pl.col(f"counted_{side}") + 2.0)
         )
         for side in ("before", "after")
     ]
@@ -69,3 +69,12 @@ def stuck(
     needed = pl.when("moving").then(2.0 * needed).otherwise(needed)
     # The day before a run has its value too.
     return out.select((pl.col("same") & (pl.col("n") + 1 >= needed)).alias("stuck")).to_series()
+
+
+def _around(value: pl.Expr) -> dict[str, pl.Expr]:
+    """Sums over the days before a day, and over those after it."""
+    back = value.reverse().rolling_sum(AROUND, min_samples=1).reverse()
+    return {
+        "before": value.rolling_sum(AROUND, min_samples=1).shift(1).fill_null(0.0),
+        "after": back.shift(-1).fill_null(0.0),
+    }

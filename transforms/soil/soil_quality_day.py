@@ -30,7 +30,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.soil.soil_quality_day import TABLE
-from transforms.methods import flat_line
+from transforms.methods import calendar_day, flat_line
 from transforms.methods.irrigation import with_irrigation
 from transforms.methods.strips import strip_rain
 from transforms.methods.texts import joined
@@ -48,6 +48,8 @@ DRY_MM = 0.5
 _MAY_BE_WET = 99.0  # stands for water that nobody measured
 _ROUNDING = 1e-9  # of a mean of equal values
 DRY_DAYS = 14
+STEPS = 1.5  # more than one step, whatever the rounding
+WET_D = (0, 1, 2)  # days on which, and after which, water moves by rain
 SETTLING = timedelta(days=21)
 LITTLE = 0.5  # coverage below which a day is suspect
 
@@ -191,13 +193,23 @@ def _stuck(rows: pl.DataFrame) -> pl.DataFrame:
     """QARTOD's flat line test by the sensor's own habit around each run (``flat_line``).
 
     A frozen sensor rests. One whose soil temperature still moves is connected, and needs twice as
-    many days.
+    many days. A sensor is alive on a day on which it moved both ways (or the other way than on the
+    day before) by at least two steps of its resolution: soil that only dries does not do so, nor
+    does a value at the border between two steps. In one reading a day no noise shows: there the
+    sensor is alive if the value is another than the day before. Rain or irrigation and what drains after it move
+    every sensor, so wet days say nothing of it.
     """
-    span = pl.col("vwc_max_pct") - pl.col("vwc_min_pct")
-    away = pl.max_horizontal(
-        2.0 * (_vwc() - _at(_vwc(), 1)).abs(),
-        (pl.col("vwc_last_pct") - _at(pl.col("vwc_last_pct"), 1)).abs(),
+    rows = _with_moves(rows)
+    before = {name: _at(pl.col(name), 1) for name in ("up", "down", "low", "high")}
+    highest = pl.max_horizontal("high", before["high"])
+    lowest = pl.min_horizontal("low", before["low"])
+    moved = pl.col("up") | pl.col("down")
+    both = (pl.col("up") | before["up"].fill_null(False)) & (
+        pl.col("down") | before["down"].fill_null(False)
     )
+    water = pl.max_horizontal("rain_mm", "wetted_mm")
+    wet = pl.max_horizontal(*(_at(water, i) if i else water for i in WET_D))
+    span = pl.col("vwc_max_pct") - pl.col("vwc_min_pct")
     still = ((_vwc() - _at(_vwc(), 1)).abs() < _ROUNDING) & (span == 0)
     temp = pl.col("soil_temp_mean_c").cast(pl.Float64)
     warmth = (pl.col("soil_temp_max_c") - pl.col("soil_temp_min_c") > 0) | (
@@ -207,10 +219,32 @@ def _stuck(rows: pl.DataFrame) -> pl.DataFrame:
         rows,
         SENSOR,
         same=still & ~pl.col("frozen").fill_null(False),
-        alive=(span > 0) & (away < span),
+        alive=pl.when(pl.col("readings") <= 1)
+        .then(moved)
+        .otherwise(moved & both & (highest - lowest >= STEPS * pl.col("resolution"))),
+        counts=(wet < DRY_MM).fill_null(True) & _vwc().is_not_null(),
         moves=warmth,
     )
     return rows.with_columns(stuck).with_columns(stuck=pl.when(_vwc().is_not_null()).then("stuck"))
+
+
+def _with_moves(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add whether the water rose or fell since the end of the day before, how far, in which steps.
+
+    ``resolution`` is the least move of the months around: a logger may write other decimals later.
+    """
+    began, last = _at(pl.col("vwc_last_pct"), 1), pl.col("vwc_last_pct")
+    high, low = pl.col("vwc_max_pct"), pl.col("vwc_min_pct")
+    rows = rows.with_columns(
+        up=((high - began > _ROUNDING) | (last - low > _ROUNDING)).fill_null(False),
+        down=((began - low > _ROUNDING) | (high - last > _ROUNDING)).fill_null(False),
+        high=pl.max_horizontal(high, began),
+        low=pl.min_horizontal(low, began),
+    )
+    moves = [pl.when(move > _ROUNDING).then(move) for move in (high - low, (last - began).abs())]
+    least = pl.min_horizontal(*moves)
+    around = least.rolling_min(2 * flat_line.AROUND, min_samples=1, center=True)
+    return rows.with_columns(resolution=around.over(SENSOR))
 
 
 def _with_quality(rows: pl.DataFrame) -> pl.DataFrame:
@@ -220,6 +254,7 @@ def _with_quality(rows: pl.DataFrame) -> pl.DataFrame:
         return pl.col(name).fill_null(False)
 
     little = pl.col("vwc_coverage").fill_null(0.0) < LITTLE
+    part = pl.col("vwc_coverage").fill_null(0.0) < calendar_day.WHOLE
     bad = yes("impossible") | yes("frozen") | yes("spike") | yes("stuck")
     may_be_frozen = yes("may_be_frozen") & ~bad
     suspect = yes("step") | yes("settling") | little
@@ -241,7 +276,10 @@ def _with_quality(rows: pl.DataFrame) -> pl.DataFrame:
         pl.when(may_be_frozen).then(
             pl.format("the soil may be frozen, by {}: no soil temperature is near", "frost_by")
         ),
-        pl.when(little & ~missing).then(pl.lit("less than half of the day was recorded")),
+        pl.when(little & ~missing)
+        .then(pl.lit("less than half of the day was recorded"))
+        .when(part & ~missing)
+        .then(pl.lit("part of the day was recorded")),
     )
     return rows.with_columns(
         quality=pl.when(missing)
@@ -255,7 +293,7 @@ def _with_quality(rows: pl.DataFrame) -> pl.DataFrame:
         .otherwise(pl.lit("not evaluated")),
         usable=~missing & ~bad & ~may_be_frozen,
         coverage=pl.col("vwc_coverage").fill_null(0.0),
-        partial=missing | bad | may_be_frozen | little,
+        partial=missing | bad | may_be_frozen | part,
         reason=pl.when(missing)
         .then(pl.lit("no water content from this sensor that day"))
         .otherwise(reasons),

@@ -25,7 +25,7 @@ from flows.intake.door.values import to_numbers
 from flows.intake.readers.by_format import reader_of
 from flows.intake.readers.chunk import Content, Unreadable
 from flows.intake.sources.match import match
-from flows.setup.sniff import several
+from flows.setup.sniff import same_days, several
 from flows.setup.sniff.finding import CannotSniff, Finding, Proposal
 from flows.setup.sniff.propose import MOST_UNPACKED, instruments, propose
 from flows.setup.sniff.rain_clock import MOST_STEP_S, Neighbor
@@ -74,6 +74,8 @@ def sniff(
         except CannotSniff as error:
             raise UserError(f"{file.name} cannot be made out. {error}") from None
     proposal = several.joined(proposals)
+    if len(those) > 1:
+        same_days.ask(proposal, {file.name: _bytes(file) for file in those})
     file = those[0]
     layout_name = name or re.sub(r"[^A-Za-z0-9_]+", "_", file.stem).strip("_").lower() or "layout"
     return Sniffed(proposal, layout_name, toml_layout(proposal, layout_name), file)

@@ -51,14 +51,14 @@ def test_names_rain_that_cannot_be(tmp_path):
     hours = [row(h, 50, 36 if h == 5 else 0.01, 0.29, 0.35) for h in range(24)]
     drop(folder, "a.csv", hours)
     (found,) = try_out(folder)
-    (said,) = found.rain
+    (said,) = found.findings
     start = "days at west with rain that cannot be or is hard to believe: 1, such as 914.4 mm on 2020-06-01"
     assert said.startswith(start)
     assert "914.4 mm were left out: more than was ever measured anywhere" in said
     assert said in found.sentences[-1]
     drop(folder, "a.csv", [row(h, 50, 2 if h == 5 else 0.01, 0.29, 0.35) for h in range(24)])
     (usual,) = try_out(folder)
-    assert usual.rain == []
+    assert usual.findings == []
 
 
 def test_reads_the_field_book_too_and_changes_nothing(tmp_path):
@@ -83,3 +83,33 @@ def test_reads_the_field_book_too_and_changes_nothing(tmp_path):
     folder.fieldbook_file.write_bytes(b"no workbook")
     (unread,) = try_out(folder)
     assert unread.refused_whole == 1
+
+
+DAILY = FARM.replace('step = "1 h"', 'step = "1 day"\nstamp = "start"')
+
+
+def test_names_days_that_two_files_of_a_source_give_differently(tmp_path):
+    folder = make(tmp_path / "farm", DAILY)
+    drop(folder, "a.csv", [row(24 * n, 50 + n, 0.1, "", "") for n in range(9)])
+    take(folder)
+    drop(folder, "b.csv", [row(24 * n, 60 + n, 0.1, "", "") for n in range(6, 12)])
+    (found,) = try_out(folder)
+    assert found.findings == [
+        "3 days of west since 2020-06-08 have other values in another file of the source hourly "
+        "(such as a.csv and b.csv). The later file stands, value by value. If two observers wrote "
+        "them, give each observer a station and a source of its own in farm.toml."
+    ]
+    assert found.findings[0] in found.sentences[-1]
+
+
+def test_hours_and_the_same_file_again_are_no_two_versions_of_a_day(tmp_path):
+    hours = make(tmp_path / "hours")
+    drop(hours, "a.csv", [row(n, 50, 0.1, "", "") for n in range(9)])
+    take(hours)
+    drop(hours, "b.csv", [row(n, 60, 0.1, "", "") for n in range(9)])
+    assert try_out(hours)[0].findings == []
+    days = make(tmp_path / "days", DAILY)
+    drop(days, "a.csv", [row(24 * n, 50, 0.1, "", "") for n in range(9)])
+    take(days)
+    drop(days, "a.csv", [row(24 * n, 60, 0.1, "", "") for n in range(9)])
+    assert try_out(days)[0].findings == []

@@ -24,10 +24,12 @@ def derived(
     temp_c: float | None = 12.0,
     from_day: str = "2024-01-01",
     irrigated: dict[date, float | None] | None = None,
+    *,
+    coverage: float = 1.0,
 ) -> pl.DataFrame:
     n = max(len(v) for v in values.values())
     frame = soil_quality_day.derive(
-        record(values, temp_c=temp_c),
+        record(values, temp_c=temp_c).with_columns(vwc_coverage=pl.lit(coverage)),
         spells("check", from_day=from_day),
         sensors(("check",), DEPTHS),
         rain(np.zeros(n) if rained is None else rained),
@@ -53,6 +55,18 @@ def test_a_steady_record_is_good() -> None:
     assert frame["usable"].all()
     assert not frame["partial"].any()
     assert set(frame["offset_pct"]) == {0.0}
+
+
+@pytest.mark.parametrize(
+    ("coverage", "quality", "reason"),
+    [(0.9, "good", "part of the day was recorded"), (0.4, "suspect", "less than half of the day")],
+)
+def test_a_day_recorded_in_part_is_partial(coverage: float, quality: str, reason: str) -> None:
+    frame = derived(steady(), coverage=coverage)
+    assert set(frame["quality"]) == {quality}
+    assert frame["partial"].all()
+    assert frame["reason"].str.starts_with(reason).all()
+    assert frame["usable"].all()
 
 
 def test_impossible_is_bad_and_never_used() -> None:
