@@ -23,10 +23,10 @@ Total and readily evaporable water: Eq 73 for a layer of 0.10 m and Table 19, th
 range; clay where the field's texture is not known. Tables 12 and 19 (water contents) read; Table 17,
 Table 19 (readily evaporable water), the equations and the papers of 1972 and 2005 from memory.
 
-A day without rain on record counts as dry (so does an irrigation of unknown depth), one without
-reference evapotranspiration as still; the reason says so. The layer starts half empty, which the
-first rains make good. Irrigation is that of the strip that the station stands in; a strip without a
-station is taken to evaporate like the other one.
+A day without rain on record counts as dry (so does an irrigation of unknown depth), and so does what
+was not recorded of a day; one without reference evapotranspiration counts as still. The reason says
+so. The layer starts half empty, which the first rains make good. Irrigation is that of the strip that
+the station stands in; a strip without a station is taken to evaporate like the other one.
 """
 
 import math
@@ -37,7 +37,7 @@ from numpy.typing import NDArray
 
 from schemas import generated
 from schemas.tables.weather.evaporation_day import TABLE
-from transforms.methods import texture
+from transforms.methods import calendar_day, texture
 from transforms.methods.irrigation import with_irrigation
 from transforms.methods.strips import STRIPS
 from transforms.methods.texts import joined
@@ -67,7 +67,9 @@ def derive(
     """One row a station and day of ``evapotranspiration_day``. Water in mm."""
     rows = (
         evapotranspiration_day.join(
-            rain_day.select("station", "day", "rain_mm"), on=["station", "day"], how="left"
+            rain_day.select("station", "day", "rain_mm", "rain_coverage", "bridged"),
+            on=["station", "day"],
+            how="left",
         )
         .join(field.select("field", "soil_texture"), on="field", how="left")
         .pipe(_with_irrigation, irrigation_day)
@@ -167,9 +169,12 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
     no_demand = c("reference_et_mm").is_null()
     covered = ~no_demand & c("basal_coefficient").is_null()
     dry, unknown = c("rain_mm").is_null(), c("irrigation_mm").is_null()
+    rain = pl.when(c("bridged")).then(1.0).otherwise("rain_coverage").fill_null(0.0)
+    part = ~dry & (rain < calendar_day.WHOLE)
+    demand = pl.when(no_demand).then(0.0).otherwise(c("coverage").fill_null(0.0))
     return rows.with_columns(
-        coverage=((~no_demand).cast(pl.Float64) + (~dry).cast(pl.Float64)) / 2,
-        partial=c("partial") | no_demand | covered | dry | unknown,
+        coverage=(demand + pl.when(dry).then(0.0).otherwise(rain)).clip(0.0, 2.0) / 2,
+        partial=c("partial") | no_demand | covered | dry | unknown | part,
         reason=joined(
             pl.when(no_demand).then(pl.lit("no reference evapotranspiration that day")),
             pl.when(covered).then(
@@ -177,6 +182,12 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
             ),
             pl.when(dry).then(pl.lit("no rain record that day: taken as dry")),
             pl.when(unknown).then(pl.lit("irrigation not known that day: taken as none")),
+            pl.when(part).then(
+                pl.format(
+                    "rain was recorded for {}% of the day: the rest is taken as dry",
+                    (100 * rain).floor().cast(pl.Int64),
+                )
+            ),
             pl.when(~no_demand).then("reason"),
         ),
     )

@@ -152,21 +152,28 @@ def _with_reference(frame: pl.DataFrame) -> pl.DataFrame:
     believable = (reference <= MOST_MM).fill_null(True)
     placed = pl.col("top").is_not_null()
     known = highest.is_not_null() & believable & placed
+    covered = pl.min_horizontal(
+        "air_temp_coverage",
+        pl.when(solar).then("solar_coverage"),
+        pl.when(humid).then("humidity_coverage"),
+        pl.when(windy).then("wind_coverage"),
+    )
+    part = covered < calendar_day.WHOLE
     return frame.with_columns(
         reference_et_mm=pl.when(known).then(reference.clip(lower_bound=0.0)),
         method=pl.when(known).then(
             pl.when(alone).then(pl.lit("Hargreaves-Samani")).otherwise(pl.lit("Penman-Monteith"))
         ),
-        coverage=pl.min_horizontal(
-            "air_temp_coverage",
-            pl.when(solar).then("solar_coverage"),
-            pl.when(humid).then("humidity_coverage"),
-            pl.when(windy).then("wind_coverage"),
-        ),
-        partial=~(known & solar & humid & windy),
+        coverage=covered,
+        partial=~(known & solar & humid & windy) | part,
         reference_reason=pl.when(known)
         .then(
             joined(
+                pl.when(part).then(
+                    pl.format(
+                        "an input covers {}% of the day", (100 * covered).floor().cast(pl.Int64)
+                    )
+                ),
                 pl.when(alone).then(pl.lit("only temperature was measured")),
                 pl.when(pl.col("air_temp_extremes_from") == "long means").then(
                     pl.lit("temperature extremes are of long means, so it is somewhat too low")

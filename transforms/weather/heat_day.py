@@ -36,11 +36,14 @@ def derive(
     Temperatures are those of a station of the strip; a station of the field that is at neither
     strip serves both. The other strip's station is never put in the place of one that is down.
     A day covered less than ``EXTREMES_COVERAGE`` is missing: its heat is null, it is counted, and
-    every sum that lacks it is partial. Growing degree days from a day's extremes: the mean of the
-    extremes limited to base and upper temperature (average), the mean of the limited extremes
-    (clipped; both McMaster and Wilhelm 1997, doi:10.1016/S0168-1923(97)00027-0), and one sine
-    through the extremes (Baskerville and Emin 1969, doi:10.2307/1933912). Corn heat units (Brown
-    and Bootsma 1993) are given for every crop and mean something for corn and soybean.
+    every sum that lacks it is partial. So is every sum with a day that was covered in part: its
+    extremes may lie in what was lost, and it counts in the coverage by the part that it has.
+
+    Growing degree days from a day's extremes: the mean of the extremes limited to base and upper
+    temperature (average), the mean of the limited extremes (clipped; both McMaster and Wilhelm
+    1997, doi:10.1016/S0168-1923(97)00027-0), and one sine through the extremes (Baskerville and
+    Emin 1969, doi:10.2307/1933912). Corn heat units (Brown and Bootsma 1993) are given for every
+    crop and mean something for corn and soybean.
     """
     days = _days(season, strip, weather_used_day)
     if days.is_empty():
@@ -130,8 +133,10 @@ def _temperatures(
 
 
 def _with_sums(days: pl.DataFrame) -> pl.DataFrame:
-    """Add sums since seeding over the days with data, and the days that they lack."""
+    """Add sums since seeding over the days with data, the days that they lack or have in part."""
     there = pl.col("gdd_average_c_d").is_not_null()
+    share = pl.when(there).then(pl.col("air_temp_coverage").clip(0.0, 1.0)).otherwise(0.0)
+    part = there & (pl.col("air_temp_coverage") < calendar_day.WHOLE)
     summed = days.with_columns(
         *(
             pl.when(there.cum_sum() > 0)
@@ -142,10 +147,12 @@ def _with_sums(days: pl.DataFrame) -> pl.DataFrame:
         ),
         ((pl.col("day") - pl.col("seeded")).dt.total_days() + 1).alias("days"),
         (~there).cum_sum().over(_SEASON).cast(pl.Int64).alias("days_missing"),
+        part.fill_null(False).cum_sum().over(_SEASON).cast(pl.Int64).alias("days_part"),
+        share.cum_sum().over(_SEASON).alias("covered_d"),
         (~there).alias("missing"),
     )
     return summed.with_columns(
-        ((pl.col("days") - pl.col("days_missing")) / pl.col("days")).alias("coverage")
+        (pl.col("covered_d") / pl.col("days")).clip(0.0, 1.0).alias("coverage")
     )
 
 
@@ -167,9 +174,12 @@ def _with_reason(days: pl.DataFrame) -> pl.DataFrame:
     lacks = pl.when(pl.col("days_missing") > 0).then(
         pl.format("the sums lack {} of {} days", "days_missing", "days")
     )
+    in_part = pl.when(pl.col("days_part") > 0).then(
+        pl.format("of {} of {} days the sums have part of the temperatures", "days_part", "days")
+    )
     return days.with_columns(
-        (thin | (pl.col("days_missing") > 0)).alias("partial"),
-        joined(own, lacks).alias("reason"),
+        (thin | (pl.col("days_missing") > 0) | (pl.col("days_part") > 0)).alias("partial"),
+        joined(own, lacks, in_part).alias("reason"),
     )
 
 

@@ -55,6 +55,7 @@ TABLE = Table(
         number("corn_heat_units_sum", "1", "sum since seeding, of days with data", 0),
         count("days", "days since seeding, the day of seeding included"),
         count("days_missing", "of these, days without usable temperatures: the sums lack them"),
-        *completeness("share of the days since seeding that are in the sums"),
+        count("days_part", "of these, days of which part of the temperatures is in the sums"),
+        *completeness("share of the time since seeding whose temperatures are in the sums"),
     ),
 )

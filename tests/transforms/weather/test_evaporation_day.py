@@ -22,14 +22,20 @@ def _derive(
     et0: float | None = ET0,
     *,
     irrigated: list[float | None] | None = None,
+    covered: tuple[float, float] = (1.0, 1.0),
 ) -> pl.DataFrame:
     calendar = days("2024-05-01", len(rain))
     station = {"station": "s", "field": "f", "strip": "check"}
     demand = [
         {**station, "day": d, "season": season, "crop_coefficient": kc, "reference_et_mm": et0}
+        | {"coverage": covered[0], "partial": False}
         for d in calendar
     ]
-    fallen = [{**station, "day": d, "rain_mm": r} for d, r in zip(calendar, rain, strict=True)]
+    fallen = [
+        {**station, "day": d, "rain_mm": r, "bridged": False}
+        | {"rain_coverage": 0.0 if r is None else covered[1]}
+        for d, r in zip(calendar, rain, strict=True)
+    ]
     out = evaporation_day.derive(
         rows("evapotranspiration_day", demand),
         rows("rain_day", fallen),
@@ -147,6 +153,14 @@ def test_a_station_of_no_strip_has_the_mean_of_its_field() -> None:
         rows("field", [{"field": "f", "soil_texture": "clay", "practice": "p"}]),
     )
     assert out["surface_depletion_mm"][0] == pytest.approx(CLAY_TOTAL_MM / 2 - 10.0)
+
+
+def test_a_day_with_part_of_its_rain_or_of_its_demand_is_partial() -> None:
+    rain = _derive([3.0, 3.0], covered=(1.0, 0.4)).row(0, named=True)
+    assert (rain["partial"], rain["coverage"]) == (True, pytest.approx(0.7))
+    assert rain["reason"] == "rain was recorded for 40% of the day: the rest is taken as dry"
+    assert _derive([3.0], covered=(0.9, 1.0))["coverage"].item() == pytest.approx(0.95)
+    assert _derive([3.0])["partial"].to_list() == [False]
 
 
 def test_empty() -> None:

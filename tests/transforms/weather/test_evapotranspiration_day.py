@@ -146,6 +146,13 @@ def test_the_best_humidity_there_is_gives_nearly_the_same_day(
     assert row["reference_et_mm"] == pytest.approx(3.88, abs=0.15)
 
 
+def test_a_day_that_lacks_a_little_has_a_number_and_is_partial() -> None:
+    row = one({**UCCLE, "air_temp_coverage": 0.95}, **UCCLE_FARM)
+    assert row["reference_et_mm"] is not None
+    assert (row["coverage"], row["partial"]) == (0.95, True)
+    assert row["reason"].startswith("an input covers 95% of the day")
+
+
 def test_a_day_half_without_temperature_has_no_number() -> None:
     row = one({**UCCLE, "air_temp_coverage": 0.5}, **UCCLE_FARM)
     assert row["reference_et_mm"] is None

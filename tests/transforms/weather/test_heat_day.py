@@ -138,6 +138,18 @@ def test_a_thin_day(coverage: float, there: bool, partial: bool) -> None:
     assert row["partial"] is partial
 
 
+def test_sums_with_a_day_in_part_are_partial_and_cover_what_they_have() -> None:
+    days = [weather("t1", [d], air_temp_coverage=0.8 if d.day == 12 else 1.0) for d in MAY]
+    found = keyed(derive([row for of_day in days for row in of_day]))
+    assert found["treated", date(2023, 5, 11)]["partial"] is False
+    last = found["treated", date(2023, 5, 19)]
+    assert (last["partial"], last["days_missing"], last["days_part"]) == (True, 0, 1)
+    assert last["coverage"] == pytest.approx(0.98)
+    assert last["reason"] == "of 1 of 10 days the sums have part of the temperatures"
+    own = found["treated", date(2023, 5, 12)]["reason"]
+    assert own.startswith("temperatures of 80 % of the day; of 1 of 3 days")
+
+
 def test_no_station_at_the_strip() -> None:
     found = keyed(
         derive(weather("c1", MAY), station_spell=SPELL.filter(pl.col("strip") == "check"))
