@@ -4,9 +4,8 @@ import pytest
 
 from flows.setup.sniff import sniff_file
 from flows.setup.sniff.finding import Sure
-from flows.setup.sniff.propose import propose
 from schemas.farm.layout import Layout
-from tests.flows.setup.sniff.invented_exports import PLACE, asked, days, found, hours, sniffed, text
+from tests.flows.setup.sniff.invented_exports import asked, days, found, hours, sniffed, text
 
 PROBES = 12
 
@@ -90,24 +89,21 @@ def test_morning_and_afternoon_in_a_column_of_their_own_belong_to_the_time():
     assert "instrument_column" not in proposal.layout
 
 
-def of_observers(days_of, *, long):
+def of_observers(days_of):
     """Files of daily values by observer; each has days of its own or the same ones."""
-    files = {}
-    for k, dates in enumerate(days_of):
-        rows = [(day, 15 + i % 7 + k, 2 + i % 3 - k, i % 4) for i, day in enumerate(dates)]
-        head = "Date,Max Temp (C),Min Temp (C),Precip (mm)"
-        if long:
-            names = head.split(",")[1:]
-            head = "Date,Element,Value"
-            rows = [(day, n, v) for day, *cells in rows for n, v in zip(names, cells, strict=True)]
-        files[f"{'ab'[k]}.csv"] = text(head, rows)
-    return files
+    return {
+        f"{'ab'[k]}.csv": text(
+            "Date,Max Temp (C),Min Temp (C),Precip (mm)",
+            [(day, 15 + i % 7 + k, 2 + i % 3 - k, i % 4) for i, day in enumerate(dates)],
+        )
+        for k, dates in enumerate(days_of)
+    }
 
 
 @pytest.mark.parametrize("same", [True, False])
 def test_days_that_two_files_give_differently_are_asked_about(tmp_path, same):
     dates = days(200)
-    files = of_observers([dates[:120], dates[100:] if same else dates[120:]], long=False)
+    files = of_observers([dates[:120], dates[100:] if same else dates[120:]])
     for name, data in files.items():
         (tmp_path / name).write_bytes(data)
     proposal = sniff_file.sniff([tmp_path / name for name in files], None).proposal
@@ -116,10 +112,3 @@ def test_days_that_two_files_give_differently_are_asked_about(tmp_path, same):
     if same:
         assert questions[0].startswith("20 days have other values in another file (such as 20")
         assert "in a.csv and b.csv" in questions[0]
-
-
-def test_two_observers_of_some_days_in_a_long_file_are_reported():
-    files = of_observers([days(300), days(40)], long=True)
-    both = files["a.csv"] + files["b.csv"].split(b"\n", 1)[1]
-    question = asked(propose(both, PLACE)).get("instrument_column", "")
-    assert "occurs 2 times with different values" in question
