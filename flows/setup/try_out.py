@@ -22,7 +22,7 @@ from flows.farm.folder import FarmFolder
 from flows.intake import collect
 from flows.intake.door.places import Places
 from flows.intake.sources import drop, takers
-from flows.setup import try_rain
+from flows.setup import try_flags, try_rain
 from flows.store import migrate, upgrade, warehouse
 from flows.store.archive import Archive
 from flows.trust import two_versions
@@ -169,7 +169,11 @@ def _outcomes(con: duckdb.DuckDBPyConnection, before: int) -> list[Outcome]:
     for source, cause, example, number in con.execute(_CAUSES).fetchall():
         if len(of(source).causes) < LISTED:
             of(source).causes.append(f"{number:,} times {cause} ({example})")
-    for source, sentence in (*try_rain.sentences(con), *two_versions.sentences(con)):
+    for source, sentence in (
+        *try_rain.sentences(con),
+        *try_flags.sentences(con),
+        *two_versions.sentences(con),
+    ):
         of(source).findings.append(sentence)
     return [found[name] for name in sorted(found)] + _of_books(con, before)
 

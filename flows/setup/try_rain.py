@@ -1,20 +1,30 @@
-"""Rain of tried readings that cannot be, or that the place can hardly have had.
+"""Rain of tried readings that cannot be or is hard to believe, and gauges that caught nothing.
 
-Only days with much rain are made into daily rows, by the formulas that derive uses, so a dry month
-costs nothing. Running totals are left to derive, which sees the readings around each.
+Days with much rain are made into daily rows by the formulas that derive uses; for the rest the sums
+of a day are enough. Running totals are left to derive, which sees the readings around each.
 """
+
+from collections.abc import Mapping
+from typing import Any
 
 import duckdb
 import polars as pl
 
 from flows.derive import derive, waiting_days
 from flows.store import warehouse
+from schemas import generated
+from schemas.catalogue import TABLES
 
 MUCH_MM = 50.0
 
 
 def sentences(con: duckdb.DuckDBPyConnection) -> list[tuple[str | None, str]]:
-    """Return a sentence for each source and station with such rain: the number of days, the worst."""
+    """Return a sentence for each source and station with such rain, and for each lost gauge."""
+    return [*_much(con), *_lost(con)]
+
+
+def _much(con: duckdb.DuckDBPyConnection) -> list[tuple[str | None, str]]:
+    """Say how many days have too much rain, and which is the worst."""
     day = waiting_days.day_in_sql("r.time")
     wet = f"""
         SELECT r.station, {day} AS day, any_value(d.source) AS source
@@ -46,15 +56,58 @@ def sentences(con: duckdb.DuckDBPyConnection) -> list[tuple[str | None, str]]:
     ]
 
 
-def _doubtful(con: duckdb.DuckDBPyConnection, readings: pl.DataFrame) -> pl.DataFrame:
-    """Return station, day, rain and reason of the days whose rain is doubtful or left out."""
-    have = {"weather_reading": readings}
-    for name in ("weather_day", "rain_day"):
-        given = {
-            table.name: have.get(table.name, warehouse.read(con, table))
+def _lost(con: duckdb.DuckDBPyConnection) -> list[tuple[str | None, str]]:
+    """Say which gauges caught nothing for weeks while another one of their field did."""
+    sums = f"""
+        SELECT r.station, {waiting_days.day_in_sql("r.time")} AS day, any_value(d.source) AS source,
+            sum(r.rain_mm) AS rain_mm, least(sum(r.interval_s) / 86400.0, 1.0) AS rain_coverage
+        FROM weather_reading r LEFT JOIN delivery d USING (delivery)
+        WHERE r.rain_mm IS NOT NULL GROUP BY ALL
+    """
+    days = con.sql(sums).pl().with_columns(rain_since_day="day")
+    if days["station"].n_unique() < 2:
+        return []
+    made = _made(
+        con,
+        {"weather_day": generated.conform(days.drop("source"), TABLES["weather_day"])},
+        "weather_used_day",
+    )
+    sources = days.group_by("station").agg(pl.col("source").drop_nulls().mode().first())
+    lost = (
+        made["weather_used_day"]
+        .filter("gauge_lost")
+        .group_by("station", "reason")
+        .agg(pl.col("day").min(), pl.len())
+        .join(sources, on="station")
+        .sort("station", "day")
+    )
+    return [
+        (
+            row["source"],
+            f"days at {row['station']} that count as not recorded: {row['len']:,} since {row['day']} "
+            f"({row['reason']})",
+        )
+        for row in lost.to_dicts()
+    ]
+
+
+def _made(
+    con: duckdb.DuckDBPyConnection, have: Mapping[str, pl.DataFrame], *names: str
+) -> dict[str, pl.DataFrame]:
+    """Return the given tables and those of ``names``, made by the formulas of derive in that order."""
+    made = dict(have)
+    for name in names:
+        given: dict[str, Any] = {
+            table.name: made[table.name] if table.name in made else warehouse.read(con, table)
             for table in derive.sources(name)
         }
-        have[name] = derive.function(name)(**given)
+        made[name] = derive.function(name)(**given)
+    return made
+
+
+def _doubtful(con: duckdb.DuckDBPyConnection, readings: pl.DataFrame) -> pl.DataFrame:
+    """Return station, day, rain and reason of the days whose rain is doubtful or left out."""
+    have = _made(con, {"weather_reading": readings}, "weather_day", "weather_used_day", "rain_day")
     left_out = have["weather_day"].select("station", "day", "rain_impossible_mm")
     return (
         have["rain_day"]

@@ -27,7 +27,8 @@ def _has_value(instrument: Instrument) -> str:
     return " OR ".join(f"{generated.quoted(name)} IS NOT NULL" for name in names)
 
 
-# A row with empty cells, or with nothing but a battery, is not a word from the instrument.
+# A row with empty cells, or with nothing but a battery, is not a word from the instrument; a value
+# that its network flagged is.
 _LAST_HEARD = f"""
     WITH spell AS (
         SELECT 'station' AS kind, station AS instrument, from_day, to_day,
@@ -37,12 +38,16 @@ _LAST_HEARD = f"""
         SELECT kind, instrument, true AS standing, bool_or(used) AS on_trial,
             max(from_day) AS since
         FROM spell WHERE from_day <= $today AND coalesce(to_day >= $today, true) GROUP BY ALL
-    ), last AS (
+    ), heard AS (
         SELECT 'station' AS kind, station AS instrument,
             max(time) FILTER (WHERE {_has_value(Instrument.STATION)}) AS last
         FROM weather_reading GROUP BY ALL
         UNION ALL SELECT 'probe', probe, max(time) FILTER (WHERE {_has_value(Instrument.PROBE)})
         FROM soil_reading GROUP BY ALL
+        UNION ALL SELECT CASE WHEN depth_cm < 0 THEN 'station' ELSE 'probe' END, instrument, max(time)
+        FROM flagged_reading GROUP BY ALL
+    ), last AS (
+        SELECT kind, instrument, max(last) AS last FROM heard GROUP BY ALL
     ), habit AS (
         SELECT kind, instrument, max(silent_after_d) AS after_d FROM station_health
         WHERE finding = 'silent' AND current GROUP BY ALL
@@ -57,10 +62,15 @@ _LAST_HEARD = f"""
     ORDER BY kind DESC, instrument
 """
 _FOUND = f"""
-    SELECT kind, instrument, part, finding, strftime(from_day, '%Y-%m-%d') AS since, advice
+    SELECT kind, instrument, part, finding, strftime(from_day, '%Y-%m-%d') AS since, cause,
+        advice
     FROM station_health
     WHERE state = 'found' AND severity = 'hands' AND current AND finding <> 'silent'
-    ORDER BY finding LIKE '{_BATTERY}' DESC, finding, from_day, kind DESC, instrument, depth_cm, part
+    ORDER BY finding LIKE '{_BATTERY}' DESC, finding, from_day, cause, kind DESC, instrument, depth_cm, part
+"""
+_ASIDE = """
+    SELECT kind, instrument, part, strftime(from_day, '%Y-%m-%d') AS since, cause FROM station_health
+    WHERE finding = 'set aside' AND current ORDER BY from_day, kind DESC, instrument, depth_cm, part
 """
 
 
@@ -94,6 +104,15 @@ def attention(con: duckdb.DuckDBPyConnection, heard: list[Found]) -> list[str]:
     return out + _findings([row for row in found if _is_news(row, known)])
 
 
+def set_aside(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Return a sentence for each part that the field book says not to use, as of the latest day."""
+    return [
+        f"The {row['kind']} {row['instrument']}{_parts([row['part']])} is set aside by the field book "
+        f"since {row['since']}: {row['cause']}."
+        for row in con.sql(_ASIDE).pl().to_dicts()
+    ]
+
+
 def _is_news(row: Found, known: dict[tuple[str, str], Found]) -> bool:
     """Whether a finding is of an instrument on a field, and not older than its silence."""
     of = known.get((row["kind"], row["instrument"]))
@@ -122,7 +141,7 @@ def _silent(rows: list[Found]) -> list[str]:
 def _findings(rows: list[Found]) -> list[str]:
     """What health found, a sentence a finding and day since when."""
     out = []
-    for _, group in groupby(rows, key=lambda row: (row["finding"], row["since"])):
+    for _, group in groupby(rows, key=lambda row: (row["finding"], row["since"], row["cause"])):
         those = list(group)
         first = those[0]
         who = [
@@ -134,8 +153,10 @@ def _findings(rows: list[Found]) -> list[str]:
         text = "; ".join(who[:_NAMED]) + (
             f" and {len(who) - _NAMED:,} more" if len(who) > _NAMED else ""
         )
+        why = f" ({first['cause']})" if first["cause"] else ""
         out.append(
-            f"{text[0].upper()}{text[1:]}: {first['finding']} since {first['since']}. {first['advice']}"
+            f"{text[0].upper()}{text[1:]}: {first['finding']} since {first['since']}{why}. "
+            f"{first['advice']}"
         )
     return out
 

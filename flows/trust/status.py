@@ -98,6 +98,7 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
                 found.notes += [*names.of_files(con), *names.fields(con)]
                 found.attention += instruments.attention(con, found.instruments)
                 found.notes += [sentence for _, sentence in two_versions.sentences(con)]
+                found.notes += instruments.set_aside(con)
                 archive = archive_check.read(folder, con)
         except Attention as damage:
             found.attention.append(str(damage))

@@ -126,7 +126,8 @@ def make(recipe: Recipe, seed: int) -> Made:
     made = Made({"weather_day": weather, "station_spell": _table("station_spell", spells)}, truth)
     _probes(made, rng, recipe, days, sides, rain)
     made.tables["farm"] = _table("farm", [_farm()])
-    for name in ("delivery", "delivery_instrument", "quarantine", "sun_day", "normal_day"):
+    nothing = ("delivery", "delivery_instrument", "quarantine", "sun_day", "normal_day")
+    for name in (*nothing, "flagged_reading", "do_not_use"):
         made.tables[name] = generated.empty(TABLES[name])
     return made
 

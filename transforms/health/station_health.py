@@ -21,62 +21,24 @@ from transforms.health.methods import (
     by_hand,
     clock,
     clogged,
+    flagged,
     gauge,
     heard,
+    parts,
+    rain_told,
     reporting,
     sensors,
+    set_aside,
     silence,
+    states,
     station_pairs,
     sunlight,
 )
 from transforms.health.methods.advice import ADVICE, MISSING
 from transforms.health.methods.spans import WHO, daily, labelled
+from transforms.health.methods.states import BATTERY, INSTRUMENT
 from transforms.methods import calendar_day, near
 from transforms.methods.calendar_day import OPEN_END
-
-INSTRUMENT = ["kind", "instrument"]
-SETTLED_D = 7  # a finding that ended so long ago may still stand: nothing newer says otherwise
-CURRENT_D = {
-    "rain disagreement": 31,
-    "hand gauge disagreement": 31,
-    "gap": 0,
-    "gap pattern": 62,
-    "gauge blocked": 62,
-    "gauge dry": 92,
-    "radiation low": 62,
-    "radiation high": 62,
-    "clock": 31,
-    "clock late": 31,
-    "temperature disagreement": 62,
-    "humidity disagreement": 62,
-}
-
-BATTERY = ("battery failing", "battery falling")
-_BOTH = {
-    "whole": ("silent", "gap", "gap pattern"),
-    "battery": BATTERY,
-    "clock": ("clock", "clock late"),
-}
-PARTS: dict[str, dict[str, tuple[str, ...]]] = {
-    "station": {
-        **_BOTH,
-        "rain gauge": (
-            "no values",
-            "gauge blocked",
-            "gauge dry",
-            "rain disagreement",
-            "hand gauge disagreement",
-        ),
-        "rain counter": ("counter jump",),
-        "radiation": ("no values", "stuck", "radiation low", "radiation high"),
-        "air temperature": ("no values", "stuck", "temperature disagreement"),
-        "humidity": ("no values", "stuck", "humidity disagreement"),
-        "wind": ("no values", "stuck"),
-        "air pressure": ("no values", "stuck"),
-    },
-    "probe": {**_BOTH, "whole": (*_BOTH["whole"], "probe disturbed", "depths exchanged")},
-}
-OF_SENSOR = ("no values", "stuck", "impossible")
 
 
 def derive(
@@ -94,35 +56,46 @@ def derive(
     sun_day: pl.DataFrame,
     normal_day: pl.DataFrame,
     irrigation_day: pl.DataFrame,
+    flagged_reading: pl.DataFrame,
+    do_not_use: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row an instrument, part, finding and span of days. Volts, mm, degC, percent, days."""
-    days = heard.value_days(weather_day, soil_day)
+    values = heard.value_days(weather_day, soil_day)
+    flags = flagged.mostly(flagged.days(flagged_reading, farm), values, weather_day, soil_day)
+    days = heard.with_flagged(values, flags)
     spells = _spells(station_spell, probe_spell)
     on_trial = spells.filter(pl.col("field").is_not_null() | pl.col("serves"))
-    as_of = days.join(on_trial, on=INSTRUMENT, how="semi")["day"].max() or days["day"].max()
-    if not isinstance(as_of, date):
+    known = days.join(on_trial, on=INSTRUMENT, how="semi")["day"].max() or days["day"].max()
+    if not isinstance(known, date):
         return generated.empty(TABLE)
-    recorded = heard.recorded_days(weather_day, soil_day)
     received = delivery.select(calendar_day.day_of(pl.col("received_at"), farm)).to_series().max()
+    last = max(known, received) if isinstance(received, date) else known
+    parts = _parts(days, spells, sensor)
+    aside = set_aside.days(parts, do_not_use, last)
+    as_of = max(known, _latest_aside(aside, weather_day, soil_day, known))
+    recorded = heard.with_flagged(heard.recorded_days(weather_day, soil_day), flags)
     lowest = soil_day.group_by("probe", "day").agg(pl.col("battery_min_v").min())
     volts = pl.concat(
         [daily(weather_day, "station", "battery_min_v"), daily(lowest, "probe", "battery_min_v")]
     )
-    pairs = station_pairs.beside(weather_day, near.neighbors(station_spell, farm))
+    neighbors = near.neighbors(station_spell, farm)
+    pairs = station_pairs.beside(weather_day, neighbors)
     checks = [
         silence.silence(
-            days,
+            heard.with_bare_ground(days, weather_day, farm),
             on_trial,
             _arrivals(delivery, delivery_instrument),
-            sensor,
-            max(as_of, received) if isinstance(received, date) else as_of,
+            sensor=sensor,
+            aside=aside,
+            as_of=last,
         ),
-        reporting.gaps(_expected(spells, recorded), recorded),
+        reporting.gaps(_expected(spells, recorded, aside), recorded),
         reporting.batteries(volts),
         clogged.gauges(pairs),
         station_pairs.rain(station_pairs.recorded(pairs, weather_used_day)),
         by_hand.rain(weather_day, weather_used_day, farm),
+        rain_told.rain(weather_day, weather_used_day, neighbors),
         gauge.dry_gauges(weather_day, normal_day, farm),
         gauge.counter_faults(weather_day),
         clock.arrival(delivery, delivery_instrument, sun_day),
@@ -132,19 +105,43 @@ def derive(
         station_pairs.differences(pairs),
         sensors.soil(soil_quality_day),
         sensors.weather(weather_day),
+        sensors.snow(weather_day, farm),
         sensors.probes(
             soil_day, near.wettest(weather_used_day, station_spell, farm), irrigation_day
         ),
         clock.clocks(delivery, quarantine, sun_day, as_of),
+        flagged.found(flags, days, aside),
+        (set_aside.found(parts, do_not_use, as_of), pl.DataFrame()),
     ]
-    found = _widest(pl.concat([check[0] for check in checks], how="diagonal"))
+    found = rain_told.once(_widest(pl.concat([check[0] for check in checks], how="diagonal")))
     seen = _once(pl.concat([check[1] for check in checks if check[1].width], how="diagonal"))
-    found = found.with_columns(current=_current(found, as_of), state=pl.lit("found"))
+    standing = set_aside.standing(aside, as_of)
+    found = found.with_columns(current=_current(found, standing, as_of), state=pl.lit("found"))
+    every = states.every(spells, sensor, soil_day, days)
     rows = pl.concat(
-        [found, _without(_every(spells, sensor, soil_day, days), found, seen, as_of)],
+        [found, states.without(every, found, seen, standing, as_of)],
         how="diagonal",
     )
     return generated.conform(_with_advice(_placed(rows, spells)), TABLE).sort(TABLE.key)
+
+
+def _parts(days: pl.DataFrame, spells: pl.DataFrame, sensor: pl.DataFrame) -> pl.DataFrame:
+    """Every part (``heard.WHAT`` without the day) that gave a value or that farm.toml names."""
+    whole = spells.select(*INSTRUMENT, part=pl.lit("whole"), depth_cm=pl.lit(None, pl.Float64))
+    sensors_of = labelled(sensor, "probe", heard.named_depth())
+    return pl.concat(frame.select(parts.WHAT) for frame in (days, whole, sensors_of)).unique(
+        maintain_order=True
+    )
+
+
+def _latest_aside(
+    aside: pl.DataFrame, weather_day: pl.DataFrame, soil_day: pl.DataFrame, known: date
+) -> date:
+    """Latest day on which an instrument that is set aside as a whole still reported."""
+    rows = pl.concat([daily(weather_day, "station"), daily(soil_day, "probe")])
+    whole = aside.filter(pl.col("part") == set_aside.WHOLE)
+    latest = whole.join(rows, on=[*INSTRUMENT, "day"], how="semi")["day"].max()
+    return latest if isinstance(latest, date) else known
 
 
 def _spells(station_spell: pl.DataFrame, probe_spell: pl.DataFrame) -> pl.DataFrame:
@@ -165,8 +162,9 @@ def _arrivals(delivery: pl.DataFrame, delivery_instrument: pl.DataFrame) -> pl.D
     ).select(*INSTRUMENT, "piece_d", day=pl.col("received_at").dt.date())
 
 
-def _expected(spells: pl.DataFrame, recorded: pl.DataFrame) -> pl.DataFrame:
-    """Days on which an instrument should have recorded: in a spell, and in its own record."""
+def _expected(spells: pl.DataFrame, recorded: pl.DataFrame, aside: pl.DataFrame) -> pl.DataFrame:
+    """Days on which an instrument should have recorded: in a spell, in its own record, not set aside."""
+    whole = aside.filter(pl.col("part") == set_aside.WHOLE)
     reach = recorded.group_by(INSTRUMENT).agg(first=pl.col("day").min(), last=pl.col("day").max())
     return (
         spells.join(reach, on=INSTRUMENT)
@@ -177,6 +175,7 @@ def _expected(spells: pl.DataFrame, recorded: pl.DataFrame) -> pl.DataFrame:
         .select(*INSTRUMENT, day=pl.date_ranges("begin", "end"))
         .explode("day", empty_as_null=False)
         .unique(maintain_order=True)
+        .join(whole, on=[*INSTRUMENT, "day"], how="anti")
     )
 
 
@@ -196,91 +195,26 @@ def _widest(found: pl.DataFrame) -> pl.DataFrame:
     return ordered.filter((before < pl.col("to_day")).fill_null(True))
 
 
-def _current(found: pl.DataFrame, as_of: object) -> pl.Expr:
+def _current(found: pl.DataFrame, standing: pl.DataFrame, as_of: date) -> pl.Expr:
     """Whether a finding still stands: it reaches to within a few days of the latest day.
 
-    A failing battery of a station that fell silent after it, too: nothing newer is known.
+    A failing battery of a station that fell silent after it, too: nothing newer is known. What was
+    found at a part that is set aside does not: whoever set it aside knows.
     """
+    aside = pl.any_horizontal(
+        pl.struct(INSTRUMENT).is_in(
+            _structs(standing.filter(pl.col("part") == set_aside.WHOLE), INSTRUMENT)
+        ),
+        pl.struct(set_aside.PART).is_in(_structs(standing, set_aside.PART)),
+    ) & (pl.col("finding") != set_aside.FINDING)
     silent = found.filter(pl.col("finding") == "silent").select(INSTRUMENT).unique()
-    names = pl.struct(INSTRUMENT).is_in(silent.to_struct().implode())
-    return ((pl.lit(as_of, pl.Date) - pl.col("to_day")).dt.total_days() <= _late(0)) | (
-        pl.col("finding").is_in(BATTERY) & names
-    )
+    names = pl.struct(INSTRUMENT).is_in(_structs(silent, INSTRUMENT))
+    late = (pl.lit(as_of, pl.Date) - pl.col("to_day")).dt.total_days() > states.late_d(0)
+    return ~aside & (~late | (pl.col("finding").is_in(BATTERY) & names))
 
 
-def _every(
-    spells: pl.DataFrame, sensor: pl.DataFrame, soil_day: pl.DataFrame, days: pl.DataFrame
-) -> pl.DataFrame:
-    """Every check of every instrument and sensor."""
-    named = [
-        (kind, part, finding)
-        for kind, parts in PARTS.items()
-        for part, findings in parts.items()
-        for finding in findings
-    ]
-    checks = pl.DataFrame(named, schema=["kind", "part", "finding"], orient="row")
-    whole = spells.select(INSTRUMENT).unique().join(checks, on="kind")
-    depths = pl.concat([f.select("probe", "depth_cm") for f in (sensor, soil_day)]).unique()
-    by_depth = labelled(depths, "probe", heard.named_depth()).select(
-        *INSTRUMENT, "part", "depth_cm"
-    )
-    each = [by_depth.with_columns(finding=pl.lit(f)) for f in OF_SENSOR]
-    temperature = (
-        days.filter((pl.col("kind") == "probe") & pl.col("part").str.ends_with(heard.TEMPERATURE))
-        .select(*INSTRUMENT, "part", "depth_cm")
-        .unique()
-        .with_columns(finding=pl.lit("no values"))
-    )
-    return pl.concat([whole, *each, temperature], how="diagonal")
-
-
-def _without(
-    every: pl.DataFrame, found: pl.DataFrame, seen: pl.DataFrame, as_of: object
-) -> pl.DataFrame:
-    """The checks that found nothing that still stands: good since when, or not evaluated.
-
-    What a pair of stations differs by is told at one of them; the other is not called good.
-    """
-    over = found.filter(~pl.col("current")).group_by(WHO).agg(over=pl.col("to_day").max())
-    # A battery that is failing is not, besides, good at not falling.
-    other = dict(zip(BATTERY, reversed(BATTERY), strict=True))
-    standing = found.filter("current").select(WHO)
-    battery = standing.filter(pl.col("finding").is_in(BATTERY))
-    standing = pl.concat(
-        [standing, battery.with_columns(pl.col("finding").replace(other))]
-    ).unique()
-    told = found.filter(
-        pl.col("current") & pl.col("finding").is_in(station_pairs.TOLD_ONCE)
-    ).select("kind", "part", "finding", instrument="compared_with", told_at="instrument")
-    rows = (
-        every.join(standing, on=WHO, how="anti")
-        .join(seen.drop("depth_cm"), on=WHO, how="left")
-        .join(over, on=WHO, how="left")
-        .join(told.unique(WHO, keep="first", maintain_order=True), on=WHO, how="left")
-    )
-    known = pl.col("checked_to").is_not_null() & (
-        pl.col("over").is_null() | (pl.col("checked_to") > pl.col("over"))
-    )
-    day = pl.lit(as_of, pl.Date)
-    stale = (day - pl.col("checked_to")).dt.total_days() > _late(SETTLED_D)
-    good = known & ~stale & pl.col("told_at").is_null()
-    since = pl.max_horizontal("checked_from", pl.col("over").dt.offset_by("1d"))
-    return rows.with_columns(
-        state=pl.when(good).then(pl.lit("good")).otherwise(pl.lit("not evaluated")),
-        from_day=pl.when(good).then(since).otherwise(day),
-        to_day=pl.when(good).then("checked_to").otherwise(day),
-        current=pl.lit(True),
-        reason=pl.when(pl.col("told_at").is_not_null())
-        .then(pl.format("the two stations differ; see {}", "told_at"))
-        .when(pl.col("checked_to").is_not_null() & ~good)
-        .then(pl.format("nothing to judge by since {}", "checked_to")),
-    ).drop("checked_from", "checked_to", "over", "told_at")
-
-
-def _late(least: int) -> pl.Expr:
-    """Days after which a finding is over, and a good one too old to be called good."""
-    days = pl.col("finding").replace_strict(CURRENT_D, default=SETTLED_D, return_dtype=pl.Int64)
-    return days.clip(lower_bound=least)
+def _structs(rows: pl.DataFrame, names: list[str]) -> pl.Series:
+    return rows.select(names).unique().to_struct().implode()
 
 
 def _placed(rows: pl.DataFrame, spells: pl.DataFrame) -> pl.DataFrame:

@@ -32,15 +32,18 @@ def cold_half(day: pl.Expr, farm: pl.DataFrame) -> pl.Expr:
     return day.dt.month().is_in(months) & pl.lit(abs(latitude) >= TROPIC_DEG)
 
 
-def with_snow(weather_day: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
-    """Add ``snow`` to rows of ``weather_day``: whether snow lies; null without a depth of snow."""
+def with_cold(weather_day: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
+    """Add ``cold`` to rows of ``weather_day``: whether snow can lie that day."""
     week = (
         pl.col("air_temp_mean_c")
         .rolling_mean_by("day", window_size=WEEK)
         .over("station", order_by="day")
     )
     cold = pl.min_horizontal("air_temp_mean_c", week) <= WARM_C
+    return weather_day.with_columns(cold=pl.coalesce(cold, cold_half(pl.col("day"), farm)))
+
+
+def with_snow(weather_day: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
+    """Add ``snow`` to rows of ``weather_day``: whether snow lies; null without a depth of snow."""
     deep = pl.col("snow_depth_cm") >= LEAST_SNOW_CM
-    return weather_day.with_columns(
-        snow=deep & pl.coalesce(cold, cold_half(pl.col("day"), farm)),
-    )
+    return with_cold(weather_day, farm).with_columns(snow=deep & pl.col("cold")).drop("cold")

@@ -69,6 +69,8 @@ def _silent(tables: Tables, week: Week, kind: str, days: str) -> list[Line]:
     quiet: dict[date, list[tuple[Row, Row]]] = {}
     for spell in spells.to_dicts():
         row = last_row(heard.filter(pl.col(kind) == spell[kind]))
+        if _sent_or_set_aside(tables, week, kind, spell[kind]):
+            continue
         if row is None:
             template = (
                 f"The {kind} {_who(kind, spell)} was never heard. Look whether its files arrive "
@@ -78,6 +80,17 @@ def _silent(tables: Tables, week: Week, kind: str, days: str) -> list[Line]:
         elif (week.sunday - row["day"]).days > _silent_after_d(tables, kind, spell[kind]):
             quiet.setdefault(row["day"], []).append((spell, row))
     return out + [Line(_since_one_day(kind, days, those)) for _, those in sorted(quiet.items())]
+
+
+def _sent_or_set_aside(tables: Tables, week: Week, kind: str, instrument: str) -> bool:
+    """Return whether values came but were flagged, or the field book says not to use any of them."""
+    rows = tables("station_health", kind=kind, instrument=instrument, state="found").filter(
+        pl.col("finding").str.starts_with("flagged")
+        | ((pl.col("finding") == "set aside") & (pl.col("part") == "whole"))
+    )
+    return not rows.filter(
+        (pl.col("from_day") <= week.sunday) & (pl.col("to_day") >= week.monday)
+    ).is_empty()
 
 
 def _measured(days: str) -> list[str]:
@@ -130,14 +143,21 @@ def _findings(tables: Tables, week: Week) -> list[Line]:
     latest = found.sort("from_day", descending=True).unique(
         ["kind", "instrument", "part", "finding"], keep="first", maintain_order=True
     )
-    for row in latest.to_dicts():
-        template = "The {kind} {instrument}" + ("" if row["part"] == "whole" else ", {part}")
+    same = ["kind", "instrument", "finding", "from_day", "cause"]
+    for group in latest.partition_by(same, maintain_order=True):
+        rows = group.sort("depth_cm", "part").to_dicts()
+        row = rows[0]
+        template = "The {kind} {instrument}" + ("" if row["part"] == "whole" else ", {parts}")
         template += ": {finding} since {from_day}"
+        if row["rain_in_question_mm"] is not None:
+            template += ", {rain_in_question_mm}"
+        template += " ({cause})" if row["cause"] is not None else ""
         if row["finding"].startswith("battery") and row["battery_min_v"] is not None:
             template += ", lowest {battery_min_v}"
             template += ", likely to fail by {fails_day}" if row["fails_day"] is not None else ""
         template += ". {advice}" if row["advice"] is not None else "."
-        out.append(Line(say_row("station_health", row, template)))
+        parts = joined([say_row("station_health", one, "{part}") for one in rows])
+        out.append(Line(say_row("station_health", row, template, parts=parts)))
     return out
 
 

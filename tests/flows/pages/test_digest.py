@@ -195,6 +195,50 @@ def test_a_finding_of_the_health_checks_comes_with_its_advice(tables):
     ) in text
 
 
+def test_depths_of_one_cause_are_one_line_with_the_cause(tables):
+    flagged = {"kind": "probe", "instrument": "probe T", "finding": "flagged as suspect"}
+    rows = [
+        finding(**flagged, part=f"{depth} cm", depth_cm=depth, cause="by its network: D05")
+        | {"battery_min_v": None, "fails_day": None}
+        for depth in (50.0, 10.0)
+    ]
+    text = tasks(tables.with_rows("station_health", *rows), "2024-W26")
+    assert (
+        "The probe probe T, 10.0 cm and 50.0 cm: flagged as suspect since 2024-06-20 "
+        "(by its network: D05). Charge it now."
+    ) in text
+
+
+def test_rain_in_question_is_said_in_the_readers_unit(tables):
+    rain = {"part": "rain gauge", "finding": "rain doubtful", "rain_in_question_mm": 254.0}
+    row = finding(**rain, cause="too much", battery_min_v=None, fails_day=None)
+    text = tasks(tables.with_rows("station_health", row), "2024-W26")
+    assert "rain gauge: rain doubtful since 2024-06-20, 254.0 mm (too much)." in text
+
+
+@pytest.mark.parametrize(
+    ("changes", "silent"),
+    [
+        ({"finding": "flagged as suspect", "part": "10 cm"}, False),
+        ({"finding": "set aside", "part": "whole"}, False),
+        ({"finding": "set aside", "part": "10 cm"}, True),
+        ({"finding": "flagged as suspect", "instrument": "probe C"}, True),
+        ({"finding": "set aside", "part": "whole", "to_day": date(2024, 6, 10)}, True),
+    ],
+)
+def test_what_is_flagged_or_set_aside_is_not_silent(tables, changes, silent):
+    heard = (pl.col("probe") != "probe T") | (pl.col("day") < date(2024, 6, 1))
+    tables = tables.changed(lambda days: days.filter(heard), "soil_day")
+    row = {
+        "kind": "probe",
+        "instrument": "probe T",
+        "from_day": date(2024, 6, 1),
+        "severity": "watch",
+    }
+    text = tasks(tables.with_rows("station_health", finding(**row | changes)), "2024-W26")
+    assert ("The probe probe T on Home has sent nothing since" in text) is silent
+
+
 def test_what_could_not_be_made_and_what_was_left_out_are_to_do(tables):
     week = date.fromisocalendar(2024, 26, 3)
     value = {"table_name": "soil_day", "column_name": "vwc_max_pct", "lost": "value"}

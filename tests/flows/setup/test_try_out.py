@@ -113,3 +113,52 @@ def test_hours_and_the_same_file_again_are_no_two_versions_of_a_day(tmp_path):
     take(days)
     drop(days, "a.csv", [row(24 * n, 60, 0.1, "", "") for n in range(9)])
     assert try_out(days)[0].findings == []
+
+
+FLAGGED = FARM.replace(
+    '"m^3/m^3", depth_cm = 10}', '"m^3/m^3", depth_cm = 10, flag = "F", flags = {D05 = "suspect"}}'
+)
+
+
+def test_names_values_that_their_network_flags(tmp_path):
+    folder = make(tmp_path / "farm", FLAGGED)
+    lines = [row(h, 50, 0.1, 0.29, 0.35, "D05" if h < 6 else "") for h in range(10)]
+    drop(folder, "a.csv", lines, heading="t,T,R,S1,S2,F")
+    (found,) = try_out(folder)
+    assert found.findings == [
+        "flagged as suspect at deep by its own network or logger, kept and not used: "
+        "6 of 10 values of vwc_pct at 10 cm (D05)"
+    ]
+
+
+TWO = (
+    FARM.replace(
+        "[[probes]]",
+        """[[stations]]
+name = "east"
+ids = ["E1"]
+spells = [{field = "North", strip = "check", from = 2020-01-01}]
+[[probes]]""",
+    )
+    + """
+[[sources]]
+name = "east"
+layout = "hourly"
+station = "east"
+probe = "deep"
+glob = "*.txt"
+settle_s = 0
+"""
+)
+
+
+def test_names_a_gauge_that_caught_nothing_while_another_did(tmp_path):
+    folder = make(tmp_path / "farm", TWO)
+    for name, wet in (("a.csv", 0.2), ("b.txt", 0)):
+        lines = [row(h, 50, wet if h % 24 == 5 else 0, "", "") for h in range(24 * 20)]
+        drop(folder, name, lines)
+    east, hourly = try_out(folder)
+    assert hourly.findings == []
+    (said,) = east.findings
+    assert said.startswith("days at east that count as not recorded: 19 since 2020-06-01 (")
+    assert "caught nothing on 19 days in a row while west caught" in said

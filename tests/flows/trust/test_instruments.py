@@ -166,3 +166,27 @@ def test_the_clock_is_utc_whatever_the_zone(con: Any) -> None:
     heard = instruments.last_heard(con, HEARD.astimezone(UTC))
     assert {row["silent_h"] for row in heard} == {0}
     assert datetime.fromisoformat(heard[0]["last_heard"]) == HEARD
+
+
+def test_a_flagged_value_was_sent_and_a_finding_comes_with_its_cause(con: Any) -> None:
+    late = pl.col("time") > HEARD - timedelta(days=9)
+    gone = weather().filter((pl.col("station") != "s03") | ~late)
+    put(con, "weather_reading", gone)
+    flagged = {"instrument": "s03", "depth_cm": -1.0, "quantity_column": "air_temp_c"}
+    flagged |= {"value": 3.0, "flag": "S", "meaning": "suspect", "time": HEARD}
+    put(con, "flagged_reading", invented.frame("flagged_reading", [flagged]))
+    finding = {"instrument": "s03", "finding": "flagged as suspect", "part": "air temperature"}
+    health(con, finding | {"cause": "by its own network or logger: S"})
+    assert said(con, 1) == [
+        "The station s03 (air temperature): flagged as suspect since 2024-04-01 "
+        "(by its own network or logger: S). Do this."
+    ]
+
+
+def test_what_the_field_book_sets_aside_is_a_line_and_no_attention(con: Any) -> None:
+    aside = {"finding": "set aside", "severity": "watch", "part": "wind", "cause": "cup lost"}
+    health(con, aside, aside | {"instrument": "s01", "current": False})
+    assert said(con, 1) == []
+    assert instruments.set_aside(con) == [
+        "The station s00 (wind) is set aside by the field book since 2024-04-01: cup lost."
+    ]

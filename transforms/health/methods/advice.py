@@ -37,6 +37,19 @@ ADVICE = {
         "The sensor gives what cannot be: look at cable, plug and calibration, and replace it if "
         "it does not come back."
     ),
+    "flagged as suspect": (
+        "Its values are kept in the table flagged_reading and not used. Ask whoever flags them what "
+        "the flag means, and check the sensor. If such values are good, change what the flag means "
+        "in the layout in farm.toml."
+    ),
+    "flagged as frozen": (
+        "Its values are kept in the table flagged_reading and not used. In frozen soil this is "
+        "normal. If the soil is not frozen, check the soil temperature by which it is flagged."
+    ),
+    "set aside": (
+        "The field book says not to use it. Take the row off the sheet 'do not use', or give it a "
+        "last day, if its values are good again."
+    ),
     "clock": (
         "Its clock is wrong, by the sun or because it wrote times that lay in the future: set it. "
         "Where it is off by whole hours or by half a step, look at the time zone and at 'stamp' "
@@ -54,6 +67,20 @@ ADVICE = {
         "Its gauge caught nothing on humid, dark days that used to bring rain: clean the funnel "
         "and the screen, pour a measured cup of water through, and see that the bucket tips and "
         "its cable is whole."
+    ),
+    "gauge lost": (
+        "Its gauge caught nothing for weeks while another gauge caught rain. These days count as "
+        "not recorded, not as dry. Clean the funnel and the screen, and check the bucket and the "
+        "cable."
+    ),
+    "rain doubtful": (
+        "This rain is hard to believe. Compare it with another gauge and with your notes. If it did "
+        "not fall, enter the days in the field book's sheet 'do not use'. If every rain is too "
+        "large, check the unit of the rain in farm.toml and the gauge's millimeters per tip."
+    ),
+    "rain impossible": (
+        "This rain was left out. Check in farm.toml whether the unit is right and whether the column "
+        "is a running total (rain_counter), then check the gauge and its cable."
     ),
     "rain disagreement": (
         "One day's rain differs much between the strips: a storm's edge, a gauge that was "
@@ -105,6 +132,8 @@ MISSING = {
     "gap pattern": "no day with a quarter of its readings",
     "stuck": "no whole days with lowest and highest value",
     "impossible": "no values to judge",
+    "flagged as suspect": "no value was ever flagged, or its files have no flags",
+    "flagged as frozen": "no value was ever flagged, or its files have no flags",
     "clock": (
         "fewer than five clear days with whole radiation in steps of an hour or less within a "
         "month; readings later than their receipt would be noticed, and there were none"
@@ -117,6 +146,9 @@ MISSING = {
     "gauge dry": (
         "fewer than ten humid, dark, snow-free days with humidity, radiation and rain whole"
     ),
+    "gauge lost": "no other gauge near enough to judge it",
+    "rain doubtful": "no day with a rain record",
+    "rain impossible": "no day with a rain record",
     "rain disagreement": "no days that both strips' stations recorded whole and without snow",
     "hand gauge disagreement": (
         "no three weeks with four wet readings of a hand gauge beside it, on days that it recorded whole "

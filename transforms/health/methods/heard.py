@@ -10,9 +10,11 @@ from __future__ import annotations
 import polars as pl
 
 from transforms.health.methods.spans import labelled
+from transforms.methods.cold import with_cold
 from transforms.methods.texts import depth_text
 
 WHAT = ["kind", "instrument", "part", "depth_cm", "day"]
+SNOW = "snow depth"
 STATION_PARTS = {
     "air temperature": ("air_temp_mean_c", "air_temp_min_c", "air_temp_max_c"),
     "humidity": (
@@ -26,9 +28,10 @@ STATION_PARTS = {
     "wind": ("wind_speed_mean_m_s",),
     "radiation": ("solar_energy_mj_m2",),
     "air pressure": ("air_pressure_mean_kpa",),
+    SNOW: ("snow_depth_cm",),
 }
 # Quantities that make no part of their own: many stations report them only at times.
-OTHERS = ("wind_gust_m_s", "snow_depth_cm", "reference_et_logged_mm")
+OTHERS = ("wind_gust_m_s", "reference_et_logged_mm")
 QUANTITIES = ("air_temp", "humidity", "rain", "wind", "solar")  # that have a coverage
 TEMPERATURE = " temperature"
 # A day with less of its readings than this is a missing day. Common practice, no source.
@@ -46,14 +49,13 @@ def value_days(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataFram
     The part is 'whole' for a value of any quantity. A sensor has two parts: '30 cm' for its water
     content and '30 cm temperature'.
     """
-    every = (*(name for names in STATION_PARTS.values() for name in names), *OTHERS)
     vwc, temp, salt = (
         pl.col(name).is_not_null()
         for name in ("vwc_mean_pct", "soil_temp_mean_c", "salinity_mean_ds_m")
     )
     whole = soil_day.filter(vwc | temp | salt).select("probe", "day").unique(maintain_order=True)
     frames = [
-        labelled(weather_day.filter(_any(every)), "station", "whole"),
+        labelled(weather_day.filter(_any(_measured())), "station", "whole"),
         *(
             labelled(weather_day.filter(_any(names)), "station", part)
             for part, names in STATION_PARTS.items()
@@ -65,13 +67,38 @@ def value_days(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataFram
     return pl.concat([frame.select(WHAT) for frame in frames])
 
 
+def with_flagged(heard: pl.DataFrame, flagged: pl.DataFrame) -> pl.DataFrame:
+    """Return days heard (of parts, or of instruments) with those of flagged values (``flagged.days``).
+
+    A value that its network flagged is not used, but it was sent.
+    """
+    if "part" in heard.columns:
+        whole = flagged.with_columns(part=pl.lit("whole"), depth_cm=pl.lit(None, pl.Float64))
+        flagged = pl.concat([flagged, whole])
+    return pl.concat([heard, flagged.select(heard.columns)]).unique(maintain_order=True)
+
+
+def with_bare_ground(
+    heard: pl.DataFrame, weather_day: pl.DataFrame, farm: pl.DataFrame
+) -> pl.DataFrame:
+    """Return days heard of parts, with days too warm for snow as days of the snow depth.
+
+    Many stations give no snow depth in summer. Only stations that ever gave one have such days.
+    """
+    snow = heard.filter(pl.col("part") == SNOW).select("instrument").unique()
+    warm = with_cold(weather_day, farm).filter(~pl.col("cold") & _any(_measured()))
+    bare = labelled(warm, "station", SNOW).join(snow, on="instrument", how="semi")
+    return pl.concat([heard, bare.select(WHAT)]).unique(maintain_order=True)
+
+
 def recorded_days(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataFrame:
     """Return kind, instrument and day of days with at least a quarter of their readings.
 
     Quantities without a coverage of their own (pressure, snow) count if no other reported.
     """
     covered = pl.max_horizontal(f"{name}_coverage" for name in QUANTITIES).fill_null(0.0)
-    others = _any((*STATION_PARTS["air pressure"], *OTHERS))
+    uncovered = (*STATION_PARTS["air pressure"], *STATION_PARTS["snow depth"], *OTHERS)
+    others = _any(uncovered)
     soil_covered = pl.max_horizontal("vwc_coverage", "soil_temp_coverage").fill_null(0.0)
     salt = pl.col("salinity_mean_ds_m").is_not_null()
     frames = [
@@ -87,6 +114,10 @@ def recorded_days(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataF
     return pl.concat([frame.select("kind", "instrument", "day") for frame in frames]).unique(
         maintain_order=True
     )
+
+
+def _measured() -> tuple[str, ...]:
+    return (*(name for names in STATION_PARTS.values() for name in names), *OTHERS)
 
 
 def _any(columns: tuple[str, ...]) -> pl.Expr:

@@ -8,14 +8,16 @@ from __future__ import annotations
 import polars as pl
 
 from transforms.health.methods.heard import named_depth
-from transforms.health.methods.spans import checked_days, labelled, spans
-from transforms.methods import calendar_day
+from transforms.health.methods.spans import WHO, checked_days, labelled, spans
+from transforms.methods import calendar_day, flat_line
+from transforms.methods.cold import LEAST_SNOW_CM, with_cold
 
 BRIDGE_D = 3
 STUCK_D = {"air temperature": 2, "humidity": 3, "wind": 5}
 DRY_MM, WARM_C = 0.5, 1.0
 MOVE_PCT, MOST_DEPTHS, SMOOTH_SHARE = 3.0, 2 / 3, 0.3
 SWAP_PCT, ALIKE_PCT = 2.0, 1.0
+BARE_SHARE, MOST_BARE_CM = 0.25, 10.0
 
 
 def soil(soil_quality_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -51,6 +53,26 @@ def weather(weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         found.append(spans(days.filter(still)).filter(pl.col("days") >= STUCK_D[part]))
         seen.append(checked_days(days, "stuck"))
     return pl.concat(found), pl.concat(seen)
+
+
+def snow(weather_day: pl.DataFrame, farm: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Find snow depths that stay at one value longer than the sensor's habit; return the days checked.
+
+    Only days with snow on the sensor count. Bare ground, which a sensor may give as some
+    centimeters, stays at one value all summer: it is what most warm days lie above.
+    """
+    days = with_cold(weather_day.filter(pl.col("snow_depth_cm").is_not_null()), farm)
+    warm = pl.col("snow_depth_cm").filter(~pl.col("cold")).quantile(BARE_SHARE, "lower")
+    bare = warm.over("station").fill_null(0.0).clip(0.0, MOST_BARE_CM)
+    deep = (
+        labelled(days, "station", "snow depth", "stuck")
+        .filter(pl.col("snow_depth_cm") >= bare + LEAST_SNOW_CM)
+        .sort("station", "day")
+    )
+    moved = (pl.col("snow_depth_cm").diff().over("station").abs() > 1e-9).fill_null(False)
+    follows = pl.col("day").diff().over("station").dt.total_days() == 1
+    flat = flat_line.stuck(deep, ["station"], same=~moved & follows, alive=moved)
+    return spans(deep.filter(flat).select(*WHO, "depth_cm", "day")), checked_days(deep, "stuck")
 
 
 def probes(

@@ -10,6 +10,7 @@ from datetime import date
 
 import polars as pl
 
+from transforms.health.methods import set_aside
 from transforms.health.methods.heard import named_depth
 
 WHO = ["kind", "instrument"]
@@ -25,7 +26,9 @@ def silence(
     days: pl.DataFrame,
     spells: pl.DataFrame,
     arrivals: pl.DataFrame,
+    *,
     sensor: pl.DataFrame,
+    aside: pl.DataFrame,
     as_of: date,
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Find silent instruments and parts without values; return them and the days checked.
@@ -35,7 +38,8 @@ def silence(
     ``arrivals``: kind, instrument, day of each arrival and piece_d, the days that it brought.
     ``as_of``: the day of the farm's newest receipt. An instrument whose files are fetched by hand
     once a month is not silent after a week. A part is compared with the last value of the rest of
-    its instrument.
+    its instrument. ``aside``: what the field book sets aside (``set_aside.days``) is not silent, nor
+    without values, and is judged again from the day after.
     """
     standing = (
         spells.filter((pl.col("from_day") <= as_of) & (pl.col("to_day") >= as_of))
@@ -53,10 +57,11 @@ def silence(
         )
     )
     whole = _instruments(heard, arrivals, as_of)
-    parts = _parts(heard, days, whole, sensor)
-    rows = pl.concat([whole, parts], how="diagonal").with_columns(
-        silent_after_d=LATE * pl.col("habit_d")
-    )
+    parts = _parts(heard, days, whole, sensor, aside)
+    whole = _silent(set_aside.judged(whole, aside), "of_arrivals")
+    rows = pl.concat(
+        [whole.with_columns(finding=pl.lit("silent")), parts], how="diagonal"
+    ).with_columns(silent_after_d=LATE * pl.col("habit_d"))
     columns = [*PART, "finding", "depth_cm", "silent_d", "habit_d", "silent_after_d"]
     found = rows.filter(
         (pl.col("silent_d") > pl.col("silent_after_d")) & ~pl.col("rests").fill_null(False)
@@ -82,13 +87,15 @@ def _instruments(heard: pl.DataFrame, arrivals: pl.DataFrame, as_of: date) -> pl
         of_arrivals=pl.coalesce(_habit("day"), pl.col("piece_d").median().clip(upper_bound=PIECE_D))
     )
     rows = heard.filter(pl.col("part") == "whole").join(habit, on=WHO, how="left")
-    return _silent(rows.with_columns(until=pl.lit(as_of, pl.Date)), "of_arrivals").with_columns(
-        finding=pl.lit("silent")
-    )
+    return rows.with_columns(until=pl.lit(as_of, pl.Date))
 
 
 def _parts(
-    heard: pl.DataFrame, days: pl.DataFrame, whole: pl.DataFrame, sensor: pl.DataFrame
+    heard: pl.DataFrame,
+    days: pl.DataFrame,
+    whole: pl.DataFrame,
+    sensor: pl.DataFrame,
+    aside: pl.DataFrame,
 ) -> pl.DataFrame:
     """Parts against the last value of their instrument, with sensors that never gave one."""
     of_whole = whole.select(*WHO, until="last", whole_first="first", whole_since="since")
@@ -114,7 +121,7 @@ def _parts(
         "from_day", "to_day"
     )
     return (
-        _silent(rows, None)
+        _silent(set_aside.judged(rows, aside), None)
         .join(_resting(days, rows), on=PART, how="left")
         .with_columns(finding=pl.lit("no values"))
     )
