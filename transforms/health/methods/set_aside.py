@@ -92,23 +92,20 @@ def standing(aside: pl.DataFrame, as_of: date) -> pl.DataFrame:
 
 
 def judged(rows: pl.DataFrame, aside: pl.DataFrame) -> pl.DataFrame:
-    """Return rows (``PART``, since, until) that are not set aside on ``until``.
+    """Return rows (``PART``, since, until) whose ``since`` is after all that was set aside by then.
 
-    Where an earlier set-aside span has ended, ``since`` is the day after it at the earliest.
+    What is set aside on ``until`` itself so has been quiet for no day.
     """
     known = (
         aside.join(rows.select(*PART, "until"), on=PART)
+        .filter(pl.col("day") <= pl.col("until"))
         .group_by(PART)
-        .agg(
-            covered=(pl.col("day") == pl.col("until")).any(),
-            ended=pl.col("day").filter(pl.col("day") < pl.col("until")).max(),
-        )
+        .agg(aside_to=pl.col("day").max())
     )
     return (
         rows.join(known, on=PART, how="left", maintain_order="left")
-        .filter(~pl.col("covered").fill_null(False))
-        .with_columns(since=pl.max_horizontal("since", pl.col("ended").dt.offset_by("1d")))
-        .drop("covered", "ended")
+        .with_columns(since=pl.max_horizontal("since", pl.col("aside_to").dt.offset_by("1d")))
+        .drop("aside_to")
     )
 
 
