@@ -22,7 +22,7 @@ def rain(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Find doubtful and impossible rain and lost gauges; return them and the days checked.
 
-    ``neighbors``: as ``near.neighbors``; a gauge without one is not checked for being lost.
+    ``neighbors``: as ``near.neighbors``; without the record of one a gauge is not checked for being lost.
     """
     days = labelled(weather_used_day, "station", GAUGE)
     beyond = labelled(weather_day, "station", GAUGE, "rain impossible").filter(
@@ -45,7 +45,9 @@ def rain(
         spans(lost, LOST_BRIDGE_D, (causes,)),
     ]
     recorded = days.filter((pl.col("rain_mm").is_not_null() & own) | pl.col("gauge_lost"))
-    beside = recorded.join(neighbors.select("station").unique(), on="station", how="semi")
+    others = recorded.select("day", other="station")
+    judged = neighbors.select("station", "other").join(others, on="other").select("station", "day")
+    beside = recorded.join(judged, on=["station", "day"], how="semi")
     seen = [
         checked_days(
             pl.concat([recorded, beyond], how="diagonal"), "rain doubtful", "rain impossible"
