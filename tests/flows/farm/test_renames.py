@@ -102,6 +102,17 @@ def test_a_strip_is_renamed_on_its_own_field_only() -> None:
     assert rules.today("strip", "south half", "River") == "check"
 
 
+def test_a_thing_that_was_renamed_twice_is_followed_to_its_name_of_today() -> None:
+    rules = Renames.of([rule("station", "a", "b"), rule("station", "B", "west")])
+    assert [rules.today("station", name) for name in ("a", "b", "West", "c")] == [
+        "west",
+        "west",
+        "West",
+        "c",
+    ]
+    assert renames.applied(farm(FARM), rules).stations[0].ids == ("W1", "a", "B")
+
+
 names = st.sampled_from("abcdefgh")
 
 
