@@ -209,6 +209,40 @@ QUANTITIES: tuple[Quantity, ...] = (
             30,
         ),
     ),
+    _station(
+        "water_volume",
+        number("water_volume_m3", "m^3", "irrigation water that passed in the interval", 0, 1e7),
+    ),
+    _station(
+        "water_counter",
+        number(
+            "water_counter_m3",
+            "m^3",
+            "running total of a water meter as it shows it; increments are taken later",
+            0,
+            1e10,
+        ),
+    ),
+    _station(
+        "water_counter_rolls_at",
+        number(
+            "water_counter_rolls_at_m3",
+            "m^3",
+            "the total at which the meter starts again from zero; null where it is reset by hand",
+            0,
+            1e10,
+        ),
+    ),
+    _station(
+        "water_flow",
+        number(
+            "water_flow_m3_h",
+            "m^3/hour",
+            "rate of flow of irrigation water, mean of the interval; noise at rest may be negative",
+            -1000,
+            1e6,
+        ),
+    ),
     _station("battery", number("battery_v", "V", "supply voltage of the logger", 0, 30)),
     _probe("vwc", number("vwc_pct", "percent", "volumetric water content", 0, 100)),
     _probe("soil_temp", number("soil_temp_c", "degC", "soil temperature", -50, 80)),
@@ -230,8 +264,13 @@ QUANTITIES: tuple[Quantity, ...] = (
     ),
 )
 
-# What is stored beside rain and is no quantity of its own in a layout (counts, rolls_at, flags).
-BESIDE_RAIN = ("rain_counter", "rain_counter_rolls_at", "rain_over")
+# What a layout may call a running total (``counts``): the total's quantity and that of ``rolls_at``.
+COUNTED = {
+    "rain": ("rain_counter", "rain_counter_rolls_at"),
+    "water_volume": ("water_counter", "water_counter_rolls_at"),
+}
+# What is stored beside another quantity and is none of its own in a layout (counts, rolls_at, flags).
+BESIDE = (*(name for names in COUNTED.values() for name in names), "rain_over")
 
 # Amounts that are measured as they fall or lie, of which there may be a trace.
 AMOUNTS = ("rain", "snow_depth")

@@ -18,6 +18,12 @@ _WORDS: dict[str, tuple[str, ...]] = {
     "radiation": ("solar_radiation", "solar_energy"),
     "soil moisture": ("vwc", "permittivity", "raw"),
     "soil temperature": ("soil_temp",),
+    "water meter": (
+        "water_volume",
+        "water_counter",
+        "water_counter_rolls_at",
+        "water_flow",
+    ),
     "battery": ("battery", "probe_battery"),
 }
 _GROUP = {name: words for words, names in _WORDS.items() for name in names}

@@ -6,7 +6,14 @@ made from, so the flow on the floor above hands it what it asks for and nothing 
 """
 
 # Reduced from readings, for the station-days that were touched.
-DAILY: tuple[str, ...] = ("weather_day", "rain_spell", "sun_day", "soil_day", "soil_pulse_day")
+DAILY: tuple[str, ...] = (
+    "weather_day",
+    "rain_spell",
+    "sun_day",
+    "soil_day",
+    "soil_pulse_day",
+    "water_meter_day",
+)
 
 # Computed whole from daily and set-up rows, every time, in this order.
 DERIVED: tuple[str, ...] = (

@@ -113,6 +113,7 @@ def reduction(name: str) -> Reduction:
         getattr(module(name), "MARGIN_DAYS", 0),
         getattr(module(name), "COUNTER_DAYS", 0),
         getattr(module(name), "COUNTER_READINGS", 0),
+        getattr(module(name), "COUNTERS", ("rain_counter_mm", "rain_over_d")),
     )
 
 

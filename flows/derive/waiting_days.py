@@ -29,9 +29,11 @@ class Reduction:
     readings: Table
     setup: tuple[Table, ...]
     margin_d: int
-    # How far its rain looks for counter readings to either side; across a gap, for how many.
+    # How far its rain or volume looks for counter readings to either side; across a gap, for how many.
     counter_d: int = 0
     counter_readings: int = 0
+    # The columns of the readings that are such counters, or reach back like them.
+    counters: tuple[str, ...] = ()
 
     @property
     def kind(self) -> str:
@@ -205,7 +207,7 @@ def counted(
 def readings(
     con: duckdb.DuckDBPyConnection, reduction: Reduction, spans: pl.DataFrame
 ) -> pl.DataFrame:
-    """Return the readings inside windows, and the rain-counter readings near each."""
+    """Return the readings inside windows, and the counter readings near each."""
     table, kind = generated.quoted(reduction.readings.name), generated.quoted(reduction.kind)
     names = ", ".join(f"r.{generated.quoted(name)}" for name in reduction.readings.names)
     with warehouse.shown(con, spans=spans):
@@ -278,13 +280,17 @@ def _counters(
                 FROM spans s JOIN {generated.quoted(reduction.readings.name)} r
                     ON s.instrument = r.{generated.quoted(reduction.kind)}
                     AND r.time > s.after AND r.time <= s.until
-                WHERE (r.rain_counter_mm IS NOT NULL OR r.rain_over_d IS NOT NULL)
+                WHERE ({_any_of(reduction.counters)})
                     AND r.time > {_instant(spans["after"].min())}
                     AND r.time <= {_instant(spans["until"].max())}
                 GROUP BY ALL
             ))
             """,
         )
+
+
+def _any_of(columns: Iterable[str]) -> str:
+    return " OR ".join(f"r.{generated.quoted(name)} IS NOT NULL" for name in columns)
 
 
 def _frame(con: duckdb.DuckDBPyConnection, sql: str) -> pl.DataFrame:

@@ -101,6 +101,10 @@ class _ThisFarm:
         return id(self.farm)
 
 
+# Of a spell: what is made of readings, not how they are read.
+_NO_PLACE = {"fields", "irrigated_area_ha"}
+
+
 @lru_cache(maxsize=1)
 def _fingerprints(key: _ThisFarm) -> dict[str, str]:
     return {source.name: _fingerprint(key.farm, source) for source in key.farm.sources}
@@ -114,7 +118,7 @@ def _fingerprint(farm: Farm, chosen: Source) -> str:
         s.model_dump(
             mode="json",
             include={"name": True, "ids": True, "spells": True},
-            exclude={"spells": {"__all__": {"fields"}}},
+            exclude={"spells": {"__all__": _NO_PLACE}},
         )
         for s in farm.stations
         if side_by_side or chosen.station in (None, s.name)
@@ -124,7 +128,7 @@ def _fingerprint(farm: Farm, chosen: Source) -> str:
             mode="json",
             exclude={
                 "names": True,
-                "spells": {"__all__": {"fields"}},
+                "spells": {"__all__": _NO_PLACE},
                 "sensors": {
                     "__all__": {"drained_upper_limit_pct", "lower_limit_pct", "calibration"}
                 },
@@ -203,7 +207,7 @@ def tables(farm: Farm) -> dict[str, pl.DataFrame]:
             for field in dict.fromkeys(spell.fields)
         ],
         "probe_spell": [
-            spell.model_dump(exclude={"fields"}) | {"probe": probe.name}
+            spell.model_dump(exclude=_NO_PLACE) | {"probe": probe.name}
             for probe in farm.probes
             for spell in probe.spells
         ],

@@ -13,7 +13,7 @@ from schemas import generated
 from schemas.quantities import Instrument, columns_of
 
 # Columns of readings that say nothing of what an instrument measures.
-_BESIDE = ("battery_v", "probe_battery_v", "rain_counter_rolls_at_mm")
+_BESIDE = ("battery_v", "probe_battery_v", "rain_counter_rolls_at_mm", "water_counter_rolls_at_m3")
 _NAMED = 6  # instruments named in one sentence
 _EACH = 2  # so many are named without being counted
 _SILENT_AFTER_D = 2.0  # without a habit; common practice, no source

@@ -32,11 +32,14 @@ class Spell(Strict):
 
     ``fields`` of a station: those whose weather it gives where they have no station of their own,
     or that one lacks; "all" is the whole farm.
+    ``irrigated_area_ha``: of a station with a water meter, the area that its water is put on. Without
+    ``strip`` it waters both.
     """
 
     field: Name | None = None
     fields: Annotated[tuple[Name, ...], Field(examples=[FIELDS])] = ()
     strip: Side | None = None
+    irrigated_area_ha: Annotated[float | None, Field(gt=0, le=100000)] = None
     from_day: Annotated[date, Field(alias="from")]
     to_day: Annotated[date | None, Field(alias="to")] = None
 
@@ -49,6 +52,8 @@ class Spell(Strict):
     def _check_days(self) -> Spell:
         if self.to_day is not None and self.to_day < self.from_day:
             raise ValueError(f"'to' ({self.to_day}) is before 'from' ({self.from_day})")
+        if self.irrigated_area_ha is not None and self.field is None:
+            raise ValueError("irrigated_area_ha: say the field that is irrigated")
         return self
 
 
@@ -172,6 +177,8 @@ class Probe(Instrument):
                 raise ValueError("a probe's spell needs field and strip")
             if spell.fields:
                 raise ValueError("a probe stands in one strip; 'fields' is for stations")
+            if spell.irrigated_area_ha is not None:
+                raise ValueError("irrigated_area_ha is of a station with a water meter")
         return value
 
 

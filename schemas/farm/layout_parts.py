@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from schemas.did_you_mean import nearest
 from schemas.flags import Meaning
-from schemas.quantities import AMOUNTS, BESIDE_RAIN, BY_NAME, Instrument
+from schemas.quantities import AMOUNTS, BESIDE, BY_NAME, COUNTED, Instrument
 
 OFFSET = re.compile(r"^(?:Z|UTC|[+-]\d{2}:?\d{2})$")
 
@@ -85,9 +85,9 @@ class ColumnRule(Strict):
     ``unit`` is what it is written in, any pint expression (``degF``, ``inch``, ``m^3/m^3``,
     ``0.1 mm``). A probe's column says ``depth_cm`` or ``sensor``. Where one file has several
     instruments side by side, ``station`` or ``probe`` (a name or an id) says whose column it is.
-    ``counts`` says how rain is written. ``names`` are other headings for the same column in other
-    years. ``trust_unit = false`` says that the unit in the file's heading or units row is wrong:
-    ``unit`` counts. ``flags`` says what each flag of the network means; they stand in the column
+    ``counts`` says how rain, or the volume of a water meter, is written. ``names`` are other headings
+    for the same column in other years. ``trust_unit = false`` says that the unit in the file's heading
+    or units row is wrong: ``unit`` counts. ``flags`` says what each flag of the network means; they stand in the column
     ``flag``, or behind the number (``12.3T``) if none is named.
     """
 
@@ -112,8 +112,8 @@ class ColumnRule(Strict):
     @classmethod
     def _check_quantity(cls, value: str) -> str:
         value = value.replace("vapor_", "vapour_")
-        if value not in BY_NAME or value in BESIDE_RAIN:
-            known = sorted(n for n in BY_NAME if n not in BESIDE_RAIN)
+        if value not in BY_NAME or value in BESIDE:
+            known = sorted(n for n in BY_NAME if n not in BESIDE)
             near = nearest(value, known, likeness=0.6)
             hint = f"did you mean {near[0]}? " if near else ""
             raise ValueError(f"{hint}expected one of {', '.join(known)}")
@@ -121,8 +121,8 @@ class ColumnRule(Strict):
 
     @model_validator(mode="after")
     def _check_counts(self) -> ColumnRule:
-        if self.counts == "total" and self.quantity != "rain":
-            raise ValueError("counts = 'total' is only for rain")
+        if self.counts == "total" and self.quantity not in COUNTED:
+            raise ValueError(f"counts = 'total' is only for {' and '.join(COUNTED)}")
         if self.rolls_at is not None and self.counts != "total":
             raise ValueError("rolls_at goes with counts = 'total'")
         return self

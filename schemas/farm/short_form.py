@@ -6,7 +6,7 @@ from typing import Any
 
 KINDS = ("station", "probe")
 # What an instrument may say itself, in place of its only spell.
-PLACE = ("field", "fields", "strip", "from", "to")
+PLACE = ("field", "fields", "strip", "from", "to", "irrigated_area_ha")
 # What cannot hold for all.
 _OWN = ("name", "names", "ids", "spells")
 

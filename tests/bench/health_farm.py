@@ -103,9 +103,9 @@ class Made:
         quality = soil_quality_day.derive(
             t["soil_day"], t["probe_spell"], t["sensor"], used, put_on, t["farm"]
         )
-        return station_health.derive(
-            **t, soil_quality_day=quality, weather_used_day=used, irrigation_day=put_on
-        )
+        made = {"soil_quality_day": quality, "weather_used_day": used, "irrigation_day": put_on}
+        metered = generated.empty(TABLES["water_meter_day"])
+        return station_health.derive(**t, **made, water_meter_day=metered)
 
 
 def make(recipe: Recipe, seed: int) -> Made:

@@ -56,12 +56,13 @@ def derive(
     sun_day: pl.DataFrame,
     normal_day: pl.DataFrame,
     irrigation_day: pl.DataFrame,
+    water_meter_day: pl.DataFrame,
     flagged_reading: pl.DataFrame,
     do_not_use: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row an instrument, part, finding and span of days. Volts, mm, degC, percent, days."""
-    values = heard.value_days(weather_day, soil_day)
+    values = heard.value_days(weather_day, soil_day, water_meter_day)
     flags = flagged.mostly(flagged.days(flagged_reading, farm), values, weather_day, soil_day)
     days = heard.with_flagged(values, flags)
     spells = _spells(station_spell, probe_spell)

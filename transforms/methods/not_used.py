@@ -1,19 +1,19 @@
 """Leave out what the field book says must not be used (its sheet ``do not use``), in every daily table.
 
 Readings stay as they landed, so that a row taken off the sheet brings them back. The running total
-of a rain counter is left in them: the rain of a good day is a difference to the reading before it,
+of a rain counter or a water meter is left in them: the rain of a good day is a difference to the reading before it,
 which may be of a bad one. The rain of a bad day is taken out after the counter was read.
 """
 
 import polars as pl
 
-from schemas.quantities import Instrument
+from schemas.quantities import BY_NAME, COUNTED, Instrument
 from schemas.quantity_groups import columns_of
 from transforms.methods import calendar_day
 
 # A sheet's depth is that of the nearest sensor within this distance, as in a logger's file.
 _NEAR_CM = 1.0
-_COUNTERS = ("rain_counter_mm", "rain_counter_rolls_at_mm")
+_COUNTERS = tuple(BY_NAME[name].column.name for names in COUNTED.values() for name in names)
 _WHY = "not used: "
 
 
@@ -54,8 +54,8 @@ def days_marked(days: pl.DataFrame, do_not_use: pl.DataFrame) -> pl.DataFrame:
     if rows.is_empty() or days.is_empty():
         return days
     key = [name for name in (kind, "depth_cm", "day") if name in days.columns]
-    backs = "rain_since_day" in days.columns
-    since = pl.coalesce("rain_since_day", "day") if backs else pl.col("day")
+    backs = [name for name in ("rain_since_day", "volume_since_day") if name in days.columns]
+    since = pl.coalesce(*backs, "day") if backs else pl.col("day")
     spans = days.select(*key, since=since).unique()
     found = _spans_over(spans, rows, kind)
     why = (
@@ -64,6 +64,7 @@ def days_marked(days: pl.DataFrame, do_not_use: pl.DataFrame) -> pl.DataFrame:
         .agg(
             not_used=pl.lit(_WHY) + pl.col("why").unique(maintain_order=True).str.join(", "),
             rain_not_used=_concerns("rain").any(),
+            volume_not_used=_concerns("water meter").any(),
             today=(pl.col("day") <= pl.col("to_day")).any(),
         )
     )
@@ -71,7 +72,9 @@ def days_marked(days: pl.DataFrame, do_not_use: pl.DataFrame) -> pl.DataFrame:
     rain = pl.col("rain_not_used").fill_null(False)
     if {"began", "rain_mm"} <= set(days.columns):
         return marked.filter(~rain).select(days.columns)
-    said = pl.when(pl.col("today") | rain).then("not_used")
+    volume = pl.col("volume_not_used").fill_null(False)
+    concerned = volume if "volume_m3" in days.columns else pl.col("today") | rain
+    said = pl.when(concerned).then("not_used")
     reason = pl.concat_str("reason", said, separator="; ", ignore_nulls=True).replace("", None)
     changed = {
         "rain_mm": pl.when(~rain).then("rain_mm"),
@@ -79,6 +82,9 @@ def days_marked(days: pl.DataFrame, do_not_use: pl.DataFrame) -> pl.DataFrame:
         "rain_impossible_mm": pl.when(~rain).then("rain_impossible_mm"),
         "rain_coverage": pl.when(rain).then(0.0).otherwise("rain_coverage"),
         "rain_reason": pl.when(rain).then("not_used").otherwise("rain_reason"),
+        "volume_m3": pl.when(~volume).then("volume_m3"),
+        "volume_since_day": pl.when(~volume).then("volume_since_day"),
+        "volume_coverage": pl.when(volume).then(0.0).otherwise("volume_coverage"),
         "partial": pl.col("partial") | said.is_not_null(),
         "reason": reason,
     }

@@ -104,7 +104,7 @@ def _sums(day: pl.DataFrame) -> pl.DataFrame:
     after = ~pl.col("first")
     filled = pl.col("filled_mm")
     bend = (filled.shift(-1) - 2 * filled + filled.shift(1)).over(STRIP)
-    came = pl.col("rain_mm") + pl.col("irrigation_mm")
+    came = pl.col("rain_mm") + pl.when("irrigation_known").then("irrigation_mm")
     still = (came == 0) & (came.shift(-1).over(STRIP) == 0)
     real = pl.all_horizontal(
         pl.col("storage_mm").shift(n).over(STRIP).is_not_null() for n in (-1, 0, 1)

@@ -20,6 +20,7 @@ def derive(
     response: pl.DataFrame,
     season: pl.DataFrame,
     rain_day: pl.DataFrame,
+    irrigation_day: pl.DataFrame,
     soil_water_day: pl.DataFrame,
     drawdown_season: pl.DataFrame,
     capture_season: pl.DataFrame,
@@ -30,10 +31,11 @@ def derive(
     """Responses after an operation, joined with their possible causes.
 
     Season rain as of the last day that the season stood, in percent of the normal of the same
-    days. Water at seeding: the last day before it on which the probes have it, else the first after
-    it, within two weeks (probes are lifted for seeding); the gain is over the depths and days that
-    both strips have. Uptake in mm over the days on which both strips have data.
-    A cause that is not known is null and named in the reason.
+    days; null for an irrigated season, which its rain does not make dry or wet. Water at seeding:
+    the last day before it on which the probes have it, else the first after it, within two weeks
+    (probes are lifted for seeding); the gain is over the depths and days that both strips have.
+    Uptake in mm over the days on which both strips have data. A cause that is not known is null and
+    named in the reason.
     """
     base = response.filter(
         pl.col("operation_day").is_not_null()
@@ -65,6 +67,13 @@ def derive(
     rows = (
         base.join(work, on=["field", "practice", "operation_day"], how="left")
         .join(_rain(rain_day), on=SITE_YEAR, how="left")
+        .join(_irrigated(irrigation_day), on=SITE_YEAR, how="left")
+        .with_columns(
+            irrigated=pl.col("irrigated").fill_null(False),
+            season_rain_of_normal_pct=pl.when(pl.col("irrigated").is_null()).then(
+                "season_rain_of_normal_pct"
+            ),
+        )
         .join(_at_seeding(season, soil_water_day), on=SITE_YEAR, how="left")
         .join(
             capture_gains(capture_season).select(*SITE_YEAR, "capture_gain"),
@@ -90,7 +99,10 @@ def derive(
     )
     rows = rows.with_columns(
         coverage=pl.mean_horizontal(pl.col(c.name).is_not_null().cast(pl.Float64) for c in CAUSES),
-        reason=pl.format("not known: {}", missing),
+        reason=joined(
+            pl.format("not known: {}", missing),
+            pl.when("irrigated").then(pl.lit("the season was irrigated")),
+        ),
     ).with_columns(partial=pl.col("coverage") < 1)
     return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
 
@@ -105,6 +117,12 @@ def _rain(rain_day: pl.DataFrame) -> pl.DataFrame:
         .group_by(SITE_YEAR)
         .agg(season_rain_of_normal_pct=pl.col("season_to_date_of_normal_pct").mean())
     )
+
+
+def _irrigated(irrigation_day: pl.DataFrame) -> pl.DataFrame:
+    """The seasons in which a strip was irrigated, or may have been."""
+    put_on = (pl.col("irrigation_mm") > 0).fill_null(True) & pl.col("season").is_not_null()
+    return irrigation_day.filter(put_on).select(*SITE_YEAR, irrigated=True).unique()
 
 
 def _at_seeding(season: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFrame:

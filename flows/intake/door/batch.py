@@ -10,7 +10,7 @@ from flows.intake.door.places import Places
 from flows.intake.door.rejected import rejections
 from schemas.catalogue import TABLES
 from schemas.farm.layout import ColumnRule, Layout
-from schemas.quantities import Instrument
+from schemas.quantities import BY_NAME, COUNTED, Instrument
 from schemas.table import Table
 
 TABLE_OF: dict[Instrument, Table] = {
@@ -18,8 +18,8 @@ TABLE_OF: dict[Instrument, Table] = {
     Instrument.PROBE: TABLES["soil_reading"],
 }
 # What a layout says beside a value is no value of its own.
-ROLLS_AT, RAIN_OVER = "rain_counter_rolls_at_mm", "rain_over_d"
-UNCOUNTED = (ROLLS_AT, RAIN_OVER)
+RAIN_OVER = "rain_over_d"
+UNCOUNTED = (*(BY_NAME[rolls_at].column.name for _, rolls_at in COUNTED.values()), RAIN_OVER)
 NO_DEPTH = -1.0  # stands for the depth of what a station measures
 
 

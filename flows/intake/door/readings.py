@@ -16,7 +16,6 @@ from flows.intake.door import flags
 from flows.intake.door.batch import (
     NO_DEPTH,
     RAIN_OVER,
-    ROLLS_AT,
     TABLE_OF,
     UNCOUNTED,
     Batch,
@@ -31,7 +30,7 @@ from flows.intake.readers.chunk import FLAG_OF
 from flows.store import wide_rows
 from schemas import generated
 from schemas.farm.layout import ColumnRule, Layout
-from schemas.quantities import BY_NAME, OF_WHOLE_PROBE, Instrument
+from schemas.quantities import BY_NAME, COUNTED, OF_WHOLE_PROBE, Instrument
 from schemas.table import Table
 
 DECIMALS = 9  # what a conversion adds behind (0.29 m³/m³ is 29 %, not 28.999999999999996)
@@ -209,15 +208,17 @@ def _add_si_values(batch: Batch, sensors: list[Sensor]) -> dict[str, tuple[str, 
         for name in sensor.names:
             rule, value = batch.rule(name), pl.col(f"v:{name}")
             total = rule.counts == "total"
-            column = "rain_counter_mm" if total else BY_NAME[rule.quantity].column.name
+            counter, rolls_at = COUNTED.get(rule.quantity, ("", ""))
+            column = BY_NAME[counter if total else rule.quantity].column.name
             unit = batch.table[column].unit
             slope, zero = units.line(rule.unit or unit, unit)
             converted.append((value * slope + zero).round(DECIMALS).alias(sensor.of(column)))
             of[sensor.of(column)] = column, name
             if rule.rolls_at is not None:
                 rolls = pl.when(value.is_not_null()).then(pl.lit(rule.rolls_at * slope))
-                converted.append(rolls.alias(sensor.of(ROLLS_AT)))
-                of[sensor.of(ROLLS_AT)] = ROLLS_AT, name
+                rolled = BY_NAME[rolls_at].column.name
+                converted.append(rolls.alias(sensor.of(rolled)))
+                of[sensor.of(rolled)] = rolled, name
             if flags.tells_totals(batch.layout, name):
                 days = flags.days_of_total(batch.frame.columns, name)
                 converted.append(days.alias(sensor.of(RAIN_OVER)))

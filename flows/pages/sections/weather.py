@@ -18,9 +18,17 @@ _COLUMNS = {
 }
 
 
+_WEATHER = ("rain_mm", "air_temp_min_c", "air_temp_max_c", "crop_et_mm")
+
+
 def stations(tables: Tables, week: Week, field: str) -> list[Row]:
     """Return the week of each station of a field, treated first."""
-    found = tables("weather_week", field=field, week_starts=week.monday)
+    weeks = tables("weather_week", field=field)
+    weather = pl.any_horizontal(pl.col(name).is_not_null() for name in _WEATHER)
+    gauged = weeks.filter(weather).select("station").unique()  # a water meter has no weather
+    found = weeks.filter(pl.col("week_starts") == week.monday).join(
+        gauged, on="station", how="semi"
+    )
     return found.sort("strip", "station", descending=[True, False]).to_dicts()
 
 

@@ -32,7 +32,7 @@ from flows.setup.sniff.finding import CannotSniff, Finding, Grid, Proposal, Sure
 from flows.setup.sniff.rain_clock import Neighbor
 from schemas.farm.farm import Place
 from schemas.farm.layout import Layout
-from schemas.quantities import BY_NAME, Instrument
+from schemas.quantities import BY_NAME, COUNTED, Instrument
 
 ENOUGH = 24 << 20  # bytes of an export that are looked at
 MOST_UNPACKED = 64 << 20
@@ -205,11 +205,11 @@ def _rules(
             why = f"further down it is called {', '.join(other)}"
             grid.note(f"columns.{column.name}.names", other, Sure.LIKELY, why)
         _note_quantity(grid, column)
-        if quantity.name == "rain" and possible_units.is_total(column.values):
+        if quantity.name in COUNTED and possible_units.is_total(column.values):
             column.rule["counts"] = "total"
             why = "it climbs and stays, as a running total does"
             grid.note(f"columns.{column.name}.counts", "total", Sure.LIKELY, why)
-        elif quantity.name == "rain" and column.heading.total:
+        elif quantity.name in COUNTED and column.heading.total:
             why = "the heading speaks of a total, but the values do not climb: which is it?"
             grid.note(f"columns.{column.name}.counts", "increment", Sure.UNSURE, why)
 

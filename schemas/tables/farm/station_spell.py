@@ -26,6 +26,13 @@ TABLE = Table(
             "instant",
             "true where the layouts of its radiation say stamp = instant: each value is of its stamp",
         ),
+        number(
+            "irrigated_area_ha",
+            "hectare",
+            "of a station with a water meter, the area that its water is put on",
+            0,
+            100000,
+        ),
         number("latitude_deg", "degree", "its latitude; null for the farm's", -90, 90),
         number("longitude_deg", "degree", "its longitude; null for the farm's", -180, 180),
     ),

@@ -17,7 +17,10 @@ CAUSES: tuple[Column, ...] = (
     number(
         "season_rain_of_normal_pct",
         "percent",
-        "rain from seeding to harvest in percent of its normal, mean of the field's stations",
+        (
+            "rain from seeding to harvest in percent of its normal, mean of the field's stations; null "
+            "where the season was irrigated"
+        ),
         0,
     ),
     unlimited_share(

@@ -109,7 +109,7 @@ def test_the_new_farm_collects_and_is_told_that_it_has_no_place(tmp_path: Path) 
 
 def test_the_examples_of_the_reference_load_when_they_are_uncommented() -> None:
     farm = farm_file.parse(tomllib.loads(UNCOMMENTED.sub("", new.reference())), "examples")
-    assert [s.name for s in farm.stations] == ["home treated", "town"]
+    assert [s.name for s in farm.stations] == ["home treated", "ridge", "town", "pivot meter"]
     assert len(farm.probes[0].spells) == 2
     assert {p.name for p in farm.probes} >= {"N1", "N2", "N3"}
     assert {s.kind for s in farm.sources} == {"folder", "http"}

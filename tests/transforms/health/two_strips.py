@@ -114,7 +114,7 @@ def used(reported: pl.DataFrame) -> pl.DataFrame:
 def health(**given: pl.DataFrame) -> pl.DataFrame:
     names = (
         *("delivery", "delivery_instrument", "quarantine", "sun_day", "normal_day"),
-        *("flagged_reading", "do_not_use", "irrigation_day"),
+        *("flagged_reading", "do_not_use", "irrigation_day", "water_meter_day"),
     )
     reported = given.get("weather_day", weather())
     frame = station_health.derive(

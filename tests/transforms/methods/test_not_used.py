@@ -8,7 +8,7 @@ import pytest
 from schemas.quantities import Instrument, columns_of
 from tests.transforms import frames
 from transforms.methods import not_used
-from transforms.weather import weather_day
+from transforms.weather import water_meter_day, weather_day
 
 SPELL = frames.rows("station_spell", [{"station": "s", "from_day": date(2020, 1, 1)}])
 
@@ -52,7 +52,7 @@ def test_an_instrument_that_is_not_used_has_no_value_on_its_days_alone(kind):
     assert found.columns == readings.columns
     assert found["time"].equals(readings["time"])
     day = (pl.col("time") - timedelta(seconds=1)).dt.date()
-    left = found.filter(day == date(2020, 6, 2)).drop("^rain_counter.*$")
+    left = found.filter(day == date(2020, 6, 2)).drop("^(rain|water)_counter.*$")
     for column in columns_of(kind):
         if column.name in left.columns:
             assert left[column.name].null_count() == left.height
@@ -104,6 +104,25 @@ def test_a_total_that_reaches_back_into_a_bad_day_is_not_used_either():
     assert (row["rain_mm"], row["rain_since_day"], row["rain_coverage"]) == (None, None, 0.0)
     (row,) = not_used.days_marked(days, sheet(bad("2020-06-01", "2020-06-03", "wind"))).to_dicts()
     assert (row["rain_mm"], row["rain_reason"], row["partial"]) == (30.0, None, None)
+
+
+def test_a_meter_that_must_not_be_used_is_unknown_on_its_days_and_its_total_goes_on():
+    days = ["2020-06-01", "2020-06-02", "2020-06-03"]
+    readings = hourly("weather_reading", days, station="s")
+    total = pl.Series("water_counter_m3", [10.0 * i for i in range(readings.height)])
+    readings = readings.with_columns(total)
+    for quantity, volumes in (
+        ("water meter", [230.0, None, 240.0]),
+        ("rain", [230.0, 240.0, 240.0]),
+    ):
+        rows = sheet(bad("2020-06-02", "2020-06-02", quantity))
+        used = not_used.readings_used(readings, rows, frames.farm())
+        made = water_meter_day.derive(used, SPELL, frames.farm())
+        found = not_used.days_marked(made, rows)
+        assert found["volume_m3"].to_list() == [pytest.approx(v) for v in volumes]
+        left_out = volumes[1] is None
+        assert (found["volume_coverage"][1] == 0.0) is left_out
+        assert (found["reason"][1] == "not used: nest") is left_out
 
 
 def test_spells_of_rain_of_a_bad_day_are_left_out():

@@ -18,6 +18,7 @@ EMPTY = {
         "response",
         "season",
         "rain_day",
+        "irrigation_day",
         "soil_water_day",
         "drawdown_season",
         "capture_season",
@@ -86,6 +87,22 @@ def test_season_rain_is_of_the_last_day_of_the_season(pct: float, word: str) -> 
     )
     assert row["season_rain_of_normal_pct"] == pytest.approx(pct)
     assert row["season_rain"] == word
+
+
+def test_rain_makes_no_irrigated_season_dry() -> None:
+    rain = {"station": "a", "day": date(2020, 9, 10), "field": "north", "season": 2020}
+    here = {"field": "north", "strip": "check", "season": 2020, "in_later_total": False}
+    for put_on, dry in (([0.0], True), ([25.0], False), ([0.0, None], False), ([], True)):
+        row = _derive(
+            rain_day=[rain | {"season_to_date_of_normal_pct": 60.0}],
+            irrigation_day=[
+                here | {"day": date(2020, 6, 1 + i), "irrigation_mm": mm}
+                for i, mm in enumerate(put_on)
+            ],
+        )
+        assert (row["season_rain"] == "dry") is dry
+        assert (row["season_rain_of_normal_pct"] is not None) is dry
+        assert ("irrigated" in row["reason"]) is not dry
 
 
 def test_water_at_seeding_over_the_depths_of_both_strips() -> None:

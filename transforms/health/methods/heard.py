@@ -33,6 +33,7 @@ STATION_PARTS = {
 # Quantities that make no part of their own: many stations report them only at times.
 OTHERS = ("wind_gust_m_s", "reference_et_logged_mm")
 QUANTITIES = ("air_temp", "humidity", "rain", "wind", "solar")  # that have a coverage
+WATER_METER = "water meter"
 TEMPERATURE = " temperature"
 # A day with less of its readings than this is a missing day. Common practice, no source.
 LEAST = 0.25
@@ -43,7 +44,9 @@ def named_depth() -> pl.Expr:
     return depth_text(pl.col("depth_cm")) + " cm"
 
 
-def value_days(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataFrame:
+def value_days(
+    weather_day: pl.DataFrame, soil_day: pl.DataFrame, water_meter_day: pl.DataFrame
+) -> pl.DataFrame:
     """Return kind, instrument, part, depth_cm and day, a row a part and day with a value of it.
 
     The part is 'whole' for a value of any quantity. A sensor has two parts: '30 cm' for its water
@@ -53,9 +56,17 @@ def value_days(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataFram
         pl.col(name).is_not_null()
         for name in ("vwc_mean_pct", "soil_temp_mean_c", "salinity_mean_ds_m")
     )
+    metered = water_meter_day.filter(pl.col("volume_m3").is_not_null())
+    of_station = pl.concat(
+        [
+            weather_day.filter(_any(_measured())).select("station", "day"),
+            metered.select("station", "day"),
+        ]
+    ).unique(maintain_order=True)
     whole = soil_day.filter(vwc | temp | salt).select("probe", "day").unique(maintain_order=True)
     frames = [
-        labelled(weather_day.filter(_any(_measured())), "station", "whole"),
+        labelled(of_station, "station", "whole"),
+        labelled(metered, "station", WATER_METER),
         *(
             labelled(weather_day.filter(_any(names)), "station", part)
             for part, names in STATION_PARTS.items()

@@ -108,11 +108,11 @@ def daily(
 ) -> pl.DataFrame:
     """Every day of the window by strip, from the value of the day before to that of the day.
 
-    Columns: ``storage_mm`` (as it is), ``filled_mm`` (gaps in a straight line), ``rain_mm`` and
-    ``irrigation_mm`` (null where unknown), ``water_mm`` (both, what is unknown left out), ``et_mm``
-    (crop demand, gaps in a straight line; null where there is none at all) and ``wet_et_mm`` (the same
-    by the dual coefficient, which follows single wettings) between the two values, ``known`` (rain
-    recorded), ``irrigation_known``, ``demanded``, ``above_pct``.
+    Columns: ``storage_mm`` (as it is), ``filled_mm`` (gaps in a straight line), ``rain_mm`` (null
+    where unknown), ``irrigation_mm`` (what is unknown left out), ``water_mm`` (both, what is unknown
+    left out), ``et_mm`` (crop demand, gaps in a straight line; null where there is none at all) and
+    ``wet_et_mm`` (the same by the dual coefficient, which follows single wettings) between the two
+    values, ``known`` (rain recorded), ``irrigation_known``, ``demanded``, ``above_pct``.
     """
     strip_day = ["field", "strip", "day"]
     days = (
@@ -132,7 +132,7 @@ def daily(
         .join(_rain(weather_day), on=strip_day, how="left")
         .with_columns(shared_rain(SEASON))
         .pipe(with_irrigation, irrigation_day)
-        .rename({"irrigation_mm": "day_irrigation_mm"})
+        .with_columns(day_irrigation_mm=pl.col("irrigation_mm").fill_null(0.0))
         .join(
             _demand(evapotranspiration_day, pl.col("crop_et_mm"), "demand_mm"),
             on=strip_day,
@@ -163,9 +163,7 @@ def daily(
         _between("wet_mm").alias("wet_et_mm"),
         first=pl.col("day") == pl.col("from_day"),
         known=pl.col("known").fill_null(False),
-    ).with_columns(
-        water_mm=pl.col("rain_mm").fill_null(0.0) + pl.col("irrigation_mm").fill_null(0.0)
-    )
+    ).with_columns(water_mm=pl.col("rain_mm").fill_null(0.0) + pl.col("irrigation_mm"))
 
 
 def _between(name: str) -> pl.Expr:

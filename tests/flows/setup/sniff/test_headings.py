@@ -138,3 +138,30 @@ def test_no_heading_is_read_in_another_case_as_something_else():
     names = pl.Series([name for name, _ in PUBLISHED])
     for name in names.filter(names.str.contains(r"^[A-Z0-9_]+$")).to_list():
         assert heading(name.lower()).quantity == heading(name).quantity, name
+
+
+@pytest.mark.parametrize(
+    ("name", "quantity", "unit"),
+    [
+        ("Flow rate (gpm)", "water_flow", "gallon/minute"),
+        ("FLOW_GPM", "water_flow", "gallon/minute"),
+        ("Flow [L/s]", "water_flow", "L/s"),
+        ("Pump flow rate (m³/h)", "water_flow", "m^3/hour"),
+        ("Water meter (m3)", "water_volume", "m^3"),
+        ("Meter total (gal)", "water_volume", "gallon"),
+        ("Totalizer (acre-in)", "water_volume", "acre*inch"),
+        ("Irrigation volume [gal_us]", "water_volume", "gallon"),  # UCUM
+        ("Water used (ac-ft)", "water_volume", "acre*foot"),
+        ("Rain rate (mm/h)", None, "mm"),
+        ("Water temp (C)", None, "degC"),
+        ("VWC_m3_m3", "vwc", "m^3/m^3"),
+        ("Temp_L", "air_temp", None),
+    ],
+)
+def test_headings_of_water_meters_and_what_is_none(
+    name: str, quantity: str | None, unit: str | None
+) -> None:
+    found = heading(name)
+    assert (found.quantity, found.unit) == (quantity, unit)
+    if quantity in ("water_flow", "water_volume"):
+        assert units.line(str(unit), BY_NAME[quantity].unit)[0] > 0
