@@ -226,6 +226,7 @@ UNIT_WORDS: dict[str, str] = {
     "percent": "percent",
     "per cent": "percent",
     "fraction": "dimensionless",
+    "dimensionless": "dimensionless",
     "deg": "degree",
     "degree": "degree",
     "degrees": "degree",
