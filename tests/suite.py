@@ -21,6 +21,7 @@ tests/flows/intake/test_collect.py::test_readings_land_in_si_at_the_end_of_their
 tests/flows/pages/test_digest.py::test_a_quiet_winter_week_is_five_lines
 tests/flows/run/service/test_service.py::test_names_are_plain_and_each_folder_has_its_own
 tests/flows/run/test_five_minutes.py
+tests/flows/setup/add/test_add.py::test_without_a_terminal_and_without_yes_it_asks_for_yes
 tests/flows/setup/inspection/test_checks.py::test_a_set_up_that_is_fine_needs_nothing
 tests/flows/setup/sniff/test_sniff.py::test_headings
 tests/flows/setup/test_try_out.py::test_tells_of_a_file_that_no_source_takes
@@ -51,7 +52,7 @@ tests/transforms/soil/test_water_use_season.py::test_bounds_and_signs_hold_whate
 tests/transforms/soil/test_water_use_season.py::test_noise_does_not_move_the_water_use
 tests/transforms/soil/test_water_use_simulated.py
 tests/transforms/test_memory.py
-tests/transforms/trial/test_response.py::test_many_site_years_without_effect_seldom_claim_one
+tests/transforms/trial/test_response.py::test_site_years_without_effect_seldom_claim_one_and_six_percent_is_found
 tests/transforms/trial/test_response.py::test_swapped_strips_turn_the_sign
 tests/transforms/trial/test_response_driver.py::test_without_any_driver_nothing_is_claimed
 tests/transforms/weather/test_evapotranspiration_day.py::test_any_day_gives_a_plausible_number

@@ -44,7 +44,7 @@ def found(days: pl.DataFrame) -> list[tuple[str, date, date]]:
     names = (
         *("soil_day", "soil_quality_day", "probe_spell", "sensor", "delivery", "quarantine"),
         *("delivery_instrument", "sun_day", "normal_day", "weather_used_day", "flagged_reading"),
-        *("do_not_use", "irrigation_day"),
+        *("do_not_use", "irrigation_day", "water_meter_day"),
     )
     frame = station_health.derive(
         weather_day=days,
