@@ -29,7 +29,7 @@ def farm(root: Path, every: str) -> FarmFolder:
     """A new farm that collects at ``every``."""
     new(root, "metric")
     toml = root / "farm.toml"
-    text = toml.read_text(encoding="utf-8").replace('"*/30 * * * *"', f'"{every}"')
+    text = toml.read_text(encoding="utf-8") + f'\n[schedules]\ncollect = "{every}"\n'
     toml.write_text(text, encoding="utf-8")
     return FarmFolder.at(root)
 

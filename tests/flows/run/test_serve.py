@@ -28,7 +28,7 @@ def farm(tmp_path: Path) -> FarmFolder:
     root = tmp_path / "farm"
     new(root, "metric")
     text = (root / "farm.toml").read_text(encoding="utf-8")
-    text = text.replace('"*/30 * * * *"', '"* * * * * */4"')
+    text += '\n[schedules]\ncollect = "* * * * * */4"\n'
     (root / "farm.toml").write_text(text, encoding="utf-8")
     return FarmFolder.at(root)
 
