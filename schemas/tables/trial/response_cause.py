@@ -17,10 +17,7 @@ CAUSES: tuple[Column, ...] = (
     number(
         "season_rain_of_normal_pct",
         "percent",
-        (
-            "rain from seeding to harvest in percent of its normal, mean of the field's stations; null "
-            "where the season was irrigated"
-        ),
+        "rain from seeding to harvest in percent of its normal, mean of the field's stations",
         0,
     ),
     unlimited_share(
