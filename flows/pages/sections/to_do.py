@@ -63,7 +63,10 @@ def _silent(tables: Tables, week: Week, kind: str, days: str) -> list[Line]:
     )
     heard = tables(days).filter(
         (pl.col("day") <= week.sunday)
-        & pl.any_horizontal(pl.col(name).is_not_null() for name in _measured(days))
+        & (
+            pl.any_horizontal(pl.col(name).is_not_null() for name in _measured(days))
+            | _metered(tables, kind)
+        )
     )
     out: list[Line] = []
     quiet: dict[date, list[tuple[Row, Row]]] = {}
@@ -80,6 +83,14 @@ def _silent(tables: Tables, week: Week, kind: str, days: str) -> list[Line]:
         elif (week.sunday - row["day"]).days > _silent_after_d(tables, kind, spell[kind]):
             quiet.setdefault(row["day"], []).append((spell, row))
     return out + [Line(_since_one_day(kind, days, those)) for _, those in sorted(quiet.items())]
+
+
+def _metered(tables: Tables, kind: str) -> pl.Expr:
+    """Return whether a daily row is of a day on which the station's water meter gave a volume."""
+    if kind != "station":
+        return pl.lit(False)
+    metered = tables("water_meter_day").drop_nulls("volume_m3").select("station", "day")
+    return pl.struct("station", "day").is_in(metered.to_struct().implode())
 
 
 def _sent_or_set_aside(tables: Tables, week: Week, kind: str, instrument: str) -> bool:

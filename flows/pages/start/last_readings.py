@@ -22,6 +22,8 @@ _SHOWN = {
     "station": ("weather_day", "air_temp_mean_c", "Air temperature"),
     "probe": ("soil_day", "vwc_mean_pct", "Soil moisture"),
 }
+# What is shown of a station without weather.
+_METER = ("water_meter_day", "volume_m3", "Water passed")
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +56,10 @@ def _instrument(tables: Tables, one: dict[str, Any], now: datetime) -> Instrumen
     kind, name = one["kind"], one["instrument"]
     table, column, words = _SHOWN[kind]
     rows = tables(table, **{kind: name}).drop_nulls(column).filter(pl.col("day") <= day)
+    metered = rows.is_empty() and kind == "station"
+    if metered:
+        table, column, words = _METER
+        rows = tables(table, station=name).drop_nulls(column).filter(pl.col("day") <= day)
     if kind == "probe" and rows.height:  # its topmost sensor: the one that moves
         rows = rows.filter(pl.col("depth_cm") == pl.col("depth_cm").min())
     row = last_row(rows)
@@ -61,7 +67,7 @@ def _instrument(tables: Tables, one: dict[str, Any], now: datetime) -> Instrumen
     if row is not None:
         depth: Phrase = (" at ", cell(table, row, "depth_cm")) if kind == "probe" else ()
         last = say(
-            "{words}{depth}: {value}, mean of {day}",
+            "{words}{depth}: {value}, " + ("on {day}" if metered else "mean of {day}"),
             words=words,
             depth=depth,
             value=cell(table, row, column),

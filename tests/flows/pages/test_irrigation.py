@@ -6,7 +6,7 @@ from datetime import date
 from typing import Any
 
 from flows.pages.reader_units import Show
-from flows.pages.sections import harvest, irrigation
+from flows.pages.sections import harvest, irrigation, to_do
 from flows.pages.week import Week
 from tests.flows.pages import farm
 from tests.flows.pages.page_text import digest, flat, report
@@ -89,3 +89,18 @@ def test_a_balance_with_irrigation_says_what_came(tables):
     assert "120.0 mm of rain and 80.0 mm of irrigation came" in words
     dry = tables.with_rows("water_use_season", row | {"irrigation_mm": 0.0})
     assert "irrigation" not in said(harvest.water_use(dry, "Home", 2024), Show("metric"))
+
+
+def test_a_meter_that_gave_volumes_is_not_called_silent(tables):
+    """A station that measures nothing but water, heard on the week's last day or never."""
+    spell = {"station": "pump", "from_day": date(2024, 5, 1), "field": "Home", "strip": "treated"}
+    row = {"station": "pump", "day": WEEK.sunday, "readings": 24, "partial": False}
+    given = tables.with_rows("station_spell", spell).with_rows("weather_day", row)
+    meter = {"station": "pump", "day": WEEK.sunday, "partial": False}
+
+    def tasks(volume: float | None) -> str:
+        known = given.with_rows("water_meter_day", meter | {"volume_m3": volume})
+        return said(to_do.lines(known, WEEK), Show("metric"))
+
+    assert "pump" not in tasks(0.0)
+    assert "pump" in tasks(None)
