@@ -1,5 +1,6 @@
 """Log files that stay short: state/logs/checkstrip.log and the four before it, a megabyte each."""
 
+import io
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -40,6 +41,21 @@ def kept(folder: FarmFolder) -> Iterator[None]:
     finally:
         log.removeHandler(handler)
         handler.close()
+
+
+class Said(io.TextIOBase):
+    """A stream whose whole lines go to a log: what processes say that nobody watches."""
+
+    def __init__(self, log: logging.Logger) -> None:
+        super().__init__()
+        self._log, self._begun = log, ""
+
+    def write(self, text: str) -> int:
+        """Log the lines that ``text`` ends, and keep the one that it begins."""
+        *lines, self._begun = f"{self._begun}{text}".split("\n")
+        for line in filter(str.strip, lines):
+            self._log.warning("%s", line.rstrip())
+        return len(text)
 
 
 def _writes(log: logging.Logger) -> bool:

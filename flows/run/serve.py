@@ -25,7 +25,7 @@ import sys
 import threading
 import time
 from collections.abc import Awaitable, Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stderr
 from types import FrameType
 from typing import Any
 
@@ -74,7 +74,9 @@ def serve(folder: FarmFolder, say: Callable[[str], None]) -> None:
         log.info("started, server on 127.0.0.1:%s", port)
         signal.signal(signal.SIGINT, signal.default_int_handler)
         try:
-            asyncio.run(scheduler.run(deployments, log))
+            # A run that Ctrl-C meets while it loads its libraries ends with a traceback of its own.
+            with redirect_stderr(logs.Said(log)):
+                asyncio.run(scheduler.run(deployments, log))
         except* Exception as trouble:
             # The runner gives up after some minutes of a server that does not answer.
             why = trouble.exceptions[0]

@@ -1,5 +1,6 @@
 """The log file that a process and the runs it starts write to at the same time."""
 
+import contextlib
 import logging
 import os
 import subprocess
@@ -93,3 +94,11 @@ def test_whoever_keeps_the_log_to_himself_stops_nothing(
     with logs.kept(folder), lock.hold(folder.logs / "log.lock", "trying"):
         logging.getLogger("checkstrip").error("lost")
     assert capfd.readouterr().err == ""
+
+
+def test_what_processes_say_goes_to_the_log_line_by_line(folder: FarmFolder) -> None:
+    with logs.kept(folder), contextlib.redirect_stderr(logs.Said(logging.getLogger("checkstrip"))):
+        for part in ("Trace", "back: a\n\n", "  b\nnot ended"):
+            print(part, end="", file=sys.stderr)
+    said = (folder.logs / "checkstrip.log").read_text().splitlines()
+    assert [line.split(" WARNING ")[1] for line in said] == ["Traceback: a", "  b"]
