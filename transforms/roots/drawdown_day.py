@@ -23,8 +23,9 @@ Uptake of the layer (mm) = fall of water content (%) / 100 x thickness (mm).
 
 Evaporation from the soil is in the balance of the layer at the surface; the day-night method is
 only used where the sensor lies too deep to see it. It is taken off as ``evaporation_mm``: the
-day's evaporation by the dual crop coefficient (``evaporation_day``), times the share of it that
-this sensor shows. That share is learned from the sensor's own bare days, on which all that the
+day's evaporation from the evaporation layer by the dual crop coefficient (``evaporation_day``), times
+the share of it that this sensor shows; what rises from below under a dry surface, a crop's roots take
+first. That share is learned from the sensor's own bare days, on which all that the
 layer loses without rain is evaporation: the sum of its falls over the sum of the evaporation.
 Where there are too few bare days a sensor above ``EVAPORATES_CM`` is taken to show all of it, a
 deeper one nothing (FAO Irrigation and Drainage Paper 56: the layer that evaporation dries is 0.10
@@ -149,9 +150,9 @@ def _without_evaporation(rows: pl.DataFrame, evaporation_day: pl.DataFrame) -> p
     """Takes evaporation off the balances of the layer at the surface."""
     c = pl.col
     own = evaporation_day.group_by("field", "strip", "day").agg(
-        own_mm=c("soil_evaporation_mm").mean()
+        own_mm=c("layer_evaporation_mm").mean()
     )
-    both = evaporation_day.group_by("field", "day").agg(both_mm=c("soil_evaporation_mm").mean())
+    both = evaporation_day.group_by("field", "day").agg(both_mm=c("layer_evaporation_mm").mean())
     lost = pl.coalesce("own_mm", "both_mm")
     at_surface = (c("layer_top_cm") == 0) & (c("method") == "balance")
     bare = at_surface & ~c("growing") & lost.is_not_null()

@@ -132,7 +132,7 @@ def _station(rows: pl.DataFrame) -> pl.DataFrame:
     most = np.maximum(KC_MAX, kcb + 0.05)
     over = np.clip(kcb - KC_MIN, 0.0, None) / (most - KC_MIN)
     bare = 1 - np.minimum(over ** (1 + 0.5 * HEIGHT_M), 0.99)
-    coefficient, depletion = np.zeros(len(kcb)), np.zeros(len(kcb))
+    coefficient, shallow, depletion = (np.zeros(len(kcb)) for _ in range(3))
     lacks, below = total / 2, 0.0
     for i in range(len(kcb)):
         lacks, below = max(lacks - water[i], 0.0), max(below - water[i], 0.0)
@@ -141,6 +141,7 @@ def _station(rows: pl.DataFrame) -> pl.DataFrame:
         layer = min(wet * (most[i] - kcb[i]), bare[i] * most[i])
         risen = (math.hypot(below, SORPTIVITY_MM) - below) / asked[i] if asked[i] > 0 else 0.0
         coefficient[i] = max(layer, min(risen, energy)) if lacks > ready else layer
+        shallow[i] = layer
         roots = ROOTS_TAKE * (1 - lacks / total) * kcb[i]
         below += max(coefficient[i] * asked[i] - max(ready - lacks, 0.0), 0.0)
         lacks = min(lacks + (coefficient[i] / bare[i] + roots) * asked[i], total)
@@ -154,6 +155,7 @@ def _station(rows: pl.DataFrame) -> pl.DataFrame:
         soil_evaporation_mm=pl.when(known).then(
             pl.col("evaporation_coefficient") * pl.col("reference_et_mm")
         ),
+        layer_evaporation_mm=pl.when(known).then(pl.Series(shallow) * pl.col("reference_et_mm")),
         basal_et_mm=pl.when(known).then(pl.col("basal_coefficient") * pl.col("reference_et_mm")),
     )
 

@@ -28,6 +28,13 @@ TABLE = Table(
         number("basal_et_mm", "mm", "transpiration of the crop where it lacks no water", 0, 30),
         number("soil_evaporation_mm", "mm", "evaporation from the surface of the soil", 0, 30),
         number(
+            "layer_evaporation_mm",
+            "mm",
+            "part of it that the evaporation layer loses, without what rises from below",
+            0,
+            30,
+        ),
+        number(
             "surface_depletion_mm",
             "mm",
             "water that the evaporation layer lacks at the end of the day",

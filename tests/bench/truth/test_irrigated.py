@@ -71,7 +71,8 @@ def test_the_balance_closes_with_the_sheet_and_lacks_what_was_applied_without(
         assert without[0] > 0.1
         assert without[1] > 0.3
         lacks = (told["water_use_mm"] - untold["water_use_mm"]).to_list()
-        assert lacks == pytest.approx([50.0, 125.0], abs=6.0)
+        # What is put on also opens layers, so that a little more may have drained.
+        assert lacks == pytest.approx([50.0, 125.0], abs=8.0)
 
 
 def test_no_sensor_is_called_faulty_for_being_irrigated_and_no_rain_for_caught(

@@ -62,7 +62,7 @@ def evaporation(mm: Array | None) -> pl.DataFrame:
     return rows(
         "evaporation_day",
         [
-            {"station": "s", "field": "f", "strip": "treated", "day": d, "soil_evaporation_mm": v}
+            {"station": "s", "field": "f", "strip": "treated", "day": d, "layer_evaporation_mm": v}
             for d, v in zip(days(FIRST, len(mm)), mm.tolist(), strict=True)
         ],
     )

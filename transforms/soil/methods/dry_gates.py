@@ -15,6 +15,8 @@ What a probe cannot tell: whether a layer that stands still all season near its 
 stably full and passes on whatever comes, or was never reached. Then no gate is taken there.
 """
 
+from collections.abc import Callable
+
 import polars as pl
 
 from transforms.methods import texture
@@ -25,9 +27,10 @@ LAYER = [*STRIP, "depth_cm"]
 # it is only the highest value seen, % by volume. Set on simulated soils, by the worst of several physics.
 CLOSED_PCT, CLOSED_BELOW_HIGHEST_PCT = 2.0, 3.0
 LIKELY_PCT = 1.0  # nearer to its limit by so much a layer is likely closed, though not surely
-SMOOTH_D = 5  # days of the median that noise and single rain days do not open or close a gate by
+SMOOTH_D = 5  # days: by the wettest a gate is surely closed, all else goes by their median
 FALLEN_PCT = 0.5  # below its limit; at its limit a layer draws nothing from beneath
 DRIER_PCT = 2.0  # than field capacity: the table's spread and an uncalibrated sensor's error
+THICK_MM = 10.0 * (pl.col("layer_bottom_cm") - pl.col("layer_top_cm"))
 
 
 def gates(layers: pl.DataFrame, field: pl.DataFrame) -> pl.DataFrame:
@@ -41,7 +44,6 @@ def gates(layers: pl.DataFrame, field: pl.DataFrame) -> pl.DataFrame:
     """
     c = pl.col
     deepest = c("depth_cm") == c("depth_cm").max().over(STRIP)
-    thick_mm = 10.0 * (c("layer_bottom_cm") - c("layer_top_cm"))
     rows = (
         layers.filter("used")
         .join(_capacity(field), on="field", how="left")
@@ -50,15 +52,14 @@ def gates(layers: pl.DataFrame, field: pl.DataFrame) -> pl.DataFrame:
             fall_mm=(c("held_mm").shift(1) - c("held_mm"))
             .over(LAYER, order_by="day")
             .fill_null(0.0),
-            pct=(c("held_mm") / thick_mm * 100)
-            .rolling_median(SMOOTH_D, center=True, min_samples=1)
-            .over(LAYER, order_by="day"),
-            limit_pct=c("upper_limit_mm") / thick_mm * 100,
+            pct=_around(pl.Expr.rolling_median),
+            wettest_pct=_around(pl.Expr.rolling_max),
+            limit_pct=c("upper_limit_mm") / THICK_MM * 100,
             margin=pl.when("drained").then(CLOSED_PCT).otherwise(CLOSED_BELOW_HIGHEST_PCT),
             deepest=deepest,
         )
         .with_columns(
-            closed=c("pct") < c("limit_pct") - c("margin"),
+            closed=c("wettest_pct") < c("limit_pct") - c("margin"),
             likely=c("pct") < c("limit_pct") - c("margin") + LIKELY_PCT,
         )
     )
@@ -78,6 +79,12 @@ def gates(layers: pl.DataFrame, field: pl.DataFrame) -> pl.DataFrame:
         )
         .sort(day)
     )
+
+
+def _around(rolling: Callable[..., pl.Expr]) -> pl.Expr:
+    """Water content of the days around each, % by volume, brought down to one value."""
+    pct = pl.col("held_mm") / THICK_MM * 100
+    return rolling(pct, SMOOTH_D, center=True, min_samples=1).over(LAYER, order_by="day")
 
 
 def _capacity(field: pl.DataFrame) -> pl.DataFrame:

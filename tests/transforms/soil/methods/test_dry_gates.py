@@ -71,9 +71,9 @@ def test_what_the_layers_beneath_the_deepest_gate_fall_is_counted_and_no_more() 
     assert said([38.0] * 7, [38.0] * 7, dry)["beneath_mm"].to_list() == [0.0] * 7
 
 
-def test_one_wet_day_or_a_gap_opens_no_gate() -> None:
-    spike: list[float | None] = [30.0, 30, 30, 38, 30, 30, 30]
-    assert said(spike, [38.0] * 7, [38.0] * 7)["gated"].all()
+def test_a_wet_day_opens_a_gate_for_the_days_around_it_and_a_gap_opens_none() -> None:
+    wet: list[float | None] = [30.0, 30, 30, 38, 30, 30, 30]
+    assert said(wet, [38.0] * 7, [38.0] * 7)["gated"].to_list() == [True, *[False] * 5, True]
     gap: list[float | None] = [30.0, 30, None, None, 30, 30, 30]
     assert said(gap, [38.0] * 7, [38.0] * 7)["gated"].all()
 
