@@ -23,7 +23,7 @@ from transforms.trial import response, response_driver
 from transforms.trial.methods import trial_statistics as ts
 from transforms.trial.methods.fade_line import fade
 from transforms.trial.methods.field_effects import fitted
-from transforms.trial.methods.site_years import widest
+from transforms.trial.methods.site_years import counted_by, widest
 from transforms.trial.methods.trial_pooling import pooled
 
 Array = NDArray[np.float64]
@@ -261,7 +261,7 @@ def shared_fields(trials: int) -> Iterator[dict[str, object]]:
             )
             found = pooled(y, v)
             site_year = found.mean
-            _, wide_one = widest(known, found.cautious)
+            _, wide_one = widest(counted_by(known, found.cautious))
             narrow += site_year.low <= 0 <= site_year.high
             wide += wide_one.low <= 0 <= wide_one.high
             claim += wide_one.p <= 0.05

@@ -24,7 +24,7 @@ from scipy import stats
 from tests.bench.bench_trial import markdown
 from transforms.trial.methods.response_words import LEAST_DF
 from transforms.trial.methods.site_year_error import with_error
-from transforms.trial.methods.site_years import widest
+from transforms.trial.methods.site_years import counted_by, widest
 from transforms.trial.methods.trial_pooling import pooled
 
 Array = NDArray[np.float64]
@@ -147,7 +147,7 @@ def pooled_claim(found: pl.DataFrame) -> float | None:
         error="response_se_kg_ha",
         lasting="lasting_se_kg_ha",
     )
-    return float(widest(known, pooled(y, se**2).cautious)[1].p <= 0.05)
+    return float(widest(counted_by(known, pooled(y, se**2).cautious))[1].p <= 0.05)
 
 
 def _row(name: dict[str, object], sites: list[float], pools: list[float]) -> dict[str, object]:

@@ -12,7 +12,7 @@ from transforms.trial.methods.below_ground import (
     uptake_gains,
 )
 from transforms.trial.methods.since_operation import since_operation
-from transforms.trial.methods.site_years import LEAST, widest
+from transforms.trial.methods.site_years import LEAST, counted_by, widest
 from transforms.trial.methods.trial_pooling import pooled
 from transforms.trial.methods.trial_statistics import CONFIDENCE, false_discovery, wilson
 
@@ -227,7 +227,7 @@ def _of_measure(practice: str, measure: str, layer: str, group: pl.DataFrame) ->
 def _averages(unit: str, known: pl.DataFrame) -> dict[str, object]:
     """Mean, interval, range of the next and p, in the columns of the unit."""
     found = pooled(known["value"], known["error"].fill_null(float("nan")).to_numpy() ** 2)
-    by, wide = widest(known, found.cautious)
+    by, wide = widest(counted_by(known, found.cautious))
     return {
         f"gain_{unit}": found.mean.mean,
         f"gain_low_{unit}": wide.low,

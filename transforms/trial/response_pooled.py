@@ -8,7 +8,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.trial.response_pooled import TABLE
 from transforms.trial.methods.response_words import verdict
-from transforms.trial.methods.site_years import LEAST, widest
+from transforms.trial.methods.site_years import LEAST, counted_by, widest
 from transforms.trial.methods.trial_pooling import pooled
 from transforms.trial.methods.trial_statistics import false_discovery, wilson
 
@@ -37,7 +37,8 @@ def derive(
     half of the spread is the field's). So the mean is pooled over field means and over season
     means as well, where there are three or more, and the verdict goes by the widest interval,
     each with the cautious error and with the ground that comes back in a
-    field every season. The verdict goes by the interval in percent, which pages show.
+    field every season. The verdict goes by the interval in percent, which pages show; the interval
+    in kg/ha counts the same observations (``wide_by``).
     """
     rows = _site_years(response, response_cause, payback)
     if rows.is_empty():
@@ -153,28 +154,28 @@ def _averages(known: pl.DataFrame) -> dict[str, object]:
     }
     if np.isnan(column("response_se_kg_ha")).all():
         row |= {"i2": None, "q": None, "q_p": None, "between_sd_kg_ha": None}
-    by, wide = widest(_values(known, "kg_ha"), mass.cautious)
-    row |= {"wide_low_kg_ha": wide.low, "wide_high_kg_ha": wide.high}
-    row |= {"wide_by": by, "wide_p": wide.p}
+    each_way = counted_by(_values(known, "kg_ha"), mass.cautious)
+    by, judged = widest(each_way)
     relative = known.filter(pl.col("response_pct").is_not_null())
     if relative.height >= LEAST:
         share = pooled(
             relative["response_pct"].to_numpy(),
             relative["response_se_pct"].fill_null(float("nan")).to_numpy() ** 2,
         )
-        by, judged = widest(_values(relative, "pct"), share.cautious)
+        by, judged = widest(counted_by(_values(relative, "pct"), share.cautious))
         row |= {
             "response_pct": share.mean.mean,
             "response_low_pct": share.mean.low,
             "response_high_pct": share.mean.high,
             "wide_low_pct": judged.low,
             "wide_high_pct": judged.high,
-            "wide_by": by,
-            "wide_p": judged.p,
             "next_low_pct": share.predicted_low,
             "next_high_pct": share.predicted_high,
         }
-    return row
+    # One way of counting for both units: that of the interval the verdict goes by.
+    wide = each_way[by]
+    row |= {"wide_low_kg_ha": wide.low, "wide_high_kg_ha": wide.high}
+    return row | {"wide_by": by, "wide_p": judged.p}
 
 
 def _values(known: pl.DataFrame, unit: str) -> pl.DataFrame:

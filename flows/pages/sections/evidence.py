@@ -38,7 +38,7 @@ def _between(row: Row) -> str:
     """Return the template of a mean, its interval and how often, in the row's own unit."""
     unit = _unit(row)
     return (
-        f"{{gain_{unit}:+}}, between {{gain_low_{unit}:+}} and {{gain_high_{unit}:+}}; "
+        f"{{gain_{unit}:+}} (95% interval {{gain_low_{unit}:+}} to {{gain_high_{unit}:+}}); "
         "more in {ahead} of {compared}"
     )
 
@@ -47,8 +47,13 @@ def _doubt(row: Row) -> str:
     """Return what to say if no difference is shown, and why if the interval excludes zero."""
     if row["verdict"] != "not shown":
         return ""
+    return _CHANCE if _apart(row) else _NOT_SHOWN
+
+
+def _apart(row: Row) -> bool:
+    """Return whether the row's interval excludes zero."""
     unit = _unit(row)
-    return _NOT_SHOWN if row[f"gain_low_{unit}"] <= 0 <= row[f"gain_high_{unit}"] else _CHANCE
+    return not row[f"gain_low_{unit}"] <= 0 <= row[f"gain_high_{unit}"]
 
 
 def _one(row: Row) -> Line:
@@ -61,8 +66,8 @@ def _one(row: Row) -> Line:
 def _leads(rows: list[Row]) -> list[Line]:
     """Say the leads at all depths in one sentence, with the coverage of the least known depth."""
     template = (
-        "at {depth_cm} {gain_d:+}, between {gain_low_d:+} and {gain_high_d:+}, ahead in {ahead} of "
-        "{compared}"
+        "at {depth_cm} {gain_d:+} (95% interval {gain_low_d:+} to {gain_high_d:+}), ahead in "
+        "{ahead} of {compared}"
     )
     depths = joined([say_row(TABLE, row, template) for row in rows], between="; ", last="; ")
     shown = [row for row in rows if row["verdict"] != "not shown"]
@@ -72,5 +77,12 @@ def _leads(rows: list[Row]) -> list[Line]:
         start += " A lead is not shown at any depth."
     elif len(shown) < len(rows):
         start += " It is shown at {shown_at}, not at the others."
+    odd = [row for row in rows if row["verdict"] == "not shown" and _apart(row)]
+    if odd:
+        start += (
+            " The interval excludes zero at {odd_at} too, but with so many measures and depths "
+            "compared that can be chance, so we do not call it a lead yet."
+        )
+    odd_at = joined([say_row(TABLE, row, "{depth_cm}") for row in odd])
     least = min(rows, key=lambda row: row["coverage"])
-    return [line(TABLE, least, start, depths=depths, shown_at=shown_at)]
+    return [line(TABLE, least, start, depths=depths, shown_at=shown_at, odd_at=odd_at)]

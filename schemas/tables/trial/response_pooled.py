@@ -35,16 +35,22 @@ TABLE = Table(
             "wide_low_kg_ha",
             "kg/ha",
             (
-                "lower end of the widest of the intervals by site-years, by means of fields and by "
-                "means of seasons (the latter two from three on), each with the larger of the "
+                "lower end of the interval that counts what wide_by names, with the larger of the "
                 "Hartung-Knapp and the plain error and the ground that a field's seasons share"
             ),
         ),
         number("wide_high_kg_ha", "kg/ha", "upper end of that interval"),
-        *interval("wide", "percent", "the same in percent of the check, which the verdict goes by"),
+        *interval(
+            "wide",
+            "percent",
+            (
+                "the same in percent of the check, which the verdict goes by: the widest of those by "
+                "site-years, by means of fields and by means of seasons (the latter two from three on)"
+            ),
+        ),
         text(
             "wide_by",
-            "what that interval counts as one observation",
+            "what both of these intervals count as one observation",
             one_of=("site-year", "field", "season"),
         ),
         p_value("wide_p", "chance of so large a mean where there is none, counted so"),

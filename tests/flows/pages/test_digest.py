@@ -458,14 +458,14 @@ def test_the_evidence_of_all_site_years_is_said_after_a_harvest(tables):
     _, text, html = digest(given, farm.WEEK_OF_HARVEST, given.show("metric"))
     words = flat(text).replace("\N{NO-BREAK SPACE}", " ")
     assert (
-        "Lead of the treated strip's roots over all site-years of the deep tillage: at 20 cm +1 day, "
-        "between -2 days and +4 days, ahead in 11 of 12; at 50 cm +7 days, between +4 days and "
-        "+10 days, ahead in 11 of 12. It is shown at 50 cm, not at the others." in words
+        "Lead of the treated strip's roots over all site-years of the deep tillage: at 20 cm +1 day "
+        "(95% interval -2 days to +4 days), ahead in 11 of 12; at 50 cm +7 days (95% interval "
+        "+4 days to +10 days), ahead in 11 of 12. It is shown at 50 cm, not at the others." in words
     )
     assert "Water use efficiency, treated minus check" in words
-    assert "between -3 % and +15 %; more in 11 of 12. A difference is not shown." in words
+    assert "(95% interval -3 % to +15 %); more in 11 of 12. A difference is not shown." in words
     # An interval without zero and a verdict of 'not shown' are reconciled.
-    assert "+13.0 mm and +23.0 mm; more in 11 of 12. With so many comparisons" in words
+    assert "+13.0 mm to +23.0 mm); more in 11 of 12. With so many comparisons" in words
     assert "Rain captured" not in words
     assert numbers(text) == numbers(PageReader(html).words)
     assert "over all site-years" not in digest(given, farm.WEEK_IN_SEASON)[1]

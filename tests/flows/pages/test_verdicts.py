@@ -9,11 +9,12 @@ import polars as pl
 import pytest
 
 from flows.pages import render
-from flows.pages.cells import Line
+from flows.pages.cells import Block, Cell, Grid, Line, Picture
+from flows.pages.reader_units import Show
 from flows.pages.report import trial
-from flows.pages.sections import harvest
+from flows.pages.sections import evidence, harvest
 from tests.flows.pages import farm
-from tests.flows.pages.page_text import digest, report, spoken
+from tests.flows.pages.page_text import digest, flat, report, spoken
 
 INTERVAL = re.compile(r"95% interval ([+-]?[\d.]+)[^)]*? to ([+-]?[\d.]+)")
 SURE = ("That is a gain", "That is a loss", "It has paid", "It has not paid", "verdict: gain")
@@ -23,43 +24,92 @@ REASONS = ("what differs is the ground", "so this is no test", "too few passes h
 REASONS += ("Part of the cost", "of one side", "less sure than its own interval", "can be chance")
 
 
+ENDS_OF_GRIDS = (("wide_low_pct", "wide_high_pct"), ("response_low_kg_ha", "response_high_kg_ha"))
+SHOWN_AT = re.compile(r"It is shown at ([^.]*), not at the others")
+
+
 def contradictions(lines: list[str]) -> list[str]:
     """Sentences whose interval and verdict are at odds, with no reason in them."""
     return [text for text in lines if _at_odds(text) and not any(r in text for r in REASONS)]
 
 
 def _at_odds(text: str) -> bool:
-    found = INTERVAL.search(text)
-    if not found:
-        return False
-    low, high = map(float, found.groups())
+    """Whether any interval of a sentence is at odds with the verdict that is said of it."""
+    return any(_odd(text, *found) for found in _intervals(text))
+
+
+def _intervals(text: str) -> list[tuple[str, float, float]]:
+    """Each interval, after the words before it (a depth, in a sentence of several)."""
+    ends = [(m.start(), *map(float, m.groups())) for m in INTERVAL.finditer(text)]
+    starts = [0, *(at for at, _, _ in ends)]
+    return [(text[a:at], low, high) for a, (at, low, high) in zip(starts, ends, strict=False)]
+
+
+def _odd(text: str, before: str, low: float, high: float) -> bool:
     apart = low > 0 or high < 0
-    return (any(s in text for s in SURE) and not apart) or (
-        not any(s in text for s in SURE) and any(u in text for u in UNSURE) and apart
-    )
+    if some := SHOWN_AT.search(text):
+        depths = re.findall(r"[\d.]+", some[1])
+        at = re.findall(r"at ([\d.]+)", before)[-1]
+        return (at in depths) != apart
+    sure = any(s in text for s in SURE)
+    return (sure and not apart) or (not sure and apart and any(u in text for u in UNSURE))
+
+
+def _grid_contradictions(grid: Grid, said: str, show: Show) -> list[str]:
+    """Rows of a table with an interval and a verdict at odds, of which no sentence beside it says why."""
+    found = []
+    for row in grid.rows:
+        cells = {one.column: one for phrase in row for one in phrase if isinstance(one, Cell)}
+        verdict = cells.get("verdict")
+        pairs = [
+            (cells[low].value, cells[high].value)
+            for low, high in ENDS_OF_GRIDS
+            if {low, high} <= cells.keys() and cells[low].value is not None
+        ]
+        if verdict is None or not pairs:
+            continue
+        shown = verdict.value in ("gain", "loss", "more", "less")
+        name = " ".join(show.phrase(phrase) for phrase in row[:2])
+        odd = [pair for pair in pairs if shown != (pair[0] > 0 or pair[1] < 0)]
+        if odd and verdict.value != "too few" and name not in said:
+            found.append(name)
+    return found
+
+
+def _blocks(tables: farm.MemoryTables) -> list[Block]:
+    pages = (digest(tables, farm.WEEK_OF_HARVEST)[0], report(tables)[0], report(tables, None)[0])
+    return [block for page in pages for block in page.blocks()]
 
 
 def _lines(tables: farm.MemoryTables) -> list[str]:
+    """Every sentence of the pages, what pictures say included."""
     show = tables.show()
-    pages = (digest(tables, farm.WEEK_OF_HARVEST)[0], report(tables)[0])
-    return [
-        render.line_text(block, show)
-        for page in pages
-        for block in page.blocks()
-        if isinstance(block, Line)
-    ]
+    blocks = _blocks(tables)
+    said = [show.phrase(block.says) for block in blocks if isinstance(block, Picture)]
+    return [flat(render.line_text(b, show)) for b in blocks if isinstance(b, Line)] + said
+
+
+def _grids(tables: farm.MemoryTables) -> list[str]:
+    show, said = tables.show(), " ".join(_lines(tables))
+    grids = [block for block in _blocks(tables) if isinstance(block, Grid)]
+    return [found for grid in grids for found in _grid_contradictions(grid, said, show)]
 
 
 def test_the_check_finds_a_contradiction() -> None:
     bad = "Response +2 (95% interval +1 to +3). A difference is not shown."
     assert contradictions([bad, bad + " One such interval can be chance."]) == [bad]
     assert contradictions(["Mean +2 (95% interval -1 to +3); verdict: gain."])
+    leads = "Lead: at 20 cm +1 (95% interval +1 to +3); at 50 cm +7 (95% interval +4 to +9). "
+    assert contradictions([leads + "It is shown at 50 cm, not at the others."])
+    assert contradictions([leads + "It is shown at 20 cm and 50 cm, not at the others."]) == []
+    assert contradictions([leads + "A lead is not shown at any depth."])
 
 
 def test_every_line_of_digest_and_report(tables) -> None:
     lines = _lines(tables)
     assert any(INTERVAL.search(text) for text in lines)
     assert contradictions(lines) == []
+    assert _grids(tables) == []
 
 
 ENDS = [(-30.0, 90.0), (10.0, 90.0), (-90.0, -10.0)]
@@ -125,3 +175,69 @@ def test_groups_that_exclude_zero_and_are_not_shown_are_named(tables) -> None:
     assert "crop canola" in said
     assert "pea" not in said
     assert trial._odd_groups(rows[1:]) == []
+
+
+SPANS = {"around zero": (-2.0, 6.0), "above": (1.0, 6.0), "below": (-6.0, -1.0)}
+LEADS = [("around zero", "not shown"), ("above", "not shown"), ("below", "not shown")]
+LEADS += [("above", "more"), ("below", "less")]
+
+
+def _pooled(measure: str, unit: str, span: str, verdict: str, **more: object) -> dict[str, object]:
+    low, high = SPANS[span]
+    return {
+        "practice": "deep tillage",
+        "measure": measure,
+        "layer": "all",
+        "verdict": verdict,
+        f"gain_{unit}": (low + high) / 2,
+        f"gain_low_{unit}": low,
+        f"gain_high_{unit}": high,
+        "site_years": 12,
+        "fields": 4,
+        "compared": 12,
+        "ahead": 11,
+        "bounded": 0,
+        "coverage": 1.0,
+        "partial": False,
+        **more,
+    }
+
+
+@pytest.mark.parametrize(("one", "other"), list(itertools.product(LEADS, LEADS)))
+def test_leads_of_two_depths_whatever_their_intervals_and_verdicts(tables, one, other) -> None:
+    rows = [
+        _pooled("root lead", "d", *found, layer=str(depth), depth_cm=float(depth))
+        for depth, found in ((20, one), (50, other))
+    ]
+    given = tables.with_rows("evidence_pooled", *rows)
+    text = spoken(given, evidence.lines(given, "deep tillage"))
+    assert len(_intervals(text)) == 2
+    odd = [row for row in (one, other) if row[0] != "around zero" and row[1] == "not shown"]
+    assert _at_odds(text) == bool(odd)
+    assert contradictions([text]) == []
+    assert text.count("excludes zero") == bool(odd)
+
+
+@pytest.mark.parametrize("found", LEADS)
+def test_water_over_site_years_whatever_its_interval_and_verdict(tables, found) -> None:
+    given = tables.with_rows("evidence_pooled", _pooled("winter recharge", "mm", *found))
+    text = spoken(given, evidence.lines(given, "deep tillage"))
+    assert len(_intervals(text)) == 1
+    assert contradictions([text]) == []
+
+
+def test_a_table_of_groups_is_read_too(tables) -> None:
+    group = {
+        "practice": "deep tillage",
+        "grouping": "crop",
+        "member": "canola",
+        "verdict": "not shown",
+        "wide_low_pct": 0.5,
+        "wide_high_pct": 6.0,
+        "response_pct": 3.0,
+    }
+    given = tables.with_rows("response_pooled", group)
+    show = given.show()
+    grids = [block for block in _blocks(given) if isinstance(block, Grid)]
+    assert [name for grid in grids for name in _grid_contradictions(grid, "", show)]
+    assert _grids(given) == []

@@ -158,6 +158,22 @@ def test_site_years_of_a_field_are_no_new_fields() -> None:
     assert row["wide_high_kg_ha"] - 160 == pytest.approx(4.302653 * 140 / 3**0.5, rel=1e-3)
 
 
+def test_both_units_count_the_same_observations() -> None:
+    """In kg/ha seasons differ most, in percent fields do; the verdict and both intervals go by fields."""
+    level = {"a": 500.0, "b": 5000.0, "c": 5000.0}
+    items = [
+        _year(10 * i, response, 5.0, field=f, season=2016 + i, check_kg_ha=base)
+        | {"response_pct": 100 * response / base}
+        for f, base in level.items()
+        for i, response in enumerate((20.0, 100.0, 180.0))
+    ]
+    row = _derive(items)["all", "all"]
+    assert row["wide_by"] == "field"
+    # Student's t with two degrees of freedom over three means; in kg/ha those of fields are equal.
+    assert row["wide_high_pct"] - row["wide_low_pct"] > 4.302653 * 10 / 3**0.5
+    assert row["wide_high_kg_ha"] - row["wide_low_kg_ha"] < 4.302653 * 80 / 3**0.5
+
+
 def test_close_agreement_by_chance_is_no_certainty() -> None:
     """Six alike values of three fields, each with an error of 60: the claim goes by the errors."""
     items = [_year(i, 100.0 + i % 2, 60.0, field="abc"[i // 2], season=2016 + i) for i in range(6)]

@@ -1,5 +1,7 @@
 """Pool a value over site-years that may be alike within a field or within a season."""
 
+from collections.abc import Mapping
+
 import polars as pl
 
 from transforms.trial.methods.trial_pooling import pooled
@@ -8,15 +10,15 @@ from transforms.trial.methods.trial_statistics import Interval, t_interval
 LEAST = 3  # site-years, fields or seasons under which nothing is averaged
 
 
-def widest(known: pl.DataFrame, by_site_year: Interval) -> tuple[str, Interval]:
-    """Return the widest of the intervals by site-years, by means of fields and by means of seasons.
+def counted_by(known: pl.DataFrame, by_site_year: Interval) -> dict[str, Interval]:
+    """Return the intervals by site-years, by means of fields and by means of seasons.
 
     ``known`` has ``field``, ``season``, ``value`` and ``error`` (its standard error, null if not
-    known); ``by_site_year`` is the interval over site-years. Returned with what it counts as one
-    observation: 'site-year', 'field' or 'season'. Site-years of a field, or of a season, may share
-    more than the practice; then the interval over site-years is too narrow. ``lasting``, if there,
-    is the part of ``error`` that all site-years of a field share (the ground): more seasons in the
-    same field do not lessen it.
+    known); ``by_site_year`` is the interval over site-years. Keyed by what counts as one
+    observation: 'site-year', and 'field' and 'season' from three of them on. Site-years of a field,
+    or of a season, may share more than the practice; then the interval over site-years is too
+    narrow. ``lasting``, if there, is the part of ``error`` that all site-years of a field share (the
+    ground): more seasons in the same field do not lessen it.
     """
     if "lasting" not in known.columns:
         known = known.with_columns(lasting=pl.lit(0.0))
@@ -33,6 +35,11 @@ def widest(known: pl.DataFrame, by_site_year: Interval) -> tuple[str, Interval]:
         if LEAST <= means.height < known.height:
             one = pooled(means["y"], means["v"].fill_null(float("nan"))).cautious
             found[unit] = one if unit == "field" else _wider(one, shared)
+    return found
+
+
+def widest(found: Mapping[str, Interval]) -> tuple[str, Interval]:
+    """Return the widest of the intervals of ``counted_by``, with what it counts as one observation."""
     return max(found.items(), key=lambda item: item[1].high - item[1].low)
 
 
