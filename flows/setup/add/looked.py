@@ -44,7 +44,7 @@ class Look:
 
     ``layout`` is as farm.toml would have it; ``rows`` what their reader makes of them, ``seq`` the
     number of the file from 1. ``words`` name the instruments, if the files do. ``unsure``: what
-    the files leave open.
+    the files leave open. ``place``: latitude and longitude that they say, degrees.
     """
 
     files: tuple[Path, ...]
@@ -53,6 +53,7 @@ class Look:
     unsure: tuple[Finding, ...] = ()
     left_out: tuple[str, ...] = ()
     words: tuple[str, ...] = field(default=())
+    place: tuple[float, float] | None = None
 
     @property
     def model(self) -> Layout:
@@ -115,6 +116,7 @@ def look(files: Sequence[Path], folder: FarmFolder) -> Look:
             pl.DataFrame(),
             tuple(proposal.questions),
             tuple(proposal.left_out),
+            place=proposal.place,
         )
     )
 

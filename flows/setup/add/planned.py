@@ -55,6 +55,8 @@ def _block(
     block: dict[str, Any] = {"name": name} | ({} if word == name else {"ids": [word]})
     if kind is Instrument.PROBE:
         block["sensors"] = seen.sensors(word if seen.words else None)
+    elif seen.place is not None and len(seen.words) < 2:
+        block |= dict(zip(("latitude", "longitude"), seen.place, strict=True))
     if places[f"field{suffix}"]:
         block |= {"field": places[f"field{suffix}"], "strip": places[f"strip{suffix}"]}
     return block | {"from": date.fromisoformat(places["since"])}
@@ -115,7 +117,8 @@ def in_words(part: Part, those: Sequence[tuple[Path, str, str]]) -> list[str]:
         where = f" in {block['field']}, {block['strip']} strip," if "field" in block else ""
         depths = [s["depth_cm"] for s in block.get("sensors", ())]
         deep = f" sensors at {', '.join(f'{d:g}' for d in depths)} cm," if depths else ""
-        lines.append(f"  {kind} {block['name']}{where}{deep} since {block['from']}")
+        place = f" at {block['latitude']:g}, {block['longitude']:g}," if "latitude" in block else ""
+        lines.append(f"  {kind} {block['name']}{where}{place}{deep} since {block['from']}")
     if part.source is not None:
         lines.append(f"  source {part.source['name']}: later files in {part.source['path']}/")
     lines.append(f"  {', '.join(file.name for file, _, _ in those)}, into the archive")

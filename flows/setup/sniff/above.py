@@ -18,7 +18,9 @@ DEPTH = re.compile(
     re.IGNORECASE,
 )
 DEGREES = re.compile(
-    rf"\b(lat(?:itude)?|lon(?:g|gitude)?)\b[^\d\n+−-]{{0,20}}?{NUMBER}", re.IGNORECASE
+    rf"\b(lat(?:itude)?|lon(?:g|gitude)?)\b[^\d\n+−-]{{0,20}}?{NUMBER}"
+    r"\s*°?\s*(?:([NSEW])(?:orth|outh|ast|est)?\b)?(?![\d\s°]*['′’])",
+    re.IGNORECASE,
 )
 ELEVATION = re.compile(
     rf"\b(elev(?:ation)?|alt(?:itude)?)\b[^\d\n+−-]{{0,20}}?{NUMBER}\s*(m|ft|feet)?\b",
@@ -51,9 +53,11 @@ def depth(grid: Grid, lines: Sequence[str], columns: Sequence[Column]) -> None:
 def place(grid: Grid, lines: Sequence[str], farm: Place | None) -> None:
     """Note the place that stands above the headings, and ask if it is not that of the farm."""
     text = "\n".join(lines)
-    degrees = {m[1].casefold()[:3]: _number(m[2]) for m in DEGREES.finditer(text)}
+    degrees = {m[1].casefold()[:3]: _degrees(m) for m in DEGREES.finditer(text)}
     if not degrees.keys() >= {"lat", "lon"}:
         return
+    if abs(degrees["lat"]) <= 90 and abs(degrees["lon"]) <= 180:
+        grid.place = degrees["lat"], degrees["lon"]
     where = f"latitude {degrees['lat']:g}, longitude {degrees['lon']:g}"
     if high := ELEVATION.search(text):
         where += f", elevation {_number(high[2]):g} {high[3] or 'm'}"
@@ -70,6 +74,11 @@ def place(grid: Grid, lines: Sequence[str], farm: Place | None) -> None:
         else f", {apart:.1f} degrees from the farm: is this the file of its station?"
     )
     grid.note("place", where, Sure.LIKELY if same else Sure.UNSURE, why)
+
+
+def _degrees(found: re.Match[str]) -> float:
+    degrees = _number(found[2])
+    return -abs(degrees) if (found[3] or "").upper() in ("S", "W") else degrees
 
 
 def _number(text: str) -> float:

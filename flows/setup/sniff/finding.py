@@ -45,6 +45,7 @@ class Grid:
     later: list[str] = field(default_factory=list)
     found: list[Finding] = field(default_factory=list)
     above: list[str] = field(default_factory=list)
+    place: tuple[float, float] | None = None
 
     def note(self, item: str, value: object, sure: Sure, evidence: str) -> None:
         """Add a finding."""
@@ -58,12 +59,16 @@ class Grid:
 
 @dataclass(slots=True)
 class Proposal:
-    """A layout as the farm file has it, the findings behind it, and columns that were left out."""
+    """A layout as the farm file has it, the findings behind it, and columns that were left out.
+
+    ``place``: latitude and longitude that the file itself says, degrees.
+    """
 
     layout: dict[str, Any]
     found: list[Finding]
     left_out: list[str] = field(default_factory=list)
     first_heading: str = ""
+    place: tuple[float, float] | None = None
 
     @property
     def questions(self) -> list[Finding]:

@@ -53,7 +53,7 @@ def propose(
         name, why = known
         return Proposal({"format": name}, [*notes, Finding("format", name, Sure.CERTAIN, why)])
     if not data.startswith(packed.ZIP) and (line := station_line.propose(text.some_lines(data))):
-        return Proposal(_loads(line.layout), [*notes, *line.found])
+        return Proposal(_loads(line.layout), [*notes, *line.found], place=line.place)
     grid = _grid(data)
     grid.found[:0] = notes
     found = stamps.find(grid)
@@ -88,7 +88,7 @@ def propose(
     above.place(grid, lines_above, place)
     columns, again = twice.once_each(grid, columns)
     layout = _layout(grid, columns, found, time, keys)
-    return Proposal(_loads(layout), grid.found, left_out + more + again, first)
+    return Proposal(_loads(layout), grid.found, left_out + more + again, first, grid.place)
 
 
 @dataclass(frozen=True, slots=True)

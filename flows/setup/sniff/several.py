@@ -37,7 +37,9 @@ def joined(proposals: dict[str, Proposal]) -> Proposal:
             rule["optional"] = True
     if columns:
         layout["columns"] = columns
-    return Proposal(layout, list(found.values()), left_out)
+    places = {p.place for p in proposals.values()}
+    place = places.pop() if len(places) == 1 else None
+    return Proposal(layout, list(found.values()), left_out, place=place)
 
 
 def _surest(

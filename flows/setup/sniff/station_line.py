@@ -53,7 +53,8 @@ def propose(lines: list[str]) -> Proposal | None:
         "time": {"columns": ["1", "2"], "format": "%Y/%m/%d %H:%M", "offset": "Z"},
         "columns": {"3": rule | {"flag": "4", "flags": flags | {"*": "suspect"}}},
     }
-    return Proposal(layout, _found(facts, rule["quantity"], values))
+    place = float(facts[4]), float(facts[5])
+    return Proposal(layout, _found(facts, rule["quantity"], values), place=place)
 
 
 def _found(facts: re.Match[str], quantity: str, values: pl.Series) -> list[Finding]:

@@ -351,3 +351,19 @@ def test_the_warehouse_of_a_farm_that_added_is_that_of_a_rebuild(tmp_path: Path)
     assert rebuild.rebuild(folder) == before
     with duckdb.connect(str(folder.published_file), read_only=True) as con:
         assert con.sql("SELECT count(*) FROM quarantine").fetchall() == [(0,)]
+
+
+def test_a_station_stands_where_its_file_says(tmp_path: Path) -> None:
+    folder = farm(tmp_path / "farm")
+    path = tmp_path / "north_station.csv"
+
+    def write(path: Path) -> None:
+        exports.comma_station(path)
+        path.write_text(f"Latitude: 49.61 N  Longitude: 97.18 W\n{path.read_text()}")
+
+    said: list[str] = []
+    answers = {"clock": CLOCK, "stamp": "end", "field": "North", "strip": "treated"}
+    add.add(folder, [file(path, write)], answers, proposed, said.append)
+    station = farm_file.load(folder.farm_toml).stations[0]
+    assert (station.latitude, station.longitude) == (49.61, -97.18)
+    assert "at 49.61, -97.18," in "\n".join(said)

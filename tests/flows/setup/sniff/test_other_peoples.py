@@ -159,9 +159,25 @@ def test_a_depth_and_a_place_above_the_headings(depth, sure):
         ("latitude 49.61, longitude -97.18, elevation 238 m", Sure.LIKELY)
     ]
     assert rows == len(HOURS)
+    assert proposal.place == (49.61, -97.18)
     far = Place(latitude=35, longitude=-97.2, elevation_m=240, time_zone="America/Chicago")
     proposal, _ = proposed(lines, far)
     assert found(proposal, "place")[0][1] is Sure.UNSURE
+
+
+@pytest.mark.parametrize(
+    ("line", "place"),
+    [
+        ("Lat 49.61 N, Long 97.18 W", (49.61, -97.18)),
+        ("latitude=-33,85 longitude=151,2 East", (-33.85, 151.2)),
+        ("Latitude: 49°36'40\" N, Longitude: 97°10'48\" W", None),  # not read, so not half read
+        ("Latitude: 4961, Longitude: 9718", None),
+    ],
+)
+def test_a_place_is_read_with_its_hemisphere_or_not_at_all(line, place):
+    lines = [line, "time,Soil moisture 20 cm"]
+    lines += [f"{at:%Y-%m-%d %H:%M},{vwc}" for at, vwc in zip(HOURS, VWC, strict=True)]
+    assert proposed(lines)[0].place == place
 
 
 def flags_of(proposal, name):
