@@ -13,6 +13,14 @@ SIDES = ("treated", "check")
 FIELD = text("field", "name of the field", key=True)
 STRIP = text("strip", "side of the trial", key=True, one_of=SIDES)
 BOOK_STRIP = replace(STRIP, meaning="the side")
+BLOCK_KIND = text(
+    "block_kind",
+    (
+        "what mapped blocks are: passes on both sides of a border, crossings of both strips, or "
+        "strips repeated over the field; null for weighed passes"
+    ),
+    one_of=("passes", "crossings", "strips"),
+)
 SEASON = count("season", "year of the harvest", low=1900, high=2200, key=True)
 STANDING_SEASON = count(
     "season", "harvest year of the standing crop; null outside seasons", low=1900

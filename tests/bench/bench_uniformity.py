@@ -117,13 +117,14 @@ def judged(places: list[Place], before: int = 0) -> pl.DataFrame:
             "operation_day": None if season < first else date(2000, 1, 1),
             "check_worked": False,
             "randomized": None,
+            "block_kind": None,
             "own_se_kg_ha": float(d.std(ddof=1)) / d.size**0.5,
             "response_kg_ha": float(d.mean()),
             "check_kg_ha": 100.0,
         }
         for field, season, d in places
     ]
-    kinds = {"operation_day": pl.Date, "randomized": pl.String}
+    kinds = {"operation_day": pl.Date, "randomized": pl.String, "block_kind": pl.String}
     out = with_error(pl.DataFrame(rows, schema_overrides=kinds))
     return out.filter(pl.col("operation_day").is_not_null())
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -102,3 +103,73 @@ def points(
             )
         clock += timedelta(seconds=40)
     return rows("yield_point", found)
+
+
+def driven(
+    truth: Callable[[float, float], float],
+    easts: Sequence[float],
+    norths: tuple[float, float],
+    *,
+    lag_s: int = 0,
+    noise: float = 100.0,
+    seed: int = 1,
+    turns: int = 0,
+) -> pl.DataFrame:
+    """Passes up and down at the places ``easts``, a point a second and 2 m, yields of ``truth``.
+
+    ``truth``: yield at market moisture at a place east and north of the corner. ``lag_s``: the
+    yield is written so many points after the combine cut it. ``turns``: points of a half circle
+    driven with the header down between passes.
+    """
+    rng = np.random.default_rng(seed)
+    clock = datetime(2021, 8, 28, 15, tzinfo=UTC)
+    places: list[tuple[float, float, bool]] = []
+    for k, east in enumerate(easts):
+        way = np.arange(norths[0], norths[1], 2.0)[:: -1 if k % 2 else 1]
+        places += [(east, float(north), north == way[0]) for north in way]
+        if turns and k + 1 < len(easts):
+            angle = np.pi * (np.arange(turns) + 1) / (turns + 1)
+            middle, radius = (east + easts[k + 1]) / 2, (easts[k + 1] - east) / 2
+            bow = 1 if k % 2 == 0 else -1
+            places += [
+                (middle - radius * np.cos(a), way[-1] + bow * radius * np.sin(a), False)
+                for a in angle
+            ]
+    yields = [truth(east, north) + rng.normal(0, noise) for east, north, _ in places]
+    found = []
+    for at, (east, north, starts) in enumerate(places):
+        clock += timedelta(seconds=1 if turns or not starts else 60)
+        lon, lat = degrees(east, north)
+        found.append(
+            {
+                "field": "North",
+                "season": 2021,
+                "map_file": "north 2021",
+                "point": at + 1,
+                "time": clock,
+                "latitude_deg": lat,
+                "longitude_deg": lon,
+                "yield_kg_ha": yields[max(at - lag_s, 0)] * (100 - 14.5) / (100 - MOISTURE),
+                "moisture_pct": MOISTURE,
+                "width_m": WIDTH,
+                "speed_km_h": 7.2,
+            }
+        )
+    return rows("yield_point", found)
+
+
+def outlines(*places: tuple[str, float, float, float, float]) -> pl.DataFrame:
+    """Outlines as rectangles: strip, west, east, south, north [m from the corner]."""
+    return rows(
+        "strip_outline",
+        [
+            {"field": "North", "strip": strip, "outline": rectangle(*sides)}
+            for strip, *sides in places
+        ],
+    )
+
+
+def rectangle(west: float, east: float, south: float, north: float) -> str:
+    """Return a rectangle in meters from the corner as well-known text in degrees."""
+    corners = [(west, south), (east, south), (east, north), (west, north), (west, south)]
+    return "POLYGON ((" + ", ".join("{:.9f} {:.9f}".format(*degrees(*c)) for c in corners) + "))"

@@ -6,9 +6,7 @@ the autocorrelations ``r_k`` along the pass summed up to the first that is not p
 effective sample size of a mean of a series; Bayley and Hammersley 1946, Journal of the Royal
 Statistical Society Supplement 8, 184-197; the cut-off is common practice, no source).
 
-Passes of a strip are counted from the border between the strips: runs whose distance from it
-differs by less than half a swath are one place. The first place of the treated strip and the first
-of the check strip make block 1, and so on; where one place has several passes, they share a block.
+Which passes are compared: ``transforms/trial/methods/map_pairs.py``.
 """
 
 import numpy as np
@@ -17,18 +15,28 @@ import polars as pl
 from schemas import generated
 from schemas.tables.trial.mapped_pass import TABLE
 from transforms.trial.methods.map_geometry import Floats
+from transforms.trial.methods.map_pairs import NEAR_BORDER_M, with_blocks
+from transforms.trial.methods.map_passes import OVER_EDGE_WHY
 
 PASS = ["field", "season", "strip", "pass"]
 STRIP = ["field", "season", "strip"]
-# Fewer kept points than this say nothing reliable about a pass
+# Fewer kept points than this say nothing reliable about a pass, nor about its part of a crossing
 FEWEST = 10
-ASSUMED_WIDTH_M = 9.0  # only to tell places apart where the export has no widths
+FEWEST_CROSSING = 3
+MOSTLY = 0.5  # of a pass's points: beyond it the pass lies on the edge
 
 
 def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
-    """One row a pass; a pass with fewer than ten kept points has a null yield and the reason."""
+    """One row a pass; a pass with too few kept points has a null yield and the reason.
+
+    No row for a pass that lies on the strip's edge: it was not meant to measure it.
+    """
     points = _with_pass_name(
-        yield_point_cleaned.filter(pl.col("strip").is_not_null() & pl.col("pass").is_not_null())
+        yield_point_cleaned.filter(
+            pl.col("strip").is_not_null()
+            & pl.col("pass").is_not_null()
+            & (~pl.col("crossed") | (pl.col("border_m") <= NEAR_BORDER_M)).fill_null(True)
+        )
     )
     if points.is_empty():
         return generated.empty(TABLE)
@@ -39,7 +47,9 @@ def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
     w, y, good = pl.col("w"), pl.col("y"), pl.col("good")
     has = y.is_not_null() & w.is_not_null()
     passes = points.group_by(PASS, maintain_order=True).agg(
-        border_m=pl.col("border_m").mean(),
+        border_m=pl.coalesce(pl.col("border_m").filter(good).mean(), pl.col("border_m").mean()),
+        across_m=pl.col("across_m").mean(),
+        crossed=pl.col("crossed").any(),
         length_m=pl.col("distance_m").filter(good).sum(),
         width_m=pl.col("width_m").filter(good).mean(),
         points=pl.len(),
@@ -49,13 +59,17 @@ def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
         moisture_pct=pl.col("moisture_pct").filter(good).mean(),
         spread=y.filter(good & has).std(),
         series=y.filter(good & has),
+        over_edge=(pl.col("removed_because") == OVER_EDGE_WHY).fill_null(False).mean(),
         partial=(good & pl.col("partial")).any(),
         whys=pl.col("reason").filter(good).drop_nulls().unique().sort().str.join("; "),
     )
+    passes = passes.filter(pl.col("over_edge") <= MOSTLY)
+    if passes.is_empty():
+        return generated.empty(TABLE)
     effective = pl.Series(
         [effective_number(np.asarray(s, dtype=float)) for s in passes["series"]], dtype=pl.Float64
     )
-    enough = pl.col("points_kept") >= FEWEST
+    enough = pl.col("points_kept") >= pl.when("crossed").then(FEWEST_CROSSING).otherwise(FEWEST)
     passes = passes.with_columns(points_effective=effective).with_columns(
         yield_kg_ha=pl.when(enough).then("mean"),
         yield_se_kg_ha=pl.when(enough).then(pl.col("spread") / pl.col("points_effective").sqrt()),
@@ -68,7 +82,7 @@ def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
         .then("whys"),
     )
     return generated.conform(
-        _with_block(passes).select(pl.selectors.by_name(TABLE.names, require_all=False)), TABLE
+        with_blocks(passes).select(pl.selectors.by_name(TABLE.names, require_all=False)), TABLE
     ).sort(TABLE.key)
 
 
@@ -81,16 +95,6 @@ def _with_pass_name(points: pl.DataFrame) -> pl.DataFrame:
         .otherwise("pass")
         .alias("pass")
     )
-
-
-def _with_block(passes: pl.DataFrame) -> pl.DataFrame:
-    """The pass's place from the border, as text: a new place where the distance jumps half a swath."""
-    half = pl.coalesce(pl.col("width_m").mean().over(STRIP), pl.lit(ASSUMED_WIDTH_M)) / 2
-    placed = passes.sort(*STRIP, "border_m", nulls_last=True).with_columns(
-        jump=(pl.col("border_m").diff().over(STRIP) > half).fill_null(False)
-    )
-    place = (pl.col("jump").cum_sum().over(STRIP) + 1).cast(pl.String)
-    return placed.with_columns(block=pl.when(pl.col("border_m").is_not_null()).then(place))
 
 
 def effective_number(series: Floats) -> float | None:

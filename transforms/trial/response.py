@@ -1,6 +1,5 @@
 """response: treated minus check of each site-year, with its interval and its limits in words."""
 
-import numpy as np
 import polars as pl
 
 from schemas import generated
@@ -39,10 +38,10 @@ def derive(
     Its error is one for verdict, interval, pooling and money: the scatter between blocks in percent
     of the check yield, drawn toward that of all site-years of the practice and harvest method up to
     this season (Smyth 2004), and the ground between strips as published uniformity trials and the
-    farm's own site-years have it, with Student's t. Sides drawn by lot in each block need no such
-    addition: their blocks show it. Later seasons never change an earlier verdict. One block gives a
-    difference without a test; an error of less than two degrees of freedom gives no verdict yet.
-    Each site-year is a question of its own, asked before it was sown, so its p is not adjusted for
+    farm's own site-years have it, with Student's t. Sides drawn by lot in each block, and strips that
+    come several times over the field, need no such addition: their blocks show it. Later seasons
+    never change an earlier verdict. One block gives a difference without a test; an error of less
+    than two degrees of freedom gives no verdict yet. Each site-year is a question of its own, asked before it was sown, so its p is not adjusted for
     the others (Saville 1990, The American Statistician 44, doi 10.1080/00031305.1990.10475712;
     cited from memory); a claim about the practice is the pooled verdict's. Where mapped points lie
     on both sides, sections of 20 m along the strips give a second interval that allows for the
@@ -85,6 +84,7 @@ def _blocks(strip_yield: pl.DataFrame) -> pl.DataFrame:
         .agg(
             pl.col("yield_kg_ha").mean(),
             pl.col("method").unique().sort().str.join(" and "),
+            pl.col("block_kind").drop_nulls().first(),
             passes=pl.len(),
         )
     )
@@ -95,6 +95,7 @@ def _blocks(strip_yield: pl.DataFrame) -> pl.DataFrame:
         *SITE_YEAR,
         "block",
         "method",
+        "block_kind",
         treated="yield_kg_ha",
         check="yield_kg_ha_check",
         difference=pl.col("yield_kg_ha") - pl.col("yield_kg_ha_check"),
@@ -107,6 +108,7 @@ _TESTED = {
     "season": pl.Int64,
     "blocks": pl.Int64,
     "method": pl.String,
+    "block_kind": pl.String,
     "compared": pl.Int64,
     "block_treated": pl.Float64,
     "block_check": pl.Float64,
@@ -129,6 +131,7 @@ def _tests(blocks: pl.DataFrame) -> pl.DataFrame:
             "season": season,
             "blocks": d.size,
             "method": " and ".join(sorted(set(group["method"]))),
+            "block_kind": group["block_kind"].drop_nulls().first(),
             "compared": group["compared"].sum(),
             "block_treated": group["treated"].mean(),
             "block_check": group["check"].mean(),
@@ -240,20 +243,14 @@ def _sections(points: pl.DataFrame) -> pl.DataFrame:
         pl.col("kept")
         & pl.col("strip").is_not_null()
         & pl.col("yield_kg_ha").is_not_null()
-        & pl.col("east_m").is_not_null()
-        & pl.col("north_m").is_not_null()
+        & pl.col("ahead_m").is_not_null()
     )
     rows = []
     for (name, season), group in kept.group_by(SITE_YEAR, maintain_order=True):
-        place = group.select("east_m", "north_m").to_numpy()
-        centred = place - place.mean(axis=0)
-        # The strips' long axis is that of the points' greatest spread.
-        axis = np.linalg.svd(centred, full_matrices=False)[2][0]
-        axis = axis * (1.0 if axis[np.argmax(np.abs(axis))] > 0 else -1.0)
-        section = np.floor(centred @ axis / SECTION_M).astype(np.int64)
+        # Along the border between the strips, whichever way the combine drove.
+        place = pl.when(pl.col("crossed").any()).then("across_m").otherwise("ahead_m")
         by_side = (
-            group.select("strip", "yield_kg_ha")
-            .with_columns(section=pl.Series(section))
+            group.with_columns(section=(place / SECTION_M).floor().cast(pl.Int64))
             .group_by("section", "strip")
             .agg(pl.col("yield_kg_ha").mean())
             .pivot(on="strip", index="section", values="yield_kg_ha")

@@ -4,9 +4,11 @@ The rules, in this order; the first that holds is the reason:
 
 1. no yield, or a moisture no grain has (Simbahan, Dobermann and Ping 2004, step 3);
 2. outside both strips, or the swath reaches over the strip's edge (so part of another treatment);
-3. turning: travel across the strip;
+3. turning: not the way that the combine drove most inside the strips; or a scrap of a line where
+   no pass is;
 4. start and end of a pass, while the machine fills and empties (Simbahan et al. 2004, step 2;
-   Sudduth and Drummond 2007);
+   Sudduth and Drummond 2007); where the strips were crossed, ``OUTLINE_M`` on both sides of an
+   outline (common practice, no source), and start and end of the whole line;
 5. speed beyond its limits, or changing between neighbouring points (Sudduth and Drummond 2007);
 6. narrow swath (Sudduth and Drummond 2007);
 7. yield beyond what the crop can bear (Simbahan et al. 2004, step 4);
@@ -38,10 +40,10 @@ from schemas.tables.trial.yield_point_cleaned import TABLE
 from transforms.trial.methods.map_geometry import (
     from_other,
     local_moran,
-    main_axis,
     neighbour_median,
     plane,
 )
+from transforms.trial.methods.map_passes import ALONG, MAP, OVER_EDGE_WHY, with_passes, with_travel
 from transforms.trial.methods.market_moisture import at_market_moisture
 
 MOISTURE_PCT = (2.0, 45.0)
@@ -50,17 +52,16 @@ START_M, END_M = 20.0, 10.0  # where the export has no times
 SPEED_KM_H = (1.0, 14.0)
 SPEED_CHANGE = 0.2
 NARROW = 0.8  # of the full swath
-FULL_SWATH = 0.95  # quantile of the widths
 OVER_EDGE = 0.2  # share of the swath beyond the strip's edge
-ALONG = 0.7  # cosine between travel and the strip: 45 degrees
-GAP_S, GAP_M = 15.0, 40.0
+# Where the strips are crossed, on both sides of an outline: the combine mixes the grain of some
+# seconds (15 m are 7.5 s at 7 km/h)
+OUTLINE_M = 15.0
 SPREADS = 3.0
 NEIGHBOURS_M = 40.0
 UNLIKE_P = 0.05
 
-MAP = ["field", "season", "map_file"]
 STRIP = [*MAP, "strip"]
-PASS = [*STRIP, "run"]
+RUN = [*MAP, "line", "run"]
 
 
 def derive(
@@ -85,7 +86,7 @@ def derive(
     points = pl.concat(
         _on_plane(one, strip_outline) for one in points.partition_by(MAP, maintain_order=True)
     )
-    points = _cleaned(_with_yield(_with_passes(_with_speed(points))))
+    points = _cleaned(_with_yield(with_passes(_with_speed(with_travel(points)))))
     return generated.conform(
         points.select(pl.selectors.by_name(TABLE.names, require_all=False)), TABLE
     ).sort(TABLE.key)
@@ -104,18 +105,18 @@ def _as_book(rows: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
 
 
 def _on_plane(points: pl.DataFrame, outlines: pl.DataFrame) -> pl.DataFrame:
-    """Points of one map on a plane: the strip each lies in, its distance from edge and border.
-
-    ``along`` is the part of the unit vector along the strip that each step travels.
-    """
+    """Points of one map on a plane: the strip each lies in, its distance from edge and border."""
     lon_lat = points.select("longitude_deg", "latitude_deg").to_numpy()
-    middle = lon_lat.mean(axis=0)
-    xy = plane(lon_lat, middle)
     own = outlines.filter(pl.col("field") == points["field"][0])
-    shapes = {
-        name: shapely.transform(shapely.from_wkt(text), lambda p: plane(p, middle))
-        for name, text in own.select("strip", "outline").iter_rows()
-    }
+    texts = [(name, shapely.from_wkt(text)) for name, text in own.select("strip", "outline").rows()]
+    # One middle for all maps of a field, so that their passes lie on one plane.
+    middle = np.array(
+        shapely.unary_union([shape for _, shape in texts]).envelope.centroid.coords[0]
+        if texts
+        else lon_lat.mean(axis=0)
+    )
+    xy = plane(lon_lat, middle)
+    shapes = {name: shapely.transform(shape, lambda p: plane(p, middle)) for name, shape in texts}
     strip = points["strip"].to_numpy().astype(object)
     edge = np.full(len(xy), np.nan)
     if shapes:
@@ -124,64 +125,24 @@ def _on_plane(points: pl.DataFrame, outlines: pl.DataFrame) -> pl.DataFrame:
         inside = shapely.contains_xy(shape, xy)
         strip[inside] = name
         edge[inside] = shapely.distance(shape.boundary, shapely.points(xy[inside]))
-    along = np.full(len(xy), np.nan)
-    for name in ("treated", "check"):
-        here = strip == name
-        step = np.gradient(xy, axis=0)[here] if len(xy) > 1 else np.zeros((here.sum(), 2))
-        length = np.hypot(*step.T)
-        along[here] = np.divide(
-            step @ main_axis(xy[here]), length, out=np.full(len(step), np.nan), where=length > 0
-        )
     return points.with_columns(
         pl.Series("strip", strip.tolist(), dtype=pl.String),
         pl.Series("east_m", xy[:, 0]),
         pl.Series("north_m", xy[:, 1]),
         pl.Series("edge_m", edge).fill_nan(None),
         pl.Series("border_m", from_other(xy, strip, shapes)).fill_nan(None),
-        pl.Series("along", along).fill_nan(None),
     )
 
 
 def _with_speed(points: pl.DataFrame) -> pl.DataFrame:
-    """Time step, distance and speed of each point, from the export where it says them."""
-    step_s = pl.col("time").diff().over(MAP).dt.total_milliseconds() / 1000
-    step_m = (
-        pl.col("east_m").diff().over(MAP) ** 2 + pl.col("north_m").diff().over(MAP) ** 2
-    ).sqrt()
-    return points.with_columns(step_s=step_s, step_m=step_m).with_columns(
+    """Distance and speed of each point, from the export where it says them."""
+    return points.with_columns(
         distance_m=pl.coalesce("distance_m", "step_m"),
         speed_km_h=pl.coalesce(
             "speed_km_h",
             pl.when(pl.col("step_s") > 0).then(pl.col("step_m") / pl.col("step_s") * 3.6),
         ),
     )
-
-
-def _with_passes(points: pl.DataFrame) -> pl.DataFrame:
-    """Passes: runs inside one strip in one direction without a gap, numbered within the strip.
-
-    Where the export names its passes, a change of name begins a new one too and no direction is
-    asked.
-    """
-    direction = pl.col("along").sign().forward_fill().over(MAP)
-    named = pl.col("pass").is_not_null()
-    changed = (
-        (pl.col("strip").ne_missing(pl.col("strip").shift())).over(MAP)
-        | (pl.col("step_s") > GAP_S).fill_null(False)
-        | (pl.col("step_m") > GAP_M).fill_null(False)
-        | (pl.col("pass").ne_missing(pl.col("pass").shift())).over(MAP)
-        | (~named & direction.ne_missing(direction.shift().over(MAP)))
-    )
-    points = points.with_columns(run=changed.cum_sum().over(MAP))
-    number = pl.col("run").rank("dense").over(STRIP).cast(pl.String)
-    since = (pl.col("distance_m").fill_null(0.0).cum_sum()).over(PASS)
-    clock = pl.col("time")
-    return points.with_columns(
-        along_m=since - since.first().over(PASS),
-        since_start_s=(clock - clock.min().over(PASS)).dt.total_milliseconds() / 1000,
-        until_end_s=(clock.max().over(PASS) - clock).dt.total_milliseconds() / 1000,
-        **{"pass": pl.when(pl.col("strip").is_not_null()).then(pl.coalesce("pass", number))},
-    ).with_columns(until_end_m=pl.col("along_m").max().over(PASS) - pl.col("along_m"))
 
 
 def _with_yield(points: pl.DataFrame) -> pl.DataFrame:
@@ -230,29 +191,31 @@ def _remove(points: pl.DataFrame, where: pl.Expr, why: str) -> pl.DataFrame:
 
 def _rule_by_rule() -> pl.Expr:
     moisture, speed, width = pl.col("moisture_pct"), pl.col("speed_km_h"), pl.col("width_m")
-    before = pl.col("speed_km_h").shift().over(PASS)
-    full = width.quantile(FULL_SWATH).over(MAP)
+    before = pl.col("speed_km_h").shift().over(RUN)
+    full = pl.col("full_m")
+    crossed = pl.col("crossed")
     timed = pl.col("since_start_s").is_not_null()
+
+    def ends(clock: str, way: str, least_s: float, least_m: float) -> pl.Expr:
+        """Near an end of the line, or of its part inside the strip where it is driven along."""
+        by_clock = pl.when(crossed).then(clock).otherwise("run_" + clock) < least_s
+        by_way = pl.when(crossed).then(way.replace("_m", "_line_m")).otherwise(way) < least_m
+        return pl.when(timed).then(by_clock).otherwise(by_way)
+
     highest = pl.col("crop").replace_strict(
         HIGHEST_YIELD_KG_HA, default=HIGHEST_YIELD_OTHERWISE_KG_HA, return_dtype=pl.Float64
     )
-    start = (
-        pl.when(timed)
-        .then(pl.col("since_start_s") < START_S)
-        .otherwise(pl.col("along_m") < START_M)
-    )
-    end = (
-        pl.when(timed).then(pl.col("until_end_s") < END_S).otherwise(pl.col("until_end_m") < END_M)
-    )
+    near_outline = pl.min_horizontal("along_m", "until_end_m") < OUTLINE_M
     rules = {
         "no yield": pl.col("yield_kg_ha").is_null(),
         "moisture no grain has": ~moisture.is_between(*MOISTURE_PCT),
         "outside both strips": pl.col("strip").is_null(),
-        "the swath reaches over the strip's edge": pl.col("edge_m")
-        < (0.5 - OVER_EDGE) * pl.coalesce(width, full),
-        "turning": pl.col("along").abs() < ALONG,
-        "start of the pass": start,
-        "end of the pass": end,
+        OVER_EDGE_WHY: pl.col("edge_m") < (0.5 - OVER_EDGE) * pl.coalesce(width, full),
+        "turning": (pl.col("along").abs() < ALONG).fill_null(False) & pl.col("line").is_null(),
+        "too short to be a pass": pl.col("pass").is_null(),
+        "start of the pass": ends("since_start_s", "along_m", START_S, START_M),
+        "end of the pass": ends("until_end_s", "until_end_m", END_S, END_M),
+        "crossing the outline, where grain of both sides mixes": crossed & near_outline,
         "too slow or too fast": ~speed.is_between(*SPEED_KM_H),
         "speed changes": (speed / before - 1).abs() > SPEED_CHANGE,
         "narrow swath": width < NARROW * full,

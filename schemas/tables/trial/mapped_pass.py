@@ -1,6 +1,6 @@
 """A combine pass made from the points of a yield map."""
 
-from schemas.shared_columns import BOOK_STRIP, FIELD, SEASON, completeness
+from schemas.shared_columns import BLOCK_KIND, BOOK_STRIP, FIELD, SEASON, completeness
 from schemas.table import Table, Tier, count, number, text
 
 TABLE = Table(
@@ -15,10 +15,12 @@ TABLE = Table(
         text(
             "block",
             (
-                "the pass's place counted from the border between the strips; equal places are "
-                "compared; null where the border cannot be found"
+                "passes of both strips with the same block lie near each other and are compared; "
+                "null for a pass too far from any of the other strip"
             ),
         ),
+        BLOCK_KIND,
+        number("across_m", "m", "place across the direction of travel, over all maps of the field"),
         number(
             "border_m", "m", "distance of the pass from the border between the strips", 0, 20000
         ),

@@ -1,6 +1,7 @@
 """Treated minus check of one site-year."""
 
 from schemas.shared_columns import (
+    BLOCK_KIND,
     CROP,
     FIELD,
     LAST_OPERATION_DAY,
@@ -27,6 +28,7 @@ TABLE = Table(
         flag("check_worked", "true where the check strip was worked by then too: no test any more"),
         count("blocks", "pairs of passes compared across the border", required=True),
         text("method", "how the compared passes were measured"),
+        BLOCK_KIND,
         number("treated_kg_ha", "kg/ha", "yield of the treated strip over the blocks", 0, 60000),
         number("check_kg_ha", "kg/ha", "yield of the check strip over the blocks", 0, 60000),
         number(

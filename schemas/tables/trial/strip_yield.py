@@ -1,6 +1,6 @@
 """Yield at market moisture by pass and by strip."""
 
-from schemas.shared_columns import BOOK_STRIP, CROP, FIELD, SEASON, completeness
+from schemas.shared_columns import BLOCK_KIND, BOOK_STRIP, CROP, FIELD, SEASON, completeness
 from schemas.table import Table, Tier, count, flag, number, text
 
 TABLE = Table(
@@ -22,6 +22,7 @@ TABLE = Table(
             "block",
             "passes of the two strips with the same block are compared; null where pass is 'all'",
         ),
+        BLOCK_KIND,
         CROP,
         number("yield_kg_ha", "kg/ha", "yield at the crop's market moisture", 0, 60000),
         number(

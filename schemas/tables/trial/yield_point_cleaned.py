@@ -13,10 +13,17 @@ TABLE = Table(
         text("map_file", "name of the export without its ending", key=True),
         count("point", "place in the export, from 1", low=1, key=True),
         text("strip", "the side that it lies in; null outside both", one_of=SIDES),
-        text("pass", "the pass that it belongs to; null outside both strips"),
-        number("east_m", "m", "east of the middle of the map's points, on a local plane"),
-        number("north_m", "m", "north of the middle of the map's points, on a local plane"),
-        number("along_m", "m", "distance travelled since the first point of the pass"),
+        text("pass", "the pass that it belongs to: lines at one place are one pass; null for none"),
+        number(
+            "east_m", "m", "east of the middle of the outlines (without any, of the map's points)"
+        ),
+        number(
+            "north_m", "m", "north of the middle of the outlines (without any, of the map's points)"
+        ),
+        number("ahead_m", "m", "place along the direction of travel, from that middle"),
+        number("across_m", "m", "place across the direction of travel, from that middle"),
+        number("along_m", "m", "distance travelled in this line since it entered the strip"),
+        flag("crossed", "true where the combine drove across the strips, through both in one line"),
         number("border_m", "m", "distance from the other strip of the field", 0, 100000),
         number(
             "edge_m",

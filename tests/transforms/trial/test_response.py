@@ -273,8 +273,9 @@ def test_mapped_points_give_a_second_interval() -> None:
                     "point": len(items) + 1,
                     "strip": strip,
                     "pass": "1",
-                    "east_m": east + 0.8 * 2 * i,  # the strips run to the north-east
-                    "north_m": -east + 0.6 * 2 * i,
+                    "ahead_m": 2.0 * i,
+                    "across_m": east,
+                    "crossed": False,
                     "yield_kg_ha": level + slow[i] + rng.normal(0, 60),
                     "kept": True,
                     "partial": False,

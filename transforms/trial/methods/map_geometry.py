@@ -27,14 +27,6 @@ def plane(lon_lat: Floats, middle: Floats) -> Floats:
     return np.asarray(np.radians(lon_lat - middle) * np.array([east, north]), dtype=float)
 
 
-def main_axis(xy: Floats) -> Floats:
-    """Unit vector along which points spread most; of a cloud of fewer than two, (0, 1)."""
-    if len(xy) < 2:
-        return np.array([0.0, 1.0])
-    _, vectors = np.linalg.eigh(np.cov(xy.T))
-    return np.asarray(vectors[:, -1], dtype=float)
-
-
 def from_other(xy: Floats, strip: NDArray[np.object_], shapes: dict[str, BaseGeometry]) -> Floats:
     """Distance [m] of each point in a strip from the other: its outline in ``shapes``, else its nearest point.
 

@@ -9,6 +9,14 @@ LEAST_DF = 2  # of an error that a verdict may go by
 
 # What the interval holds of the ground, by how the sides were chosen.
 BY_LOT = "Sides were randomized in each block, so the blocks show how much the ground differs."
+REPEATED = (
+    "The strips come several times over the field and each block is a pair of neighboring strips, so the "
+    "blocks show how much the ground differs."
+)
+CROSSED = (
+    "The combine drove across the strips. A block is neighboring crossings over as long a way as the "
+    "compared parts lie apart; what was cut near an outline is left out, where the grain of both sides mixes."
+)
 ONCE = (
     "Sides were randomized once for the field. The interval holds how much two strips of ground differ "
     "by themselves, as published uniformity trials and this farm's own seasons show it."
@@ -63,9 +71,12 @@ def with_limits_and_reason(rows: pl.DataFrame) -> pl.DataFrame:
     limits = joined(
         pl.when(pl.col("randomized") == "each block")
         .then(pl.lit(BY_LOT))
+        .when(pl.col("block_kind") == "strips")
+        .then(pl.lit(REPEATED))
         .when(pl.col("randomized") == "each field")
         .then(pl.lit(ONCE))
         .otherwise(pl.lit(NOT_BY_LOT)),
+        pl.when(pl.col("block_kind") == "crossings").then(pl.lit(CROSSED)),
         pl.when(pl.col("blocks") == 0)
         .then(pl.lit("No passes pair up across the border: a difference without a test."))
         .when(pl.col("blocks") == 1)

@@ -38,7 +38,7 @@ def with_error(rows: pl.DataFrame) -> pl.DataFrame:
     """Take the lasting ground off the response and add its error.
 
     ``rows``: field, season, practice, method, blocks, operation_day (null before the work),
-    check_worked, ``randomized``, ``own_se_kg_ha`` (from the site-year's own blocks, null for one),
+    check_worked, ``randomized``, ``block_kind``, ``own_se_kg_ha`` (from the site-year's own blocks, null for one),
     ``response_kg_ha`` (treated minus check) and ``check_kg_ha``. All is reckoned in percent of the
     check yield, so that crops of different yield may share it. Adds the columns of ``ADDED``, null
     where no scatter is known by then; ``response_kg_ha`` is less ``ground_kg_ha``.
@@ -76,7 +76,12 @@ def _of_season(known: pl.DataFrame, season: int) -> pl.DataFrame:
         blocks,
         before=known["operation_day"].is_null().to_numpy(),
         counts=np.isfinite(own) & (blocks > 1) & ~worked,
-        by_lot=(known["randomized"].fill_null("no") == "each block").to_numpy(),
+        by_lot=known.select(
+            (pl.col("randomized") == "each block").fill_null(False)
+            | (pl.col("block_kind") == "strips").fill_null(False)
+        )
+        .to_series()
+        .to_numpy(),
     )
     return known.with_columns(
         _own=pl.Series(own),

@@ -5,7 +5,7 @@ import pytest
 from pyproj import Geod
 from scipy.stats import norm
 
-from transforms.trial.methods.map_geometry import local_moran, main_axis, plane
+from transforms.trial.methods.map_geometry import local_moran, plane
 
 
 @pytest.mark.parametrize("latitude", [-35.0, 0.0, 49.9, 60.0])
@@ -20,21 +20,6 @@ def test_distances_on_the_plane_are_those_of_the_ellipsoid(
     azimuth, _, distance = Geod(ellps="WGS84").inv(*middle, *place)
     assert np.hypot(east, north) == pytest.approx(distance, abs=0.05)
     assert np.degrees(np.arctan2(east, north)) == pytest.approx(azimuth, abs=0.01)
-
-
-def test_the_main_axis_of_a_strip() -> None:
-    rng = np.random.default_rng(2)
-    along = rng.uniform(0, 800, 500)
-    across = rng.uniform(0, 36, 500)
-    turned = np.radians(30)
-    xy = np.column_stack(
-        [
-            along * np.cos(turned) - across * np.sin(turned),
-            along * np.sin(turned) + across * np.cos(turned),
-        ]
-    )
-    axis = main_axis(xy)
-    assert abs(axis @ [np.cos(turned), np.sin(turned)]) == pytest.approx(1, abs=1e-3)
 
 
 def test_the_index_and_its_moments_against_permutations() -> None:
