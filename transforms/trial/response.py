@@ -38,15 +38,15 @@ def derive(
     Its error is one for verdict, interval, pooling and money: the scatter between blocks in percent
     of the check yield, drawn toward that of all site-years of the practice and harvest method up to
     this season (Smyth 2004), and the ground between strips as published uniformity trials and the
-    farm's own site-years have it, with Student's t. Sides drawn by lot in each block, and strips that
-    come several times over the field, need no such addition: their blocks show it. Later seasons
-    never change an earlier verdict. One block gives a difference without a test; an error of less
-    than two degrees of freedom gives no verdict yet. Each site-year is a question of its own, asked before it was sown, so its p is not adjusted for
-    the others (Saville 1990, The American Statistician 44, doi 10.1080/00031305.1990.10475712;
-    cited from memory); a claim about the practice is the pooled verdict's. Where mapped points lie
-    on both sides, sections of 20 m along the strips give a second interval that allows for the
-    likeness of neighbours. A season of which only one side was harvested stays as a row without a
-    response.
+    farm's own site-years have it, with Student's t. Sides drawn by lot in each block, and strips
+    that come several times over the field, need no such addition: their blocks show it. Later
+    seasons never change an earlier verdict. One block gives a difference without a test; an error
+    of less than two degrees of freedom gives no verdict yet. Each site-year is a question of its
+    own, asked before it was sown, so its p is not adjusted for the others (Saville 1990, The
+    American Statistician 44, doi 10.1080/00031305.1990.10475712; cited from memory); a claim about
+    the practice is the pooled verdict's. Where mapped points lie on both sides, sections of 20 m
+    along the strips give a second interval that allows for the likeness of neighbours. A season of
+    which only one side was harvested stays as a row without a response.
     """
     tested = _tests(_blocks(strip_yield))
     rows = (
