@@ -330,6 +330,8 @@ def paid(trials: int, between: float = 150.0) -> pl.DataFrame:
         price=generated.conform(prices, TABLES["price"]),
         cost=generated.empty(TABLES["cost"]),
         field=generated.conform(fields, TABLES["field"]),
+        season=generated.empty(TABLES["season"]),
+        operation=generated.empty(TABLES["operation"]),
         farm=generated.empty(TABLES["farm"]),
     )
     last = out.sort("field", "season").group_by("field", maintain_order=True).last()

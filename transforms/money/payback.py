@@ -3,14 +3,13 @@
 import numpy as np
 import numpy_financial as npf  # type: ignore[import-untyped]
 import polars as pl
-from scipy import stats
 
 from schemas import generated
 from schemas.tables.money.payback import TABLE
 from transforms.methods.texts import joined
-from transforms.money.methods import paid_chance
+from transforms.money.methods import paid_chance, repeat, sum_chance
 from transforms.money.methods.chance_words import PAID, UNKNOWN, by_chance
-from transforms.trial.methods.trial_statistics import summed_df, t_interval
+from transforms.trial.methods.since_operation import earlier_work
 
 RUN = ["field", "operation_day"]
 RATE_PCT = 5.0
@@ -25,29 +24,44 @@ def derive(
     price: pl.DataFrame,
     cost: pl.DataFrame,
     field: pl.DataFrame,
+    season: pl.DataFrame,
+    operation: pl.DataFrame,
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """Money by season since the last operation, in the farm's currency per hectare.
 
     A season's net is response (kg/ha) times price less the extra costs of the treated strip. A
     price of the field goes before one of the whole farm. Each season belongs to the operation
-    before it, so a repeat starts a new sum. The probability of having paid is Student's t of the
-    sum: the response's error (shared over site-years) times price, and the price's spread; degrees
-    of freedom after Satterthwaite 1946. Where the farm has several fields, each response is drawn
-    toward what all show for it (``paid_chance``). A season without a response or a price adds
+    before it, so a repeat starts a new sum, of what it adds: less what the work before would still
+    have given, by the fade after first workings, with its error (``repeat``). The
+    probability of having paid is Student's t of the sum: the response's error (shared over
+    site-years) times price, and the price's spread; degrees of freedom after Satterthwaite 1946.
+    Where the farm has several fields, each response after a first working is drawn toward what all
+    show for it (``paid_chance``). A season without a response or a price adds
     nothing and makes all later rows partial. Net present value and internal rate by
     numpy-financial, a season's money at the end of its year.
     """
-    seasons = _seasons(response, operation_cost, price, cost, field)
+    seasons = _seasons(response, operation_cost, price, cost, field).join(
+        earlier_work(season, operation, field), on=["field", "season"], how="left"
+    )
     if seasons.is_empty():
         return generated.empty(TABLE)
     given = farm["discount_rate_pct"].drop_nulls()
     rate = float(given[0]) if len(given) else RATE_PCT
     most = float(response["own_df"].fill_null(0).sum())
     alike = paid_chance.drawn(seasons)
+    before = repeat.earlier(seasons)
     summed = pl.concat(
-        _sums(group, rate, most, alike.get(group["practice"][0]))
-        for _, group in seasons.group_by(RUN, maintain_order=True)
+        _sums(
+            repeat.with_marginal(group, before.get((field_name, day))),
+            rate,
+            most,
+            alike.get(group["practice"][0]),
+            before.get((field_name, day)),
+        )
+        for (field_name, day), group in seasons.sort(*RUN, "season").group_by(
+            RUN, maintain_order=True
+        )
     )
     return generated.conform(_with_reason(summed).select(TABLE.names), TABLE).sort(TABLE.key)
 
@@ -119,11 +133,15 @@ def _prices(response: pl.DataFrame, price: pl.DataFrame) -> pl.DataFrame:
 
 
 def _sums(
-    run: pl.DataFrame, rate: float, most: float, alike: paid_chance.Drawn | None
+    run: pl.DataFrame,
+    rate: float,
+    most: float,
+    alike: paid_chance.Drawn | None,
+    before: repeat.Earlier | None,
 ) -> pl.DataFrame:
     """The sums of one operation's seasons, in order."""
     start = run["cost_per_ha"][0]
-    net = run["season_net_per_ha"].to_numpy().astype(float)
+    net = run["marginal_net_per_ha"].to_numpy().astype(float)
     counted = np.isfinite(net)
     flow = np.where(counted, net, 0.0)
     yield_var = run["_yield_var"].fill_null(float("nan")).to_numpy()
@@ -131,7 +149,7 @@ def _sums(
     df = run["response_df"].fill_null(float("nan")).to_numpy()
     lasting = run["lasting_se_kg_ha"].fill_null(0.0).to_numpy()
     price = np.where(counted, run["price_per_kg"].fill_null(0.0).to_numpy(), 0.0)
-    response = np.where(counted, run["response_kg_ha"].fill_null(0.0).to_numpy(), 0.0)
+    response = np.where(counted, run["_added"].fill_null(0.0).to_numpy(), 0.0)
     extra = np.where(counted, run["season_extra_cost_per_ha"].to_numpy(), 0.0)
     year = run["years_since"].to_numpy()
     keys = run.select(*RUN, "season").rows()
@@ -140,21 +158,23 @@ def _sums(
         now = counted[: i + 1]
         v, p = yield_var[: i + 1][now], price_var[: i + 1][now]
         row: dict[str, float | None] = {
-            "season_net_df": _season_df(yield_var[i], price_var[i], df[i], most)
+            "season_net_df": sum_chance.season_df(yield_var[i], price_var[i], df[i], most)
         }
         if start is not None and now.any():
             total = float(flow[: i + 1].sum()) - start
             alike_error = (price * lasting)[: i + 1][now]
             shared = float(alike_error.sum() ** 2 - (alike_error**2).sum())
             row |= {"cumulative_net_per_ha": total}
-            row |= _chance(total, v, p, df[: i + 1][now], most, shared)
-            if alike is not None and "paid_chance" in row:
+            row |= sum_chance.chance(
+                total, v, p, df[: i + 1][now], most, shared, before, price[: i + 1]
+            )
+            if alike is not None and before is None and "paid_chance" in row:
                 chance = alike.above(
                     [key for key, counts in zip(keys, now, strict=False) if counts],
                     price[: i + 1][now],
                     start + float(extra[: i + 1].sum()),
                     float(p.sum()),
-                    _freedom(v, p, df[: i + 1][now], most),
+                    sum_chance.freedom_of(v, p, df[: i + 1][now], most),
                 )
                 row["paid_chance"] = row["paid_chance"] if chance is None else chance
             row |= _breakeven(start + extra[: i + 1].sum(), price[: i + 1], response[: i + 1])
@@ -185,42 +205,6 @@ _SUM_COLUMNS = (
 )
 
 
-def _season_df(yield_var: float, price_var: float, df: float, most: float) -> float | None:
-    found = summed_df([yield_var, price_var], [df, np.inf])
-    return min(found, max(most, 1.0)) if np.isfinite(found) else None
-
-
-def _chance(  # noqa: PLR0917
-    total: float,
-    yield_var: np.ndarray,
-    price_var: np.ndarray,
-    df: np.ndarray,
-    most: float,
-    shared: float,
-) -> dict[str, float | None]:
-    """Interval of a sum and the probability that it is above 0; nothing where an error is unknown.
-
-    ``shared``: what the seasons' errors add by being alike (the ground that comes back).
-    """
-    if not np.isfinite(yield_var).all() or yield_var.sum() + price_var.sum() <= 0:
-        return {}
-    freedom = _freedom(yield_var, price_var, df, most)
-    se = float(np.sqrt(yield_var.sum() + price_var.sum() + shared))
-    found = t_interval(total, se, freedom)
-    return {
-        "cumulative_low_per_ha": found.low,
-        "cumulative_high_per_ha": found.high,
-        "paid_chance": float(stats.t.cdf(total / found.se, freedom)),
-    }
-
-
-def _freedom(yield_var: np.ndarray, price_var: np.ndarray, df: np.ndarray, most: float) -> float:
-    """Degrees of freedom of the sum's error."""
-    variances = np.concatenate([yield_var, price_var])
-    degrees = np.concatenate([df, np.full(price_var.size, np.inf)])
-    return min(summed_df(variances, degrees), max(most, 1.0))
-
-
 def _breakeven(needed: float, price: np.ndarray, response: np.ndarray) -> dict[str, float | None]:
     return {
         "breakeven_response_kg_ha": float(needed / price.sum()) if price.sum() > 0 else None,
@@ -236,7 +220,9 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
     first = pl.col("season").filter(paid).min().over(RUN)
     unweighed = pl.col("response_kg_ha").is_null()
     unpriced = pl.col("response_kg_ha").is_not_null() & pl.col("price_per_kg").is_null()
-    gap = (pl.col("coverage") < 1) & ~unweighed & ~unpriced
+    repeated = pl.col("earlier_day").is_not_null()
+    unknown = repeated & pl.col("season_net_per_ha").is_not_null() & pl.col("_added").is_null()
+    gap = (pl.col("coverage") < 1) & ~unweighed & ~unpriced & ~unknown
     reason = joined(
         pl.when(pl.col("cost_per_ha").is_null()).then(
             pl.coalesce("cost_reason", pl.lit("the cost of the operation is not known"))
@@ -245,10 +231,16 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
         pl.when(unweighed).then(pl.lit("no response this season: it adds nothing to the sum")),
         pl.when(pl.col("partial").fill_null(False)).then(pl.col("reason")),
         pl.when(unpriced).then(pl.lit("no price this season: it adds nothing to the sum")),
+        pl.when(unknown).then(
+            pl.lit(
+                "what the work before this repeat would still have given is not known (fewer than "
+                "three site-years after a first working), so what the repeat added is not"
+            )
+        ),
         pl.when(gap).then(
             pl.lit("a season since the operation is not counted: the true sum may be other")
         ),
-        pl.when(pl.col("season_net_per_ha").is_not_null() & pl.col("paid_chance").is_null()).then(
+        pl.when(pl.col("marginal_net_per_ha").is_not_null() & pl.col("paid_chance").is_null()).then(
             pl.lit("no scatter between blocks is known, so no interval and no probability")
         ),
         pl.when(pl.col("cumulative_net_per_ha").is_not_null() & pl.col("irr_pct").is_null()).then(
@@ -257,8 +249,18 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
     )
     too_cheap = pl.col("cost_partial").fill_null(False)
     summed = pl.col("cumulative_net_per_ha").is_not_null()
+    low, high = (
+        pl.col(f"cumulative_{end}_per_ha") + pl.col("cost_per_ha") for end in ("low", "high")
+    )
     return rows.with_columns(
         paid=paid,
+        repeat_adds=pl.when(repeated & low.is_not_null()).then(
+            pl.when(low > 0)
+            .then(pl.lit("adds"))
+            .when(high < 0)
+            .then(pl.lit("takes away"))
+            .otherwise(pl.lit("not shown"))
+        ),
         cost_partial=too_cheap,
         verdict=pl.when(summed).then(
             pl.coalesce(by_chance(pl.col("paid_chance"), too_cheap, PAID), pl.lit(UNKNOWN))

@@ -54,7 +54,7 @@ def derive(
 def _site_years(
     response: pl.DataFrame, response_cause: pl.DataFrame, payback: pl.DataFrame
 ) -> pl.DataFrame:
-    money = payback.select("field", "season", "season_net_per_ha", "cost_per_ha", "cost_partial")
+    money = payback.select("field", "season", "marginal_net_per_ha", "cost_per_ha", "cost_partial")
     return (
         response.filter(pl.col("operation_day").is_not_null() & pl.col("practice").is_not_null())
         .filter(~pl.col("check_worked").fill_null(False))
@@ -94,13 +94,13 @@ def _of_group(practice: str, grouping: str, member: str, group: pl.DataFrame) ->
     """One row: counts always, averages from three site-years on."""
     known = group.filter(pl.col("response_kg_ha").is_not_null())
     priced = known.filter(
-        pl.col("season_net_per_ha").is_not_null()
+        pl.col("marginal_net_per_ha").is_not_null()
         & pl.col("cost_per_ha").is_not_null()
         & ~pl.col("cost_partial").fill_null(False)
     )
     n = known.height
     gained = int((known["response_kg_ha"] > 0).sum())
-    paid_alone = int((priced["season_net_per_ha"] >= priced["cost_per_ha"]).sum())
+    paid_alone = int((priced["marginal_net_per_ha"] >= priced["cost_per_ha"]).sum())
     row: dict[str, object] = {
         "practice": practice,
         "grouping": grouping,

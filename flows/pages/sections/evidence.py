@@ -80,8 +80,8 @@ def _leads(rows: list[Row]) -> list[Line]:
     odd = [row for row in rows if row["verdict"] == "not shown" and _apart(row)]
     if odd:
         start += (
-            " The interval excludes zero at {odd_at} too, but with so many measures and depths "
-            "compared that can be chance, so we do not call it a lead yet."
+            " The interval at {odd_at} excludes zero, but with so many measures and depths compared "
+            "that can be chance, so we do not call it a lead yet."
         )
     odd_at = joined([say_row(TABLE, row, "{depth_cm}") for row in odd])
     least = min(rows, key=lambda row: row["coverage"])

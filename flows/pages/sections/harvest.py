@@ -25,6 +25,22 @@ _STANDING = {
     "probably not": "It has probably not paid yet",
     "not paid": "It has not paid yet",
 }
+_FIRST = (
+    "The {practice} of {operation_day} on {field} cost {cost_per_ha}; season {season} added "
+    "{season_net_per_ha:+}, which leaves {cumulative_net_per_ha:+}"
+)
+_REPEATED = (
+    "The {practice} of {operation_day} on {field} was a repeat and cost {cost_per_ha}. In season "
+    "{season} the treated strip earned {season_net_per_ha:+} more than its check; without the repeat "
+    "the work of {earlier_day} would still have given {earlier_kg_ha:+} (between "
+    "{earlier_low_kg_ha:+} and {earlier_high_kg_ha:+}), so the repeat added {marginal_net_per_ha:+}, "
+    "which leaves {cumulative_net_per_ha:+}"
+)
+_REPEAT_ADDS = {
+    "adds": " Before its cost the repeat added money.",
+    "not shown": " That the repeat added anything, its cost aside, is not shown.",
+    "takes away": " Even before its cost the repeat earned less than the earlier work alone would have.",
+}
 _OUTLOOK = {
     "pays": "working it pays",
     "probably pays": "working it probably pays",
@@ -130,16 +146,14 @@ def money(tables: Tables, field: str, season: int) -> list[Line]:
             no_money = "{field} {season}: the money cannot be told: {reason}"
             out.append(Line(say_row("payback", row, no_money)))
             continue
-        template = (
-            "The {practice} of {operation_day} on {field} cost {cost_per_ha}; season {season} added "
-            "{season_net_per_ha:+}, which leaves {cumulative_net_per_ha:+}"
-        )
+        template = _REPEATED if row["earlier_day"] is not None else _FIRST
         if row["cumulative_low_per_ha"] is not None:
             template += " (95% interval {cumulative_low_per_ha:+} to {cumulative_high_per_ha:+})"
         template += f". {_STANDING[row['verdict']]}"
         if row["paid_chance"] is not None:
             template += " (probability that it has: {paid_chance})"
-        out.append(line("payback", row, f"{template}.{_why_money(row)}"))
+        adds = _REPEAT_ADDS.get(row["repeat_adds"], "")
+        out.append(line("payback", row, f"{template}.{_why_money(row)}{adds}"))
     return out
 
 
@@ -154,6 +168,8 @@ def _why_money(row: Row) -> str:
         return ""
     shown = row["verdict"] in {"paid", "not paid"}
     if shown and low <= 0 <= high:
+        if row["earlier_day"] is not None:
+            return " The interval has two ends; the probability is of one side."
         return (
             " The interval is of this field's own seasons, with both ends; the probability is of one"
             " side, and takes the farm's other fields along."

@@ -42,11 +42,29 @@ TABLE = Table(
             "its standard error, from the response's and the price's",
             0,
         ),
+        day("earlier_day", "day of the work before, where the operation is a repeat; else null"),
+        number(
+            "earlier_kg_ha",
+            "kg/ha",
+            (
+                "response that the work before a repeat would still have given this season: the mean of "
+                "what its fade allows, by the seasons after first workings; null after a first working"
+            ),
+        ),
+        *interval("earlier", "kg/ha"),
+        number(
+            "marginal_net_per_ha",
+            "currency/hectare",
+            (
+                "season's net less the value of what the work before a repeat would still have given; "
+                "after a first working the season's net"
+            ),
+        ),
         number("season_net_df", "1", "degrees of freedom of that error; null where unlimited", 0),
         number(
             "cumulative_net_per_ha",
             "currency/hectare",
-            "all seasons' net since the operation less its cost",
+            "all seasons' marginal net since the operation less its cost",
         ),
         *interval("cumulative", "currency/hectare"),
         flag("paid", "true where the sum has reached the cost by the end of this season"),
@@ -67,10 +85,21 @@ TABLE = Table(
             ),
             one_of=("paid", "probably paid", "cannot tell yet", "probably not", "not paid"),
         ),
+        text(
+            "repeat_adds",
+            (
+                "whether a repeat has earned anything, before its cost, beyond what the work before it "
+                "would still have given; null after a first working"
+            ),
+            one_of=("adds", "not shown", "takes away"),
+        ),
         number(
             "breakeven_response_kg_ha",
             "kg/ha",
-            "response by season that would just have paid by now at the prices had",
+            (
+                "response by season that would just have paid by now at the prices had; after a repeat "
+                "that beyond what the work before would have given"
+            ),
         ),
         number(
             "breakeven_price_per_kg",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
+from datetime import date
 
 import polars as pl
 import pytest
@@ -133,6 +134,44 @@ def test_money_whatever_its_interval_and_chance(tables, ends, chance) -> None:
     )
     text = spoken(given, harvest.money(given, "Home", 2024))
     assert "95% interval" in text
+    assert contradictions([text]) == []
+
+
+REPEAT = {
+    "earlier_day": date(2019, 9, 20),
+    "earlier_kg_ha": 90.0,
+    "earlier_low_kg_ha": 10.0,
+    "earlier_high_kg_ha": 170.0,
+    "marginal_net_per_ha": 20.0,
+    "cost_per_ha": 80.0,
+    "cost_partial": False,
+}
+
+
+@pytest.mark.parametrize(
+    ("ends", "chance", "adds", "said"),
+    [
+        ((-90.0, -70.0), (0.01, "not paid"), "not shown", "its cost aside, is not shown"),
+        ((-70.0, -10.0), (0.01, "not paid"), "adds", "Before its cost the repeat added"),
+        ((-2.0, 60.0), (0.96, "paid"), "adds", "the probability is of one side"),
+        ((-190.0, -100.0), (0.01, "not paid"), "takes away", "less than the earlier work alone"),
+    ],
+)
+def test_a_repeat_says_what_it_added_beyond_the_work_before(
+    tables, ends, chance, adds, said
+) -> None:
+    (low, high), (sure, verdict) = ends, chance
+    values = REPEAT | {"cumulative_net_per_ha": (low + high) / 2, "paid_chance": sure}
+    values |= {"cumulative_low_per_ha": low, "cumulative_high_per_ha": high}
+    values |= {"verdict": verdict, "repeat_adds": adds}
+    given = tables.changed(
+        lambda f: f.with_columns(pl.lit(v).cast(f.schema[k]).alias(k) for k, v in values.items()),
+        "payback",
+    )
+    text = spoken(given, harvest.money(given, "Home", 2024))
+    assert "was a repeat and cost" in text
+    assert "the work of 2019-09-20 would still have given" in text
+    assert said in text
     assert contradictions([text]) == []
 
 

@@ -54,6 +54,8 @@ def _derive(harvests, operations, prices, costs=(), *, rate: float = 8.0):
         price=rows("price", list(prices)),
         cost=rows("cost", list(costs)),
         field=fields,
+        season=seasons,
+        operation=operations,
         farm=farm(discount_rate_pct=rate),
     )
     check(out, "payback")
@@ -126,17 +128,44 @@ def test_extra_costs_and_the_fields_own_price() -> None:
     assert not out[2021]["partial"]
 
 
-def test_a_repeat_starts_a_new_sum() -> None:
-    out = _derive(
-        THREE,
-        invented_trial.operations(
-            WORKED, invented_trial.worked("north", "2020-10-20", contract_cost_per_ha=40.0)
-        ),
-        [_price(y, 0.2) for y in THREE],
-    )
+def test_a_repeat_is_credited_with_what_it_adds_or_with_nothing_known() -> None:
+    """Two site-years after the first work make no line, so what the repeat added is not known."""
+    again = invented_trial.worked("north", "2020-10-20", contract_cost_per_ha=40.0)
+    out = _derive(THREE, invented_trial.operations(WORKED, again), [_price(y, 0.2) for y in THREE])
     assert out[2020]["years_since"] == 2
+    assert out[2020]["marginal_net_per_ha"] == out[2020]["season_net_per_ha"]
     assert out[2021]["years_since"] == 1
-    assert out[2021]["cumulative_net_per_ha"] == pytest.approx(out[2021]["season_net_per_ha"] - 40)
+    assert out[2021]["earlier_day"] == WORKED["day"]
+    assert out[2021]["season_net_per_ha"] > 0
+    assert out[2021]["cumulative_net_per_ha"] is None
+    assert out[2021]["verdict"] is None
+    assert "what the work before this repeat would still have given" in out[2021]["reason"]
+
+
+FADING = {
+    2019 + i: ([3000 + w + 9, 3000 + w - 9], [3000.0] * 2)
+    for i, w in enumerate((400, 300, 200, 100))
+}
+
+
+@pytest.mark.parametrize(
+    ("after", "added"), [((400, 300), (400, 300)), ((0, 0), (0, 0)), ((150, 50), (150, 50))]
+)
+def test_what_the_first_work_still_gave_is_taken_off(after, added) -> None:
+    """400, 300, 200, 100 kg/ha: by the fifth year nothing is left, so all after it is the repeat's."""
+    harvests = FADING | {
+        2023 + i: ([3000 + w + 9, 3000 + w - 9], [3000.0] * 2) for i, w in enumerate(after)
+    }
+    again = invented_trial.worked("north", "2022-10-20", contract_cost_per_ha=40.0)
+    out = _derive(
+        harvests, invented_trial.operations(WORKED, again), [_price(y, 0.2) for y in harvests]
+    )
+    for year, extra in zip((2023, 2024), added, strict=True):
+        assert out[year]["earlier_kg_ha"] == pytest.approx(0, abs=40)
+        assert out[year]["marginal_net_per_ha"] == pytest.approx(0.2 * extra, abs=8)
+    assert out[2023]["cumulative_net_per_ha"] == pytest.approx(
+        out[2023]["marginal_net_per_ha"] - 40
+    )
 
 
 def test_missing_price_or_season_is_said_and_adds_nothing() -> None:
@@ -205,7 +234,7 @@ def test_probability_against_drawing_the_same_thing() -> None:
 
 
 def test_empty() -> None:
-    inputs = ("response", "operation_cost", "price", "cost", "field", "farm")
+    inputs = ("response", "operation_cost", "price", "cost", "field", "farm", "season", "operation")
     out = payback.derive(**{name: generated.empty(TABLES[name]) for name in inputs})
     assert isinstance(out, pl.DataFrame)
     assert out.is_empty()

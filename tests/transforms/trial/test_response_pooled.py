@@ -115,7 +115,7 @@ def test_by_season_rain_and_money() -> None:
             "field": f"f{i}",
             "season": 2016 + i,
             "operation_day": date(2015, 10, 20),
-            "season_net_per_ha": 20.0 + 20 * i,
+            "marginal_net_per_ha": 20.0 + 20 * i,
             "cost_per_ha": 60.0,
         }
         for i in range(3)

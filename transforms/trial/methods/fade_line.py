@@ -48,6 +48,22 @@ class Fade:
         flat = np.zeros((drawn.shape[0], 0 if self.sloped else 1))
         return np.hstack([drawn, flat])
 
+    def field_draws(self, member: NDArray[np.bool_]) -> Array:
+        """``draws`` of one field: the line with that field's own lasting departure.
+
+        ``member``: which of the fitted site-years are the field's. Where fields cannot be told
+        apart, all the scatter between several fields is the field's own.
+        """
+        lines, points = self.draws(), fixed_points(DIMENSIONS)
+        if isinstance(self.fit, Mixture):
+            fitted_part = lines[:, : self.fit.coefficients.shape[1]]
+            departure = self.fit.field_draws(fitted_part, points[:, 2:4], member)
+        elif member.all():
+            departure = np.zeros(lines.shape[0])
+        else:
+            departure = self.fit.tau2**0.5 * stats.norm.ppf(points[:, 3])
+        return np.column_stack([lines[:, 0] + departure, lines[:, 1]])
+
     @property
     def line(self) -> Array:
         """(level at year 1, yearly change), the change 0 where it cannot be told."""

@@ -82,12 +82,32 @@ class Mixture:
 
     def draws(self, points: Array) -> Array:
         """Coefficients drawn at fixed points (m x p + 1, between 0 and 1): m x p."""
-        cell = np.searchsorted(np.cumsum(self.chance), points[:, -1] * (1 - 1e-12))
-        cell = np.minimum(cell, self.chance.size - 1)
+        cell = self._cells(points[:, -1])
         root = np.linalg.cholesky(self.covariance)
         size = self.coefficients.shape[1]
         z = stats.norm.ppf(points[:, :size])
         return np.asarray(self.coefficients[cell] + np.einsum("mpq,mq->mp", root[cell], z))
+
+    def field_draws(self, lines: Array, points: Array, member: NDArray[np.bool_]) -> Array:
+        """A field's lasting departure from each of ``lines`` (m x p), drawn by ``draws``: m.
+
+        ``points`` (m x 2): the column that chose the pair of scatters, and one for the departure.
+        ``member`` (n): the field's own site-years; with none it is drawn from all fields' scatter.
+        Given the line and the scatters it is normal (Robinson 1991, as in ``true_values``).
+        """
+        cell = self._cells(points[:, 0])
+        weight = self.field_vars[:, None] * (self.inverse @ member.astype(np.float64))
+        left = self.field_vars * (1 - weight @ member.astype(np.float64))
+        rest = self.data[None, :] - lines @ self.design.T
+        middle = np.einsum("mn,mn->m", rest, weight[cell])
+        return np.asarray(
+            middle + np.sqrt(np.maximum(left[cell], 0.0)) * stats.norm.ppf(points[:, 1])
+        )
+
+    def _cells(self, share: Array) -> NDArray[np.intp]:
+        """The pair of scatters that each share (between 0 and 1) of the grid's chance falls on."""
+        cell = np.searchsorted(np.cumsum(self.chance), share * (1 - 1e-12))
+        return np.minimum(cell, self.chance.size - 1)
 
     def true_values(self) -> tuple[Array, Array]:
         """The site-years' true values: to expect (g x n), and their covariance (g x n x n).

@@ -19,24 +19,7 @@ def since_operation(
     seasons = season.select("field", "season", "crop", "seeded", "harvested").join(
         practice, on="field", how="left"
     )
-    done = operation.select("field", "strip", "practice", operation_day="day").join(
-        practice, on=["field", "practice"], how="semi"
-    )
-    pairs = (
-        seasons.select("field", "season", "seeded")
-        .join(done.select("field", "strip", "operation_day"), on="field")
-        .filter(pl.col("operation_day") <= pl.col("seeded"))
-    )
-    # A crop seeded and cut in the year of the work makes that year the first; else the year after.
-    first = (
-        pairs.group_by("field", "operation_day")
-        .agg(first=pl.col("season").min())
-        .with_columns(
-            first=pl.when(pl.col("first") == pl.col("operation_day").dt.year())
-            .then(pl.col("first"))
-            .otherwise(pl.col("operation_day").dt.year() + 1)
-        )
-    )
+    pairs, first = _pairs(season, operation, field)
     last = (
         pairs.filter(pl.col("strip") == "treated")
         .group_by("field", "season")
@@ -58,6 +41,55 @@ def since_operation(
         .with_columns(pl.col("check_worked").fill_null(False))
         .sort("field", "season")
     )
+
+
+def earlier_work(
+    season: pl.DataFrame, operation: pl.DataFrame, field: pl.DataFrame
+) -> pl.DataFrame:
+    """Each season after a repeat, with the last work before that repeat.
+
+    Returns field, season, earlier_day and earlier_years (harvests since that earlier work, the
+    first being year 1). Work twice before one harvest is no repeat: nothing was harvested between.
+    """
+    pairs, first = _pairs(season, operation, field)
+    worked = pairs.filter(pl.col("strip") == "treated").join(
+        first, on=["field", "operation_day"], how="left"
+    )
+    return (
+        worked.filter(pl.col("first") < pl.col("first").max().over("field", "season"))
+        .sort("operation_day")
+        .group_by("field", "season")
+        .agg(
+            earlier_day=pl.col("operation_day").last(),
+            earlier_years=(pl.col("season").first() - pl.col("first").last() + 1).cast(pl.Int64),
+        )
+        .sort("field", "season")
+    )
+
+
+def _pairs(
+    season: pl.DataFrame, operation: pl.DataFrame, field: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Every season with every operation of its field's practice before it, and each one's first year."""
+    done = operation.select("field", "strip", "practice", operation_day="day").join(
+        field.select("field", "practice"), on=["field", "practice"], how="semi"
+    )
+    pairs = (
+        season.select("field", "season", "seeded")
+        .join(done.select("field", "strip", "operation_day"), on="field")
+        .filter(pl.col("operation_day") <= pl.col("seeded"))
+    )
+    # A crop seeded and cut in the year of the work makes that year the first; else the year after.
+    first = (
+        pairs.group_by("field", "operation_day")
+        .agg(first=pl.col("season").min())
+        .with_columns(
+            first=pl.when(pl.col("first") == pl.col("operation_day").dt.year())
+            .then(pl.col("first"))
+            .otherwise(pl.col("operation_day").dt.year() + 1)
+        )
+    )
+    return pairs, first
 
 
 def treated_operations(operation: pl.DataFrame, field: pl.DataFrame) -> pl.DataFrame:
