@@ -224,6 +224,8 @@ def _setup_fingerprint(con: duckdb.DuckDBPyConnection, farm: Farm, kind: str) ->
         for one in (*farm.stations, *farm.probes)
     ]
     given: list[Any] = [VERSION, money, farm.farm.day_first, place, _bushels(farm), instruments]
+    if kind == "yieldmaps":
+        given.append(_place(farm))
     if kind == "yieldmaps" and (rules := amended.rules(con).rules):
         given.append([[*rule, *names] for rule, names in sorted(rules.items())])
     return hashlib.sha256(json.dumps(given, sort_keys=True).encode()).hexdigest()[:16]
@@ -283,6 +285,7 @@ def _read(
             content,
             offset_h=farm_file.standard_offset_h(farm.place),
             renames=amended.rules(con),
+            farm=_place(farm),
         )
         return maps.frames, maps.problems
     book = fieldbook.tables_of(
@@ -293,6 +296,14 @@ def _read(
         farm=farm,
     )
     return book.frames, book.problems
+
+
+def _place(farm: Farm) -> tuple[float, float] | None:
+    """Return the farm's longitude and latitude, where farm.toml has them."""
+    place = farm.place
+    if place.longitude is None or place.latitude is None:
+        return None
+    return place.longitude, place.latitude
 
 
 def _changes(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> str:

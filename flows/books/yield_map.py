@@ -7,7 +7,7 @@ at any time; crops, bushel weights and the field book's spelling of names come i
 
 import io
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePath
 from typing import Any
@@ -20,12 +20,12 @@ from flows.base.errors import UserError
 from flows.base.files import readable
 from flows.books.fieldbook import columns
 from flows.books.fieldbook.files import decoded
-from flows.books.fieldbook.problem import Problem, Rejected, shown
+from flows.books.fieldbook.problem import Problem, Rejected
+from flows.books.strip_outlines import Outline, Place, outlines_of, table_of
 from flows.books.yield_map_points import points_of
 from flows.farm.renames import Renames
 from schemas import generated
 from schemas.catalogue import TABLES
-from schemas.fieldbook.words import WORDS
 from schemas.fieldbook.yield_map import (
     MAX_MAP_BYTES,
     MAX_POINTS,
@@ -71,30 +71,35 @@ def contents(path: Path) -> dict[str, bytes]:
 
 
 def tables_of(
-    files: Mapping[str, bytes], *, offset_h: float = 0.0, renames: Renames = NO_RENAMES
+    files: Mapping[str, bytes],
+    *,
+    offset_h: float = 0.0,
+    renames: Renames = NO_RENAMES,
+    farm: Place | None = None,
 ) -> YieldMaps:
     """Points and outlines of the files given by name and content.
 
     ``offset_h``: the farm's standard time minus UTC, for stamps that name no zone; only time steps
-    are used, so a wrong hour does no harm. ``renames``: former names of fields and strips. Every
+    are used, so a wrong hour does no harm. ``renames``: former names of fields and strips.
+    ``farm``: its longitude and latitude, where known: nothing is taken that lies far away. Every
     fault is in ``problems``: whole files that cannot be read, columns that are not known, and per
     column how many values of it were not usable.
     Raises nothing on any content.
     """
     problems: list[Problem] = []
     points: list[pl.DataFrame] = []
-    outlines: list[dict[str, str]] = []
+    outlines: list[Outline] = []
     for name in sorted(files):
         try:
             grid, shapes = _table(name, files[name])
-            outlines += _outlines(name, shapes, renames, problems)
+            outlines += outlines_of(name, shapes, renames, farm, problems)
             if grid.height:
-                points.append(points_of(name, grid, offset_h, renames, problems))
+                points.append(points_of(name, grid, offset_h, renames, farm, problems))
         except Rejected as rejected:
             problems.append(rejected.of(name))
     outline, point = TABLES["strip_outline"], TABLES["yield_point"]
     frames = {
-        "strip_outline": _single(outlines, problems),
+        "strip_outline": table_of(outlines),
         "yield_point": pl.concat([generated.empty(point), *points]).sort(point.key),
     }
     for table in (outline, point):
@@ -177,45 +182,3 @@ def _features(text: str) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
     names = list(dict.fromkeys(n for r in rows for n in r))
     frame = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String))
     return frame.with_row_index("row", offset=1), polygons
-
-
-def _outlines(
-    name: str, polygons: list[dict[str, Any]], renames: Renames, problems: list[Problem]
-) -> Iterator[dict[str, str]]:
-    for number, polygon in enumerate(polygons, start=1):
-        properties = {str(k).lower(): str(v).strip() for k, v in polygon["properties"].items()}
-        field = renames.today("field", properties.get("field", ""))
-        strip = properties.get("strip", properties.get("side", "")).lower()
-        strip = renames.today("strip", strip, field)
-        strip = WORDS["strip"].get(strip, strip)
-        place = polygon["shape"]
-        west, south, east, north = place.bounds or (999.0,) * 4
-        if strip not in ("treated", "check") or not field:
-            found, expected = shown(properties), "properties field and strip (treated or check)"
-            problems.append(Problem(name, number, "", "the outline has no name", found, expected))
-        elif not (-180 <= west <= east <= 180 and -90 <= south <= north <= 90):
-            found, expected = f"{west:g} {south:g}", "longitude and latitude in WGS 84"
-            problems.append(
-                Problem(name, number, "", "the outline is not in degrees", found, expected)
-            )
-        elif not place.is_valid:
-            found = str(shapely.is_valid_reason(place))
-            problems.append(
-                Problem(name, number, "", "the outline crosses itself", found, "a plain polygon")
-            )
-        else:
-            yield {"field": field, "strip": strip, "outline": place.wkt, "file": name}
-
-
-def _single(outlines: list[dict[str, str]], problems: list[Problem]) -> pl.DataFrame:
-    """Return one outline a strip; a second one is a fault."""
-    first: dict[tuple[str, str], dict[str, str]] = {}
-    for outline in outlines:
-        key = (outline["field"].lower(), outline["strip"])
-        if first.setdefault(key, outline) is not outline:
-            found = f"{outline['field']} {outline['strip']}"
-            cause = f"the strip has an outline already in {first[key]['file']}"
-            problems.append(Problem(outline["file"], 0, "", cause, found, "one a strip"))
-    table = TABLES["strip_outline"]
-    rows = [{k: o[k] for k in table.names} for o in first.values()]
-    return pl.DataFrame(rows, schema=generated.polars_schema(table)).sort(table.key)

@@ -8,6 +8,7 @@ import polars as pl
 
 from flows.books.fieldbook import columns, units
 from flows.books.fieldbook.problem import Problem, Rejected, shown
+from flows.books.strip_outlines import Place, is_far, is_swapped, near
 from flows.farm.renames import Renames
 from schemas import generated
 from schemas.catalogue import TABLES
@@ -24,13 +25,19 @@ from schemas.fieldbook.yield_map import (
 _NAMED = re.compile(r"^(?P<field>.+?)[ _-]+(?P<season>(?:19|20|21)\d{2})(?:\D.*)?$")
 
 
-def points_of(
-    name: str, grid: pl.DataFrame, offset_h: float, renames: Renames, problems: list[Problem]
+def points_of(  # noqa: PLR0917
+    name: str,
+    grid: pl.DataFrame,
+    offset_h: float,
+    renames: Renames,
+    farm: Place | None,
+    problems: list[Problem],
 ) -> pl.DataFrame:
     """Return the points of one file as the table declares them, without those that have no place.
 
     ``grid``: the file's cells as text, the column ``row`` first. Faults are added to ``problems``.
-    Raises Rejected where no point can have a place, or field and season are not known.
+    Raises Rejected where no point can have a place, the map lies far from the ``farm`` (longitude,
+    latitude), or field and season are not known.
     """
     if grid.height > MAX_POINTS:
         cause, expected = "the map has too many points", f"at most {MAX_POINTS:,}"
@@ -61,6 +68,7 @@ def points_of(
         point=pl.int_range(1, pl.len() + 1),
         **{"pass": texts.get("pass", pl.lit(None))},
     )
+    _must_be_near(frame, farm)
     good = _placed(name, _under_todays_names(frame, renames), problems)
     return generated.conform(
         good.select(pl.selectors.by_name(table.names, require_all=False)), table
@@ -177,6 +185,25 @@ def _times(
 def _utc(local: pl.Series, offset_h: float) -> pl.Series:
     shifted = local.to_frame("t").select(pl.col("t") - pl.duration(minutes=round(offset_h * 60)))
     return shifted.to_series().dt.replace_time_zone("UTC")
+
+
+def _must_be_near(frame: pl.DataFrame, farm: Place | None) -> None:
+    """Raise Rejected where the middle of the points is no place that the farm can have."""
+    middle = frame.select(
+        pl.col("longitude_deg", "latitude_deg").filter(
+            pl.col("latitude_deg").abs() + pl.col("longitude_deg").abs() > 0
+        )
+    ).median()
+    longitude, latitude = middle.row(0)
+    if longitude is None or latitude is None:
+        return
+    found = f"longitude {longitude:.6g}, latitude {latitude:.6g}"
+    if is_swapped((longitude, latitude), farm):
+        raise Rejected(
+            "longitude and latitude are exchanged", found, "the two headings the other way round"
+        )
+    if farm is not None and abs(latitude) <= 90 and is_far((longitude, latitude), farm):
+        raise Rejected("the map lies far from the farm", found, near(farm))
 
 
 def _placed(name: str, frame: pl.DataFrame, problems: list[Problem]) -> pl.DataFrame:

@@ -155,7 +155,7 @@ class Ground:
             found[strip] = "MULTIPOLYGON (" + ", ".join(own) + ")"
         return rows(
             "strip_outline",
-            [{"field": FIELD, "strip": s, "outline": text} for s, text in found.items()],
+            [{"field": FIELD, "strip": s, "part": 1, "outline": text} for s, text in found.items()],
         )
 
     def cleaned(self, boxes: list[Box]) -> pl.DataFrame:

@@ -56,8 +56,8 @@ def box(west: float, east: float) -> str:
 OUTLINES = rows(
     "strip_outline",
     [
-        {"field": "North", "strip": "treated", "outline": box(0, 4 * WIDTH)},
-        {"field": "North", "strip": "check", "outline": box(4 * WIDTH, 8 * WIDTH)},
+        {"field": "North", "strip": "treated", "part": 1, "outline": box(0, 4 * WIDTH)},
+        {"field": "North", "strip": "check", "part": 1, "outline": box(4 * WIDTH, 8 * WIDTH)},
     ],
 )
 
@@ -158,13 +158,19 @@ def driven(
     return rows("yield_point", found)
 
 
-def outlines(*places: tuple[str, float, float, float, float]) -> pl.DataFrame:
-    """Outlines as rectangles: strip, west, east, south, north [m from the corner]."""
+def outlines(
+    *places: tuple[str, float, float, float, float], **also: Sequence[Any]
+) -> pl.DataFrame:
+    """Outlines as rectangles: strip, west, east, south, north [m from the corner].
+
+    ``also``: other columns, a value for each.
+    """
     return rows(
         "strip_outline",
         [
-            {"field": "North", "strip": strip, "outline": rectangle(*sides)}
-            for strip, *sides in places
+            {"field": "North", "strip": strip, "part": k + 1, "outline": rectangle(*sides)}
+            | {name: values[k] for name, values in also.items()}
+            for k, (strip, *sides) in enumerate(places)
         ],
     )
 

@@ -18,7 +18,7 @@ from transforms.trial.methods.map_geometry import Floats
 from transforms.trial.methods.map_pairs import NEAR_BORDER_M, with_blocks
 from transforms.trial.methods.map_passes import OVER_EDGE_WHY
 
-PASS = ["field", "season", "strip", "pass"]
+PASS = ["field", "season", "strip", "pass", "block"]
 STRIP = ["field", "season", "strip"]
 # Fewer kept points than this say nothing reliable about a pass, nor about its part of a crossing
 FEWEST = 10
@@ -87,13 +87,12 @@ def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
 
 
 def _with_pass_name(points: pl.DataFrame) -> pl.DataFrame:
-    """Where several maps cover a strip in one season, the map's name goes before the pass."""
+    """The pass's name with its block's before it, and its map's if several cover the strip."""
     several = pl.col("map_file").n_unique().over(STRIP) > 1
     return points.sort("map_file", "point").with_columns(
-        pl.when(several)
-        .then(pl.format("{} {}", "map_file", "pass"))
-        .otherwise("pass")
-        .alias("pass")
+        pl.concat_str(
+            pl.when(several).then("map_file"), "block", "pass", separator=" ", ignore_nulls=True
+        ).alias("pass")
     )
 
 

@@ -104,20 +104,35 @@ def _as_book(rows: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _in_season(outlines: pl.DataFrame, points: pl.DataFrame) -> pl.DataFrame:
+    """Strip, block and outline of a map's field: those of its season, else those of any."""
+    own = outlines.filter(pl.col("field") == points["field"][0])
+    of_season = own.filter(pl.col("season") == points["season"][0])
+    chosen = own.filter(pl.col("season").is_null()) if of_season.is_empty() else of_season
+    return chosen.select("strip", "block", "outline")
+
+
 def _on_plane(points: pl.DataFrame, outlines: pl.DataFrame) -> pl.DataFrame:
     """Points of one map on a plane: the strip each lies in, its distance from edge and border."""
     lon_lat = points.select("longitude_deg", "latitude_deg").to_numpy()
-    own = outlines.filter(pl.col("field") == points["field"][0])
-    texts = [(name, shapely.from_wkt(text)) for name, text in own.select("strip", "outline").rows()]
+    parts = [
+        (strip, block, shapely.from_wkt(text))
+        for strip, block, text in _in_season(outlines, points).rows()
+    ]
     # One middle for all maps of a field, so that their passes lie on one plane.
     middle = np.array(
-        shapely.unary_union([shape for _, shape in texts]).envelope.centroid.coords[0]
-        if texts
+        shapely.unary_union([shape for *_, shape in parts]).envelope.centroid.coords[0]
+        if parts
         else lon_lat.mean(axis=0)
     )
     xy = plane(lon_lat, middle)
-    shapes = {name: shapely.transform(shape, lambda p: plane(p, middle)) for name, shape in texts}
+    parts = [(s, b, shapely.transform(shape, lambda p: plane(p, middle))) for s, b, shape in parts]
+    shapes = {
+        name: shapely.unary_union([shape for strip, _, shape in parts if strip == name])
+        for name in dict.fromkeys(strip for strip, *_ in parts)
+    }
     strip = points["strip"].to_numpy().astype(object)
+    block = np.full(len(xy), None, dtype=object)
     edge = np.full(len(xy), np.nan)
     if shapes:
         strip = np.full(len(xy), None, dtype=object)
@@ -125,8 +140,11 @@ def _on_plane(points: pl.DataFrame, outlines: pl.DataFrame) -> pl.DataFrame:
         inside = shapely.contains_xy(shape, xy)
         strip[inside] = name
         edge[inside] = shapely.distance(shape.boundary, shapely.points(xy[inside]))
+    for name, named, shape in parts:
+        block[(strip == name) & shapely.contains_xy(shape, xy)] = named
     return points.with_columns(
         pl.Series("strip", strip.tolist(), dtype=pl.String),
+        pl.Series("block", block.tolist(), dtype=pl.String),
         pl.Series("east_m", xy[:, 0]),
         pl.Series("north_m", xy[:, 1]),
         pl.Series("edge_m", edge).fill_nan(None),

@@ -13,6 +13,7 @@ TABLE = Table(
         text("map_file", "name of the export without its ending", key=True),
         count("point", "place in the export, from 1", low=1, key=True),
         text("strip", "the side that it lies in; null outside both", one_of=SIDES),
+        text("block", "the block that its outline names; null without such a name"),
         text("pass", "the pass that it belongs to: lines at one place are one pass; null for none"),
         number(
             "east_m", "m", "east of the middle of the outlines (without any, of the map's points)"

@@ -130,6 +130,10 @@ def bow_tie() -> Any:
     return shapely.Polygon([(-98.2, 49.9), (-98.1, 50.0), (-98.1, 49.9), (-98.2, 50.0)])
 
 
+def swapped(shape: Any) -> Any:
+    return shapely.transform(shape, lambda p: p[:, ::-1])
+
+
 CHECK = {"field": "Home", "strip": "check"}
 METERS = shapely.box(500000, 5500000, 500100, 5500100)
 
@@ -141,11 +145,8 @@ METERS = shapely.box(500000, 5500000, 500100, 5500100)
         ([feature(SQUARE, strip="check")], "the outline has no name", 0),
         ([feature(METERS, **CHECK)], "not in degrees", 0),
         ([feature(bow_tie(), **CHECK)], "crosses itself", 0),
-        (
-            [feature(SQUARE, **CHECK), feature(SQUARE, field="home", strip="check")],
-            "an outline already",
-            1,
-        ),
+        ([feature(SQUARE, **CHECK, season="last")], "no year", 0),
+        ([feature(swapped(SQUARE), **CHECK)], "degrees are exchanged", 0),
     ],
 )
 def test_outlines_that_cannot_stand(features: list[dict[str, Any]], cause: str, kept: int) -> None:
@@ -153,6 +154,68 @@ def test_outlines_that_cannot_stand(features: list[dict[str, Any]], cause: str, 
     assert len(found.problems) == 1
     assert cause in found.problems[0].cause
     assert found.frames["strip_outline"].height == kept
+
+
+def test_several_polygons_of_a_strip_are_one_outline() -> None:
+    """Squares of 0.001 degrees side by side, then apart: their union has the area of both."""
+    beside = shapely.box(-98.199, 49.9, -98.198, 49.91)
+    apart = shapely.box(-98.19, 49.9, -98.189, 49.91)
+    found = read(
+        {
+            "a.geojson": collection(feature(SQUARE, **CHECK), feature(beside, **CHECK)),
+            "b.geojson": collection(feature(apart, field="home", strip="check")),
+        }
+    )
+    assert found.problems == []
+    outline = found.frames["strip_outline"]
+    assert outline.select("field", "part").rows() == [("Home", 1)]
+    assert shapely.from_wkt(outline["outline"][0]).area == pytest.approx(3 * SQUARE.area)
+
+
+def test_outlines_of_a_season_and_of_blocks() -> None:
+    content = collection(
+        feature(SQUARE, **CHECK),
+        feature(SQUARE, **CHECK, season=2021, block="1"),
+        feature(SQUARE, **CHECK, season=2021, block="2"),
+    )
+    found = read({"strips.geojson": content})
+    assert found.problems == []
+    assert found.frames["strip_outline"].select("part", "season", "block").rows() == [
+        (1, None, None),
+        (2, 2021, "1"),
+        (3, 2021, "2"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("farm", "outline", "points"),
+    [
+        ((-98.5, 50.0), None, None),
+        ((7.1, 49.9), "far from the farm", "far from the farm"),
+        ((49.9, -98.2), "degrees are exchanged", "latitude are exchanged"),
+    ],
+)
+def test_what_lies_far_from_the_farm_is_rejected_and_says_what_to_do(
+    farm: tuple[float, float], outline: str | None, points: str | None
+) -> None:
+    """The last farm cannot be: it only turns the question round without other data."""
+    found = read(
+        {"a.geojson": collection(feature(SQUARE, **CHECK)), "Home 2021.csv": csv()}, farm=farm
+    )
+    causes = {p.sheet: p.cause for p in found.problems}
+    for name, cause in (("a.geojson", outline), ("Home 2021.csv", points)):
+        assert (name in causes) == (cause is not None)
+        assert cause is None or cause in causes[name]
+    assert found.frames["yield_point"].height == (0 if points else 3)
+    if outline and "far" in outline:
+        assert "farm.toml" in found.problems[0].expected
+
+
+def test_points_with_exchanged_degrees_are_rejected() -> None:
+    head = HEAD.replace("latitude,longitude", "longitude,latitude")
+    found = read({"Home 2021.csv": csv(head=head)})
+    assert [p.cause for p in found.problems] == ["longitude and latitude are exchanged"]
+    assert found.frames["yield_point"].is_empty()
 
 
 NO_PLACES = "yield (kg/ha),moisture,speed (km/h)"

@@ -112,6 +112,48 @@ def test_two_maps_of_one_season_keep_their_passes_apart() -> None:
     assert out["pass"].str.starts_with("second day ").sum() == 8
 
 
+def test_blocks_that_the_outlines_name_are_compared() -> None:
+    """Six rectangles over twelve passes, a block a pair; passes of a block carry its name."""
+    truth = {0: 3700.0, 1: 3400.0}
+    points = invented_map.driven(
+        lambda east, _: truth[int(east // 18) % 2],
+        [9 * (k + 0.5) for k in range(12)],
+        (-20, 420),
+        noise=0,
+    )
+    places = [("check" if k % 2 else "treated", 18 * k, 18 * k + 18, 0, 400) for k in range(6)]
+    named = invented_map.outlines(*places, block=["A", "A", "B", "B", "C", "C"])
+    plain = invented_map.outlines(*places)
+    cleaned = [
+        yield_point_cleaned.derive(points, lines, invented_map.SEASON, invented_map.CROP)
+        for lines in (named, plain)
+    ]
+    named_passes, plain_passes = (mapped_pass.derive(c) for c in cleaned)
+    for out, names in ((named_passes, {"A", "B", "C"}), (plain_passes, {"1", "2", "3"})):
+        assert out["block_kind"].unique().to_list() == ["strips"]
+        assert set(out["block"]) == names
+        assert out.group_by("block", "strip").len()["len"].to_list() == [2] * 6
+    assert set(named_passes.filter(block="A", strip="treated")["pass"]) == {"A 1", "A 2"}
+
+
+def test_outlines_of_a_season_stand_for_it_alone() -> None:
+    points = invented_map.points(noise=0)
+    old = invented_map.outlines(
+        ("treated", 0, 36, 0, 800), ("check", 36, 72, 0, 800), season=[2020, 2020]
+    )
+    with_old = yield_point_cleaned.derive(points, old, invented_map.SEASON, invented_map.CROP)
+    assert with_old["strip"].is_null().all()
+    both = pl.concat([old.with_columns(part=pl.col("part") + 9), invented_map.OUTLINES])
+    out = yield_point_cleaned.derive(points, both, invented_map.SEASON, invented_map.CROP)
+    assert out["strip"].equals(passes_of_all(points)["strip"])
+
+
+def passes_of_all(points: pl.DataFrame) -> pl.DataFrame:
+    return yield_point_cleaned.derive(
+        points, invented_map.OUTLINES, invented_map.SEASON, invented_map.CROP
+    )
+
+
 def test_empty_tables() -> None:
     out = mapped_pass.derive(generated.empty(TABLES["yield_point_cleaned"]))
     assert out.schema == generated.polars_schema(TABLES["mapped_pass"])

@@ -38,15 +38,19 @@ SEASON = ["field", "season"]
 
 
 def with_blocks(passes: pl.DataFrame) -> pl.DataFrame:
-    """Add ``block`` (as text, numbered across the field; null for none) and ``block_kind``.
+    """Set ``block`` (numbered across the field; null for none) and ``block_kind``.
 
-    ``passes``: field, season, strip, ``across_m``, ``border_m``, ``width_m``, ``crossed``,
-    ``yield_kg_ha``; a pass without a yield takes no part.
+    ``passes``: field, season, strip, ``block`` (as the outlines name it, which then stands),
+    ``across_m``, ``border_m``, ``width_m``, ``crossed``, ``yield_kg_ha``; a pass without a yield
+    takes no part.
     """
     return pl.concat(_of_season(one) for one in passes.partition_by(SEASON, maintain_order=True))
 
 
 def _of_season(passes: pl.DataFrame) -> pl.DataFrame:
+    if passes["block"].is_not_null().any():
+        named = pl.col("block").is_not_null()
+        return passes.with_columns(block_kind=pl.when(named).then(pl.lit("strips")))
     part = passes.select(
         takes=pl.col("yield_kg_ha").is_not_null() & pl.col("across_m").is_not_null()
     )["takes"].to_numpy()
