@@ -192,6 +192,7 @@ PRACTICE = text("practice", "the practice on trial")
 PRACTICE_KEY = replace(PRACTICE, key=True)
 WORKED_STRIP = replace(STRIP, meaning="the side that was worked")
 WORK_DAY = day("day", "day of the work", key=True)
+WORK_PRACTICE = text("practice", "what was done", key=True)
 WORK_DEPTH = number("depth_cm", "cm", "working depth", 0, 200)
 WORK_SPEED = number("speed_km_h", "km/hour", "working speed", 0, 40)
 WORK_DRAFT = number(

@@ -49,6 +49,7 @@ DERIVED: tuple[str, ...] = (
     "response",
     "operation_cost",
     "operation_fuel",
+    "operation_depth",
     "payback",
     "response_cause",
     "response_pooled",

@@ -62,7 +62,10 @@ TABLE = Table(
         WORKING_DEPTH,
         share(
             "dry_enough",
-            "share of the days within 60 days after past harvests on which the soil at that depth was dry enough",
+            (
+                "share of the days within 60 days after past harvests on which the soil at that depth was "
+                "'dry enough', neither wetter nor 'very dry' (``working_window.state``)"
+            ),
         ),
         count("window_days", "days behind that share", required=True),
         text("soil_state", "state of the soil at that depth on the last day known"),

@@ -1,7 +1,14 @@
 """What an operation cost, all in."""
 
-from schemas.shared_columns import CONTRACT_COST, FIELD, WORK_DAY, WORKED_STRIP, completeness
-from schemas.table import Table, Tier, number, text
+from schemas.shared_columns import (
+    CONTRACT_COST,
+    FIELD,
+    WORK_DAY,
+    WORK_PRACTICE,
+    WORKED_STRIP,
+    completeness,
+)
+from schemas.table import Table, Tier, number
 
 TABLE = Table(
     "operation_cost",
@@ -11,7 +18,7 @@ TABLE = Table(
         FIELD,
         WORKED_STRIP,
         WORK_DAY,
-        text("practice", "what was done", key=True),
+        WORK_PRACTICE,
         number("fuel_cost_per_ha", "currency/hectare", "fuel burnt by area times its price", 0),
         number(
             "machine_cost_per_ha",

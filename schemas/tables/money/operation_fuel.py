@@ -5,11 +5,12 @@ from schemas.shared_columns import (
     WORK_DAY,
     WORK_DEPTH,
     WORK_DRAFT,
+    WORK_PRACTICE,
     WORK_SPEED,
     WORKED_STRIP,
     completeness,
 )
-from schemas.table import Table, Tier, count, day, number, text, unlimited_share
+from schemas.table import Table, Tier, count, day, number, unlimited_share
 
 TABLE = Table(
     "operation_fuel",
@@ -22,7 +23,7 @@ TABLE = Table(
         FIELD,
         WORKED_STRIP,
         WORK_DAY,
-        text("practice", "what was done", key=True),
+        WORK_PRACTICE,
         count("working", "1 for the first working on record, 2 for the next", low=1, required=True),
         number("years_since_last", "1", "years since the working before; null for the first", 0),
         WORK_DEPTH,
