@@ -11,15 +11,17 @@ that it looks too high.
 Errors. Of the storage used: the day-to-day noise of the profile, from the second differences of
 its rainless days (median absolute deviation, variance 6 s2 for independent values), twice, and of
 the change itself for a calibration that is not the soil's own: ``SOIL_SLOPE_ERROR``, alike in all
-sensors because the soil is, and ``SENSOR_SLOPE_ERROR`` of each layer's change, which averages out
-over the sensors. Of drainage: ``drainage``. Of rain: ``GAUGE_ERROR`` of the sum, as for one
-gauge. Of irrigation: ``APPLIED_ERROR`` of the sum. Of the yield: its standard error. They are taken
+sensors because the soil is, and ``SENSOR_SLOPE_ERROR`` of each layer's change and ``STRAYS_PCT`` of its
+thickness, which average out over the sensors. Of drainage: ``drainage``. Of rain: ``GAUGE_ERROR`` of
+the sum, as for one gauge. Of irrigation: ``APPLIED_ERROR`` of the sum. Of the yield: its standard error. They are taken
 as independent and carried through the quotient on the log scale (delta method), so that an interval
 never passes below zero.
 
 The change is treated over check on that scale. What is wrong in both strips alike leaves the ratio,
 but for what the strips differ in: the soil's slope acts on the storage used, and the gauges, where
-both strips have one rain, on the rain; the soil that drains is alike too. Irrigation is one water
+both strips have one rain, on the rain; the soil that drains is alike too, but where the estimates of drainage
+differ between the strips that difference may be all wrong (one was told from a layer that the other's record
+does not show). Irrigation is one water
 where its sum is the same in both strips, else two. Each counts as a share of the water use. Not in
 the errors: that one probe may not speak for its strip, and what roots take from below its deepest
 layer. An efficiency without an error of yield has no interval.
@@ -40,6 +42,9 @@ from transforms.soil.methods.season_balance import SEASON, STRIP
 # Shares by which an uncalibrated dielectric probe may misjudge a change: by the soil (clay, salts),
 # which all sensors of a field share, and by each sensor; 0.1 together. Common practice, no source.
 SOIL_SLOPE_ERROR, SENSOR_SLOPE_ERROR = 0.09, 0.04
+# What a sensor strays by within a season, % by volume: drift, temperature, soil settling about it.
+# Common practice, no source; set on simulated seasons of several physics.
+STRAYS_PCT = 0.6
 # Standard error of a gauge's catch: the 5 % that the WMO asks of daily precipitation (Guide to
 # Instruments and Methods of Observation, WMO-No. 8, annex of chapter 1; from memory).
 GAUGE_ERROR = 0.05
@@ -142,10 +147,13 @@ def _sensor_errors(layers: pl.DataFrame, day: pl.DataFrame) -> pl.DataFrame:
         .filter((pl.col("day") == pl.col("from_day")) | (pl.col("day") == pl.col("to_day")))
         .sort("day")
         .group_by(*STRIP, "depth_cm")
-        .agg(used_mm=pl.col("storage_mm").first() - pl.col("storage_mm").last())
+        .agg(
+            used_mm=pl.col("storage_mm").first() - pl.col("storage_mm").last(),
+            thick_mm=10 * (pl.col("layer_bottom_cm") - pl.col("layer_top_cm")).first(),
+        )
     )
-    squares = (pl.col("used_mm") ** 2).sum()
-    return ends.group_by(STRIP).agg(sensors_se_mm=SENSOR_SLOPE_ERROR * squares.sqrt())
+    slope, strays = SENSOR_SLOPE_ERROR * pl.col("used_mm"), STRAYS_PCT / 100 * pl.col("thick_mm")
+    return ends.group_by(STRIP).agg(sensors_se_mm=(slope**2 + strays**2).sum().sqrt())
 
 
 def _depths(layers: pl.DataFrame) -> pl.DataFrame:
@@ -269,6 +277,7 @@ def _with_change(rows: pl.DataFrame) -> pl.DataFrame:
         + of_one("rain_mm", GAUGE_ERROR)
         + of_one("irrigation_mm", APPLIED_ERROR)
         + alike("drainage_se_mm")
+        + alike("drainage_mm")
     )
     half = _Z * variance.sqrt()
     return rows.with_columns(
