@@ -20,7 +20,7 @@ from flows.base.errors import UserError
 from flows.base.files import readable
 from flows.books.fieldbook import columns
 from flows.books.fieldbook.files import decoded
-from flows.books.fieldbook.problem import Problem, Rejected
+from flows.books.fieldbook.problem import Problem, Rejected, shown
 from flows.books.strip_outlines import Outline, Place, outlines_of, table_of
 from flows.books.yield_map_points import points_of
 from flows.farm.renames import Renames
@@ -130,7 +130,9 @@ def _delimited(text: str) -> pl.DataFrame:
     best = max(choices, key=hits, default=None)
     if best is None or hits(best) < 3:
         names = ", ".join(h.name for h in POINTS.headings)
-        raise Rejected("no headings were found", "", f"a row with some of {names}")
+        raise Rejected(
+            "no headings were found", shown("".join(lines[:1])), f"a row with some of {names}"
+        )
     skip, delimiter = best
     try:
         frame = pl.read_csv(

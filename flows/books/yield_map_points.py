@@ -22,6 +22,9 @@ from schemas.fieldbook.yield_map import (
     TIME_FORMATS,
 )
 
+YIELDS = {
+    *("yield_kg_ha", "yield_bu_ha", "market_yield_kg_ha", "market_yield_bu_ha", "flow_kg_s"),
+}
 _NAMED = re.compile(r"^(?P<field>.+?)[ _-]+(?P<season>(?:19|20|21)\d{2})(?:\D.*)?$")
 
 
@@ -49,6 +52,12 @@ def points_of(  # noqa: PLR0917
     if len(places) < 2:
         raise Rejected(
             "the map has no places", ", ".join(grid.columns[1:9]), "columns latitude and longitude"
+        )
+    if not YIELDS & values.keys():
+        raise Rejected(
+            "the map has no usable yield",
+            f"the headings {', '.join(grid.columns[1:13])}",
+            "a yield with its unit, such as yield (t/ha) or yield (bu/ac), or flow with its unit",
         )
     named = _NAMED.match(normalize("NFC", PurePath(name).stem))  # macOS: letter and accent apart
     frame = grid.select("row").with_columns(**values)

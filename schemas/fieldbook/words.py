@@ -141,6 +141,7 @@ UNIT_WORDS: dict[str, str] = {
     "q": "(100*kilogram)",
     "dt": "(100*kilogram)",
     "quintal": "(100*kilogram)",
+    "quintals": "(100*kilogram)",
     "ft": "foot",
     "foot": "foot",
     "feet": "foot",

@@ -130,15 +130,16 @@ class Ground:
         (west, south), (east, north) = xy.min(axis=0) - 30, xy.max(axis=0) + 30
         whole = self.cleaned([("check", west, east, south, north)])
         fit = np.linalg.lstsq(
-            np.column_stack([whole["east_m"], whole["north_m"], np.ones(whole.height)]),
+            whole.select("east_m", "north_m").to_numpy(),
             whole.select("across_m", "ahead_m").to_numpy(),
             rcond=None,
         )[0]
-        self.axis = fit[:2].T  # across, ahead
+        self.axis = fit.T  # across, ahead
         passes = mapped_pass.derive(whole).filter(pl.col("yield_kg_ha").is_not_null())
         at = xy @ self.axis.T
         # the passes' places in this frame, not about the middle of the outline
-        self.passes = np.sort(passes["across_m"].to_numpy() - fit[2, 0])
+        away = self.axis[0] @ np.array([west + east, south + north]) / 2
+        self.passes = np.sort(passes["across_m"].to_numpy() + away)
         self.low, self.high = at.min(axis=0), at.max(axis=0)
 
     def wkt(self, west: float, east: float, south: float, north: float) -> str:

@@ -20,7 +20,7 @@ The rules, in this order; the first that holds is the reason:
 Rules 8 and 9 look at one strip at a time: over both strips together they would trim the better
 strip from above and the worse from below, and so shrink the response.
 
-Not done: the delay between cutting and the flow sensor is taken as corrected in the export.
+The lag between cut and grain sensor is taken off first (``map_lag``).
 
 Sources: Simbahan et al. 2004, Agronomy Journal 96, 1091-1102, doi:10.2134/agronj2004.1091 (steps
 read in the abstract). Sudduth and Drummond 2007, Agronomy Journal 99, 1471-1482,
@@ -43,6 +43,7 @@ from transforms.trial.methods.map_geometry import (
     neighbour_median,
     plane,
 )
+from transforms.trial.methods.map_lag import with_lag
 from transforms.trial.methods.map_passes import ALONG, MAP, OVER_EDGE_WHY, with_passes, with_travel
 from transforms.trial.methods.market_moisture import at_market_moisture
 
@@ -86,7 +87,8 @@ def derive(
     points = pl.concat(
         _on_plane(one, strip_outline) for one in points.partition_by(MAP, maintain_order=True)
     )
-    points = _cleaned(_with_yield(with_passes(_with_speed(with_travel(points)))))
+    points = with_passes(_with_speed(with_travel(points)))
+    points = _cleaned(_with_yield(with_lag(points)))
     return generated.conform(
         points.select(pl.selectors.by_name(TABLE.names, require_all=False)), TABLE
     ).sort(TABLE.key)
@@ -154,35 +156,48 @@ def _on_plane(points: pl.DataFrame, outlines: pl.DataFrame) -> pl.DataFrame:
 
 def _with_speed(points: pl.DataFrame) -> pl.DataFrame:
     """Distance and speed of each point, from the export where it says them."""
+    step_s = pl.coalesce("interval_s", "step_s")
+    step_m = pl.coalesce("distance_m", "step_m")
     return points.with_columns(
-        distance_m=pl.coalesce("distance_m", "step_m"),
-        speed_km_h=pl.coalesce(
-            "speed_km_h",
-            pl.when(pl.col("step_s") > 0).then(pl.col("step_m") / pl.col("step_s") * 3.6),
-        ),
+        written_distance_m=pl.col("distance_m"),
+        distance_m=step_m,
+        speed_km_h=pl.coalesce("speed_km_h", pl.when(step_s > 0).then(step_m / step_s * 3.6)),
     )
 
 
 def _with_yield(points: pl.DataFrame) -> pl.DataFrame:
-    """Yield at market moisture: as written, else flow over speed and width."""
+    """Yield at market moisture: as written, else from the flow over the ground that was cut.
+
+    Flow x seconds over distance x width, where the export has all four; else over speed x width.
+    """
     wet = pl.col("moisture_pct")
     market = pl.col("market_moisture_pct")
+    bushel = pl.col("bushel_kg")
+    grain = pl.col("flow_kg_s") * pl.col("interval_s")
+    cut = pl.col("written_distance_m") * pl.col("width_m")
     covered = pl.col("speed_km_h") / 3.6 * pl.col("width_m")  # m2 a second
+    dry = pl.coalesce("market_yield_kg_ha", pl.col("market_yield_bu_ha") * bushel)
     gross = pl.coalesce(
         "yield_kg_ha",
-        pl.col("yield_bu_ha") * pl.col("bushel_kg"),
+        pl.col("yield_bu_ha") * bushel,
+        pl.when(cut > 0).then(grain / cut * 10_000),
         pl.when(covered > 0).then(pl.col("flow_kg_s") / covered * 10_000),
     )
+    in_bushels = pl.col("yield_bu_ha").is_not_null() | pl.col("market_yield_bu_ha").is_not_null()
+    none = gross.is_null() & dry.is_null()
     return points.with_columns(
-        yield_kg_ha=at_market_moisture(gross, pl.coalesce(wet, market), market),
-        partial=wet.is_null(),
+        yield_kg_ha=pl.coalesce(
+            pl.when(market.is_not_null()).then(dry),
+            at_market_moisture(gross, pl.coalesce(wet, market), market),
+        ),
+        partial=wet.is_null() & dry.is_null(),
         reason=pl.when(market.is_null())
         .then(pl.lit("the crop of this field and season, or its market moisture, is not known"))
-        .when(gross.is_null() & pl.col("yield_bu_ha").is_not_null())
+        .when(none & in_bushels)
         .then(pl.lit("the yield is in bushels and the crop list has no bushel weight for the crop"))
-        .when(gross.is_null())
-        .then(pl.lit("neither a yield nor flow, speed and width"))
-        .when(wet.is_null())
+        .when(none)
+        .then(pl.lit("neither a yield nor flow, speed or seconds and distance, and width"))
+        .when(wet.is_null() & dry.is_null())
         .then(pl.lit("moisture not given, taken as market moisture")),
     )
 

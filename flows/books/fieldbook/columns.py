@@ -12,6 +12,8 @@ from schemas.fieldbook.parts import Heading, Reads, Sheet
 from schemas.fieldbook.sheets import SHEETS
 
 _BRACKET = re.compile(r"^(.*?)\s*[(\[]\s*(.*?)\s*[)\]]\s*$")
+# 'bu ac' of a heading yield_bu_ac is a fraction; 'kg ha-1' is not meant
+_TWO_WORDS = re.compile(r"^(?!per )[a-z]+ (ac|acre|ha|hectare|s|sec|h|hour)$")
 _HEADING_ROWS = 20
 
 
@@ -143,7 +145,9 @@ def _with_unit(
         return None
     if heading.reads is not Reads.NUMBER:
         return heading, None  # a bracket behind a day or a name is a remark
-    expr = units.expression(unit) or units.expression(unit.replace(" ", "/"))
+    fraction = unit.replace(" ", "/")
+    tries = (fraction, unit) if _TWO_WORDS.match(unit.strip()) else (unit, fraction)
+    expr = next(filter(None, map(units.expression, tries)), None)
     return (heading, expr) if expr else None
 
 

@@ -25,10 +25,22 @@ TABLE = Table(
             -1e6,
             1e6,
         ),
+        number(
+            "market_yield_kg_ha", "kg/ha", "yield that is at market moisture as written", -1e6, 1e6
+        ),
+        number(
+            "market_yield_bu_ha",
+            "bushel/hectare",
+            "the same where it is written in bushels of the grain trade",
+            -1e6,
+            1e6,
+        ),
         number("flow_kg_s", "kg/s", "flow of wet grain, where written", -1e4, 1e4),
         number("moisture_pct", "percent", "moisture of the grain, wet basis", -100, 200),
         number("speed_km_h", "km/hour", "ground speed", -1000, 1000),
         number("distance_m", "m", "distance since the point before", -1e5, 1e5),
+        number("interval_s", "s", "time that the point stands for, where written", 0, 3600),
+        number("lag_s", "s", "time between cut and grain sensor still in the export", -60, 60),
         number("width_m", "m", "width of the cut, where written", -1000, 1000),
         number("heading_deg", "degree", "direction of travel, clockwise from north", -360, 360),
         text("strip", "the side, where the export says", one_of=SIDES),

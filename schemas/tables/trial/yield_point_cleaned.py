@@ -33,6 +33,14 @@ TABLE = Table(
             0,
             20000,
         ),
+        number(
+            "lag_s",
+            "s",
+            (
+                "time between cut and grain sensor that was taken off: as the export gives it, else "
+                "from neighboring passes driven opposite ways, 0 where they show none; null where nothing tells it"
+            ),
+        ),
         number("distance_m", "m", "distance travelled for this point"),
         number("width_m", "m", "width of the cut"),
         number(

@@ -218,6 +218,43 @@ def test_points_with_exchanged_degrees_are_rejected() -> None:
     assert found.frames["yield_point"].is_empty()
 
 
+@pytest.mark.parametrize(
+    ("heading", "column", "per"),
+    [
+        ("yield (quintals/ha)", "yield_kg_ha", 100.0),
+        ("yield (q/ha)", "yield_kg_ha", 100.0),
+        ("yield_bu_ac", "yield_bu_ha", 2.4710538),
+        ("yield_t_ha", "yield_kg_ha", 1000.0),
+        ("dry yield (t/ha)", "market_yield_kg_ha", 1000.0),
+        ("yield at market moisture (bu/ac)", "market_yield_bu_ha", 2.4710538),
+    ],
+)
+def test_names_and_units_of_a_yield(heading: str, column: str, per: float) -> None:
+    """1 quintal is 100 kg; 1 bu/ac is 2.47105 bu/ha (acre of 0.40468564 ha)."""
+    found = read({"Home 2021.csv": csv("49.9,-98.2,50", head=f"lat,lon,{heading}")})
+    assert found.problems == []
+    assert found.frames["yield_point"][column].to_list() == pytest.approx([50 * per])
+
+
+def test_flow_seconds_and_distance() -> None:
+    head = "lat,lon,mass flow (lb/s),elapsed seconds,distance (in),width (in),moisture,lag (s)"
+    found = read({"Home 2021.csv": csv("49.9,-98.2,30,3,240,360,17,10", head=head)})
+    assert found.problems == []
+    row = found.frames["yield_point"].row(0, named=True)
+    assert row["flow_kg_s"] == pytest.approx(30 * 0.45359237)
+    assert (row["interval_s"], row["lag_s"]) == (3.0, 10.0)
+    assert row["distance_m"] == pytest.approx(240 * 0.0254)
+
+
+@pytest.mark.parametrize("heading", ["moisture,yield", "moisture,grain", "yield (L)"])
+def test_a_map_without_a_usable_yield_says_which_headings_it_saw(heading: str) -> None:
+    found = read({"Home 2021.csv": csv("49.9,-98.2,13,3500", head=f"latitude,longitude,{heading}")})
+    last = [p for p in found.problems if p.extent == "book"]
+    assert [p.cause for p in last] == ["the map has no usable yield"]
+    assert f"latitude, longitude, {heading.replace(',', ', ')}" in last[0].found
+    assert found.frames["yield_point"].is_empty()
+
+
 NO_PLACES = "yield (kg/ha),moisture,speed (km/h)"
 
 

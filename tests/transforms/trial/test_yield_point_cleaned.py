@@ -164,6 +164,37 @@ def test_yield_from_flow_speed_and_width() -> None:
     assert out["yield_kg_ha"].to_list() == pytest.approx([expected] * out.height)
 
 
+def test_yield_from_flow_seconds_distance_and_width() -> None:
+    """4 kg/s for 3 s over 6 m x 9 m: 12 / 54 kg/m2 = 2222.2 kg/ha wet; no speed is needed."""
+    points = change(
+        invented_map.points(noise=0),
+        pl.lit(True),
+        yield_kg_ha=pl.lit(None, pl.Float64),
+        speed_km_h=pl.lit(None, pl.Float64),
+        flow_kg_s=4.0,
+        interval_s=3.0,
+        distance_m=6.0,
+    )
+    out = clean(points).filter("kept")
+    expected = 12 / 54 * 10_000 * (100 - 13) / (100 - 14.5)
+    assert out["yield_kg_ha"].to_list() == pytest.approx([expected] * out.height)
+
+
+@pytest.mark.parametrize("moisture", [13.0, None])
+def test_a_yield_at_market_moisture_stands_as_written(moisture: float | None) -> None:
+    points = change(
+        invented_map.points(noise=0),
+        pl.lit(True),
+        yield_kg_ha=pl.lit(None, pl.Float64),
+        market_yield_kg_ha=pl.lit(3500.0),
+        moisture_pct=pl.lit(moisture, pl.Float64),
+    )
+    out = clean(points).filter("kept")
+    assert out["yield_kg_ha"].unique().to_list() == [3500.0]
+    assert not out["partial"].any()
+    assert out["reason"].is_null().all()
+
+
 def test_bushels_by_the_crop_and_a_crop_that_is_not_known() -> None:
     points = invented_map.points(noise=0).with_columns(
         yield_kg_ha=pl.lit(None, pl.Float64), yield_bu_ha=pl.lit(100.0), moisture_pct=pl.lit(14.5)
