@@ -215,6 +215,10 @@ COMPACTED_BOTTOM = number("compacted_bottom_cm", "cm", "bottom of the compacted 
 WORKING_DEPTH = number("working_depth_cm", "cm", "depth to work at, just below the layer", 0, 250)
 CAUTION = text("caution", "to be shown wherever this row is shown", required=True)
 
+OBSERVED = text("what", "what was observed, in lower case, for example infiltration", key=True)
+OBSERVED_LAYER = text("layer", "its depth in cm, or 'all' where it has none", key=True)
+OBSERVED_DEPTH = number("depth_cm", "cm", "its depth; null where it has none", 0, 1000)
+
 # What is known of a number
 RESPONSE_PCT = number("response_pct", "percent", "response in percent of the check strip's yield")
 PARTIAL = flag("partial", "true where the row was made from part of the data that should be there")

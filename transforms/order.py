@@ -55,6 +55,8 @@ DERIVED: tuple[str, ...] = (
     "response_pooled",
     "response_driver",
     "evidence_pooled",
+    "observation_pair",
+    "observation_pooled",
     "response_fade",
     "field_outlook",
     "more_evidence",

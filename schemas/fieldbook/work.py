@@ -197,6 +197,49 @@ PENETROMETER = Sheet(
     ),
 )
 
+OBSERVATIONS = Sheet(
+    "observations",
+    "observation",
+    (
+        "One row an observation: infiltration, roots in a pit (deepest, or counted by depth), residue, "
+        "salinity, plant stand, height, a vegetation index, a soil test, a photograph. The same words "
+        "and the same unit on both strips on one day are compared."
+    ),
+    (
+        field_name(),
+        word(
+            "strip",
+            "strip",
+            "treated, check or both",
+            "treated",
+            ("side", "treatment"),
+            must=True,
+        ),
+        day("day", "day", "day of the observation", "2021-06-21", ("date", "on"), must=True),
+        text(
+            "what",
+            "what",
+            "what was observed, the same words each time",
+            "infiltration",
+            ("observation", "quantity", "measured"),
+            must=True,
+        ),
+        text(
+            "place",
+            "place",
+            "a number or name, where there were several in one day",
+            "1",
+            ("number", "pit", "point", "site"),
+        ),
+        number("depth", "depth_cm", "its depth, if it has one", ("cm", "in"), ("", "")),
+        text("value", "value", "its value, a number", "28", ("result", "reading", "count")),
+        text("unit", "unit", "unit of the value; 1 for a pure number", "mm/h", ("units",)),
+        text("file", "file", "name of a photograph's file", "", ("photo", "photograph", "picture")),
+        NOTES_COLUMN,
+    ),
+    ("observation",),
+)
+
 NOTES = Sheet(
     "notes",
     "note",

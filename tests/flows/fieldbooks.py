@@ -101,6 +101,7 @@ GOOD = {
     "cost": 1,
     "irrigation": 0,
     "penetrometer": 0,
+    "observation": 0,
     "note": 0,
     "lift": 0,
     "do_not_use": 0,

@@ -3,7 +3,13 @@
 from collections.abc import Callable
 from datetime import date
 
-from flows.books.fieldbook import instrument_sheets, irrigation_sheet, rename_sheet, units
+from flows.books.fieldbook import (
+    instrument_sheets,
+    irrigation_sheet,
+    observation_sheet,
+    rename_sheet,
+    units,
+)
 from flows.books.fieldbook.problem import Problem
 from flows.books.fieldbook.reader import Known, Row
 from flows.books.fieldbook.sheet_problem import problem
@@ -144,6 +150,7 @@ _SHEETS: dict[str, Callable[[Row, Known, Rows], list[Problem]]] = {
     "costs": _costs,
     "notes": _notes,
     "irrigation": irrigation_sheet.irrigation,
+    "observations": observation_sheet.observation,
     "renames": rename_sheet.complete,
     "lifts": instrument_sheets.lifts,
     "do not use": instrument_sheets.do_not_use,

@@ -8,7 +8,7 @@ from flows.pages.cells import Block, Line, Row, Section, cell, grid_of, say, say
 from flows.pages.pictures import rain, trial, uptake, water
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
-from flows.pages.sections import harvest, irrigation, missing, weather, work
+from flows.pages.sections import harvest, irrigation, missing, observations, weather, work
 
 _UPTAKE_COLUMNS = {
     "depth_cm": "Depth",
@@ -31,11 +31,17 @@ _LEAD_COLUMNS = {
 
 
 def field_facts(tables: Tables, field: Row, show: Show) -> list[Block]:
-    """Say what is known of a field beside its seasons, its work, and draw its money over the years."""
+    """Say what is known of a field beside its seasons: work, observations; draw its money over the years."""
     known = [name for name in ("practice", "soil", "area_ha") if field[name] is not None]
     template = "; ".join(f"{{{name}}}" for name in known) + "."
     facts = [Line(say_row("field", field, template))] if known else []
-    return [*facts, *work.lines(tables, field["field"]), *trial.money(tables, field["field"], show)]
+    name = field["field"]
+    return [
+        *facts,
+        *work.lines(tables, name),
+        *observations.of_field(tables, name),
+        *trial.money(tables, name, show),
+    ]
 
 
 def story(tables: Tables, season: Row, show: Show) -> Section:

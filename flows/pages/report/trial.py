@@ -5,7 +5,7 @@ import polars as pl
 from flows.pages.cells import Block, Line, Row, Section, cell, grid_of, joined, line, say, say_row
 from flows.pages.pictures import trial
 from flows.pages.published_tables import Tables
-from flows.pages.sections import evidence, harvest
+from flows.pages.sections import evidence, harvest, observations
 
 _GROUP_COLUMNS = {
     "grouping": "Put together by",
@@ -60,7 +60,11 @@ def sections(tables: Tables) -> list[Section]:
 
 def in_words(tables: Tables, practice: str) -> list[Line]:
     """Tell the trial of a practice in sentences alone: together, how often, below ground, fading, causes."""
-    together = [*_together(_pooled(tables, practice)), *evidence.lines(tables, practice)]
+    together = [
+        *_together(_pooled(tables, practice)),
+        *evidence.lines(tables, practice),
+        *observations.over_site_years(tables, practice),
+    ]
     return [*together, *_fading(tables, practice), *_causes(tables, practice)]
 
 
@@ -96,6 +100,7 @@ def _practice(tables: Tables, practice: str) -> list[Section]:
     blocks: list[Block] = [
         *_together(pooled),
         *evidence.lines(tables, practice),
+        *observations.over_site_years(tables, practice),
         *trial.responses(found.sort("field", "season").to_dicts(), pooled),
         *grid_of("response_pooled", groups.to_dicts(), _GROUP_COLUMNS, say(grouped)),
         *_odd_groups(groups.to_dicts()),

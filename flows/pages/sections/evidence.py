@@ -11,8 +11,8 @@ _LABELS = {
     "winter recharge share": "Recharge over winter, in points of percent of rain and snow",
     "rain capture": "Rain captured, in points of percent of the rain",
 }
-_CHANCE = " With so many comparisons that can be chance, so we do not call it a difference yet."
-_NOT_SHOWN = " A difference is not shown."
+CHANCE = " With so many comparisons that can be chance, so we do not call it a difference yet."
+NOT_SHOWN = " A difference is not shown."
 
 
 def lines(tables: Tables, practice: str, *measures: str) -> list[Line]:
@@ -47,7 +47,7 @@ def _doubt(row: Row) -> str:
     """Return what to say if no difference is shown, and why if the interval excludes zero."""
     if row["verdict"] != "not shown":
         return ""
-    return _CHANCE if _apart(row) else _NOT_SHOWN
+    return CHANCE if _apart(row) else NOT_SHOWN
 
 
 def _apart(row: Row) -> bool:

@@ -23,6 +23,7 @@ BOOKS = {
     *("season", "operation", "harvest_pass", "field", "strip", "price", "cost", "penetrometer"),
     "irrigation",
     "gauge",
+    "observation",
 }
 
 

@@ -13,7 +13,7 @@ from flows.pages import render
 from flows.pages.cells import Block, Cell, Grid, Line, Picture
 from flows.pages.reader_units import Show
 from flows.pages.report import trial
-from flows.pages.sections import evidence, harvest
+from flows.pages.sections import evidence, harvest, observations
 from tests.flows.pages import farm
 from tests.flows.pages.page_text import digest, flat, report, spoken
 
@@ -261,6 +261,28 @@ def test_leads_of_two_depths_whatever_their_intervals_and_verdicts(tables, one, 
 def test_water_over_site_years_whatever_its_interval_and_verdict(tables, found) -> None:
     given = tables.with_rows("evidence_pooled", _pooled("winter recharge", "mm", *found))
     text = spoken(given, evidence.lines(given, "deep tillage"))
+    assert len(_intervals(text)) == 1
+    assert contradictions([text]) == []
+
+
+@pytest.mark.parametrize("found", LEADS)
+def test_an_observation_whatever_its_interval_and_verdict(tables, found) -> None:
+    row = _pooled("any", "d", *found)
+    for end in ("", "_low", "_high"):
+        row[f"difference{end}"] = row[f"gain{end}_d"]
+    wanted = (
+        "practice",
+        "layer",
+        "verdict",
+        "site_years",
+        "fields",
+        "ahead",
+        "coverage",
+        "partial",
+    )
+    row = {k: v for k, v in row.items() if k in wanted or k.startswith("difference")}
+    given = tables.with_rows("observation_pooled", row | {"what": "infiltration", "unit": "mm/h"})
+    text = spoken(given, observations.over_site_years(given, "deep tillage"))
     assert len(_intervals(text)) == 1
     assert contradictions([text]) == []
 

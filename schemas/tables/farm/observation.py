@@ -1,0 +1,28 @@
+"""What a person saw or measured on a strip on a day."""
+
+from schemas.shared_columns import FIELD, NOTES, OBSERVED, OBSERVED_DEPTH, OBSERVED_LAYER
+from schemas.table import Table, Tier, day, number, text
+
+TABLE = Table(
+    "observation",
+    Tier.SETUP,
+    "one thing seen or measured by a person on a strip on a day, from the field book",
+    (
+        FIELD,
+        text(
+            "strip",
+            "the side it is of; both for the whole field, which is compared with nothing",
+            key=True,
+            one_of=("treated", "check", "both"),
+        ),
+        day("day", "day of the observation", key=True),
+        OBSERVED,
+        OBSERVED_LAYER,
+        text("place", "which one, where there were several in one day", key=True),
+        OBSERVED_DEPTH,
+        number("value", "1", "its value, in the unit beside it; null where only seen or pictured"),
+        text("unit", "the unit of the value, as written; 1 for a pure number"),
+        text("file", "name of a photograph's file"),
+        NOTES,
+    ),
+)
