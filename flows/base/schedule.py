@@ -15,6 +15,11 @@ def last_due(cron: str, zone: ZoneInfo, now: datetime) -> datetime:
     return next(CronSim(cron, just_after.astimezone(zone), reverse=True)).astimezone(UTC)
 
 
+def next_due(cron: str, zone: ZoneInfo, now: datetime) -> datetime:
+    """Return the first time (UTC) after ``now`` of a cron expression, by the clock of ``zone``."""
+    return next(CronSim(cron, now.astimezone(zone))).astimezone(UTC)
+
+
 def is_missed(cron: str, zone: ZoneInfo, began: datetime | None, now: datetime) -> bool:
     """Return whether a due time has passed since the work last began (None: never)."""
     return began is None or is_ahead(began, now) or began < last_due(cron, zone, now)

@@ -26,11 +26,16 @@ def once(folder: Folder, as_json: AsJson = False) -> None:
     Example:
       checkstrip once my_farm
     """
-    from flows.base.progress import bar
-    from flows.run import steps
+    from flows.run import quiet
 
-    with bar() as tick:
-        done = steps.turn(farm_folder(folder), tick)
+    farm = farm_folder(folder)
+    done = quiet.again(farm)
+    if done is None:
+        from flows.base.progress import bar
+        from flows.run import steps
+
+        with bar() as tick:
+            done = steps.turn(farm, tick)
     report_runs(done, as_json=as_json)
 
 

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import duckdb
 
@@ -19,9 +20,13 @@ from flows.base.errors import Attention, UserError
 from flows.base.progress import Tick, silent
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
+from flows.run import quiet
 from flows.store import flow_runs
 from flows.store.flow_runs import Run
 from flows.trust.backup import last_good
+
+if TYPE_CHECKING:
+    from flows.trust.status import Status
 
 # None if there was no need to do anything, and nothing to report.
 Step = Callable[[FarmFolder, Tick], Run | None]
@@ -180,10 +185,12 @@ MISSED: tuple[Step, ...] = (collect, derive, publish, digest, audit_if_missed, b
 def turn(folder: FarmFolder, tick: Tick = silent, steps: tuple[Step, ...] = TURN) -> list[Run]:
     """Do all of ``steps``. One that fails does not keep the next from what it can still do.
 
-    Raises the first failure after the last step; Busy and other mistakes of the user at once.
+    A whole turn that finds nothing new leaves a note (``quiet``). Raises the first failure after the
+    last step; Busy and other mistakes of the user at once.
     """
     done: list[Run] = []
     failed: Exception | None = None
+    began, before = datetime.now(UTC), _before(folder) if steps == TURN else None
     for step in steps:
         try:
             run = step(folder, tick)
@@ -193,13 +200,40 @@ def turn(folder: FarmFolder, tick: Tick = silent, steps: tuple[Step, ...] = TURN
             raise
         except Exception as error:
             failed = failed or error
-    start_page(folder)
+    found = start_page(folder)
     if failed is not None:
         raise failed
+    if found is not None and before is not None:
+        _leave_note(folder, before, done, found, began)
     return done
 
 
-def start_page(folder: FarmFolder) -> Path | None:
+def _before(folder: FarmFolder) -> quiet.Before | None:
+    """Return what a turn reads, as it stands; None if files alone do not tell that: a web source has to be asked."""
+    with suppress(OSError, UserError):
+        farm = farm_file.load(folder.farm_toml)
+        if any(source.kind == "http" for source in farm.sources):
+            return None
+        paths = {folder.root / path for path in (farm.fieldbook, *(s.path for s in farm.sources))}
+        elsewhere = [str(p) for p in paths if not p.resolve().is_relative_to(folder.root)]
+        return quiet.Before.of(folder, farm.place.zone, elsewhere)
+    return None
+
+
+def _leave_note(
+    folder: FarmFolder, before: quiet.Before, done: list[Run], found: Status, now: datetime
+) -> None:
+    """Leave a note if nothing was new, for as long as nothing can be new but by a changed file."""
+    farm = farm_file.load(folder.farm_toml)
+    until = [datetime.fromisoformat(t) for i in found.instruments if (t := i["silent_from"])]
+    if farm.backup is not None:
+        until.append(schedule.next_due(farm.backup.schedule, farm.place.zone, now))
+    tomorrow = now.astimezone(farm.place.zone).date() + timedelta(days=1)
+    until.append(datetime.combine(tomorrow, time(), farm.place.zone))
+    quiet.leave(folder, before, done, min(at for at in until if at > now), now)
+
+
+def start_page(folder: FarmFolder) -> Status | None:
     """Write the start page with what the status finds; None if it could not be written.
 
     A page that cannot be written stops nothing: it names the moment it was made.
@@ -211,7 +245,6 @@ def start_page(folder: FarmFolder) -> Path | None:
     with suppress(OSError, UserError, Attention, duckdb.Error):
         zone = farm_file.load(folder.farm_toml).place.zone
         found = status.status(folder, now)
-        return write.write(
-            folder, write.State(now, zone, found.attention, found.notes, found.instruments)
-        )
+        write.write(folder, write.State(now, zone, found.attention, found.notes, found.instruments))
+        return found
     return None

@@ -1,20 +1,20 @@
-"""When each flow ran, and what came of it: in a small file for ``status``, and in ``flow_run``."""
+"""When each flow ran, and what came of it: in a small file for ``status``, and in ``flow_run``.
+
+The import inside a function is for start-up time: a turn that finds nothing new opens no warehouse.
+"""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
-import duckdb
-
 from flows.base import files
 from flows.base.errors import Attention, Busy, UserError, of_the_disk
 from flows.farm import logs
 from flows.farm.folder import FarmFolder
-from flows.store import warehouse
 
 
 @dataclass(slots=True)
@@ -59,16 +59,27 @@ def last(folder: FarmFolder) -> dict[str, Run]:
     return files.read_state(_path(folder), dict[str, Run]) or {}
 
 
+def note(folder: FarmFolder, runs: Iterable[Run]) -> None:
+    """Put runs into the small file, each as the last of its flow. Raises OSError."""
+    known = last(folder) | {run.flow: run for run in runs}
+    files.write_text(
+        _path(folder), json.dumps({flow: asdict(one) for flow, one in known.items()}, indent=1)
+    )
+
+
 def _path(folder: FarmFolder) -> Path:
     return folder.state / "last_runs.json"
 
 
 def _end(folder: FarmFolder, run: Run) -> None:
     """Record the end of a run; a failure to write must not hide how the run itself ended."""
+    import duckdb  # noqa: PLC0415
+
+    from flows.store import warehouse  # noqa: PLC0415
+
     run.ended_at = _now()
     with suppress(OSError):
-        runs = {flow: asdict(one) for flow, one in (last(folder) | {run.flow: run}).items()}
-        files.write_text(_path(folder), json.dumps(runs, indent=1))
+        note(folder, [run])
     with (
         suppress(OSError, UserError, Attention, duckdb.Error),
         warehouse.open_writer(folder, f"noting the run of {run.flow}") as con,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from itertools import groupby
 from typing import Any
 
@@ -87,7 +87,17 @@ def last_heard(con: duckdb.DuckDBPyConnection, now: datetime) -> list[Found]:
             and quiet_h is not None
             and quiet_h > 24 * row["silent_after_d"]
         )
+        row["silent_from"] = _silent_from(row, since)
     return rows
+
+
+def _silent_from(row: Found, since: str | None) -> str | None:
+    """Return when an instrument of a trial begins to be silent if nothing is heard before."""
+    if not row["on_trial"] or not row["last_heard"] or since is None:
+        return None
+    last = datetime.fromisoformat(since)
+    last = last if last.tzinfo else last.replace(tzinfo=UTC)
+    return (last + timedelta(days=row["silent_after_d"])).isoformat()
 
 
 def attention(con: duckdb.DuckDBPyConnection, heard: list[Found]) -> list[str]:

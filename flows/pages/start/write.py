@@ -9,7 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -23,7 +23,7 @@ from flows.pages import render
 from flows.pages.cells import Grid, Phrase, Row
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
-from flows.pages.start import fields, last_readings
+from flows.pages.start import as_of, fields, last_readings
 from flows.pages.start.last_readings import Instrument
 from flows.store import query
 
@@ -78,8 +78,8 @@ def write(folder: FarmFolder, state: State) -> Path:
     shown = _Shown(
         (folder.root.name,),
         state,
-        made=state.at.astimezone(UTC).isoformat(timespec="seconds"),
-        as_of=f"{local:%A}, {local:%B} {local.day}, {local.year}, {local:%H:%M}",
+        made=as_of.stamp(state.at),
+        as_of=as_of.words(state.at, state.zone),
         folder=str(folder.root),
         pages=_pages(folder),
     )

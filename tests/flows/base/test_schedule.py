@@ -57,3 +57,12 @@ def test_however_long_it_slept_once_is_enough(naive: datetime, cron: str) -> Non
     assert due <= now
     assert not schedule.is_missed(cron, WINNIPEG, due, now)
     assert schedule.is_missed(cron, WINNIPEG, due - timedelta(microseconds=1), now)
+
+
+@given(hours=st.integers(0, 400 * 24))
+def test_the_next_due_time_is_after_the_last(hours: int) -> None:
+    now = utc("2025-01-01 00:00") + timedelta(hours=hours)
+    due = schedule.next_due(NIGHTLY, WINNIPEG, now)
+    assert now < due <= now + timedelta(hours=25)
+    assert schedule.last_due(NIGHTLY, WINNIPEG, due) == due
+    assert schedule.last_due(NIGHTLY, WINNIPEG, due - timedelta(seconds=1)) <= now

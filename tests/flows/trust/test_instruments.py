@@ -190,3 +190,25 @@ def test_what_the_field_book_sets_aside_is_a_line_and_no_attention(con: Any) -> 
     assert instruments.set_aside(con) == [
         "The station s00 (wind) is set aside by the field book since 2024-04-01: cup lost."
     ]
+
+
+@pytest.mark.parametrize("habit_d", [2.0, 60.0])
+def test_an_instrument_is_silent_from_the_moment_that_was_named(con: Any, habit_d: float) -> None:
+    health(con, *({"instrument": s, "state": "good", "silent_after_d": habit_d} for s in NAMES))
+    moments = [
+        datetime.fromisoformat(row["silent_from"])
+        for row in instruments.last_heard(con, HEARD + timedelta(days=1))
+        if row["kind"] == "station"
+    ]
+    assert set(moments) == {HEARD + timedelta(days=habit_d)}
+    just = timedelta(minutes=10)  # silence is counted in tenths of an hour
+    for beside, silent in ((-just, False), (just, True)):
+        heard = instruments.last_heard(con, moments[0] + beside)
+        assert {row["silent"] for row in heard if row["kind"] == "station"} == {silent}
+
+
+@pytest.mark.parametrize("changes", [{"to_day": HEARD.date()}, {"field": None, "strip": None}])
+def test_one_that_is_never_silent_has_no_such_moment(con: Any, changes: dict[str, Any]) -> None:
+    put(con, "station_spell", spells(**changes))
+    heard = instruments.last_heard(con, HEARD + timedelta(days=400))
+    assert {row["silent_from"] for row in heard if row["kind"] == "station"} == {None}
