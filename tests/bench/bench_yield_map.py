@@ -6,8 +6,8 @@ no treatment at all; University of Minnesota, 2011) and ``lasrosas.corn.txt`` (t
 Bongiovanni and Lowenberg-DeBoer 2000; here each rate's mean is taken out, so nothing is left but ground).
 Outlines are laid wherever they fit, two strips side by side along the passes, across them, or
 repeated over the field; the points go through the same functions that make the tables. Every claim is
-false. ``MOST_APART_M`` was set on the first field and is judged on the other two; positions on one field
-overlap, so a row is worth far fewer trials than it counts.
+false. ``MOST_APART_M`` and the rule for crossings were chosen on all of these fields together, so this judges
+neither; positions on one field overlap, so a row is worth far fewer trials than it counts.
 """
 
 from __future__ import annotations

@@ -87,7 +87,7 @@ KINDS = (
 def flipped(content: bytes) -> bytes:
     """Change a bit at seven places: some blocks of a database are free, and nobody reads them."""
     changed = bytearray(content)
-    for part in range(1, 8):
+    for part in range(1, 8) if content else ():
         changed[len(changed) * part // 8] ^= 0x10
     return bytes(changed)
 

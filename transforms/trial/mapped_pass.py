@@ -6,7 +6,7 @@ the autocorrelations ``r_k`` along the pass summed up to the first that is not p
 effective sample size of a mean of a series; Bayley and Hammersley 1946, Journal of the Royal
 Statistical Society Supplement 8, 184-197; the cut-off is common practice, no source).
 
-Which passes are compared: ``transforms/trial/methods/map_pairs.py``.
+Which passes are compared: ``map_pairs`` of the methods.
 """
 
 import numpy as np
