@@ -230,6 +230,20 @@ def completeness(covered: str) -> tuple[Column, ...]:
     return (coverage(covered), PARTIAL, REASON)
 
 
+def counted_by(name: str, what: str = "the interval counts") -> Column:
+    """Declare what the interval of a mean over site-years counts as one observation."""
+    return text(name, f"what {what} as one observation", one_of=("site-year", "field", "season"))
+
+
+def together(more: str, less: str) -> Column:
+    """Declare the verdict of site-years pooled."""
+    return text(
+        "verdict",
+        "what they say together; 'not shown' is not 'no effect'",
+        one_of=(more, less, "not shown", "too few"),
+    )
+
+
 def interval(
     stem: str, unit: str, of: str = "its 95 % interval", low: float | None = None
 ) -> tuple[Column, ...]:

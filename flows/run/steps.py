@@ -203,19 +203,22 @@ def turn(folder: FarmFolder, tick: Tick = silent, steps: tuple[Step, ...] = TURN
     found = start_page(folder)
     if failed is not None:
         raise failed
-    if found is not None and before is not None:
+    # A backup that was made is no news twice, and one that could not be is tried again each time.
+    if found is not None and before is not None and all(run.flow != "backup" for run in done):
         _leave_note(folder, before, done, found, began)
     return done
 
 
 def _before(folder: FarmFolder) -> quiet.Before | None:
-    """Return what a turn reads, as it stands; None if files alone do not tell that: a web source has to be asked."""
+    """Return what a turn reads, as it stands; None if files do not tell that: a web source is asked."""
     with suppress(OSError, UserError):
         farm = farm_file.load(folder.farm_toml)
         if any(source.kind == "http" for source in farm.sources):
             return None
-        paths = {folder.root / path for path in (farm.fieldbook, *(s.path for s in farm.sources))}
-        elsewhere = [str(p) for p in paths if not p.resolve().is_relative_to(folder.root)]
+        named = {folder.root / path for path in (farm.fieldbook, *(s.path for s in farm.sources))}
+        own = {folder.drop, folder.fieldbook_dir, folder.yield_maps, folder.normals, folder.archive}
+        # Also a folder of the farm's that is a link to another disk or a share.
+        elsewhere = [str(p) for p in named | own if not p.resolve().is_relative_to(folder.root)]
         return quiet.Before.of(folder, farm.place.zone, elsewhere)
     return None
 

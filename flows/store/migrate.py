@@ -1,7 +1,7 @@
-"""Bring a database file up to the declarations of this program, from any older version.
+"""Upgrade a database file to the declarations of this program, from any older version.
 
 What is computed can be made again, so a table of the set-up, daily or derived tiers whose columns
-changed is made anew and filled by the next collect or derive. Readings and receipts are kept: a
+changed is made again and filled by the next collect or derive. Readings and receipts are kept: a
 column that is new to them is added, and anything else is refused. What the declarations cannot tell
 (a column that got another name or meaning) is a step of ``STEPS``.
 """
@@ -43,7 +43,7 @@ STEPS: dict[int, Callable[[duckdb.DuckDBPyConnection], object]] = {3: _crops_wit
 def bring_up(con: duckdb.DuckDBPyConnection) -> bool:
     """Make or alter tables as declared; true where anything was changed. Call in a transaction.
 
-    Raises UserError where the file was made by a later program, or cannot be brought up.
+    Raises UserError where the file was made by a later program, or cannot be upgraded.
     """
     stored = stored_columns(con)
     version = stored_version(con, stored)

@@ -39,7 +39,7 @@ class Published:
         if self.new:
             return f"Published {self.path.name}."
         if self.waits:
-            return f"The tables wait to be made anew by derive; until then {self.path.name} stands."
+            return f"The tables wait for derive to make them again; until then {self.path.name} stands."
         return f"Nothing new to publish; {self.path.name} stands."
 
 

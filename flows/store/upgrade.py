@@ -1,5 +1,4 @@
-"""Before an older warehouse is brought up to this program, a copy of it is put aside; a later one
-is not touched at all.
+"""Before an older warehouse is upgraded, a copy of it is saved; a later one is not touched at all.
 
 ``warehouse/checkstrip-version-1-2026-11-25.duckdb`` is a whole warehouse of that version. To go
 back, put the older program and that file in the place of the newer ones. It stays until somebody
@@ -31,7 +30,7 @@ def save_before_upgrade(path: Path) -> None:
 
 
 def must_be_current(path: Path) -> None:
-    """Raise UserError where the warehouse is of a later program, or not brought up to this one yet."""
+    """Raise UserError where the warehouse is of a later program, or not upgraded to this one yet."""
     if _stored_version(path).alters:
         raise UserError(
             "This Checkstrip is newer than the warehouse. Run first: "
@@ -91,8 +90,8 @@ def _save_copy(path: Path, version: int) -> None:
         with suppress(OSError):
             part.unlink(missing_ok=True)
         raise Attention(
-            f"This Checkstrip is newer than the warehouse, and the copy that is put aside before it "
-            f"is brought up to date cannot be written ({str(error).strip().splitlines()[0]}). "
+            f"This Checkstrip is newer than the warehouse, and the copy that is saved before the "
+            f"upgrade cannot be written ({str(error).strip().splitlines()[0]}). "
             f"Nothing was changed. Make room in {path.parent}, then try again."
         ) from error
 

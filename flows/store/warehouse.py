@@ -30,7 +30,7 @@ def open_writer(
 
     Holds the operating system's lock for as long as it is open. Raises Busy when another process
     writes, UserError when the file cannot be opened or is of a later Checkstrip, and Attention when
-    it is damaged, or an older one cannot be put aside before it is brought up to date.
+    it is damaged, or an older one cannot be saved before its upgrade.
     """
     with lock.hold(folder.lock_file, doing), files.private(), damage_reported(folder):
         upgrade.save_before_upgrade(folder.warehouse_file)

@@ -11,10 +11,11 @@ from transforms.trial.methods.below_ground import (
     recharge_gains,
     uptake_gains,
 )
+from transforms.trial.methods.family_verdict import with_more_or_less
 from transforms.trial.methods.since_operation import since_operation
 from transforms.trial.methods.site_years import LEAST, counted_by, widest
 from transforms.trial.methods.trial_pooling import pooled
-from transforms.trial.methods.trial_statistics import CONFIDENCE, false_discovery, wilson
+from transforms.trial.methods.trial_statistics import wilson
 
 Z_95, Z_90 = 1.959964, 1.644854
 WHOLE_PROFILE = "all"
@@ -28,8 +29,8 @@ UNITS = {
     "rain capture": "pct",
 }
 LIMITS = (
-    "Evidence from one farm, not advice. One probe stands for each strip, and the strips were not "
-    "randomized: a lasting difference of the ground between two probes counts as an effect."
+    "Evidence from one farm, not advice. One probe stands for each strip: a lasting difference of "
+    "the ground between the two counts as an effect."
 )
 BOUNDED = (
     "Site-years in which only one strip's roots came are not in the mean, so a lead that is too "
@@ -83,7 +84,8 @@ def derive(
     ]
     out = pl.DataFrame(rows, schema=generated.polars_schema(TABLE), orient="row")
     out = out.with_columns(pl.col(pl.Float64).fill_nan(None))
-    return generated.conform(_with_verdict(out), TABLE).sort(TABLE.key)
+    gain = pl.coalesce("gain_d", "gain_mm", "gain_pct")
+    return generated.conform(with_more_or_less(out, gain), TABLE).sort(TABLE.key)
 
 
 def _site_years(season: pl.DataFrame, operation: pl.DataFrame, field: pl.DataFrame) -> pl.DataFrame:
@@ -237,24 +239,3 @@ def _averages(unit: str, known: pl.DataFrame) -> dict[str, object]:
         "counted_by": by,
         "p": wide.p,
     }
-
-
-def _with_verdict(out: pl.DataFrame) -> pl.DataFrame:
-    """Add the adjusted p of each practice's measures, and the verdict."""
-    adjusted = (
-        pl.col("p")
-        .fill_null(float("nan"))
-        .map_batches(lambda p: pl.Series(false_discovery(p)), return_dtype=pl.Float64)
-        .over("practice")
-        .fill_nan(None)
-    )
-    gain = pl.coalesce("gain_d", "gain_mm", "gain_pct")
-    return out.with_columns(p_adjusted=adjusted).with_columns(
-        verdict=pl.when(pl.col("p_adjusted").is_null())
-        .then(pl.lit("too few"))
-        .when(pl.col("p_adjusted") > 1 - CONFIDENCE)
-        .then(pl.lit("not shown"))
-        .when(gain > 0)
-        .then(pl.lit("more"))
-        .otherwise(pl.lit("less"))
-    )

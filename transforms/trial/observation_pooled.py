@@ -4,14 +4,15 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.observation_pooled import TABLE
+from transforms.trial.methods.family_verdict import with_more_or_less
 from transforms.trial.methods.site_years import LEAST, counted_by, widest
 from transforms.trial.methods.trial_pooling import pooled
-from transforms.trial.methods.trial_statistics import CONFIDENCE, false_discovery, wilson
+from transforms.trial.methods.trial_statistics import wilson
 
 KEY = ["practice", "what", "layer", "unit"]
 LIMITS = (
-    "Evidence from one farm, not advice. The strips were not randomized, and whoever observed knew "
-    "which was which: a lasting difference of the ground, or of the eye, counts as an effect."
+    "Evidence from one farm, not advice. Whoever observed knew which strip was which: a lasting "
+    "difference of the ground, or of the eye, counts as an effect."
 )
 
 
@@ -52,7 +53,7 @@ def derive(observation_pair: pl.DataFrame) -> pl.DataFrame:
     ]
     out = pl.DataFrame(rows, schema=generated.polars_schema(TABLE), orient="row")
     out = out.with_columns(pl.col(pl.Float64).fill_nan(None))
-    return generated.conform(_with_verdict(out), TABLE).sort(TABLE.key)
+    return generated.conform(with_more_or_less(out, pl.col("difference")), TABLE).sort(TABLE.key)
 
 
 def _of_quantity(group: pl.DataFrame) -> dict[str, object]:
@@ -94,23 +95,3 @@ def _averages(known: pl.DataFrame) -> dict[str, object]:
         "counted_by": by,
         "p": wide.p,
     }
-
-
-def _with_verdict(out: pl.DataFrame) -> pl.DataFrame:
-    """Add the adjusted p of each practice's quantities, and the verdict."""
-    adjusted = (
-        pl.col("p")
-        .fill_null(float("nan"))
-        .map_batches(lambda p: pl.Series(false_discovery(p)), return_dtype=pl.Float64)
-        .over("practice")
-        .fill_nan(None)
-    )
-    return out.with_columns(p_adjusted=adjusted).with_columns(
-        verdict=pl.when(pl.col("p_adjusted").is_null())
-        .then(pl.lit("too few"))
-        .when(pl.col("p_adjusted") > 1 - CONFIDENCE)
-        .then(pl.lit("not shown"))
-        .when(pl.col("difference") > 0)
-        .then(pl.lit("more"))
-        .otherwise(pl.lit("less"))
-    )

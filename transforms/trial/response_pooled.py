@@ -7,10 +7,11 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.response_pooled import TABLE
+from transforms.trial.methods.family_verdict import adjusted
 from transforms.trial.methods.response_words import verdict
 from transforms.trial.methods.site_years import LEAST, counted_by, widest
 from transforms.trial.methods.trial_pooling import pooled
-from transforms.trial.methods.trial_statistics import false_discovery, wilson
+from transforms.trial.methods.trial_statistics import wilson
 
 ONE_FARM = (
     "Evidence from one farm, not advice. Site-years of one field or one year are alike in more "
@@ -192,16 +193,8 @@ def _values(known: pl.DataFrame, unit: str) -> pl.DataFrame:
 def _with_verdict(out: pl.DataFrame) -> pl.DataFrame:
     """Add verdicts: the whole by its own p, the groups of a practice by p adjusted for their number."""
     whole = pl.col("grouping") == "all"
-    adjusted = (
-        pl.col("wide_p")
-        .fill_null(float("nan"))
-        .map_batches(lambda p: pl.Series(false_discovery(p)), return_dtype=pl.Float64)
-        .over("practice", whole)
-        .fill_nan(None)
-    )
-    return out.with_columns(p_adjusted=adjusted).with_columns(
-        verdict=verdict("p_adjusted", "too few")
-    )
+    p = adjusted("wide_p", ["practice", whole])
+    return out.with_columns(p_adjusted=p).with_columns(verdict=verdict("p_adjusted", "too few"))
 
 
 def _listing(known: pl.DataFrame) -> str:

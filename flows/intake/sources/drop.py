@@ -138,6 +138,7 @@ class _Search:
             self.found.notes.append(
                 f"{key} cannot be opened ({error.strerror}); it is tried again."
             )
+            self.found.seen[key] = [-1.0, -1.0, self.now, 0.0]  # of no size that a file has
             return
         known = self.before.get(key)
         if known is None or known[:2] != [stat.st_size, stat.st_mtime]:

@@ -32,8 +32,8 @@ _FIRST = (
 _REPEATED = (
     "The {practice} of {operation_day} on {field} was a repeat and cost {cost_per_ha}. In season "
     "{season} the treated strip earned {season_net_per_ha:+} more than its check; without the repeat "
-    "the work of {earlier_day} would still have given {earlier_kg_ha:+} (between "
-    "{earlier_low_kg_ha:+} and {earlier_high_kg_ha:+}), so the repeat added {marginal_net_per_ha:+}, "
+    "the work of {earlier_day} would still have given {earlier_kg_ha:+} (95% interval "
+    "{earlier_low_kg_ha:+} to {earlier_high_kg_ha:+}), so the repeat added {marginal_net_per_ha:+}, "
     "which leaves {cumulative_net_per_ha:+}"
 )
 _REPEAT_ADDS = {

@@ -134,7 +134,7 @@ def _check(done: Restored, whole: Manifest, damaged: list[str], tick: Tick) -> N
             )
         done.folder.warehouse_file.unlink(missing_ok=True)
         total = rebuild.rebuild(done.folder, tick)
-        done.wrong.append("The warehouse was damaged; it was made anew from the archive.")
+        done.wrong.append("The warehouse was damaged; it was rebuilt from the archive.")
         _compare(done, whole, total)
     elif archive:
         done.wrong.append(

@@ -4,9 +4,11 @@ from schemas.shared_columns import (
     PRACTICE_KEY,
     adjusted_p,
     completeness,
+    counted_by,
     interval,
     p_value,
     share_interval,
+    together,
 )
 from schemas.table import Column, Table, Tier, count, number, share, text
 
@@ -53,11 +55,7 @@ TABLE = Table(
                 "capture (points of percent of rain and snow)"
             ),
         ),
-        text(
-            "counted_by",
-            "what the interval counts as one observation",
-            one_of=("site-year", "field", "season"),
-        ),
+        counted_by("counted_by"),
         p_value("p", "chance of so large a mean where there is none, by that interval"),
         adjusted_p("measures and depths"),
         count("compared", "site-years in which it is known which strip had more", required=True),
@@ -70,11 +68,7 @@ TABLE = Table(
             required=True,
         ),
         text("members", "the site-years in which it is known"),
-        text(
-            "verdict",
-            "what they say together; 'not shown' is not 'no effect'",
-            one_of=("more", "less", "not shown", "too few"),
-        ),
+        together("more", "less"),
         text("limits", "what they cannot tell, in plain words"),
         *completeness("site-years in which it is known as a share of those after an operation"),
     ),

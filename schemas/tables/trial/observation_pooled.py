@@ -7,9 +7,11 @@ from schemas.shared_columns import (
     PRACTICE_KEY,
     adjusted_p,
     completeness,
+    counted_by,
     interval,
     p_value,
     share_interval,
+    together,
 )
 from schemas.table import Table, Tier, count, number, share, text
 
@@ -30,22 +32,14 @@ TABLE = Table(
             "difference", "1", "its 95 % interval, the widest by site-years, fields or years"
         ),
         *interval("next", "1", "the 95 % range for the next site-year"),
-        text(
-            "counted_by",
-            "what the interval counts as one observation",
-            one_of=("site-year", "field", "season"),
-        ),
+        counted_by("counted_by"),
         p_value("p", "chance of so large a mean where there is none, by that interval"),
         adjusted_p("quantities and depths"),
         count("ahead", "site-years in which the treated strip had more", required=True),
         share("ahead_share", "the same as a share"),
         *share_interval("ahead", "its 95 % interval (Wilson)"),
         text("members", "the site-years"),
-        text(
-            "verdict",
-            "what they say together; 'not shown' is not 'no effect'",
-            one_of=("more", "less", "not shown", "too few"),
-        ),
+        together("more", "less"),
         text("limits", "what the observations cannot tell, in plain words"),
         *completeness("site-years with both strips observed as a share of those observed at all"),
     ),

@@ -4,9 +4,11 @@ from schemas.shared_columns import (
     PRACTICE_KEY,
     adjusted_p,
     completeness,
+    counted_by,
     interval,
     p_value,
     share_interval,
+    together,
 )
 from schemas.table import Table, Tier, count, number, share, text
 
@@ -48,11 +50,7 @@ TABLE = Table(
                 "site-years, by means of fields and by means of seasons (the latter two from three on)"
             ),
         ),
-        text(
-            "wide_by",
-            "what both of these intervals count as one observation",
-            one_of=("site-year", "field", "season"),
-        ),
+        counted_by("wide_by", "both of these intervals count"),
         p_value("wide_p", "chance of so large a mean where there is none, counted so"),
         adjusted_p("groups", "wide_p"),
         *interval("next", "kg/ha", "the 95 % range for the next site-year's response"),
@@ -78,11 +76,7 @@ TABLE = Table(
         ),
         *share_interval("paid_alone", "the 95 % interval of that share (Wilson)"),
         text("members", "the site-years, each with its response in percent of the check"),
-        text(
-            "verdict",
-            "what they say together; 'not shown' is not 'no effect'",
-            one_of=("gain", "loss", "not shown", "too few"),
-        ),
+        together("gain", "loss"),
         text("limits", "what they cannot tell, in plain words"),
         *completeness("site-years with a response as a share of those harvested"),
     ),

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any, Literal
 
 import pytest
 
@@ -144,6 +145,59 @@ def test_a_file_elsewhere_and_a_folder_that_is_gone_are_looked_at(
     away.rename(away.with_name("gone"))
     assert quiet.again(farm) is None
     away.with_name("gone").rename(away)
+
+
+def test_a_folder_of_the_farm_that_is_a_link_is_followed(farm: FarmFolder, away: Path) -> None:
+    maps = away.with_name("maps")
+    maps.mkdir(exist_ok=True)
+    farm.yield_maps.symlink_to(maps, target_is_directory=True)
+    try:
+        steps.turn(farm)
+        steps.turn(farm)
+        assert quiet.again(farm) is not None
+        with changed(maps / "North 2021.csv", more):
+            assert quiet.again(farm) is None
+    finally:
+        farm.yield_maps.unlink()
+        steps.turn(farm)
+        steps.turn(farm)
+
+
+@pytest.mark.parametrize("state", ["done", "attention"])
+def test_a_backup_is_neither_told_twice_nor_left_untried(
+    farm: FarmFolder, monkeypatch: pytest.MonkeyPatch, state: Literal["done", "attention"]
+) -> None:
+    made = flow_runs.Run("backup", datetime.now(UTC).isoformat(), state=state)
+    note = farm.state / "quiet.json"
+    with changed(note, Path.unlink):
+        monkeypatch.setattr(steps, "TURN", (*steps.TURN[:3], lambda *_: made))
+        steps.turn(farm, steps=steps.TURN)
+        assert not note.exists()
+        note.touch()
+
+
+def test_a_file_that_cannot_be_opened_is_tried_again(
+    farm: FarmFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    locked = farm.drop / "locked.csv"
+    locked.write_text("t\n")
+    as_it_is = Path.open
+
+    def open_(path: Path, *args: Any, **more: Any) -> Any:
+        if path.name == locked.name:
+            raise PermissionError(13, "in use")
+        return as_it_is(path, *args, **more)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "open", open_)
+        said = steps.turn(farm)[0].notes
+        steps.turn(farm)
+        assert any("locked.csv cannot be opened" in sentence for sentence in said)
+        assert quiet.again(farm) is None
+    locked.unlink()
+    steps.turn(farm)
+    steps.turn(farm)
+    assert quiet.again(farm) is not None
 
 
 def test_time_ends_it(farm: FarmFolder) -> None:

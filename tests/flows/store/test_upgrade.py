@@ -96,7 +96,7 @@ def test_an_older_warehouse_is_brought_up_and_its_copy_kept(old: FarmFolder) -> 
         assert set(migrate.stored_columns(con)) >= set(TABLES)
         rows = con.sql(READINGS).fetchall()
         assert rows == [("west", 4.5, 0.2, None), ("west", 5.0, 0.0, None)]
-        # What is computed is made anew, and the field book is read again by the next collect.
+        # What is computed is made again, and the field book is read again by the next collect.
         assert con.sql("SELECT count(*) FROM weather_day").fetchall() == [(0,)]
         assert migrate.fact(con, "derive_all") == "true"
         setups = con.sql("SELECT source, setup FROM delivery ORDER BY sequence").fetchall()
@@ -229,7 +229,7 @@ def test_what_an_upgrade_emptied_is_not_published(old: FarmFolder) -> None:
     with warehouse.open_writer(old):
         pass
     told = publish.publish(old)
-    assert "wait to be made anew" in str(told)
+    assert "wait for derive to make them again" in str(told)
     assert old.published_file.read_bytes() == b"the copy of before"
 
 

@@ -277,17 +277,24 @@ def test_errors_that_both_strips_share_leave_the_change_of_efficiency() -> None:
 
 
 def test_a_difference_of_drainage_between_the_strips_may_be_all_wrong() -> None:
-    """The check is given more water, and its deepest layer drains: the change is no surer than that."""
+    """The check leaves more water to drain: that difference, as a share of the use, is in the interval."""
     yields: dict[str, tuple[float, float | None]] = {"treated": (3300, 33), "check": (3000, 30)}
-    wet = {"start": (38, 38, 41), "wet": 2.2, "drains": True}
-    alike, apart = (
-        derive(Truth(use_mm=2.5, **wet), Truth(use_mm=use, **wet), yields=yields)["treated"]
-        for use in (2.5, 0.5)
-    )
-    low, high = (f"efficiency_change_{end}_pct" for end in ("low", "high"))
-    one, other = (np.log((100 + row[high]) / (100 + row[low])) / 2 for row in (alike, apart))
-    assert one < 0.06
-    assert other > 0.5
+
+    def found(use_mm: float) -> tuple[float, float]:
+        """Half of the interval on the log scale, and 1.96 times the difference in drainage."""
+        treated, check = (
+            Truth(start=(38, 38, 41), wet=2.2, drains=True, use_mm=use) for use in (2.5, use_mm)
+        )
+        rows = derive(treated, check, yields=yields)
+        low, high = (rows["treated"][f"efficiency_change_{end}_pct"] for end in ("low", "high"))
+        shares = [rows[s]["drainage_mm"] / rows[s]["water_use_mm"] for s in ("treated", "check")]
+        return np.log((100 + high) / (100 + low)) / 2, 1.96 * abs(shares[0] - shares[1])
+
+    alike, none = found(2.5)
+    half, apart = found(2.2)
+    assert none == 0.0
+    assert apart > 2 * alike
+    assert half == pytest.approx(np.hypot(alike, apart), rel=0.03)
 
 
 def test_drainage_is_estimated_within_its_bounds() -> None:

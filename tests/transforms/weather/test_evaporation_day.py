@@ -75,6 +75,16 @@ def test_a_dry_soil_goes_on_with_the_square_root_of_time() -> None:
     assert evaporated[99] == pytest.approx(0.17, abs=0.02)
 
 
+def test_what_the_surface_layer_loses_itself_goes_by_what_is_left_in_it() -> None:
+    """Eq 74 by hand: 1.2 times the reference, times what is left of the layer's water; no rise from below."""
+    out = _derive([40.0] + [0.0] * 29)
+    lacks = [0.0, *out["surface_depletion_mm"][:-1]]
+    wanted = [1.2 * ET0 * min((CLAY_TOTAL_MM - d) / (CLAY_TOTAL_MM - 10.0), 1.0) for d in lacks]
+    assert out["layer_evaporation_mm"].to_list() == pytest.approx(wanted)
+    assert out["layer_evaporation_mm"][:3].equals(out["soil_evaporation_mm"][:3])
+    assert (out["layer_evaporation_mm"] < out["soil_evaporation_mm"])[-10:].all()
+
+
 def test_rain_on_a_dry_soil_makes_good_what_has_risen_first() -> None:
     out = _derive([100.0] + [0.0] * 39 + [3.0] + [0.0] * 3)["soil_evaporation_mm"]
     assert out[39] < 0.35
@@ -123,6 +133,7 @@ def test_days_that_are_not_known() -> None:
     assert dry["coverage"].to_list() == [0.5, 0.5]
     still = _derive([0.0], et0=None)
     assert still["soil_evaporation_mm"][0] is None
+    assert still["layer_evaporation_mm"][0] is None
     assert "no reference" in still["reason"][0]
     snow = _derive([0.0], kc=None)
     assert snow["soil_evaporation_mm"][0] is None

@@ -30,12 +30,12 @@ ADVICE = {
         "at the instrument."
     ),
     "stuck": (
-        "The sensor stands still at one value: look at cable and plug, and replace it if it does "
-        "not come back. Its values of these days are not measurements."
+        "The sensor is stuck at one value. Check the cable and the plug. If that does not help, "
+        "replace the sensor. Its values of these days are not measurements."
     ),
     "impossible": (
-        "The sensor gives what cannot be: look at cable, plug and calibration, and replace it if "
-        "it does not come back."
+        "The sensor reports values that are physically impossible. Check the cable, the plug and "
+        "the calibration. If that does not help, replace the sensor."
     ),
     "flagged as suspect": (
         "Its values are kept in the table flagged_reading and not used. Ask whoever flags them what "

@@ -69,7 +69,7 @@ def test_a_damaged_warehouse_is_made_anew(farm: FarmFolder, to: Path, tmp_path: 
     whole = make.backup(farm).whole
     spoil(to, whole, WAREHOUSE)
     done = restore.restore(to, tmp_path / "new")
-    assert "made anew from the archive" in " ".join(done.wrong)
+    assert "rebuilt from the archive" in " ".join(done.wrong)
     assert says(done.folder) == whole.checksum
 
 
