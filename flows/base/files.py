@@ -101,6 +101,14 @@ def make_folder(path: Path) -> None:
     sync_folder(path.parent)
 
 
+def is_inside(path: Path, farm: Path) -> bool:
+    """Return whether ``path`` lies in the folder ``farm`` itself, not behind a link; asks no other disk."""
+    if not path.is_relative_to(farm) or ".." in path.parts:
+        return False
+    above = [one for one in (path, *path.parents) if one != farm and one.is_relative_to(farm)]
+    return not any(one.is_symlink() for one in reversed(above))
+
+
 def answers(path: Path, farm: Path, seconds: float = ANSWER_S) -> bool:
     """Return whether ``path`` responds within ``seconds``; that nothing is there is a response too.
 
@@ -108,7 +116,7 @@ def answers(path: Path, farm: Path, seconds: float = ANSWER_S) -> bool:
     canceled. So a child process makes it and is abandoned at the timeout. Paths inside the folder
     ``farm`` are not tested.
     """
-    if path.is_relative_to(farm) and ".." not in path.parts and not path.is_symlink():
+    if is_inside(path, farm):
         return True
     program = [sys.executable, "-I", "-S", "-c", "import os, sys; os.path.exists(sys.argv[1])"]
     child = subprocess.Popen(  # noqa: S603 - our own words, and no shell

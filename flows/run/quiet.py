@@ -33,6 +33,7 @@ from flows.store.flow_runs import Run
 
 Listed = tuple[str, int, int]  # path, size, time of change in ns
 LONGEST = timedelta(hours=1)
+ANSWER_S = 2.0  # a share that wakes up slowly is left to the turn
 # What a turn writes although nothing is new, and what it never reads.
 _OF_STATE = ("last_runs.json", "quiet.json", "logs", "prefect")
 _NEVER = ("index.html", "digests", "reports", "audit", "backups")
@@ -60,10 +61,13 @@ class Before:
     inputs: str
 
     @classmethod
-    def of(cls, folder: FarmFolder, zone: ZoneInfo, elsewhere: Iterable[str]) -> Before:
-        """Look at the farm folder and at what it reads ``elsewhere``. Raises OSError."""
-        named = tuple(sorted(elsewhere))
-        return cls(zone.key, named, _hash(_inputs(folder, _listed(folder, named))))
+    def of(cls, folder: FarmFolder, zone: ZoneInfo, paths: Iterable[Path]) -> Before:
+        """Look at the farm folder, and at those of the ``paths`` that lie outside or behind a link.
+
+        Raises OSError, also where one of them does not respond.
+        """
+        elsewhere = tuple(sorted(str(p) for p in paths if not files.is_inside(p, folder.root)))
+        return cls(zone.key, elsewhere, _hash(_inputs(folder, _listed(folder, elsewhere))))
 
 
 def again(folder: FarmFolder, now: datetime | None = None) -> list[Run] | None:
@@ -131,7 +135,7 @@ def _listed(folder: FarmFolder, elsewhere: Iterable[str]) -> Iterator[Listed]:
     # An archived file is checked where it is read; here it must only be there.
     yield from _files(str(folder.root), never, named=str(folder.archive / "2"))
     for path in elsewhere:
-        if not files.answers(Path(path), folder.root):
+        if not files.answers(Path(path), folder.root, ANSWER_S):
             raise FileNotFoundError(path)
         yield from _files(path, [])
 

@@ -217,9 +217,7 @@ def _before(folder: FarmFolder) -> quiet.Before | None:
             return None
         named = {folder.root / path for path in (farm.fieldbook, *(s.path for s in farm.sources))}
         own = {folder.drop, folder.fieldbook_dir, folder.yield_maps, folder.normals, folder.archive}
-        # Also a folder of the farm's that is a link to another disk or a share.
-        elsewhere = [str(p) for p in named | own if not p.resolve().is_relative_to(folder.root)]
-        return quiet.Before.of(folder, farm.place.zone, elsewhere)
+        return quiet.Before.of(folder, farm.place.zone, named | own)
     return None
 
 

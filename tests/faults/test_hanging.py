@@ -5,7 +5,7 @@ import time
 import pytest
 
 from flows.base import files
-from flows.run import steps
+from flows.run import quiet, steps
 from flows.setup.inspection import checks
 from tests.faults.hanging import Hanging
 from tests.flows.loggers import FARM, ask, drop, make, usual
@@ -29,7 +29,24 @@ def test_what_answers_and_what_does_not(tmp_path, gone):
     assert not files.answers(gone / "deeper", farm)
     (farm / "drop").symlink_to(gone)
     assert not files.answers(farm / "drop", farm)
+    assert not files.answers(farm / "drop" / "deeper", farm)
     assert not files.is_there(farm / ".." / "share", farm)
+
+
+def test_a_share_that_begins_to_hang_ends_a_quiet_turn(tmp_path):
+    at = tmp_path / "share"
+    at.mkdir()
+    other = FARM[FARM.index("[[sources]]") :].replace('"hourly"', '"remote"', 1)
+    toml = FARM + other.replace('glob = "*.csv"', f'glob = "*.csv"\npath = "{at.as_posix()}"')
+    folder = make(tmp_path / "farm", toml.replace('layout = "remote"', 'layout = "hourly"'))
+    steps.turn(folder)
+    steps.turn(folder)
+    assert quiet.again(folder) is not None
+    try:
+        with Hanging(at):
+            assert quiet.again(folder) is None
+    except PermissionError as why:
+        pytest.skip(f"no such mount can be made here: {why}")
 
 
 def test_the_other_sources_land_and_the_backup_is_tried_again(tmp_path, gone):

@@ -226,9 +226,8 @@ def test_another_at_work_is_said(farm: FarmFolder) -> None:
 
 @pytest.mark.parametrize("settles", [0.0, 1.0])
 def test_a_file_that_is_not_taken_yet_is_waited_for(farm: FarmFolder, settles: float) -> None:
-    before = quiet.Before.of(
-        farm, steps.farm_file.load(farm.farm_toml).place.zone, left(farm).elsewhere
-    )
+    zone = steps.farm_file.load(farm.farm_toml).place.zone
+    before = quiet.Before.of(farm, zone, map(Path, left(farm).elsewhere))
     note, seen = farm.state / "quiet.json", farm.state / "seen.json"
     runs, now = list(left(farm).runs), datetime.now(UTC)
     known = json.loads(seen.read_text()) | {"drop/half.csv": [9.0, 5.0, 5.0, settles]}
