@@ -158,7 +158,7 @@ def _story(con: duckdb.DuckDBPyConnection) -> str:
     sections.append(Section(("Has it paid?",), tuple(paid)))
     advised: list[Line] = []
     shown = set()
-    for row in tables("field_outlook").sort("place").to_dicts():
+    for row in tables("field_outlook").sort("rank").to_dicts():
         lines = harvest.fall(tables, row["field"], row["fall"], row["soil_state_day"])
         advised += _new(lines, shown, show)
     sections.append(Section(("Which fields next?",), tuple(advised)))

@@ -46,7 +46,7 @@ def test_a_column_is_described_and_its_unit_stands_in_its_name(table, column):
 # point in two ways, a sensor may see more of a rain than its gauge; differences have a sign.
 BEYOND_THE_WHOLE = {
     *("capture_1d", "capture_2d", "capture_check", "capture_gain", "capture_treated", "clearness"),
-    *("difference", "difference_high", "difference_low", "leaning_share", "own_share"),
+    *("difference", "difference_high", "difference_low", "most_influential_share", "own_share"),
     *(
         "operation_water_share",
         "available_water_share",
@@ -56,7 +56,7 @@ BEYOND_THE_WHOLE = {
     *("available_water_share", "demand_met_share", "recharge_share", "uptake_share"),
 }
 # Fractions of one that readers do not see in percent.
-NO_SHARES = {"p", "p_adjusted", "q_p", "wide_p", "chance_to_show"}
+NO_SHARES = {"p", "p_adjusted", "q_p", "verdict_p", "chance_to_show"}
 
 
 def test_every_share_is_declared_with_its_limits():

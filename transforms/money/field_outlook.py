@@ -137,14 +137,14 @@ def derive(
         .join(_layer(working_window), on="field", how="left")
         .with_columns(
             pl.col("window_days").fill_null(0),
-            place=pl.col("expected_net_per_ha").rank("ordinal", descending=True),
+            rank=pl.col("expected_net_per_ha").rank("ordinal", descending=True),
         )
     )
     return generated.conform(_with_reason(out), TABLE).sort(TABLE.key)
 
 
 _LATER = (
-    "place",
+    "rank",
     "outlook",
     "compacted_top_cm",
     "compacted_bottom_cm",

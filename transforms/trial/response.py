@@ -115,9 +115,9 @@ _TESTED = {
     "response_kg_ha": pl.Float64,
     "own_se_kg_ha": pl.Float64,
     "own_df": pl.Float64,
-    "leaning_block": pl.String,
-    "leaning_share": pl.Float64,
-    "without_leaning_kg_ha": pl.Float64,
+    "most_influential_block": pl.String,
+    "most_influential_share": pl.Float64,
+    "without_most_influential_kg_ha": pl.Float64,
 }
 
 
@@ -143,9 +143,9 @@ def _tests(blocks: pl.DataFrame) -> pl.DataFrame:
             row |= {
                 "own_se_kg_ha": found.se,
                 "own_df": found.df,
-                "leaning_block": group["block"][at],
-                "leaning_share": leaning,
-                "without_leaning_kg_ha": without,
+                "most_influential_block": group["block"][at],
+                "most_influential_share": leaning,
+                "without_most_influential_kg_ha": without,
             }
         rows.append(row)
     return pl.DataFrame(rows, schema=_TESTED).with_columns(pl.col(pl.Float64).fill_nan(None))

@@ -64,7 +64,7 @@ def _practice(practice: str, group: pl.DataFrame) -> list[dict[str, object]]:
     )
     for row, p, slope in zip(rows, adjusted, shrunken, strict=True):
         row["p_adjusted"] = float(p)
-        row["shrunken_slope_pct"] = float(slope)
+        row["expected_slope_pct"] = float(slope)
         _add_verdict(row)
     return rows
 

@@ -39,7 +39,7 @@ def derive(
     means as well, where there are three or more, and the verdict goes by the widest interval,
     each with the cautious error and with the ground that comes back in a
     field every season. The verdict goes by the interval in percent, which pages show; the interval
-    in kg/ha counts the same observations (``wide_by``).
+    in kg/ha counts the same observations (``verdict_counts``).
     """
     rows = _site_years(response, response_cause, payback)
     if rows.is_empty():
@@ -149,12 +149,12 @@ def _averages(known: pl.DataFrame) -> dict[str, object]:
         "next_low_kg_ha": mass.predicted_low,
         "next_high_kg_ha": mass.predicted_high,
         "between_sd_kg_ha": mass.tau2**0.5,
-        "i2": mass.i2,
+        "beyond_chance_share": mass.i2,
         "q": mass.q,
         "q_p": mass.q_p,
     }
     if np.isnan(column("response_se_kg_ha")).all():
-        row |= {"i2": None, "q": None, "q_p": None, "between_sd_kg_ha": None}
+        row |= {"beyond_chance_share": None, "q": None, "q_p": None, "between_sd_kg_ha": None}
     each_way = counted_by(_values(known, "kg_ha"), mass.cautious)
     by, judged = widest(each_way)
     relative = known.filter(pl.col("response_pct").is_not_null())
@@ -168,15 +168,15 @@ def _averages(known: pl.DataFrame) -> dict[str, object]:
             "response_pct": share.mean.mean,
             "response_low_pct": share.mean.low,
             "response_high_pct": share.mean.high,
-            "wide_low_pct": judged.low,
-            "wide_high_pct": judged.high,
+            "verdict_low_pct": judged.low,
+            "verdict_high_pct": judged.high,
             "next_low_pct": share.predicted_low,
             "next_high_pct": share.predicted_high,
         }
     # One way of counting for both units: that of the interval the verdict goes by.
     wide = each_way[by]
-    row |= {"wide_low_kg_ha": wide.low, "wide_high_kg_ha": wide.high}
-    return row | {"wide_by": by, "wide_p": judged.p}
+    row |= {"verdict_low_kg_ha": wide.low, "verdict_high_kg_ha": wide.high}
+    return row | {"verdict_counts": by, "verdict_p": judged.p}
 
 
 def _values(known: pl.DataFrame, unit: str) -> pl.DataFrame:
@@ -193,7 +193,7 @@ def _values(known: pl.DataFrame, unit: str) -> pl.DataFrame:
 def _with_verdict(out: pl.DataFrame) -> pl.DataFrame:
     """Add verdicts: the whole by its own p, the groups of a practice by p adjusted for their number."""
     whole = pl.col("grouping") == "all"
-    p = adjusted("wide_p", ["practice", whole])
+    p = adjusted("verdict_p", ["practice", whole])
     return out.with_columns(p_adjusted=p).with_columns(verdict=verdict("p_adjusted", "too few"))
 
 

@@ -11,7 +11,7 @@ from flows.pages.reader_units import Show
 MORE = "Did the treated strip yield more than its check?"
 PAID = "Has it paid?"
 _ALL_TOGETHER = (
-    "All together {response_pct:+} (95% interval {wide_low_pct:+} to {wide_high_pct:+})."
+    "All together {response_pct:+} (95% interval {verdict_low_pct:+} to {verdict_high_pct:+})."
 )
 _RESPONSE_AXIS = (
     "treated minus check, % of the check's yield; line: 95 % interval; "
@@ -35,7 +35,7 @@ def responses(rows: list[Row], pooled: Row | None) -> list[Picture]:
         labels = [f"{legible[row['field']]} {row['season']}" for row in rows]
         if pooled is not None and pooled["response_pct"] is not None:
             i = len(rows)
-            low, high = pooled["wide_low_pct"], pooled["wide_high_pct"]
+            low, high = pooled["verdict_low_pct"], pooled["verdict_high_pct"]
             panel.plot([low, high], [i, i], color="black", linewidth=3)
             panel.plot(pooled["response_pct"], i, "D", color="black", markersize=7)
             labels.append("all together")

@@ -12,8 +12,8 @@ _GROUP_COLUMNS = {
     "member": "Group",
     "site_years": "Site-years",
     "response_pct": "Response",
-    "wide_low_pct": "95% from",
-    "wide_high_pct": "95% to",
+    "verdict_low_pct": "95% from",
+    "verdict_high_pct": "95% to",
     "verdict": "Verdict",
     "coverage": "Coverage",
 }
@@ -118,8 +118,8 @@ def _odd_groups(rows: list[Row]) -> list[Line]:
         row
         for row in rows
         if row["verdict"] == "not shown"
-        and row["wide_low_pct"] is not None
-        and row["wide_low_pct"] * row["wide_high_pct"] > 0
+        and row["verdict_low_pct"] is not None
+        and row["verdict_low_pct"] * row["verdict_high_pct"] > 0
     ]
     why = (
         "Not shown although the interval excludes zero: {groups}. With so many groups compared one "
@@ -136,8 +136,8 @@ def _together(row: Row | None) -> list[Line]:
     mean = "Site-years after the work: {site_years}, from fields: {fields}. "
     if row["response_pct"] is not None:
         mean += (
-            "Mean response {response_pct:+} of the check's yield (95% interval {wide_low_pct:+} to "
-            "{wide_high_pct:+}); "
+            "Mean response {response_pct:+} of the check's yield (95% interval {verdict_low_pct:+} to "
+            "{verdict_high_pct:+}); "
         )
     out = [line("response_pooled", row, mean + "verdict: {verdict}.")]
     if row["next_low_pct"] is not None:
@@ -173,7 +173,7 @@ def _fading(tables: Tables, practice: str) -> list[Line]:
 def _next(tables: Tables) -> list[Section]:
     """Return the fields for the coming fall, and what more data would do."""
     blocks: list[Block] = []
-    for row in tables("field_outlook").sort("place").to_dicts():
+    for row in tables("field_outlook").sort("rank").to_dicts():
         by = row["soil_state_day"] or row["operation_day"]
         found = harvest.fall(tables, row["field"], row["fall"], by)
         blocks += [one for one in found if one not in blocks]

@@ -20,7 +20,7 @@ TABLE = Table(
         FIELD,
         count("fall", "year of the fall", low=1900, high=2200, key=True),
         PRACTICE,
-        count("place", "place in the list, by expected net; 1 is the best", low=1),
+        count("rank", "place in the list, by expected net; 1 is the best", low=1),
         day("operation_day", "the last operation on the treated strip; null where there was none"),
         count("years_since", "harvests since that operation by that fall", low=0),
         count("site_years", "own site-years with money known", required=True),

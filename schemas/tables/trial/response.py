@@ -65,12 +65,12 @@ TABLE = Table(
             "true difference that such a trial finds four times out of five",
             0,
         ),
-        text("leaning_block", "the block that the difference leans on most"),
+        text("most_influential_block", "the block that the difference leans on most"),
         unlimited_share(
-            "leaning_share",
+            "most_influential_share",
             "its share of the sum of the block differences; above 1 where the others together point the other way",
         ),
-        number("without_leaning_kg_ha", "kg/ha", "the response without that block"),
+        number("without_most_influential_kg_ha", "kg/ha", "the response without that block"),
         count("map_sections", "sections along the strips with mapped points on both sides"),
         number("map_response_kg_ha", "kg/ha", "treated minus check, mean over the mapped sections"),
         *interval(

@@ -34,7 +34,7 @@ TABLE = Table(
         ),
         *interval("slope", "percent", "its 95 % interval (Hartung-Knapp)"),
         number(
-            "shrunken_slope_pct",
+            "expected_slope_pct",
             "percent",
             (
                 "the slope drawn toward none, as far as the slopes of all causes scatter no more "

@@ -34,28 +34,32 @@ TABLE = Table(
         *interval("response", "kg/ha"),
         p_value("p", "chance of so large a mean where there is none"),
         number(
-            "wide_low_kg_ha",
+            "verdict_low_kg_ha",
             "kg/ha",
             (
-                "lower end of the interval that counts what wide_by names, with the larger of the "
+                "lower end of the interval that the verdict goes by: it counts what verdict_counts "
+                "names, with the larger of the "
                 "Hartung-Knapp and the plain error and the ground that a field's seasons share"
             ),
         ),
-        number("wide_high_kg_ha", "kg/ha", "upper end of that interval"),
+        number("verdict_high_kg_ha", "kg/ha", "upper end of the interval that the verdict goes by"),
         *interval(
-            "wide",
+            "verdict",
             "percent",
             (
                 "the same in percent of the check, which the verdict goes by: the widest of those by "
                 "site-years, by means of fields and by means of seasons (the latter two from three on)"
             ),
         ),
-        counted_by("wide_by", "both of these intervals count"),
-        p_value("wide_p", "chance of so large a mean where there is none, counted so"),
-        adjusted_p("groups", "wide_p"),
+        counted_by("verdict_counts", "both of these intervals count"),
+        p_value("verdict_p", "chance of so large a mean where there is none, counted so"),
+        adjusted_p("groups", "verdict_p"),
         *interval("next", "kg/ha", "the 95 % range for the next site-year's response"),
         number("between_sd_kg_ha", "kg/ha", "spread of true responses between site-years (tau)", 0),
-        share("i2", "share of the differences between site-years that chance does not explain"),
+        share(
+            "beyond_chance_share",
+            "share of the differences between site-years that chance does not explain",
+        ),
         number("q", "1", "Cochran's Q of those differences", 0),
         p_value("q_p", "chance of so large a Q where all site-years respond alike"),
         number("response_pct", "percent", "mean response in percent of the check, pooled alike"),

@@ -127,8 +127,8 @@ POOLED = {
     "grouping": "all",
     "member": "all",
     "response_pct": 5.5,
-    "wide_low_pct": -1.0,
-    "wide_high_pct": 12.0,
+    "verdict_low_pct": -1.0,
+    "verdict_high_pct": 12.0,
 }
 
 

@@ -25,7 +25,10 @@ REASONS = ("what differs is the ground", "so this is no test", "too few passes h
 REASONS += ("Part of the cost", "of one side", "less sure than its own interval", "can be chance")
 
 
-ENDS_OF_GRIDS = (("wide_low_pct", "wide_high_pct"), ("response_low_kg_ha", "response_high_kg_ha"))
+ENDS_OF_GRIDS = (
+    ("verdict_low_pct", "verdict_high_pct"),
+    ("response_low_kg_ha", "response_high_kg_ha"),
+)
 SHOWN_AT = re.compile(r"It is shown at ([^.]*), not at the others")
 
 
@@ -205,10 +208,15 @@ def test_a_response_that_is_no_test_says_why(tables, change) -> None:
 def test_groups_that_exclude_zero_and_are_not_shown_are_named(tables) -> None:
     group = {"practice": "deep tillage", "grouping": "crop", "member": "canola"}
     rows = [
-        group | {"verdict": "not shown", "wide_low_pct": 0.5, "wide_high_pct": 6.0},
+        group | {"verdict": "not shown", "verdict_low_pct": 0.5, "verdict_high_pct": 6.0},
         group
-        | {"member": "pea", "verdict": "not shown", "wide_low_pct": -1.0, "wide_high_pct": 6.0},
-        group | {"member": "flax", "verdict": "too few", "wide_low_pct": None},
+        | {
+            "member": "pea",
+            "verdict": "not shown",
+            "verdict_low_pct": -1.0,
+            "verdict_high_pct": 6.0,
+        },
+        group | {"member": "flax", "verdict": "too few", "verdict_low_pct": None},
     ]
     said = spoken(tables, trial._odd_groups(rows))
     assert "crop canola" in said
@@ -293,8 +301,8 @@ def test_a_table_of_groups_is_read_too(tables) -> None:
         "grouping": "crop",
         "member": "canola",
         "verdict": "not shown",
-        "wide_low_pct": 0.5,
-        "wide_high_pct": 6.0,
+        "verdict_low_pct": 0.5,
+        "verdict_high_pct": 6.0,
         "response_pct": 3.0,
     }
     given = tables.with_rows("response_pooled", group)

@@ -91,7 +91,7 @@ def test_expected_net_against_leaving_the_field_alone() -> None:
     assert out["fresh"]["years_since"] == 1
     left = sum([40.0, 30.0, 20.0, 10.0][:n])
     assert out["fresh"]["expected_net_per_ha"] == pytest.approx(gain - left - 60, abs=1)
-    assert out["fresh"]["place"] == 3
+    assert out["fresh"]["rank"] == 3
     assert out["fresh"]["outlook"] in ("probably not", "does not pay")
     assert out["never"]["outlook"] in ("probably pays", "pays")
     assert out["never"]["fall"] == 2023
@@ -114,8 +114,8 @@ def test_a_field_that_earns_more_goes_before_one_that_earns_less() -> None:
     assert out["good"]["own_share"] > 1.3
     assert out["poor"]["own_share"] < 0.7
     assert out["new"]["own_share"] == 1
-    assert out["good"]["place"] == 1
-    assert out["poor"]["place"] == 4
+    assert out["good"]["rank"] == 1
+    assert out["poor"]["rank"] == 4
     # Nothing is known of the new field itself, so its range is the widest.
     width = {n: r["net_high_per_ha"] - r["net_low_per_ha"] for n, r in out.items()}
     assert width["new"] == max(width.values())
@@ -175,7 +175,7 @@ def test_window_and_layer_of_the_check_strip() -> None:
 def test_too_little_is_said_and_no_number_is_made() -> None:
     row = _derive(_money("old", {1: 50.0, 2: 40.0}))["old"]
     assert row["expected_net_per_ha"] is None
-    assert row["place"] is None
+    assert row["rank"] is None
     assert row["outlook"] == "cannot tell yet"
     assert "fewer than three" in row["reason"]
     assert row["partial"]

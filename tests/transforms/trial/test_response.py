@@ -172,9 +172,9 @@ def test_a_bad_block_shows() -> None:
         ),
         invented_trial.seasons([("north", 2020, "spring wheat")]),
     )["north", 2020]
-    assert row["leaning_block"] == "3"
-    assert row["leaning_share"] == pytest.approx(1000 / 960)
-    assert row["without_leaning_kg_ha"] == pytest.approx(-20)
+    assert row["most_influential_block"] == "3"
+    assert row["most_influential_share"] == pytest.approx(1000 / 960)
+    assert row["without_most_influential_kg_ha"] == pytest.approx(-20)
     assert "points the other way" in row["limits"]
 
 

@@ -59,7 +59,7 @@ def test_a_strong_driver_is_found_with_its_slope() -> None:
     assert row["verdict"] == "more with more"
     assert row["observations"] == 10
     assert row["slope_pct"] / row["cause_sd"] == pytest.approx(0.1, abs=0.01)
-    assert row["slope_low_pct"] < row["shrunken_slope_pct"] < row["slope_pct"]
+    assert row["slope_low_pct"] < row["expected_slope_pct"] < row["slope_pct"]
     assert row["would_tell"] is None
     assert out["uptake_gain_mm"]["verdict"] == "cannot tell yet"
     assert out["operation_depth_cm"]["reason"].startswith("0 operations")
@@ -140,7 +140,7 @@ def test_without_any_driver_nothing_is_claimed_and_slopes_go_to_none() -> None:
         ]
         out = _derive(items).values()
         claims += any(r["verdict"] != "cannot tell yet" for r in out)
-        drawn += [abs(r["shrunken_slope_pct"]) for r in out if r["slope_pct"] is not None]
+        drawn += [abs(r["expected_slope_pct"]) for r in out if r["slope_pct"] is not None]
         plain += [abs(r["slope_pct"]) for r in out if r["slope_pct"] is not None]
     assert claims / farms <= 0.2
     assert np.mean(drawn) < 0.4 * np.mean(plain)

@@ -67,7 +67,7 @@ def test_bcg_through_the_table() -> None:
     assert row["response_kg_ha"] == pytest.approx(-0.714532, abs=1e-6)
     assert row["response_low_kg_ha"] == pytest.approx(-1.108444, abs=2e-6)
     assert row["between_sd_kg_ha"] ** 2 == pytest.approx(0.3132, abs=5e-5)
-    assert row["i2"] == pytest.approx(0.9222, abs=5e-5)
+    assert row["beyond_chance_share"] == pytest.approx(0.9222, abs=5e-5)
     assert row["next_low_kg_ha"] < row["response_low_kg_ha"]
     assert row["verdict"] == "loss"
     assert row["response_pct"] == pytest.approx(row["response_kg_ha"] / 30, rel=1e-4)
@@ -136,9 +136,9 @@ def test_verdict_of_groups_allows_for_their_number() -> None:
     out = _derive(items)
     crops = [row for (grouping, _), row in out.items() if grouping == "crop"]
     assert len(crops) == 8
-    assert all(row["p_adjusted"] >= row["wide_p"] >= row["p"] - 1e-12 for row in crops)
-    assert any(row["p_adjusted"] > row["wide_p"] for row in crops)
-    assert out["all", "all"]["p_adjusted"] == out["all", "all"]["wide_p"]
+    assert all(row["p_adjusted"] >= row["verdict_p"] >= row["p"] - 1e-12 for row in crops)
+    assert any(row["p_adjusted"] > row["verdict_p"] for row in crops)
+    assert out["all", "all"]["p_adjusted"] == out["all", "all"]["verdict_p"]
 
 
 def test_site_years_of_a_field_are_no_new_fields() -> None:
@@ -153,9 +153,9 @@ def test_site_years_of_a_field_are_no_new_fields() -> None:
     assert row["response_kg_ha"] == pytest.approx(160)
     assert row["verdict"] == "not shown"
     assert row["p"] < 0.01
-    assert row["wide_by"] == "field"
+    assert row["verdict_counts"] == "field"
     # t with two degrees of freedom over three field means that are 140 apart.
-    assert row["wide_high_kg_ha"] - 160 == pytest.approx(4.302653 * 140 / 3**0.5, rel=1e-3)
+    assert row["verdict_high_kg_ha"] - 160 == pytest.approx(4.302653 * 140 / 3**0.5, rel=1e-3)
 
 
 def test_both_units_count_the_same_observations() -> None:
@@ -168,10 +168,10 @@ def test_both_units_count_the_same_observations() -> None:
         for i, response in enumerate((20.0, 100.0, 180.0))
     ]
     row = _derive(items)["all", "all"]
-    assert row["wide_by"] == "field"
+    assert row["verdict_counts"] == "field"
     # Student's t with two degrees of freedom over three means; in kg/ha those of fields are equal.
-    assert row["wide_high_pct"] - row["wide_low_pct"] > 4.302653 * 10 / 3**0.5
-    assert row["wide_high_kg_ha"] - row["wide_low_kg_ha"] < 4.302653 * 80 / 3**0.5
+    assert row["verdict_high_pct"] - row["verdict_low_pct"] > 4.302653 * 10 / 3**0.5
+    assert row["verdict_high_kg_ha"] - row["verdict_low_kg_ha"] < 4.302653 * 80 / 3**0.5
 
 
 def test_close_agreement_by_chance_is_no_certainty() -> None:
@@ -180,8 +180,8 @@ def test_close_agreement_by_chance_is_no_certainty() -> None:
     row = _derive(items)["all", "all"]
     assert row["response_high_kg_ha"] < 102
     # By fields: t with two degrees of freedom, and an error of 60 / sqrt(6).
-    assert row["wide_by"] == "field"
-    assert row["wide_high_kg_ha"] - 100.5 == pytest.approx(4.302653 * 60 / 6**0.5, rel=1e-3)
+    assert row["verdict_counts"] == "field"
+    assert row["verdict_high_kg_ha"] - 100.5 == pytest.approx(4.302653 * 60 / 6**0.5, rel=1e-3)
     assert row["verdict"] == "not shown"
 
 
@@ -190,7 +190,7 @@ def test_without_any_scatter_the_plain_mean_and_no_heterogeneity() -> None:
     row = _derive([_year(i, v, None) for i, v in enumerate(values)])["all", "all"]
     assert row["response_kg_ha"] == pytest.approx(90)
     assert row["response_se_kg_ha"] == pytest.approx(np.std(values, ddof=1) / 3**0.5, rel=1e-3)
-    assert row["i2"] is None
+    assert row["beyond_chance_share"] is None
     assert "no scatter" in row["reason"]
 
 

@@ -84,8 +84,10 @@ def with_limits_and_reason(rows: pl.DataFrame) -> pl.DataFrame:
         pl.when(tested & (pl.col("blocks") < 4)).then(
             pl.format("{} pairs of passes: only a large difference can be found.", "blocks")
         ),
-        pl.when(pl.col("leaning_share") > 1).then(
-            pl.format("Without block {} the difference points the other way.", "leaning_block")
+        pl.when(pl.col("most_influential_share") > 1).then(
+            pl.format(
+                "Without block {} the difference points the other way.", "most_influential_block"
+            )
         ),
         pl.when(pl.col("ground_kg_ha").is_not_null())
         .then(
