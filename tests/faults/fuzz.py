@@ -23,7 +23,8 @@ FILLED = """
 weather_reading soil_reading superseded_reading quarantine delivery delivery_instrument touched_day
 """
 COUNTED = ("files", "landed", "refused", "empty", "rows", "values landed", "not judged")
-SECONDS = 20  # no file of these may take longer
+SECONDS = 20  # of processor time: no file of these may take more
+WAITED_S = 120  # nor wait longer
 UNFORESEEN = "could not be read"  # the cause that the landing gives where a reader broke down
 
 
@@ -90,7 +91,8 @@ def case(landing: Landing, form: Format, data: bytes, how: str, seen: Seen) -> N
     """Land one mutated file and judge what became of it."""
     where = f"{form.name}, {how}"
     seen.counts["files"] += 1
-    signal.setitimer(signal.ITIMER_REAL, SECONDS)
+    signal.setitimer(signal.ITIMER_PROF, SECONDS)
+    signal.setitimer(signal.ITIMER_REAL, WAITED_S)
     try:
         landing.land(form, data)
     except Exception as error:
@@ -98,6 +100,7 @@ def case(landing: Landing, form: Format, data: bytes, how: str, seen: Seen) -> N
         return
     finally:
         signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.setitimer(signal.ITIMER_PROF, 0)
     for state, reason, *sums in landing.rows(
         "SELECT state, reason, rows_in, rows_landed + rows_quarantined + rows_duplicate, "
         "values_in, values_landed + values_quarantined + values_duplicate FROM delivery"
@@ -144,6 +147,7 @@ def _judge(landing: Landing, form: Format, data: bytes, where: str, seen: Seen) 
 def batch(form: Format, seed: int, many: int, keep: Path | None = None) -> Seen:
     """Some cases of one format, in a process of their own."""
     signal.signal(signal.SIGALRM, _late)
+    signal.signal(signal.SIGPROF, _late)
     seen = Seen()
     with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as root:
         landing = Landing(Path(root) / "farm")
@@ -161,7 +165,7 @@ def batch(form: Format, seed: int, many: int, keep: Path | None = None) -> Seen:
 
 
 def _late(*_: object) -> None:
-    raise TimeoutError(f"longer than {SECONDS} s")
+    raise TimeoutError(f"more than {SECONDS} s of processor time, or {WAITED_S} s")
 
 
 def run(n: int, root: Path, say: Callable[[str], None], only: str = "") -> Found:

@@ -229,7 +229,9 @@ def _under_headings(
         if time in cells:
             names = cells
             continue
-        if OTHER_UNITS.intersection(cells):
+        # A long table holds several quantities under one heading: no row can state their unit.
+        long = form is not None and form.kind == "long"
+        if not long and OTHER_UNITS.intersection(cells):
             names = []  # what follows is in these units, so nothing of it may land as it stands
             continue
         pairs = [(n, c) for n, c in zip(names, row, strict=False)]
@@ -239,7 +241,7 @@ def _under_headings(
             if time == "day"
             else by.get(time, "")
         )
-        if form is not None and form.kind == "long":
+        if long:
             yield str(stamp), [(str(by.get("what", "")).strip(), by.get("value"))]
         else:
             yield str(stamp), pairs

@@ -309,8 +309,9 @@ def _without_preamble(section: bytes, heading: Heading) -> bytes:
     if not heading.preamble:
         return section
     lines = section.split(b"\n")
-    tail = range(max(0, len(lines) - 1 - len(heading.preamble)), len(lines) - 1)
-    for i, expected in zip(tail, heading.preamble[-len(tail) :], strict=True):
+    # The last line of a section is what stands before the heading: empty. Pairs go from the bottom up.
+    pairs = zip(range(len(lines) - 2, -1, -1), reversed(heading.preamble), strict=False)
+    for i, expected in pairs:
         if lines[i][:8] == expected[:8]:
             lines[i] = b""
     return b"\n".join(lines)

@@ -156,6 +156,12 @@ def test_no_heading_at_all():
     assert chunk.frame["v:2"].to_list() == [1.5, -2.0]
 
 
+def test_a_heading_again_with_nothing_between_under_a_preamble():
+    rule = layout(header=2)
+    data = b"a logger's name\n" + PLAIN.replace(b"\n", b"\nt,R,T\n", 1)
+    assert len(rows(data, rule)) == 2
+
+
 def test_headings_that_come_again_in_another_order():
     data = PLAIN + b"t,R,T\n2020-06-01 02:00,0.4,3\n\n" + b"t,R,T\n2020-06-01 03:00,0.6,4\n"
     assert rows(data, layout())[2:] == [("2020-06-01 02:00", 3, 0.4), ("2020-06-01 03:00", 4, 0.6)]
