@@ -157,7 +157,7 @@ def test_no_heading_at_all():
 
 
 def test_a_heading_again_with_nothing_between_under_a_preamble():
-    rule = layout(header=2)
+    rule = layout(skip=1)
     data = b"a logger's name\n" + PLAIN.replace(b"\n", b"\nt,R,T\n", 1)
     assert len(rows(data, rule)) == 2
 
