@@ -30,6 +30,7 @@ _METRIC = {
     "V": ("V", "V", 1),
     "day": ("day", "days", 0),
     "percent": ("percent", "%", 0),
+    "currency": ("currency", "{money}", 0),
     "currency/hectare": ("currency/hectare", "{money}/ha", 0),
     "currency/kg": ("currency/tonne", "{money}/t", 0),
 }

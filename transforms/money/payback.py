@@ -7,7 +7,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.money.payback import TABLE
 from transforms.methods.texts import joined
-from transforms.money.methods import paid_chance, repeat, sum_chance
+from transforms.money.methods import in_all, paid_chance, repeat, sum_chance
 from transforms.money.methods.chance_words import PAID, UNKNOWN, by_chance
 from transforms.trial.methods.since_operation import earlier_work
 
@@ -36,6 +36,7 @@ def derive(
     have given, by the fade after first workings, with its error (``repeat``). The
     probability of having paid is Student's t of the sum: the response's error (shared over
     site-years) times price, and the price's spread; degrees of freedom after Satterthwaite 1946.
+    The sum in all is that by area times the area worked.
     Where the farm has several fields, each response after a first working is drawn toward what all
     show for it (``paid_chance``). A season without a response or a price adds
     nothing and makes all later rows partial. Net present value and internal rate by
@@ -63,7 +64,8 @@ def derive(
             RUN, maintain_order=True
         )
     )
-    return generated.conform(_with_reason(summed).select(TABLE.names), TABLE).sort(TABLE.key)
+    rows = _with_reason(in_all.with_sums(summed, operation))
+    return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
 
 
 def _seasons(
@@ -245,6 +247,9 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
         ),
         pl.when(pl.col("cumulative_net_per_ha").is_not_null() & pl.col("irr_pct").is_null()).then(
             pl.lit("no internal rate: so far the seasons earned nothing in all")
+        ),
+        pl.when(pl.col("cumulative_net_per_ha").is_not_null() & pl.col("worked_ha").is_null()).then(
+            pl.lit("no sum in all: the field book does not say what area was worked")
         ),
     )
     too_cheap = pl.col("cost_partial").fill_null(False)

@@ -67,6 +67,15 @@ TABLE = Table(
             "all seasons' marginal net since the operation less its cost",
         ),
         *interval("cumulative", "currency/hectare"),
+        number(
+            "worked_ha", "hectare", "area worked in the operation, as the book has it", 0, 100000
+        ),
+        number(
+            "cumulative_net",
+            "currency",
+            "that sum over the area worked; what the same work would earn elsewhere is not in it",
+        ),
+        *interval("cumulative", "currency"),
         flag("paid", "true where the sum has reached the cost by the end of this season"),
         count("payback_season", "the season in which it first did", low=1900, high=2200),
         chance(
