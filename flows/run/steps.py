@@ -44,7 +44,8 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Run:
 
 
 def derive(folder: FarmFolder, tick: Tick = silent) -> Run:
-    """Make the daily and derived tables."""
+    """Make the daily and derived tables; tell what became of the points of a new yield map."""
+    from flows.books import map_points  # noqa: PLC0415
     from flows.derive import derive  # noqa: PLC0415
     from flows.store import warehouse  # noqa: PLC0415
 
@@ -52,8 +53,10 @@ def derive(folder: FarmFolder, tick: Tick = silent) -> Run:
         flow_runs.recorded(folder, "derive") as run,
         warehouse.open_writer(folder, "deriving") as con,
     ):
+        told = set(map_points.sentences(con))
         done = derive.derive(con, tick)
-        run.summary, run.notes = str(done), done.problems
+        maps = [sentence for sentence in map_points.sentences(con) if sentence not in told]
+        run.summary, run.notes = str(done), done.problems + maps
         run.state = "attention" if done.problems else "done"
     return run
 

@@ -19,14 +19,17 @@ def derive(
 ) -> pl.DataFrame:
     """Put the observations of both strips of one field, day, quantity, depth and unit side by side.
 
-    Values stay in the unit they were written in; different units are not compared. Several places of
-    a strip are averaged, and their scatter gives the error of the difference where both strips have
-    two or more. Beside an observation of roots stands the root front that the probes saw that day.
+    Values of one quantity are compared in the unit that most of its rows on the farm are written in;
+    the others are converted (``base_unit``). A unit that is not known is compared with itself only.
+    Several places of a strip are averaged, and their scatter gives the error of the difference where
+    both strips have two or more. Beside an observation of roots stands the root front that the probes saw that day.
     Observations of the whole field, and rows without a value, are not compared.
     """
-    seen = observation.filter(
-        pl.col("value").is_not_null() & pl.col("strip").is_in(["treated", "check"])
-    ).with_columns(pl.col("unit").str.to_lowercase())
+    seen = _in_one_unit(
+        observation.filter(
+            pl.col("value").is_not_null() & pl.col("strip").is_in(["treated", "check"])
+        ).with_columns(pl.col("unit").str.to_lowercase())
+    )
     if seen.is_empty():
         return generated.empty(TABLE)
     pairs = seen.group_by(KEY).agg(
@@ -50,6 +53,23 @@ def derive(
 
 
 _SIDES = ("treated", "check")
+
+
+def _in_one_unit(seen: pl.DataFrame) -> pl.DataFrame:
+    """Convert the values of each quantity to the unit most used for it, of equals the first in the alphabet."""
+    same = ["what", "base_unit"]
+    most = (
+        seen.filter(pl.col("base_unit").is_not_null())
+        .group_by(*same, "unit")
+        .agg(pl.len(), to=pl.col("unit_factor").first())
+        .sort(*same, pl.col("len"), "unit", descending=[False, False, True, False])
+        .unique(same, keep="first", maintain_order=True)
+        .select(*same, "to", most_used="unit")
+    )
+    factor = pl.col("unit_factor") / pl.col("to")
+    return seen.join(most, on=same, how="left").with_columns(
+        value=pl.col("value") * factor.fill_null(1.0), unit=pl.coalesce("most_used", "unit")
+    )
 
 
 def _with_work(pairs: pl.DataFrame, operation: pl.DataFrame, field: pl.DataFrame) -> pl.DataFrame:

@@ -43,6 +43,8 @@ def observation(row: Row, _: Known, __: Any) -> list[Problem]:
         found = " and ".join(given)
         return [problem(row, "unit", "the value has two units", found, "one of them")]
     values["value"], values["unit"] = number, _plain(given[0])
+    if known := units.base_of(values["unit"]):
+        values["base_unit"], values["unit_factor"] = known
     return []
 
 

@@ -10,6 +10,7 @@ import pint
 from flows.base.units import registry
 from schemas.fieldbook.words import UNIT_WORDS
 
+_COUNTED = re.compile(r"^(1?|[^\W\d_]+( [^\W\d_]+)*)$")
 _CODE = re.compile(r"^[a-z]{3}$")
 _POWER = re.compile(r"^(.*?[^\d^-])\^?(-?\d)$")
 _NUMBER = re.compile(
@@ -76,6 +77,23 @@ def factor(expr: str, target: str, bushel_kg: float | None = None) -> float | No
         return float((found / goal).to("dimensionless").magnitude)
     except pint.PintError:
         return None
+
+
+@cache
+def base_of(unit: str) -> tuple[str, float] | None:
+    """Return the base unit of a unit as written, and the factor to it; None if it is not known.
+
+    Two units can be converted into each other if they have the same base unit. What is counted may
+    be any word: the base unit of ``roots/dm2`` is ``roots 1 / meter ** 2``. 1 is a pure number.
+    """
+    counted, _, below = unit.lower().partition("/")
+    whole = "dimensionless" if unit == "1" else expression(unit) if counted else None
+    per = expression(below) if below and _COUNTED.match(counted) else None
+    if whole is None and per is None:
+        return None
+    found = (1.0 * registry()(whole or f"1/({per})")).to_base_units()
+    word = "" if whole or counted == "1" else counted
+    return f"{word} {found.units}".strip(), float(found.magnitude)
 
 
 def names_bushel(expr: str) -> bool:

@@ -22,6 +22,11 @@ TABLE = Table(
         OBSERVED_DEPTH,
         number("value", "1", "its value, in the unit beside it; null where only seen or pictured"),
         text("unit", "the unit of the value, as written; 1 for a pure number"),
+        text(
+            "base_unit",
+            "what its unit is measured in: values of one base unit can be compared; null if not known",
+        ),
+        number("unit_factor", "1", "what a value in its unit is multiplied by to be in base units"),
         text("file", "name of a photograph's file"),
         NOTES,
     ),

@@ -24,6 +24,8 @@ def seen(strip: str, value: float | None, day: date = DAY, **more: Any) -> dict[
         "place": "1",
         "value": value,
         "unit": "mm/h",
+        "base_unit": "meter / second",
+        "unit_factor": 1e-3 / 3600,
         **more,
     }
 
@@ -70,13 +72,25 @@ def test_one_place_has_no_error_and_one_strip_no_difference() -> None:
 def test_other_units_depths_and_days_are_other_rows() -> None:
     items = [
         seen("treated", 3.0),
-        seen("check", 0.2, unit="in/h"),
+        seen("check", 0.2, unit="drops", base_unit=None, unit_factor=None),
         seen("check", 3.0, layer="20", depth_cm=20.0),
         seen("check", 3.0, date(2021, 7, 6)),
     ]
     found = derive(items)
     assert len(found) == 4
     assert all(row["difference"] is None for row in found)
+
+
+def test_values_in_two_units_are_compared_in_the_one_used_more() -> None:
+    """An inch is 25.4 mm (NIST Special Publication 811)."""
+    inches = {"unit": "in/h", "base_unit": "meter / second", "unit_factor": 0.0254 / 3600}
+    (row,) = derive([seen("treated", 50.8), seen("check", 1.0, **inches)])
+    assert (row["unit"], row["treated_value"]) == ("in/h", pytest.approx(2.0))  # of equals the first
+    more = [seen("treated", 12.7, date(2022, 7, 5)), seen("check", 10.0, date(2022, 7, 5))]
+    first, later = derive([seen("treated", 50.8), seen("check", 1.0, **inches), *more])
+    assert (first["unit"], first["treated_value"]) == ("mm/h", 50.8)
+    assert first["difference"] == pytest.approx(25.4)
+    assert (later["unit"], later["difference"]) == ("mm/h", pytest.approx(2.7))
 
 
 def test_the_work_before_the_day_counts_and_a_worked_check_is_said() -> None:

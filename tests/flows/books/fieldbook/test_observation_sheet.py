@@ -44,6 +44,31 @@ def test_any_quantity_with_its_unit_wherever_it_stands(heading, value, unit, num
     assert (row["what"], row["layer"], row["place"]) == ("some thing", "all", "1")
 
 
+@pytest.mark.parametrize(
+    ("one", "other", "factor"),
+    [
+        ("in/h", "mm/hr", 25.4),
+        ("psi", "kPa", 6.894757),
+        ("lb/ac", "kg/ha", 1.120851),
+        ("plants/ft2", "plants/m²", 10.76391),
+        ("/ft2", "1/m2", 10.76391),
+        ("%", "1", 0.01),
+        ("mS/cm", "dS/m", 1.0),
+    ],
+)
+def test_units_of_one_kind_have_one_base(one: str, other: str, factor: float) -> None:
+    """Factors of NIST Special Publication 811, appendix B (from memory, six digits)."""
+    first, second = (_one(HEADS, ["Home", "check", DAY, "it", 2, unit]) for unit in (one, other))
+    assert first["base_unit"] == second["base_unit"]
+    assert first["unit_factor"] / second["unit_factor"] == pytest.approx(factor, rel=1e-6)
+
+
+@pytest.mark.parametrize("unit", ["count", "score", "plants/row", "mm/score"])
+def test_a_unit_that_is_not_known_has_no_base(unit: str) -> None:
+    row = _one(HEADS, ["Home", "check", DAY, "it", 2, unit])
+    assert (row["base_unit"], row["unit_factor"]) == (None, None)
+
+
 def test_depths_in_any_unit_and_several_places() -> None:
     heads = [*HEADS, "depth (in)", "place"]
     found = _read(

@@ -1,0 +1,30 @@
+"""What became of the points of the yield maps, in a sentence for each field and season."""
+
+import duckdb
+
+_COUNTED = """
+    SELECT field, season, coalesce(removed_because, '') AS reason, count(*) AS points
+    FROM yield_point_cleaned GROUP BY ALL ORDER BY field, season, points DESC, reason
+"""
+
+
+def sentences(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Return how many points of each field and season were read, kept and removed, by reason.
+
+    ``con``: the warehouse or its published copy. One point is removed for one reason, the first
+    that holds; so the reasons add up to the points removed.
+    """
+    counted: dict[tuple[str, int], dict[str, int]] = {}
+    for field, season, reason, points in con.sql(_COUNTED).fetchall():
+        counted.setdefault((field, season), {})[reason] = points
+    return [_sentence(field, season, by) for (field, season), by in counted.items()]
+
+
+def _sentence(field: str, season: int, by_reason: dict[str, int]) -> str:
+    removed = {reason: points for reason, points in by_reason.items() if reason}
+    kept, gone = by_reason.get("", 0), sum(removed.values())
+    why = "; ".join(f"{points:,} {reason}" for reason, points in removed.items())
+    return (
+        f"Yield map of {field} {season}: {kept + gone:,} {'point' if kept + gone == 1 else 'points'} "
+        f"read, {kept:,} kept, {gone:,} removed{f' ({why})' if why else ''}."
+    )
