@@ -57,6 +57,8 @@ DERIVED: tuple[str, ...] = (
     "evidence_pooled",
     "observation_pair",
     "observation_pooled",
+    "ground_looseness",
+    "ground_looseness_change",
     "response_fade",
     "field_outlook",
     "more_evidence",

@@ -85,7 +85,10 @@ def test_values_in_two_units_are_compared_in_the_one_used_more() -> None:
     """An inch is 25.4 mm (NIST Special Publication 811)."""
     inches = {"unit": "in/h", "base_unit": "meter / second", "unit_factor": 0.0254 / 3600}
     (row,) = derive([seen("treated", 50.8), seen("check", 1.0, **inches)])
-    assert (row["unit"], row["treated_value"]) == ("in/h", pytest.approx(2.0))  # of equals the first
+    assert (row["unit"], row["treated_value"]) == (
+        "in/h",
+        pytest.approx(2.0),
+    )  # of equals the first
     more = [seen("treated", 12.7, date(2022, 7, 5)), seen("check", 10.0, date(2022, 7, 5))]
     first, later = derive([seen("treated", 50.8), seen("check", 1.0, **inches), *more])
     assert (first["unit"], first["treated_value"]) == ("mm/h", 50.8)
