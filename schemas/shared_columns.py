@@ -5,7 +5,19 @@ A table has these by name beside its own, so that the same thing reads the same 
 
 from dataclasses import replace
 
-from schemas.table import SUFFIX, Column, Share, count, coverage, day, flag, number, text, time
+from schemas.table import (
+    SUFFIX,
+    Column,
+    Share,
+    count,
+    coverage,
+    day,
+    flag,
+    number,
+    share,
+    text,
+    time,
+)
 
 SIDES = ("treated", "check")
 
@@ -213,6 +225,13 @@ CONE_INDEX_MAX = number(
 )
 COMPACTED_BOTTOM = number("compacted_bottom_cm", "cm", "bottom of the compacted layer", 0, 200)
 WORKING_DEPTH = number("working_depth_cm", "cm", "depth to work at, just below the layer", 0, 250)
+# The soil's state at a depth on a day, by the limits of its texture
+SOIL_STATES = ("drier than friable", "friable", "wetter than friable")
+FRIABLE = (
+    share("friable_from_share", "share of its available water from which the soil is friable"),
+    share("friable_to_share", "share up to which it is; beyond it turns plastic and smears"),
+    text("limits_from", "source of those limits: published for the field's texture, or none"),
+)
 CAUTION = text("caution", "to be shown wherever this row is shown", required=True)
 
 OBSERVED = text("what", "what was observed, in lower case, for example infiltration", key=True)

@@ -245,10 +245,10 @@ def _own(practice: str, payback: pl.DataFrame, farm: Farm | None) -> dict[str, t
 
 
 def _window(working_window: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
-    """Share of the days after past harvests on which the check strip was dry enough, not very dry."""
+    """Share of the days after past harvests on which the check strip was friable."""
     days = working_window.filter(
         (pl.col("strip") == "check") & pl.col("state").is_not_null()
-    ).select("field", "day", dry_enough=pl.col("state") == "dry enough")
+    ).select("field", "day", dry_enough=pl.col("state") == "friable")
     harvested = pl.col("harvested")
     after_harvest = calendar_day.each_day(
         season.select("field", "harvested"),

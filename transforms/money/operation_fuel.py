@@ -88,8 +88,8 @@ def _water(operation: pl.DataFrame, soil_water_day: pl.DataFrame) -> pl.DataFram
         )
         .join(layers, on=["field", "soil_water_day"])
         .filter(
-            (pl.col("layer_top_cm") <= pl.col("depth_cm"))
-            & (pl.col("depth_cm") < pl.col("layer_bottom_cm"))
+            (pl.col("layer_top_cm") < pl.col("depth_cm"))
+            & (pl.col("depth_cm") <= pl.col("layer_bottom_cm"))
         )
     )
     before = near.filter((known <= day) & (known > day.dt.offset_by(f"-{WEEK}d")))

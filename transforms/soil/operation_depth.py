@@ -21,8 +21,9 @@ def derive(
     last profile before its first working, else of the check strip's profile nearest to the day of the
     work (as long as the check was not worked itself). One number tells the soil's state: the share of
     available water at the working depth that ``operation_fuel`` has, of one day. Its word comes from
-    published friable limits of the field's texture (``tillage_limits``). The layer after the work is
-    that of the worked strip's first profile after it, and of the check strip's of the same day.
+    published friable limits of the field's texture, as in ``working_window`` (``tillage_limits``). The
+    layer after the work is that of the worked strip's first profile after it, and of the check strip's
+    of the same day.
     """
     works = operation_fuel.filter(pl.col("depth_cm").is_not_null()).select(
         *WORK, "working", "depth_cm", "soil_water_day", "vwc_pct", "available_water_share"
@@ -33,7 +34,7 @@ def derive(
     rows = (
         works.join(_unworked(works, profiles), on=WORK, how="left")
         .join(_after(works, profiles), on=WORK, how="left")
-        .join(_limits(field), on="field", how="left")
+        .join(tillage_limits.by_field(field), on="field", how="left")
     )
     return generated.conform(_judged(rows).select(TABLE.names), TABLE).sort(TABLE.key)
 
@@ -90,29 +91,12 @@ def _after(works: pl.DataFrame, profiles: pl.DataFrame) -> pl.DataFrame:
     return found
 
 
-def _limits(field: pl.DataFrame) -> pl.DataFrame:
-    """Friable limits by field, as shares of available water; null for a texture without any."""
-    known = {name: tillage_limits.friable(name) for name in tillage_limits.CURVES}
-    texture = pl.col("soil_texture").str.strip_chars().str.to_lowercase()
-    low, high = (
-        texture.replace_strict(
-            {name: limits[at] for name, limits in known.items() if limits},
-            default=None,
-            return_dtype=pl.Float64,
-        )
-        for at in (0, 1)
-    )
-    return field.select("field", "soil_texture", friable_from_share=low, friable_to_share=high)
-
-
 def _judged(rows: pl.DataFrame) -> pl.DataFrame:
     """Add reach, state, caution, coverage and reasons."""
     depth, top, bottom = (
         pl.col(n) for n in ("depth_cm", "compacted_top_cm", "compacted_bottom_cm")
     )
-    share, low, high = (
-        pl.col(n) for n in ("available_water_share", "friable_from_share", "friable_to_share")
-    )
+    share = pl.col("available_water_share")
     has_profile, hard = pl.col("profile_day").is_not_null(), pl.col("hard").fill_null(False)
     known = (has_profile, ~hard | bottom.is_not_null(), share.is_not_null())
     return rows.with_columns(
@@ -124,13 +108,7 @@ def _judged(rows: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit("below the layer")),
         short_of_bottom_cm=pl.when(depth < bottom).then(bottom - depth),
         past_bottom_cm=pl.when(depth >= bottom).then(depth - bottom),
-        soil_state=pl.when(share < low)
-        .then(pl.lit("drier than friable"))
-        .when(share > high)
-        .then(pl.lit("wetter than friable"))
-        .when(share.is_not_null() & low.is_not_null())
-        .then(pl.lit("friable")),
-        limits_from=pl.when(low.is_not_null()).then(pl.lit(tillage_limits.SOURCE)),
+        soil_state=tillage_limits.state(share),
         caution=pl.lit(CAUTION),
         coverage=pl.mean_horizontal(one.cast(pl.Float64) for one in known),
         reason=joined(
@@ -143,9 +121,6 @@ def _judged(rows: pl.DataFrame) -> pl.DataFrame:
             ),
             pl.when(share.is_null()).then(
                 pl.lit("no soil water at the working depth is known near the day of the work")
-            ),
-            pl.when(share.is_not_null() & low.is_null()).then(
-                pl.lit("the field's soil texture has no published friable limits here")
             ),
         ),
     ).with_columns(partial=pl.col("coverage") < 1)

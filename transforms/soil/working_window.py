@@ -2,11 +2,9 @@
 
 The layer and the working depth below it are those of ``compacted_layer``.
 
-**Dry enough**: the layer of the probe that holds the working depth, as share of its range from dry
-to drained upper limit. At or below ``SHATTERS`` a clay should be below its plastic limit and break; above
-``SMEARS`` it smears; below ``VERY_DRY`` it breaks into clods and pulls hard. Soil is most friable
-near its lower plastic limit (Dexter and Bird 2001, Soil and Tillage Research 57:203); that limit
-was not measured here, and the three shares are common practice, no source. Roll a thread of soil
+**Dry enough**: the layer of the probe that holds the working depth, as share of its available water,
+against the limits between which the field's texture is friable (``tillage_limits``, as in
+``operation_depth``): drier it breaks into clods and pulls hard, wetter it smears. Roll a thread of soil
 from working depth before you believe a table. The surface's bearing is not judged.
 """
 
@@ -16,9 +14,9 @@ from schemas import generated
 from schemas.tables.soil.working_window import TABLE
 from transforms.methods import crop_days
 from transforms.methods.texts import joined
+from transforms.soil.methods import tillage_limits
 from transforms.soil.methods.compacted_layer import CAUTION, compacted
 
-VERY_DRY, SHATTERS, SMEARS = 0.1, 0.5, 0.8
 # Pushed in soil drier than this, a profile says as much of dryness as of compaction.
 MOIST = 0.7
 _STRIP = ["field", "strip"]
@@ -26,7 +24,10 @@ _PROFILE = [*_STRIP, "profile_day"]
 
 
 def derive(
-    penetrometer: pl.DataFrame, soil_water_day: pl.DataFrame, season: pl.DataFrame
+    penetrometer: pl.DataFrame,
+    soil_water_day: pl.DataFrame,
+    season: pl.DataFrame,
+    field: pl.DataFrame,
 ) -> pl.DataFrame:
     """Make one row a strip and day since its first profile."""
     if penetrometer.is_empty() or soil_water_day.is_empty():
@@ -51,6 +52,7 @@ def derive(
     )
     at_depth = _at(days, layers, "day", "working_depth_cm")
     rows = crop_days.with_season(days.join(at_depth, on=[*_STRIP, "day"], how="left"), season)
+    rows = rows.join(tillage_limits.by_field(field), on="field", how="left")
     return generated.conform(_with_state(rows).select(TABLE.names), TABLE).sort(TABLE.key)
 
 
@@ -91,15 +93,8 @@ def _with_state(rows: pl.DataFrame) -> pl.DataFrame:
     dry_push = working & (pushed < MOIST).fill_null(False)
     unknown = working & where.is_null()
     return rows.with_columns(
-        state=pl.when(where < VERY_DRY)
-        .then(pl.lit("very dry"))
-        .when(where <= SHATTERS)
-        .then(pl.lit("dry enough"))
-        .when(where <= SMEARS)
-        .then(pl.lit("borderline"))
-        .when(where > SMEARS)
-        .then(pl.lit("too wet")),
-        dry_enough=where <= SHATTERS,
+        state=tillage_limits.state(where),
+        dry_enough=where <= pl.col("friable_to_share"),
         caution=pl.lit(CAUTION),
         partial=~working | unknown | dry_push,
         reason=joined(

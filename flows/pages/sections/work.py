@@ -53,7 +53,7 @@ def _soil(row: Row) -> str:
     if row["soil_state"] is None:
         return said + "."
     return (
-        f"{said}; {_STATE[row['soil_state']]} (clays are friable from {{friable_from_share}} to "
+        f"{said}; {_STATE[row['soil_state']]} (friable here from {{friable_from_share}} to "
         "{friable_to_share}: {limits_from})."
     )
 

@@ -64,7 +64,7 @@ TABLE = Table(
             "dry_enough",
             (
                 "share of the days within 60 days after past harvests on which the soil at that depth was "
-                "'dry enough', neither wetter nor 'very dry' (``working_window.state``)"
+                "friable, neither wetter nor drier (``working_window.state``)"
             ),
         ),
         count("window_days", "days behind that share", required=True),

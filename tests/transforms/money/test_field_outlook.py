@@ -154,20 +154,20 @@ def test_window_and_layer_of_the_check_strip() -> None:
         }
 
     window = [
-        day(date(2021, 9, 20), "check", True, "dry enough"),
-        day(date(2021, 9, 21), "check", False, "too wet"),
-        day(date(2022, 9, 19), "check", True, "very dry"),  # it would pull hard
-        day(date(2022, 9, 20), "check", True, "dry enough"),
+        day(date(2021, 9, 20), "check", True, "friable"),
+        day(date(2021, 9, 21), "check", False, "wetter than friable"),
+        day(date(2022, 9, 19), "check", True, "drier than friable"),  # it would pull hard
+        day(date(2022, 9, 20), "check", True, "friable"),
         day(date(2022, 9, 21), "check", None, None, top=22.0),
-        day(date(2022, 9, 22), "treated", True, "very dry", top=60.0),
-        day(date(2022, 7, 1), "check", False, "too wet"),  # a crop stood
-        day(date(2021, 12, 1), "check", False, "too wet"),  # too late in the year
+        day(date(2022, 9, 22), "treated", True, "drier than friable", top=60.0),
+        day(date(2022, 7, 1), "check", False, "wetter than friable"),  # a crop stood
+        day(date(2021, 12, 1), "check", False, "wetter than friable"),  # too late in the year
     ]
     row = _derive(_money("old", NETS), window=window)["old"]
     assert row["dry_enough"] == pytest.approx(2 / 4)
     assert row["window_days"] == 4
     assert (row["compacted_top_cm"], row["compacted_bottom_cm"]) == (22, 37)
-    assert (row["soil_state"], row["soil_state_day"]) == ("dry enough", date(2022, 9, 20))
+    assert (row["soil_state"], row["soil_state_day"]) == ("friable", date(2022, 9, 20))
     assert not row["partial"]
     assert row["reason"] is None
 

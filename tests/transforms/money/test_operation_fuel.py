@@ -127,3 +127,13 @@ def test_empty() -> None:
         generated.empty(TABLES["operation"]), generated.empty(TABLES["soil_water_day"])
     )
     assert out.is_empty()
+
+
+def test_a_working_depth_on_the_border_of_two_layers_is_of_the_upper_one() -> None:
+    """As in ``working_window``: the soil just above the point is what is worked."""
+    out = _derive(
+        invented_trial.operations(invented_trial.worked("north", "2018-10-20", depth_cm=45.0)),
+        [_water("2018-10-18", "check", 25, 45, 30.0), _water("2018-10-18", "check", 45, 65, 50.0)],
+    )
+    (row,) = out.values()
+    assert row["vwc_pct"] == 30.0

@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.transforms import frames
-from transforms.soil import working_window
+from transforms.money import operation_fuel
+from transforms.soil import operation_depth, working_window
+from transforms.soil.methods import tillage_limits
 
 PUSHED = date(2024, 4, 20)
 DAYS = frames.days("2024-04-15", 20)
@@ -61,11 +63,13 @@ def derive(
     penetrometer: list[dict[str, Any]],
     soil: list[dict[str, Any]],
     season: list[dict[str, Any]] | None = None,
+    texture: str | None = "Clay",
 ) -> pl.DataFrame:
     frame = working_window.derive(
         frames.rows("penetrometer", penetrometer),
         frames.rows("soil_water_day", soil),
         frames.rows("season", season or []),
+        frames.rows("field", [{"field": "f", "practice": "deep tillage", "soil_texture": texture}]),
     )
     frames.check(frame, "working_window")
     return frame
@@ -83,7 +87,7 @@ def test_the_pan_is_found_between_its_crossings_and_worked_just_below() -> None:
     assert row["working_depth_cm"] == pytest.approx(35 + 5 / 8 + 2.5)
     assert row["cone_index_max_mpa"] == 3.1
     assert row["available_water_share"] == pytest.approx(0.3)
-    assert row["state"] == "dry enough"
+    assert row["state"] == "drier than friable"
     assert row["dry_enough"]
     assert row["places"] == 1
     assert not row["partial"]
@@ -93,18 +97,51 @@ def test_the_pan_is_found_between_its_crossings_and_worked_just_below() -> None:
 @pytest.mark.parametrize(
     ("share", "state", "dry_enough"),
     [
-        (-0.2, "very dry", True),
-        (0.05, "very dry", True),
-        (0.5, "dry enough", True),
-        (0.51, "borderline", False),
-        (0.8, "borderline", False),
-        (0.81, "too wet", False),
-        (1.3, "too wet", False),
+        (-0.2, "drier than friable", True),
+        (0.43, "drier than friable", True),
+        (0.44, "friable", True),
+        (0.96, "friable", True),
+        (0.97, "wetter than friable", False),
+        (1.3, "wetter than friable", False),
     ],
 )
-def test_states(share: float, state: str, dry_enough: bool) -> None:
+def test_states_of_a_clay(share: float, state: str, dry_enough: bool) -> None:
+    """The limits are those of ``tillage_limits``, whose test has their source."""
     row = last(derive(pushes(), water(share)))
     assert (row["state"], row["dry_enough"]) == (state, dry_enough)
+    assert "Dexter" in row["limits_from"]
+
+
+@pytest.mark.parametrize("texture", [None, "loam"])
+@pytest.mark.parametrize(
+    ("share", "state"),
+    [(0.05, "drier than friable"), (0.43, "friable"), (0.81, "wetter than friable")],
+)
+def test_without_published_limits_the_usual_ones_hold_and_say_so(
+    texture: str | None, share: float, state: str
+) -> None:
+    row = last(derive(pushes(), water(share), texture=texture))
+    assert (row["state"], row["limits_from"]) == (state, "common practice, no source")
+
+
+def test_one_depth_and_day_has_one_state_in_both_tables() -> None:
+    """The work on a day to the depth that the window names: the same number, limits and word."""
+    day, depth = DAYS[-1], 35 + 5 / 8 + 2.5
+    field = frames.rows("field", [{"field": "f", "practice": "x", "soil_texture": "clay"}])
+    for share in (0.3, 0.7, 1.1):
+        soil = water(share, vwc_pct=30.0, quality="good")
+        window = last(derive(pushes(), soil))
+        work = [{"field": "f", "strip": "treated", "day": day, "practice": "x", "depth_cm": depth}]
+        fuel = operation_fuel.derive(
+            frames.rows("operation", work), frames.rows("soil_water_day", soil)
+        )
+        (worked,) = operation_depth.derive(
+            fuel, frames.rows("penetrometer", pushes()), field
+        ).to_dicts()
+        assert worked["soil_water_day"] == window["day"]
+        assert worked["soil_state"] == window["state"]
+        for name in ("available_water_share", *tillage_limits.LIMITS):
+            assert worked[name] == window[name]
 
 
 def test_rows_begin_with_the_first_profile_and_the_newest_holds() -> None:
@@ -184,7 +221,7 @@ def test_each_strip_has_its_own_profile() -> None:
     assert set(frame["strip"]) == {"treated"}
     both = derive(pushes() + pushes(strip="check"), soil)
     states = dict(both.filter(pl.col("day") == PUSHED).select("strip", "state").iter_rows())
-    assert states == {"treated": "dry enough", "check": "too wet"}
+    assert states == {"treated": "drier than friable", "check": "friable"}
 
 
 @pytest.mark.parametrize(("penetrometer", "soil"), [([], water(0.3)), (pushes(), [])])

@@ -11,13 +11,19 @@ Research 24:755, doi 10.1029/WR024i005p00755 (values from memory).
 Probes are seldom calibrated, so the limits are given as shares of the available water of that same
 curve (between 330 and 15,000 cm of suction), to be compared with the probe's own share between its
 lower and its drained upper limit. Only for clay and silty clay: by these curves coarser soils are
-friable at any water content that they hold after draining.
+friable at any water content that they hold after draining. For them, and where the texture is not
+given, ``USUAL`` stands: common practice, no source.
 """
 
 from dataclasses import dataclass
 
+import polars as pl
+
 DRAINED_CM, DRY_CM = 330.0, 15000.0  # suction of drained upper limit and lower limit
 SOURCE = "Dexter and Bird 2001, Dexter and others 2005, texture after Carsel and Parrish 1988"
+USUAL = (0.1, 0.8)
+USUAL_SOURCE = "common practice, no source"
+LIMITS = ("friable_from_share", "friable_to_share", "limits_from")
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,3 +77,37 @@ def friable(texture: str) -> tuple[float, float] | None:
     """Return the shares of available water between which a texture is friable; None if unknown."""
     curve = CURVES.get(texture.strip().lower())
     return (curve.share(curve.dry), curve.share(curve.wet)) if curve else None
+
+
+def by_field(field: pl.DataFrame) -> pl.DataFrame:
+    """Return ``field``, ``friable_from_share``, ``friable_to_share`` and ``limits_from``, their source."""
+    texture = pl.col("soil_texture").str.strip_chars().str.to_lowercase()
+    known = {name: friable(name) or USUAL for name in CURVES}
+    low, high = (
+        texture.replace_strict(
+            {name: limits[at] for name, limits in known.items()},
+            default=USUAL[at],
+            return_dtype=pl.Float64,
+        )
+        for at in (0, 1)
+    )
+    named = texture.is_in(list(CURVES)).fill_null(False)
+    return field.select(
+        "field",
+        friable_from_share=low,
+        friable_to_share=high,
+        limits_from=pl.when(named).then(pl.lit(SOURCE)).otherwise(pl.lit(USUAL_SOURCE)),
+    )
+
+
+def state(share: pl.Expr) -> pl.Expr:
+    """Return what a share of available water means for the work, by the limits beside it."""
+    low, high = pl.col("friable_from_share"), pl.col("friable_to_share")
+    return (
+        pl.when(share < low)
+        .then(pl.lit("drier than friable"))
+        .when(share > high)
+        .then(pl.lit("wetter than friable"))
+        .when(share.is_not_null())
+        .then(pl.lit("friable"))
+    )
