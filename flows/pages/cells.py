@@ -18,7 +18,7 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One value of a published table."""
+    """One value of a published table; a ``bare`` number is shown without its unit, which follows later."""
 
     value: Any
     table: str
@@ -27,6 +27,7 @@ class Cell:
     crop: str | None = None
     partial: bool = False
     signed: bool = False
+    bare: bool = False
 
     @property
     def declared(self) -> Column:
@@ -37,6 +38,17 @@ class Cell:
     def known(self) -> bool:
         """Whether there is a value."""
         return self.value is not None
+
+
+MONTHS = (
+    *("January", "February", "March", "April", "May", "June", "July"),
+    *("August", "September", "October", "November", "December"),
+)
+
+
+def written(day: date) -> str:
+    """Return a day as people write it, such as 5 July 2025; the same whatever the computer's language."""
+    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,17 +62,19 @@ Part = str | Cell | Frame
 Phrase = tuple[Part, ...]
 
 
-def cell(table: str, row: Row, column: str, *, signed: bool = False) -> Cell:
+def cell(table: str, row: Row, column: str, *, signed: bool = False, bare: bool = False) -> Cell:
     """Return the cell of a row of a published table; its declaration gives kind, unit and key."""
     declared = TABLES[table]
     key = tuple((name, row[name]) for name in declared.key)
     crop = row.get("crop") if "crop" in declared.names else None
     partial = bool(row.get("partial")) if "partial" in declared.names else False
-    return Cell(row[column], table, column, key, crop, partial, signed)
+    return Cell(row[column], table, column, key, crop, partial, signed, bare)
 
 
-# Constants that sentences may name: the confidence of every interval.
-CONSTANTS = ("95%",)
+# Constants that sentences may name: the confidence of every interval, the US number to call before digging.
+CONSTANTS = ("95%", "811")
+# Pages mention coverage only below this share of the data.
+WHOLE = 0.95
 
 
 def words(value: str) -> str:
@@ -92,12 +106,12 @@ def say_row(table: str, row: Row, template: str, **given: Part | Phrase) -> Phra
     """Return a sentence about one row of a published table.
 
     A place that is not given names a column; ``{column:+}`` shows its value with + or - (a
-    departure, a response). Raises ValueError if the words hold a digit.
+    departure, a response), ``{column:bare}`` without its unit. Raises ValueError if the words hold a digit.
     """
     columns = {
-        name: cell(table, row, name, signed=spec == "+")
+        name: cell(table, row, name, signed="+" in spec, bare="bare" in spec)
         for _, name, spec, _ in string.Formatter().parse(template)
-        if name and name not in given
+        if name and spec is not None and name not in given
     }
     return say(template, **given, **columns)
 
@@ -114,7 +128,7 @@ def joined(phrases: list[Phrase], between: str = ", ", last: str = " and ") -> P
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A sentence, the coverage behind it, and the reason if it is partial."""
+    """A sentence, the coverage behind it if that is below ``WHOLE``, and the reason if it is partial."""
 
     phrase: Phrase
     cover: Cell | None = None
@@ -128,12 +142,16 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Grid:
-    """A small table: a caption, headings and rows; below it the reasons of the partial ones."""
+    """A small table: a caption, headings and rows; below it the reasons of the partial ones.
+
+    The rows of one with ``records`` become blocks of named values on a phone and in text.
+    """
 
     caption: Phrase
     heads: tuple[Phrase, ...]
     rows: tuple[tuple[Phrase, ...], ...]
     notes: tuple[Line, ...] = ()
+    records: bool = False
 
     def parts(self) -> Iterator[Part]:
         """Yield every part, in order."""
@@ -145,7 +163,7 @@ class Grid:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A picture, its question, and what it shows in words."""
+    """A picture, its finding or question, and what it shows in words."""
 
     name: str
     title: Phrase
@@ -164,7 +182,7 @@ Block = Line | Grid | Picture
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A heading and the blocks under it; ``level`` is that of the heading in HTML."""
+    """A heading, if any, and the blocks under it; ``level`` is that of the heading in HTML."""
 
     title: Phrase
     blocks: tuple[Block, ...]
@@ -173,13 +191,13 @@ class Section:
 
 
 def line(table: str, row: Row, template: str, **given: Part | Phrase) -> Line:
-    """Return ``say_row`` with the row's coverage and reason, if the table has them."""
+    """Return ``say_row`` with the row's coverage (below ``WHOLE``) and reason, if the table has them."""
     names = TABLES[table].names
     cover = cell(table, row, "coverage") if "coverage" in names else None
     why = cell(table, row, "reason") if "reason" in names and row.get("partial") else None
     return Line(
         say_row(table, row, template, **given),
-        cover if cover is not None and cover.known else None,
+        cover if cover is not None and cover.known and cover.value < WHOLE else None,
         why if why is not None and why.known else None,
     )
 
@@ -242,5 +260,4 @@ class Page:
 
 def made_on(day: date) -> Line:
     """Return the line at a page's foot that names the day it was made."""
-    source = " from the published tables; each number can be looked up there."
-    return Line(("Made on ", Frame(day.isoformat()), source))
+    return Line(("Made on ", Frame(written(day)), " from the published tables."))

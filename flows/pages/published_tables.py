@@ -2,6 +2,7 @@
 
 from datetime import date, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import duckdb
 import polars as pl
@@ -53,13 +54,20 @@ class Tables:
         """Return the fields, by name."""
         return self("field").to_dicts()
 
-    def show(self, system: System | None = None) -> Show:
-        """Return units and currency as the farm has them, or in another system of units."""
+    def show(self, system: System | None = None, *, brief: bool = False) -> Show:
+        """Return units, currency and clock as the farm has them, or in another system of units."""
         farm = self("farm").to_dicts()
         crops = self("crop").filter(pl.col("bushel_kg").is_not_null())
         bushels = dict(zip(crops["crop"], crops["bushel_kg"], strict=True))
         given: System = farm[0]["units"] if farm else "metric"
-        return Show(system or given, farm[0]["currency"] if farm else "USD", bushels)
+        currency = farm[0]["currency"] if farm else "USD"
+        return Show(system or given, currency, bushels, self.zone, brief)
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """Return the farm's time zone."""
+        farm = self("farm").to_dicts()
+        return ZoneInfo(farm[0]["time_zone"]) if farm else ZoneInfo("UTC")
 
     def farm_name(self) -> Part:
         """Return the farm's name."""

@@ -2,12 +2,12 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, date, datetime, tzinfo
 from math import floor
 from typing import Any, Literal
 
 from flows.base import units
-from flows.pages.cells import Cell, Frame, Part, Phrase
+from flows.pages.cells import Cell, Frame, Part, Phrase, written
 from schemas.table import Kind, Share
 
 System = Literal["metric", "us", "canada"]
@@ -54,6 +54,8 @@ _INCHES = {
     "km/hour": ("mile/hour", "mph", 1),
     "MPa": ("psi", "psi", 0),
 }
+# Units that a brief page shows with one decimal less.
+_COARSE = ("mm", "degC")
 SYSTEMS: dict[str, dict[str, tuple[str, str, int]]] = {
     "metric": _METRIC,
     "canada": _METRIC | _ACRES,
@@ -63,11 +65,17 @@ SYSTEMS: dict[str, dict[str, tuple[str, str, int]]] = {
 
 @dataclass(frozen=True, slots=True)
 class Show:
-    """How one reader sees values: their units, the farm's currency, the bushels of its crops."""
+    """How one reader sees values: their units, the farm's currency and clock, its crops' bushels.
+
+    With ``brief``, as in the weekly digest, water and temperature have one decimal less and days are
+    written out.
+    """
 
     system: System = "metric"
     currency: str = "USD"
     bushels: Mapping[str, float] = field(default_factory=dict)
+    zone: tzinfo = UTC
+    brief: bool = False
 
     def unit_of(self, unit: str, crop: str | None = None) -> tuple[float, float, str, int]:
         """Slope, offset, label and decimals of a declared unit as this reader sees it."""
@@ -101,15 +109,21 @@ class Show:
         if value is None:
             return "not known"
         if column.kind is not Kind.NUMBER:
-            return _text(column.name, value)
+            return self._text(column.name, value)
         if column.share:
             return _percent(column.share, 100 * value, cell.signed)
         if column.unit == "1":
             return fixed(value, 0 if column.name.startswith("corn_heat") else 2, cell.signed)
         _, _, label, decimals = self.unit_of(column.unit, cell.crop)
-        if column.unit == "day" and round(abs(value)) == 1:
+        if self.brief and column.unit in _COARSE:
+            decimals = max(0, decimals - 1)
+        if cell.bare:
+            label = ""
+        if label == "days" and round(abs(value)) == 1:
             label = "day"
-        return f"{fixed(self.number(cell), decimals, cell.signed)}{NBSP}{label}".strip()
+        between = "" if label == "%" else NBSP
+        number = fixed(self.number(cell), decimals, cell.signed)
+        return f"{number}{between}{label}".rstrip(NBSP)
 
     def part(self, part: Part) -> str:
         """Any part of a sentence as text."""
@@ -121,14 +135,16 @@ class Show:
         """A sentence as text."""
         return "".join(self.part(part) for part in phrase)
 
-
-def _text(name: str, value: Any) -> str:
-    """Days as ISO 8601 has them, counts whole, words as they stand but on one line."""
-    if isinstance(value, datetime):
-        return value.strftime("%Y-%m-%d %H:%MZ")
-    return (
-        str(value).replace("_", " ") if name in ("crop", "member") else " ".join(str(value).split())
-    )
+    def _text(self, name: str, value: Any) -> str:
+        """Times by the farm's clock, days as ISO 8601 has them or written out, words on one line."""
+        if isinstance(value, datetime):
+            at = value.astimezone(self.zone)
+            day = written(at.date()) if self.brief else at.date().isoformat()
+            return f"{day} {at:%H:%M}"
+        if isinstance(value, date) and self.brief:
+            return written(value)
+        text = " ".join(str(value).split())
+        return text.replace("_", " ") if name in ("crop", "member") else text
 
 
 def _percent(share: Share, value: float, signed: bool) -> str:
@@ -136,10 +152,10 @@ def _percent(share: Share, value: float, signed: bool) -> str:
     if share is Share.COVERAGE:
         value = floor(value + 1e-9)
     if share is Share.CHANCE and 99.5 <= value < 100:
-        return f"more than 99{NBSP}%"
+        return "more than 99%"
     if share is Share.CHANCE and 0 < value < 0.5:
-        return f"less than 1{NBSP}%"
-    return f"{fixed(value, 0, signed)}{NBSP}%"
+        return "less than 1%"
+    return f"{fixed(value, 0, signed)}%"
 
 
 def fixed(value: float, decimals: int, signed: bool = False) -> str:

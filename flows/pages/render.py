@@ -30,6 +30,7 @@ def environment(show: Show, source: Callable[[Picture], str]) -> Environment:
         cell=show.cell,
         numeric=numeric,
         marked=marked,
+        partly=partly,
         kind=lambda block: type(block).__name__,
         source=source,
     )
@@ -76,8 +77,9 @@ def text(page: Page, show: Show, width: int = WIDTH) -> str:
     if page.under:
         out += [*_wrapped(show.phrase(page.under), width), ""]
     for section in page.sections:
-        title = show.phrase(section.title)
-        out += [title, "-" * min(WIDTH, len(title))]
+        if section.title:
+            title = show.phrase(section.title)
+            out += [title, "-" * min(WIDTH, len(title))]
         for block in section.blocks:
             out += _block(block, show, width)
         out.append("")
@@ -87,10 +89,10 @@ def text(page: Page, show: Show, width: int = WIDTH) -> str:
 
 
 def line_text(line: Line, show: Show) -> str:
-    """Return a line as text with its coverage and, if it is partial, the reason."""
+    """Return a line as text with its coverage, if that is noted, and the reason if it is partial."""
     text = show.phrase(line.phrase)
     if line.cover is not None:
-        text += f" Coverage {show.cell(line.cover)}."
+        text += f" Based on {show.cell(line.cover)} of the data."
     if line.why is not None:
         text += f" Partial: {show.cell(line.why).rstrip('.')}."
     return text
@@ -105,9 +107,24 @@ def _block(block: Block, show: Show, width: int) -> list[str]:
     if isinstance(block, Line):
         return _wrapped(line_text(block, show), width, "- ")
     if isinstance(block, Picture):
-        shown = f"[Picture: {show.phrase(block.title)} {show.phrase(block.says).strip()}]"
-        return ["", *_wrapped(shown, width)]
+        shown = f"[Picture: {show.phrase(block.title)}.]"
+        return _wrapped(shown, width)
+    if block.records:
+        return _records(block, show, width)
     return ["", *_grid(block, show, width), ""]
+
+
+def _records(grid: Grid, show: Show, width: int) -> list[str]:
+    """Return each row as one sentence of named values: columns would not fit, nor survive a mail."""
+    out = []
+    for row in grid.rows:
+        values = [show.phrase(c) + (", partial" if partly(c) else "") for c in row]
+        named = [
+            f"{show.phrase(head).lower()} {value}"
+            for head, value in zip(grid.heads[1:], values[1:], strict=True)
+        ]
+        out += _wrapped(f"{values[0]}: {'; '.join(named)}.", width, "- ")
+    return out + [line for note in grid.notes for line in _wrapped(line_text(note, show), width)]
 
 
 def _grid(grid: Grid, show: Show, width: int) -> list[str]:

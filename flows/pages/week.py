@@ -1,4 +1,4 @@
-"""Weeks: Monday to Sunday, named as ISO 8601 has it."""
+"""Weeks: Monday to Sunday, named as ISO 8601 has it in files and commands, by their days on pages."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from flows.base.errors import UserError
-from flows.pages.cells import Frame
+from flows.pages.cells import MONTHS, Frame, written
 
 _NAME = re.compile(r"^(\d{4})-?W(\d{1,2})$", re.IGNORECASE)
 
@@ -53,5 +53,11 @@ class Week:
 
     @property
     def frame(self) -> Frame:
-        """Return its name and days, for a heading."""
-        return Frame(f"{self.name}, {self.monday.isoformat()} to {self.sunday.isoformat()}")
+        """Return its days for a heading, such as 7 to 13 July 2025."""
+        first, last = self.monday, self.sunday
+        start = str(first.day)
+        if first.month != last.month:
+            start += f" {MONTHS[first.month - 1]}"
+        if first.year != last.year:
+            start += f" {first.year}"
+        return Frame(f"{start} to {written(last)}")

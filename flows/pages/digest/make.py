@@ -1,45 +1,149 @@
-"""Put a week's digest together: only what changed or matters, in order of use."""
+"""Put a week's digest together: the letter is one look, the page begins with it and has all else."""
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import polars as pl
 
-from flows.pages.cells import Block, Line, Page, Row, Section, made_on, say_row
-from flows.pages.pictures import rain, uptake, water
+from flows.pages import render
+from flows.pages.cells import Block, Frame, Line, Page, Phrase, Row, Section, made_on, say, say_row
+from flows.pages.pictures import rain, roots_week, uptake, water
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
-from flows.pages.sections import evidence, harvest, irrigation, roots, soil, to_do, weather
+from flows.pages.sections import evidence, glance, harvest, irrigation, roots, soil, to_do, weather
+from flows.pages.sections.causes import Cause, begun, counted
 from flows.pages.week import Week
 
 HARVEST_SHOWN = timedelta(days=14)
+# A letter's text part is read on a screen or two, and worth reading by itself.
+LETTER_LINES = 40
+# Fields and things to do that a letter may name, the most first; panels of its pictures.
+_MOST = (12, 9, 7, 6, 5, 4, 3, 2, 1)
+_PANELS = 4
+_NOTES = 3
 _NOTHING_TO_DO = Line(("Nothing to do this week.",))
 _NO_YIELDS = "{field} was harvested on {harvested}; no yields are in the field book yet."
 
 
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What both the letter and the page are made from."""
+
+    tables: Tables
+    week: Week
+    show: Show
+    today: date
+    causes: list[Cause]
+    seasons: dict[str, Row | None]
+    details: list[Section]
+
+    @property
+    def growing(self) -> list[str]:
+        return [field for field, season in self.seasons.items() if season is not None]
+
+    @property
+    def quiet(self) -> bool:
+        """Whether there is neither a crop nor anything new."""
+        return not self.growing and not self.details
+
+    def page(self, sections: Sequence[Section], foot: Sequence[Line]) -> Page:
+        title = (self.tables.farm_name(), ": ", self.week.frame)
+        under = glance.headline(self.tables, self.week, self.causes, self.show)
+        return Page(title, under, tuple(sections), (*foot, made_on(self.today)))
+
+
 def digest(tables: Tables, week: Week, show: Show, today: date) -> Page:
-    """Put a week's digest together from what the tables say today; pictures in the reader's units."""
-    tasks: list[Line] = to_do.lines(tables, week)
+    """Put the page of a week together from what the tables say today; pictures in the reader's units."""
+    known = _known(tables, week, show, today)
+    money = any(section.title == (_MONEY,) for section in known.details)
+    caution = [Line((harvest.NOT_ADVICE,))] if money else []
+    return known.page([*_one_look(known, None), *known.details], caution)
+
+
+def letter(tables: Tables, week: Week, show: Show, today: date, saved: str) -> Page:
+    """Put the letter of a week together: one look, and where the page with all else is ``saved``.
+
+    As many fields and things to do as fit into ``LETTER_LINES`` lines of text are in it.
+    """
+    known = _known(tables, week, show, today)
+    where = _where(known, saved)
+    found = known.page(_one_look(known, _MOST[0]), where)
+    for most in _MOST[1:]:
+        if render.text(found, show).count("\n") <= LETTER_LINES:
+            break
+        found = known.page(_one_look(known, most), where)
+    return found
+
+
+def _where(known: _Known, saved: str) -> list[Line]:
+    titles = [known.show.phrase(section.title) for section in known.details]
+    if not titles:
+        return [Line(("The same as a page: ", Frame(saved)))]
+    has: Phrase = tuple(
+        part
+        for i, title in enumerate(titles)
+        for part in ((", ", title.lower()) if i else (title.lower(),))
+    )
+    return [Line((*say("The full page ({has}): ", has=has), Frame(saved)))]
+
+
+def _known(tables: Tables, week: Week, show: Show, today: date) -> _Known:
     seasons = {f["field"]: tables.season_on(f["field"], week.sunday) for f in tables.fields()}
-    money = _harvest(tables, week)
-    body = [
-        *_weather(tables, week, show, seasons),
+    details = [
+        *_weather(tables, week, seasons),
         *_water(tables, week, show, seasons),
         *_roots(tables, week, show, seasons),
-        *money,
+        *_harvest(tables, week),
     ]
-    if not any(seasons.values()) and not body:
-        body = _section("The week", [*([] if tasks else [_NOTHING_TO_DO]), *_quiet(tables, week)])
-    else:
-        tasks = tasks or [_NOTHING_TO_DO]
-    sections = (*_section("To do this week", tasks), *body)
-    caution = [Line((harvest.NOT_ADVICE,))] if money else []
-    title = (tables.farm_name(), ": the week ", week.frame)
-    return Page(title, (), sections, (*caution, made_on(today)))
+    return _Known(tables, week, show, today, to_do.causes(tables, week), seasons, details)
 
 
-def _quiet(tables: Tables, week: Week) -> Iterator[Line]:
+# ---- one look --------------------------------------------------------------------------------
+
+
+def _one_look(known: _Known, most: int | None) -> list[Section]:
+    """Return the table, the things to do and at most two pictures; with ``most`` only so many of each."""
+    fields = _urgent_first(known)[:most] if most else list(known.seasons)
+    tasks = [cause.line for cause in known.causes[:most]]
+    tasks += _left_out(len(known.causes) - len(tasks), "more thing", "to do")
+    if known.quiet:
+        return _section("The week", [*(tasks or [_NOTHING_TO_DO]), *_quiet(known)])
+    notes = _NOTES if most else 1000
+    every: list[Block] = [glance.table(known.tables, known.week, known.causes, fields, notes)]
+    every += _left_out(len(known.seasons) - len(fields), "more field", "")
+    shown = [field for field in fields if field in known.growing]
+    return [
+        *_section("Each field this week", every),
+        *_section("To do this week", tasks or [_NOTHING_TO_DO]),
+        Section((), tuple(_pictures(known, shown[: _PANELS if most else None]))),
+    ]
+
+
+def _urgent_first(known: _Known) -> list[str]:
+    """Return the fields, those with something to do and those with a crop first."""
+    busy = {field for cause in known.causes for field in cause.fields}
+    return sorted(known.seasons, key=lambda f: (f not in busy, known.seasons[f] is None))
+
+
+def _left_out(number: int, noun: str, what: str) -> list[Line]:
+    """Say how many are on the full page only."""
+    if number <= 0:
+        return []
+    more = begun((*counted(number, noun), f" {what}".rstrip(), " on the full page."))
+    return [Line(more)]
+
+
+def _pictures(known: _Known, fields: list[str]) -> list[Block]:
+    return [
+        *rain.to_date(known.tables, known.week, fields, known.show),
+        *roots_week.fronts(known.tables, known.week, fields, known.show),
+    ]
+
+
+def _quiet(known: _Known) -> Iterator[Line]:
     """Say what there is in a week without a crop and without news."""
+    tables, week = known.tables, known.week
     fields = tables.fields()
     if not fields:
         yield Line(("There is no field in the field book yet.",))
@@ -50,22 +154,26 @@ def _quiet(tables: Tables, week: Week) -> Iterator[Line]:
     yield Line(("No crop stands; nothing new of roots, water or money.",))
 
 
+# ---- details ---------------------------------------------------------------------------------
+
+_MONEY = "Harvest and money"
+
+
 def _section(title: str, blocks: Sequence[Block]) -> list[Section]:
     """Return the section of that title, or nothing if there is nothing in it."""
     return [Section((title,), tuple(blocks))] if blocks else []
 
 
-def _weather(
-    tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None]
-) -> list[Section]:
-    growing = [f for f, season in seasons.items() if season is not None]
+def _weather(tables: Tables, week: Week, seasons: dict[str, Row | None]) -> list[Section]:
+    growing = {f: season for f, season in seasons.items() if season is not None}
     if not growing:
         return []
-    blocks: list[Block] = [line for f in growing for line in weather.lines(tables, week, f)]
-    if not blocks:
-        return _section("The week", [Line(("No weather of this week is known.",))])
-    blocks += rain.to_date(tables, week, growing, show)
-    return _section("The week", [*blocks, *weather.station_grid(tables, week)])
+    blocks: list[Block] = [
+        *weather.station_grid(tables, week),
+        *weather.crop_grid(tables, week, list(growing.values())),
+        *weather.lines(tables, week, list(growing)),
+    ]
+    return _section("Weather", blocks or [Line(("No weather of this week is known.",))])
 
 
 def _water(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None]) -> list[Section]:
@@ -81,7 +189,7 @@ def _water(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None
             blocks += soil.not_known(tables, week, field)
     if known:
         blocks += [water.left(known, show), soil.left_grid(known)]
-    return _section("Soil water left", blocks)
+    return _section("Soil water by depth", blocks)
 
 
 def _roots(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None]) -> list[Section]:
@@ -98,7 +206,7 @@ def _roots(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None
             blocks += roots.came_from(rows)
     if taken:
         blocks += [uptake.of_week(taken, show), roots.uptake_grid(taken)]
-    return _section("Roots, and where the water came from", blocks)
+    return _section("Roots and uptake by depth", blocks)
 
 
 def _harvest(tables: Tables, week: Week) -> list[Section]:
@@ -121,4 +229,4 @@ def _harvest(tables: Tables, week: Week) -> list[Section]:
     if not recent.is_empty():
         practices = tables("field")["practice"].drop_nulls().unique().sort()
         blocks += [line for one in practices for line in evidence.lines(tables, one)]
-    return _section("Harvest and money", blocks)
+    return _section(_MONEY, blocks)

@@ -42,8 +42,9 @@ def preview(folder: FarmFolder, week: Week) -> str:
     """Return the digest as plain text; nothing is saved."""
     with query.open_published(folder) as con:
         tables = Tables(con)
-        show = tables.show()
-        return render.text(make.digest(tables, week, show, datetime.now(UTC).date()), show)
+        show = tables.show(brief=True)
+        today = datetime.now(tables.zone).date()
+        return render.text(make.digest(tables, week, show, today), show)
 
 
 def is_made(folder: FarmFolder, week: Week, mail: Mail | None) -> bool:
@@ -74,19 +75,21 @@ def write(folder: FarmFolder, week: Week, mail: Mail | None = None) -> Written:
         farm = str(known[0]["farm"]) if known else folder.root.name
         # The farm's own page is the mark that all is made, so it comes last.
         for system in sorted(systems, key=lambda s: (s is None, s or "")):
-            show = tables.show(system)
-            page = make.digest(tables, week, show, at.date())
+            show = tables.show(system, brief=True)
+            today = at.astimezone(tables.zone).date()
+            page = make.digest(tables, week, show, today)
             saved = path(folder, week, system)
             files.write_text(saved.with_suffix(".txt"), render.text(page, show))
             files.write_text(saved, render.html(page, show, render.data_uri, "digest.html"))
             done.paths += [saved, saved.with_suffix(".txt")]
             if mail is None:
                 continue
+            letter_page = make.letter(tables, week, show, today, str(saved))
             for to in [reader.address for reader in mail.readers if reader.units == system]:
                 identity = message.message_id(farm, week.name, to, mail.sender)
                 heads = {"sender": mail.sender, "reader": to, "identity": identity}
                 letter = outbox.find(identity) or outbox.put(
-                    message.build(page, show, **heads, at=at), week.name, to
+                    message.build(letter_page, show, **heads, at=at), week.name, to
                 )
                 done.letters.append(letter)
     return done

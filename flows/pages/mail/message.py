@@ -13,8 +13,8 @@ from flows.pages import render
 from flows.pages.cells import Line, Page, Picture
 from flows.pages.reader_units import Show
 
-# Some mail readers cut longer messages off.
-LIMIT = 500_000
+# Some mail readers cut longer messages off; a phone in a field loads no more.
+LIMIT, PICTURES_LIMIT, HTML_LIMIT = 300_000, 200_000, 60_000
 
 
 def message_id(farm: str, week: str, reader: str, sender: str) -> str:
@@ -27,10 +27,13 @@ def message_id(farm: str, week: str, reader: str, sender: str) -> str:
 def build(
     page: Page, show: Show, *, sender: str, reader: str, identity: str, at: datetime
 ) -> EmailMessage:
-    """Build the message, under LIMIT bytes: if it would be larger, the last pictures are left out."""
+    """Build the message within the limits: pictures that would be too much are left out, the last first."""
     heads = {"From": sender, "To": reader, "Message-ID": identity, "Date": format_datetime(at)}
     found = _build(page, show, heads)
-    while len(found.as_bytes()) > LIMIT and _pictures(page):
+    while _pictures(page) and (
+        len(found.as_bytes()) > LIMIT
+        or sum(len(picture.image) for picture in _pictures(page)) > PICTURES_LIMIT
+    ):
         page = _without_last_picture(page)
         found = _build(page, show, heads)
     return found
@@ -77,7 +80,7 @@ def _pictures(page: Page) -> list[Picture]:
 def _without_last_picture(page: Page) -> Page:
     """Return the page with what the last picture shows, in words, in its place."""
     last = _pictures(page)[-1]
-    words = Line((*last.title, " ", *last.says))
+    words = Line((*last.title, ". ", *last.says))
     sections = (
         replace(section, blocks=tuple(words if b is last else b for b in section.blocks))
         for section in page.sections

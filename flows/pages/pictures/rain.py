@@ -1,4 +1,4 @@
-"""Is it wetter or drier than normal?"""
+"""Rain of both strips against normal: since seeding, and by month."""
 
 from datetime import date
 from typing import Any
@@ -7,70 +7,88 @@ import numpy as np
 import polars as pl
 from matplotlib.axes import Axes
 
-from flows.pages.cells import Part, Phrase, Picture, Row, say_row
+from flows.pages.cells import MONTHS, Frame, Part, Phrase, Picture, Row, cell, say, say_row
 from flows.pages.pictures import style
 from flows.pages.published_tables import Tables, last_row
 from flows.pages.reader_units import Show
+from flows.pages.sections.soil import STRIPS
 from flows.pages.week import Week
 
-QUESTION = "Is it wetter or drier than normal?"
 Days = pl.DataFrame
+SHORT = "#dcdcdc"
+_LEGEND = "Rain since seeding beside its normal; shaded: short of normal. "
 
 
 def to_date(tables: Tables, week: Week, fields: list[str], show: Show) -> list[Picture]:
-    """Draw rain since seeding beside its normal, a panel a field."""
-    shown = [(field, found) for field in fields if (found := _since(tables, week, field)).height]
+    """Draw rain since seeding of both strips beside its normal, a panel a field; what lacks is shaded."""
+    found = {field: _since(tables, week, field) for field in fields}
+    shown = {field: stations for field, stations in found.items() if stations}
     if not shown:
         return []
     slope, _, label, _ = show.unit_of("mm")
-    says: list[Part] = []
-    with style.drawn(QUESTION, 0.4 + 1.55 * len(shown)) as figure:
+    last = [row for own in shown.values() for days in own if (row := last_row(days)) is not None]
+    title = _title(last, show)
+    with style.drawn(title, show, 0.4 + 1.55 * len(shown)) as figure:
         panels = figure.subplots(len(shown), 1, squeeze=False).flatten()
-        for number, (panel, (field, days)) in enumerate(zip(panels, shown, strict=True)):
+        for number, (panel, (field, own)) in enumerate(zip(panels, shown.items(), strict=True)):
             panel.set_title(style.legible(field, number))
-            _curves(panel, days, slope)
+            _curves(panel, own, slope)
             panel.set_ylabel(label)
-            row = last_row(days)
-            assert row is not None
-            says += _to_date_in_words(row)
         picture = style.image(figure)
-    return [Picture("rain", (QUESTION,), ("Rain since seeding. ", *says), picture)]
+    return [Picture("rain", title, (_LEGEND,), picture)]
 
 
-def _to_date_in_words(row: Row) -> Phrase:
-    template = "{field}, {strip} strip: " if row["strip"] else "{field}, {station}: "
-    template += "{season_to_date_mm}"
-    if row["season_to_date_normal_mm"] is not None:
-        template += ", normal {season_to_date_normal_mm}"
-    return say_row("rain_day", row, template + ". ")
+def _title(rows: list[Row], show: Show) -> Phrase:
+    """Return what the curves show: the least and the most of normal; without one, the most rain."""
+    known = [row for row in rows if row["season_to_date_of_normal_pct"] is not None]
+    if not known:
+        most = max(rows, key=lambda row: row["season_to_date_mm"])
+        return say_row("rain_day", most, "Rain since seeding: up to {season_to_date_mm}")
+    column = "season_to_date_of_normal_pct"
+    low, high = (pick(known, key=lambda row: row[column]) for pick in (min, max))
+    ends = [cell("rain_day", row, column) for row in (low, high)]
+    if show.cell(ends[0]) == show.cell(ends[1]):
+        return say("Rain since seeding: {share} of normal", share=ends[1])
+    return say("Rain since seeding: {low} to {high} of normal", low=ends[0], high=ends[1])
 
 
-def _since(tables: Tables, week: Week, field: str) -> Days:
-    """Return the days since seeding of the field's first station, the treated strip's."""
+def _since(tables: Tables, week: Week, field: str) -> list[Days]:
+    """Return the days since seeding of the first station of each strip, treated first."""
     season = tables.season_on(field, week.sunday)
     if season is None:
-        return tables("rain_day").head(0)
+        return []
     days = tables("rain_day", field=field, season=season["season"]).filter(
         (pl.col("day") <= week.sunday) & pl.col("season_to_date_mm").is_not_null()
     )
-    names = days.sort("strip", "station", descending=[True, False])["station"]
-    return days.filter(pl.col("station") == names[0]).sort("day") if days.height else days
+    out: list[Days] = []
+    for strip in (*STRIPS, None):
+        own = days.filter(pl.col("strip").eq_missing(pl.lit(strip, pl.String)))
+        names = own["station"].unique().sort()
+        if len(names) and (strip is not None or not out):
+            out.append(own.filter(pl.col("station") == names[0]).sort("day"))
+    return out
 
 
-def _curves(panel: Axes, days: Days, slope: float) -> None:
-    recorded = days["rain_coverage"].to_numpy() > 0
-    x: Any = days["day"].to_numpy()
-    rain = np.where(recorded, days["season_to_date_mm"].to_numpy() * slope, np.nan)
-    normal = days["season_to_date_normal_mm"].cast(pl.Float64).to_numpy() * slope
-    panel.plot(x, normal, color=style.FAINT, linestyle=(0, (1, 1.5)), linewidth=1.6)
-    panel.plot(x, rain, color=style.TREATED, linewidth=2)
-    last = (days["season_to_date_mm"][-1] * slope, normal[-1])
-    ends = [float(value) if np.isfinite(value) else 0.0 for value in last]
-    up, down = style.apart(ends[0], ends[1], max(ends))
-    style.beside(panel, x[-1], ends[0], "rain", style.TREATED, dy=up)
-    if np.isfinite(normal[-1]):
-        style.beside(panel, x[-1], ends[1], "normal", style.FAINT, dy=down)
+def _curves(panel: Axes, stations: list[Days], slope: float) -> None:
+    """Draw each station's rain since seeding, the normal, and shade what the first lacks of it."""
+    ends: list[tuple[float, str, str]] = []
+    for number, days in enumerate(stations):
+        strip = days["strip"][0] or STRIPS[0]
+        x: Any = days["day"].to_numpy()
+        recorded = days["rain_coverage"].to_numpy() > 0
+        rain = np.where(recorded, days["season_to_date_mm"].to_numpy() * slope, np.nan)
+        if number == 0:
+            normal = days["season_to_date_normal_mm"].cast(pl.Float64).to_numpy() * slope
+            panel.fill_between(x, rain, normal, where=rain < normal, color=SHORT, linewidth=0)
+            panel.plot(x, normal, color=style.FAINT, linestyle=(0, (1, 1.5)), linewidth=1.6)
+            if np.isfinite(normal[-1]):
+                ends.append((float(normal[-1]), "normal", style.FAINT))
+        look: style.Look = {"color": style.COLOR[strip], "linestyle": style.STROKE[strip]}
+        panel.plot(x, rain, linewidth=2 - 0.4 * number, **look)
+        name = days["strip"][0] or "rain"
+        ends.append((float(days["season_to_date_mm"][-1]) * slope, name, style.COLOR[strip]))
     panel.set_ylim(bottom=0)
+    style.beside_each(panel, stations[0]["day"].to_numpy()[-1], ends)
     style.months(panel)
 
 
@@ -87,7 +105,8 @@ def by_month(tables: Tables, field: str, first: date, last: date, show: Show) ->
     rows = months.sort("coverage", "station").unique("start", keep="last").sort("start").to_dicts()
     slope, _, label, _ = show.unit_of("mm")
     says: list[Part] = []
-    with style.drawn(QUESTION, 2.6, style.WIDE) as figure:
+    title = _month_title(rows)
+    with style.drawn(title, show, 2.6, style.WIDE) as figure:
         panel = figure.subplots()
         places = [(row["year"] - first.year) * 12 + row["month"] for row in rows]
         look: style.Look = {"width": 0.62, "color": "#5d86b5", "edgecolor": style.TREATED}
@@ -108,11 +127,30 @@ def by_month(tables: Tables, field: str, first: date, last: date, show: Show) ->
             note += ", or hard to believe" if any(row["doubtful_d"] for row in rows) else ""
         panel.set_title(note, fontsize=8.5, fontweight="normal")
         picture = style.image(figure, "svg")
-    return [Picture("rain-months", (QUESTION,), tuple(says), picture, "svg")]
+    return [Picture("rain-months", title, tuple(says), picture, "svg")]
+
+
+def _month_title(rows: list[Row]) -> Phrase:
+    """Return the whole month that was farthest from its normal; without one, the wettest month."""
+    whole = [row for row in rows if row["normal_mm"] is not None and not row["partial"]]
+    if not whole:
+        most = max(rows, key=lambda row: row["rain_mm"])
+        return say_row("rain_month", most, "Most rain in {month}: {rain_mm}", month=_month(most))
+    far = max(whole, key=lambda row: abs(row["rain_mm"] - row["normal_mm"]))
+    return say_row(
+        "rain_month",
+        far,
+        "Farthest from normal in {month}: {rain_mm} of rain, normal {normal_mm}",
+        month=_month(far),
+    )
+
+
+def _month(row: Row) -> Frame:
+    return Frame(f"{MONTHS[row['month'] - 1]} {row['year']}")
 
 
 def _month_in_words(row: Row) -> Phrase:
-    template = "Month {month} of {year}: {rain_mm}"
+    template = "{month_name}: {rain_mm}"
     template += ", normal {normal_mm}" if row["normal_mm"] is not None else ""
     template += ", partial, coverage {coverage}" if row["partial"] else ""
-    return say_row("rain_month", row, template + ". ")
+    return say_row("rain_month", row, template + ". ", month_name=_month(row))

@@ -1,31 +1,31 @@
-"""Did the treated strip yield more, and has it paid?"""
+"""The yield response of every site-year, and the money since each working."""
 
 import polars as pl
 from matplotlib.axes import Axes
 
-from flows.pages.cells import Part, Picture, Row, say_row
+from flows.pages.cells import Part, Phrase, Picture, Row, say_row
 from flows.pages.pictures import style
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
 
-MORE = "Did the treated strip yield more than its check?"
-PAID = "Has it paid?"
 _ALL_TOGETHER = (
     "All together {response_pct:+} (95% interval {verdict_low_pct:+} to {verdict_high_pct:+})."
 )
+_PERCENT = Show()  # shares need no units
 _RESPONSE_AXIS = (
-    "treated minus check, % of the check's yield; line: 95 % interval; "
+    "treated minus check, % of the check's yield; line: 95% interval; "
     "filled: shown, open: not shown"
 )
 
 
-def responses(rows: list[Row], pooled: Row | None) -> list[Picture]:
+def responses(rows: list[Row], pooled: Row | None, show: Show = _PERCENT) -> list[Picture]:
     """Draw responses in percent of the check with their intervals; below, all of them together."""
     rows = [row for row in rows if row["response_pct"] is not None]
     if not rows:
         return []
     says: list[Part] = []
-    with style.drawn(MORE, 1.0 + 0.26 * (len(rows) + 1), style.WIDE) as figure:
+    title = _response_title(rows, pooled)
+    with style.drawn(title, show, 1.0 + 0.26 * (len(rows) + 1), style.WIDE) as figure:
         panel = figure.subplots()
         names = sorted({row["field"] for row in rows})
         for i, row in enumerate(rows):
@@ -45,7 +45,16 @@ def responses(rows: list[Row], pooled: Row | None) -> list[Picture]:
         panel.axvline(0, color="black", linewidth=1)
         panel.set_xlabel(_RESPONSE_AXIS)
         picture = style.image(figure, "svg")
-    return [Picture("responses", (MORE,), tuple(says), picture, "svg")]
+    return [Picture("responses", title, tuple(says), picture, "svg")]
+
+
+def _response_title(rows: list[Row], pooled: Row | None) -> Phrase:
+    """Return the response of all together, or of the only or latest season."""
+    if pooled is not None and pooled["response_pct"] is not None:
+        template = "Treated minus check over all: {response_pct:+} ({verdict_low_pct:+} to {verdict_high_pct:+})"
+        return say_row("response_pooled", pooled, template)
+    last = max(rows, key=lambda row: row["season"])
+    return say_row("response", last, "Treated minus check on {field} in {season}: {response_pct:+}")
 
 
 def _interval(panel: Axes, at: int, row: Row) -> None:
@@ -65,7 +74,9 @@ def money(tables: Tables, field: str, show: Show) -> list[Picture]:
         return []
     slope, _, label, _ = show.unit_of("currency/hectare")
     says: list[Part] = []
-    with style.drawn(PAID, 2.7, style.WIDE) as figure:
+    last = rows.sort("season", "operation_day").to_dicts()[-1]
+    title = say_row("payback", last, "Net since the work by {season}: {cumulative_net_per_ha:+}")
+    with style.drawn(title, show, 2.7, style.WIDE) as figure:
         panel = figure.subplots()
         for (day,), own in rows.sort("season").group_by("operation_day", maintain_order=True):
             _net_line(panel, own, slope, f"work of {day}")
@@ -80,9 +91,9 @@ def money(tables: Tables, field: str, show: Show) -> list[Picture]:
             panel, 0.01, 0, (0, 4), "paid above this line", xycoords=at_left, fontsize=8
         )
         panel.set_ylabel(f"net since the work, {label}")
-        panel.set_title("band: 95 % interval", fontsize=8.5, fontweight="normal")
+        panel.set_title("band: 95% interval", fontsize=8.5, fontweight="normal")
         picture = style.image(figure, "svg")
-    return [Picture("money", (PAID,), tuple(says), picture, "svg")]
+    return [Picture("money", title, tuple(says), picture, "svg")]
 
 
 def _net_line(panel: Axes, own: pl.DataFrame, slope: float, name: str) -> None:

@@ -1,4 +1,4 @@
-"""How much water is left at which depth, and which strip's roots are deeper."""
+"""How much water is left at which depth, and how deep the roots of each strip are."""
 
 from typing import Any
 
@@ -7,22 +7,24 @@ import polars as pl
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from flows.pages.cells import Part, Picture, Row, say_row
-from flows.pages.pictures import style
-from flows.pages.published_tables import Tables
+from flows.pages.cells import Part, Phrase, Picture, Row, joined, say, say_row
+from flows.pages.pictures import roots_week, style
+from flows.pages.published_tables import Tables, last_row
 from flows.pages.reader_units import Show
 from flows.pages.sections.soil import STRIPS, Depths
 
-LEFT = "How much water is left, and at which depth?"
-DEEPER = "Which strip's roots are deeper, and where is the water?"
 _LEGEND = "Darker is wetter; hatched where nothing is known. "
-_FRONT = "The white line is the root front with its bounds. "
+_FRONT = (
+    "The white line is the root front, the broken lines its bounds; an open arrow: deeper than the last "
+    "sensor. "
+)
 
 
 def left(fields: dict[str, Depths], show: Show) -> Picture:
     """Draw the share of the range by depth, a panel a field, treated beside check."""
     slope, _, label, _ = show.unit_of("cm")
-    with style.drawn(LEFT, 0.4 + 1.9 * len(fields)) as figure:
+    title = _least_left(fields)
+    with style.drawn(title, show, 0.4 + 1.9 * len(fields)) as figure:
         panels = figure.subplots(len(fields), 1, squeeze=False).flatten()
         for number, (panel, (name, depths)) in enumerate(zip(panels, fields.items(), strict=True)):
             panel.set_title(style.legible(name, number))
@@ -30,7 +32,23 @@ def left(fields: dict[str, Depths], show: Show) -> Picture:
             panel.set_ylabel(f"depth, {label}")
         picture = style.image(figure)
     says = ("Treated beside check, by depth; the numbers stand in the table below.",)
-    return Picture("water-left", (LEFT,), says, picture)
+    return Picture("water-left", title, says, picture)
+
+
+def _least_left(fields: dict[str, Depths]) -> Phrase:
+    """Return the depth below the topmost sensors with the least water left, of all that are shown."""
+    below = [
+        row
+        for depths in fields.values()
+        for by_strip in list(depths.values())[1:]
+        for row in by_strip.values()
+    ]
+    every = below or [row for one in fields.values() for by in one.values() for row in by.values()]
+    row = min(every, key=lambda one: one["available_water_share"])
+    template = "Least left{below}: {available_water_share} at {depth_cm}, {strip}"
+    template += " ({field})" if len(fields) > 1 else ""
+    where = " below the top sensor" if below else ""
+    return say_row("soil_water_day", row, template, below=where)
 
 
 def _dots(panel: Axes, depths: Depths, slope: float) -> None:
@@ -53,7 +71,7 @@ def _dots(panel: Axes, depths: Depths, slope: float) -> None:
     panel.set_xlim(min(-5.0, panel.get_xlim()[0]), max(105.0, panel.get_xlim()[1]))
     for edge in (0, 100):
         panel.axvline(edge, color=style.FAINT, linewidth=0.8)
-    panel.set_xticks([0, 50, 100], ["dry", "50 %", "full"])
+    panel.set_xticks([0, 50, 100], ["dry", "50%", "full"])
 
 
 def season(tables: Tables, row: Row, show: Show) -> list[Picture]:
@@ -70,7 +88,8 @@ def season(tables: Tables, row: Row, show: Show) -> list[Picture]:
     slope, _, label, _ = show.unit_of("cm")
     span = (days["day"].min(), days["day"].max())
     says: list[Part] = []
-    with style.drawn(DEEPER, 0.7 + 1.9 * len(strips), style.WIDE) as figure:
+    title = _season_title(tables, row, strips)
+    with style.drawn(title, show, 0.7 + 1.9 * len(strips), style.WIDE) as figure:
         panels = figure.subplots(len(strips), 1, squeeze=False, sharex=True).flatten()
         shades: Any = None
         for panel, strip in zip(panels, strips, strict=True):
@@ -84,7 +103,27 @@ def season(tables: Tables, row: Row, show: Show) -> list[Picture]:
         style.months(panels[-1])
         picture = style.image(figure, "svg")
     says = [_FRONT, *says] if says else ["No root front is known."]
-    return [Picture("water-season", (DEEPER,), (_LEGEND, *says), picture, "svg")]
+    return [Picture("water-season", title, (_LEGEND, *says), picture, "svg")]
+
+
+def _season_title(tables: Tables, row: Row, strips: list[str]) -> Phrase:
+    """Return the clearest lead of a season's roots, else how deep each strip's roots came."""
+    place = {"field": row["field"], "season": row["season"]}
+    title = roots_week.of_leads(tables("root_lead", **place).to_dicts(), several=False)
+    if title is not None:
+        return title
+    found = [
+        say_row("root_front_day", last, "{strip} {front_cm}" + _deeper(last))
+        for strip in strips
+        if (last := last_row(tables("root_front_day", **place, strip=strip).drop_nulls("front_cm")))
+    ]
+    if not found:
+        return say("Water by depth; no root front is known")
+    return say("Root front at the end: {found}", found=joined(found, last=", "))
+
+
+def _deeper(row: Row) -> str:
+    return " or deeper" if row["deepest_passed"] else ""
 
 
 def _shades(panel: Axes, days: pl.DataFrame, span: Any, slope: float) -> Any:
@@ -124,17 +163,28 @@ def _front(panel: Axes, tables: Tables, row: Row, strip: str, slope: float) -> l
     front = front.filter(pl.col("front_cm").is_not_null()).sort("day")
     if front.is_empty():
         return []
-    x: Any = front["day"].to_numpy()
-    y = front["front_cm"].to_numpy() * slope
+    passed = front.filter(pl.col("deepest_passed").fill_null(False))["day"].min()
+    known = front.filter(pl.col("day") <= passed) if passed is not None else front
+    x: Any = known["day"].to_numpy()
     for end in ("front_low_cm", "front_high_cm"):
-        bound = front[end].cast(pl.Float64).to_numpy() * slope
+        bound = known[end].cast(pl.Float64).to_numpy() * slope
         panel.plot(x, bound, color="white", linewidth=2.4, zorder=2)
         panel.plot(x, bound, color="black", linewidth=0.8, linestyle=(0, (3, 2)), zorder=3)
-    panel.plot(x, y, color="black", linewidth=4.2, zorder=4)
-    panel.plot(x, y, color="white", linewidth=2.2, zorder=5)
-    middle = len(x) // 2
+    panel.plot(x, known["front_cm"].to_numpy() * slope, color="black", linewidth=4.2, zorder=4)
+    look: style.Look = {"linewidth": 2.2, "zorder": 5, "markeredgecolor": "black"}
+    end_x, end_y, opened = roots_week.line(panel, front, slope, color="white", **look)
     box = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
-    style.near_point(panel, x[middle], y[middle], (8, 10), "root front", zorder=6, bbox=box)
+    names: style.Look = {"zorder": 6, "bbox": box}
+    middle = len(x) // 2
+    at = known["front_cm"][middle] * slope
+    style.near_point(panel, x[middle], at, (8, 10), "root front", **names)
+    high = known["front_high_cm"].cast(pl.Float64).to_numpy() * slope
+    bounded = np.flatnonzero(np.isfinite(high))
+    if bounded.size:
+        place = bounded[3 * bounded.size // 4]
+        style.near_point(panel, x[place], high[place], (-8, -14), "bound", ha="right", **names)
+    if opened:
+        style.near_point(panel, end_x, end_y, (8, -4), "deeper than the last sensor", **names)
     deepest = front.sort("front_cm", "day", descending=[False, True]).to_dicts()[-1]
     template = "In the {strip} strip the front was deepest at {front_cm} on {day}. "
     return list(say_row("root_front_day", deepest, template, strip=strip))

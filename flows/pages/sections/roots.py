@@ -1,5 +1,6 @@
 """Where the roots are, the lead, and where the water came from."""
 
+from dataclasses import dataclass
 from datetime import timedelta
 
 import polars as pl
@@ -99,23 +100,55 @@ def _clear(row: Row) -> bool:
 
 
 def came_from(rows: list[Row]) -> list[Line]:
-    """Say which depth gave each strip most, if that is clear of its error."""
-    clear = [[row for row in rows if row["strip"] == strip and _clear(row)] for strip in STRIPS]
-    most = [max(own, key=lambda row: row["uptake_mm"]) for own in clear if own]
-    if not most:
+    """Say at which depth uptake was highest in each strip, as the table has it.
+
+    A depth whose uptake is not clear of its error is not named as the highest; if the table shows
+    more there, the sentence says so.
+    """
+    highest = [one for strip in STRIPS if (one := _highest(rows, strip)) is not None]
+    if not highest:
         return []
-    template = (
-        "in the {strip} strip from {depth_cm} ({uptake_mm}, standard error {uptake_error_mm})"
+    found = joined([one.phrase for one in highest], last=", ")
+    least = min((one.row for one in highest), key=lambda row: row["coverage"])
+    words = say_row(
+        "drawdown_week", least, "Uptake on {field} was highest at: {found}.", found=found
     )
-    depths = joined([say_row("drawdown_week", r, template, strip=r["strip"]) for r in most])
-    least = min(most, key=lambda row: row["coverage"])
-    start = "Most of the water on {field} came {depths}."
-    return [line("drawdown_week", least, start, depths=depths)]
+    unclear = [phrase for one in highest for phrase in one.unclear]
+    if unclear:
+        rest = (
+            " The table shows more at {where}: not clear of its error, or with evaporation from the "
+            "surface in it."
+        )
+        words = (*words, *say(rest, where=joined(unclear)))
+    return [line("drawdown_week", least, "{words}", words=words)]
+
+
+@dataclass(frozen=True, slots=True)
+class _Highest:
+    """The depth of a strip with the highest clear uptake, and those with more that is not clear."""
+
+    row: Row
+    phrase: Phrase
+    unclear: list[Phrase]
+
+
+def _highest(rows: list[Row], strip: str) -> _Highest | None:
+    own = [row for row in rows if row["strip"] == strip]
+    clear = [row for row in own if _clear(row)]
+    if not clear:
+        return None
+    top = max(clear, key=lambda row: row["uptake_mm"])
+    more = [row for row in own if row["uptake_mm"] > top["uptake_mm"]]
+    return _Highest(
+        top,
+        say_row("drawdown_week", top, "{depth_cm} in the {strip} strip ({uptake_mm})"),
+        [say_row("drawdown_week", row, "{depth_cm} in the {strip} strip") for row in more],
+    )
 
 
 def uptake_grid(fields: dict[str, list[Row]]) -> Grid:
     """Return the week's uptake by field and depth in both strips."""
-    heads = ("Field", "Depth", "Treated", "Check", "Days counted", "Coverage")
+    heads = ("Field", "Depth", "Treated", "Check")
     body, notes = [], []
     for by_strip in (by for rows in fields.values() for by in by_depth(rows).values()):
         first = next(iter(by_strip.values()))
@@ -124,7 +157,7 @@ def uptake_grid(fields: dict[str, list[Row]]) -> Grid:
             for s in STRIPS
         ]
         place = row_cells("drawdown_week", first, "field", "depth_cm")
-        body.append((*place, *strips, *row_cells("drawdown_week", first, "days", "coverage")))
+        body.append((*place, *strips))
         if first["partial"] and first["reason"]:
             notes.append(Line(say_row("drawdown_week", first, "{field}, {depth_cm}: {reason}.")))
     return grid(say("Water taken up this week, on days that both strips have"), heads, body, notes)

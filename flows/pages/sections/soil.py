@@ -1,5 +1,7 @@
 """Soil water left by depth, treated beside check."""
 
+from datetime import date
+
 import polars as pl
 
 from flows.pages.cells import (
@@ -21,7 +23,7 @@ from flows.pages.week import Week
 
 STRIPS = ("treated", "check")
 # The share of its range at which a layer is called nearly dry: words only, no claim of stress.
-_NEARLY_DRY = 0.25
+NEARLY_DRY = 0.25
 
 Depths = dict[float, dict[str, Row]]
 
@@ -61,36 +63,31 @@ def not_known(tables: Tables, week: Week, field: Row) -> list[Line]:
 
 
 def lines(depths: Depths, field: Row) -> list[Line]:
-    """Say how far down each strip has a quarter of its water or less left."""
+    """Name the depths of each strip that have a quarter of their water or less left."""
     strips = [strip for strip in STRIPS if any(strip in by_strip for by_strip in depths.values())]
-    dry = {strip: _nearly_dry_to(depths, strip) for strip in strips}
-    depth = dry.get("treated")
-    if len(strips) == 2 and depth and dry["check"] and depth.value == dry["check"].value:
-        both = "On {field} both strips have a quarter of their water or less left down to {depth}."
-        return [Line(say_row("field", field, both, depth=depth))]
-    found = [_one_strip(strip, depth) for strip, depth in dry.items()]
-    if not found:
-        return []
-    joint = joined(found, last=", and ")
-    return [Line(say_row("field", field, "On {field} {found}.", found=joint))]
+    dry = {strip: _nearly_dry(depths, strip) for strip in strips}
+    if not any(dry.values()):
+        none = "On {field} every sensor has more than a quarter of its available water left."
+        return [Line(say_row("field", field, none))]
+    found = joined([_one_strip(strip, cells) for strip, cells in dry.items()], last="; ")
+    nearly = "On {field} a quarter of the available water or less is left: {found}."
+    return [Line(say_row("field", field, nearly, found=found))]
 
 
-def _one_strip(strip: str, depth: Cell | None) -> Phrase:
-    if depth is None:
-        more = "the {strip} strip has more than a quarter of its water left at its top sensor"
-        return say(more, strip=strip)
-    less = "the {strip} strip has a quarter of its water or less left down to {depth}"
-    return say(less, strip=strip, depth=depth)
+def _one_strip(strip: str, dry: list[Cell]) -> Phrase:
+    if not dry:
+        return say("{strip} strip at no depth", strip=strip)
+    return say("{strip} strip at {depths}", strip=strip, depths=joined([(one,) for one in dry]))
 
 
-def _nearly_dry_to(depths: Depths, strip: str) -> Cell | None:
-    """Return the deepest depth down to which every layer known of the strip is nearly dry."""
-    deepest = None
-    for by_strip in depths.values():
-        if strip not in by_strip or by_strip[strip]["available_water_share"] > _NEARLY_DRY:
-            break
-        deepest = cell("soil_water_day", by_strip[strip], "depth_cm")
-    return deepest
+def _nearly_dry(depths: Depths, strip: str) -> list[Cell]:
+    """Return the depths of a strip that are nearly dry, those of the table below and no others."""
+    rows = [by_strip[strip] for by_strip in depths.values() if strip in by_strip]
+    return [
+        cell("soil_water_day", row, "depth_cm")
+        for row in rows
+        if row["available_water_share"] <= NEARLY_DRY
+    ]
 
 
 def profile(tables: Tables, week: Week, field: str) -> list[Line]:
@@ -118,19 +115,15 @@ def _in_profile(row: Row) -> Phrase:
 
 def left_grid(fields: dict[str, Depths]) -> Grid:
     """Return the water left by field and depth in both strips."""
-    heads = ("Field", "Depth", "Treated", "coverage", "Check", "coverage", "Day")
     rows, notes = [], []
+    shown_rows = [
+        row for depths in fields.values() for by in depths.values() for row in by.values()
+    ]
+    latest = max(row["day"] for row in shown_rows)
     for by_strip in (by_strip for depths in fields.values() for by_strip in depths.values()):
         known = [by_strip[strip] for strip in STRIPS if strip in by_strip]
-        shown = [*row_cells("soil_water_day", next(iter(by_strip.values())), "field", "depth_cm")]
-        for strip in STRIPS:
-            shown += (
-                row_cells("soil_water_day", by_strip[strip], "available_water_share", "coverage")
-                if strip in by_strip
-                else (("no data",), ("no data",))
-            )
-        latest = max(by_strip.values(), key=lambda row: row["day"])
-        rows.append((*shown, *row_cells("soil_water_day", latest, "day")))
+        place = row_cells("soil_water_day", known[0], "field", "depth_cm")
+        rows.append((*place, *(_share(by_strip.get(strip), latest) for strip in STRIPS)))
         notes += [
             Line(say_row("soil_water_day", row, "{field}, {strip}, {depth_cm}: {reason}."))
             for row in known
@@ -139,9 +132,14 @@ def left_grid(fields: dict[str, Depths]) -> Grid:
     caption = (
         "Water left, as a share of what lies between the lower limit and the drained upper limit"
     )
-    shown_rows = [
-        row for depths in fields.values() for by in depths.values() for row in by.values()
-    ]
     if all(row["lower_limit_from"] == "record" for row in shown_rows):
         caption += " (the lower limit is the driest week seen)"
-    return grid(say(caption), heads, rows, notes)
+    return grid(say(caption), ("Field", "Depth", "Treated", "Check"), rows, notes)
+
+
+def _share(row: Row | None, latest: date) -> Phrase:
+    """Return a strip's share, with its day if others were measured later."""
+    if row is None:
+        return ("no data",)
+    earlier = "" if row["day"] == latest else " ({day})"
+    return say_row("soil_water_day", row, "{available_water_share}" + earlier)

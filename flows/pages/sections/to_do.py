@@ -1,35 +1,32 @@
-"""To do this week: silent instruments, batteries, sensors, files, probes to reinstall."""
-
-from datetime import date
+"""To do this week, one item a cause: instruments, tables, rejected files, probes to reinstall."""
 
 import polars as pl
 
-from flows.pages.cells import Line, Phrase, Row, cell, joined, say, say_row
+from flows.pages.cells import Cell, Frame, Line, Phrase, Row, cell, joined, say, say_row
 from flows.pages.published_tables import Tables, last_row
+from flows.pages.sections import instruments
+from flows.pages.sections.causes import Cause
 from flows.pages.week import Week
 from flows.store.derive_problems import MADE_FROM
-from schemas.catalogue import TABLES
-from schemas.table import Kind
 
 _MOST_FILES = 6
-_MOST_NAMED = 6
-_SILENT_AFTER_D = 2.0  # without a habit; common practice, no source
-_NOT_MEASURED = ("depth_cm", "battery_min_v", "wind_height_m")
+_CALL = (
+    " Call to have buried utilities located before you dig (811 in the US, Click Before You Dig in "
+    "Canada)."
+)
 
 
-def lines(tables: Tables, week: Week) -> list[Line]:
-    """Say everything that has to be done, the most pressing first."""
+def causes(tables: Tables, week: Week) -> list[Cause]:
+    """Return everything that has to be done, the most pressing first."""
     return [
         *_not_made(tables, week),
-        *_silent(tables, week, "station", "weather_day"),
-        *_silent(tables, week, "probe", "soil_day"),
-        *_findings(tables, week),
+        *instruments.causes(tables, week.monday, week.sunday),
         *_files(tables, week),
         *_to_reinstall(tables, week),
     ]
 
 
-def _not_made(tables: Tables, week: Week) -> list[Line]:
+def _not_made(tables: Tables, week: Week) -> list[Cause]:
     """Name the tables that could not be made, and the columns of which values were left out."""
     problems = tables("derive_problem").filter(
         (pl.col("day").is_null() | pl.col("day").is_between(week.monday, week.sunday))
@@ -46,156 +43,72 @@ def _not_made(tables: Tables, week: Week) -> list[Line]:
     once = problems.unique(
         ["lost", "table_name", "column_name", "reason"], keep="first", maintain_order=True
     )
-    return [Line(say_row("derive_problem", row, templates[row["lost"]])) for row in once.to_dicts()]
-
-
-def _silent(tables: Tables, week: Week, kind: str, days: str) -> list[Line]:
-    """Name the instruments in the fields at the week's end that sent no values for long.
-
-    Those that are silent since the same day share one sentence.
-    """
-    stood = tables(f"{kind}_spell")
-    serves = pl.col("serves").fill_null(False) if kind == "station" else pl.lit(False)
-    spells = stood.filter(
-        (pl.col("field").is_not_null() | serves)
-        & (pl.col("from_day") <= week.sunday)
-        & (pl.col("to_day").is_null() | (pl.col("to_day") >= week.sunday))
-    )
-    heard = tables(days).filter(
-        (pl.col("day") <= week.sunday)
-        & (
-            pl.any_horizontal(pl.col(name).is_not_null() for name in _measured(days))
-            | _metered(tables, kind)
-        )
-    )
-    out: list[Line] = []
-    quiet: dict[date, list[tuple[Row, Row]]] = {}
-    for spell in spells.to_dicts():
-        row = last_row(heard.filter(pl.col(kind) == spell[kind]))
-        if _sent_or_set_aside(tables, week, kind, spell[kind]):
-            continue
-        if row is None:
-            template = (
-                f"The {kind} {_who(kind, spell)} was never heard. Look whether its files arrive "
-                "and whether farm.toml names it."
-            )
-            out.append(Line(say_row(f"{kind}_spell", spell, template)))
-        elif (week.sunday - row["day"]).days > _silent_after_d(tables, kind, spell[kind]):
-            quiet.setdefault(row["day"], []).append((spell, row))
-    return out + [Line(_since_one_day(kind, days, those)) for _, those in sorted(quiet.items())]
-
-
-def _metered(tables: Tables, kind: str) -> pl.Expr:
-    """Return whether a daily row is of a day on which the station's water meter gave a volume."""
-    if kind != "station":
-        return pl.lit(False)
-    metered = tables("water_meter_day").drop_nulls("volume_m3").select("station", "day")
-    return pl.struct("station", "day").is_in(metered.to_struct().implode())
-
-
-def _sent_or_set_aside(tables: Tables, week: Week, kind: str, instrument: str) -> bool:
-    """Return whether values came but were flagged, or the field book says not to use any of them."""
-    rows = tables("station_health", kind=kind, instrument=instrument, state="found").filter(
-        pl.col("finding").str.starts_with("flagged")
-        | ((pl.col("finding") == "set aside") & (pl.col("part") == "whole"))
-    )
-    return not rows.filter(
-        (pl.col("from_day") <= week.sunday) & (pl.col("to_day") >= week.monday)
-    ).is_empty()
-
-
-def _measured(days: str) -> list[str]:
-    """Return the columns of a daily table that are measured values, not the state of its power."""
     return [
-        column.name
-        for column in TABLES[days].columns
-        if column.kind is Kind.NUMBER and column.share is None and column.name not in _NOT_MEASURED
+        Cause(
+            Line(say_row("derive_problem", row, templates[row["lost"]])),
+            say_row("derive_problem", row, "{table_name}"),
+            "table",
+        )
+        for row in once.to_dicts()
     ]
 
 
-def _silent_after_d(tables: Tables, kind: str, instrument: str) -> float:
-    known = tables("station_health", kind=kind, instrument=instrument, finding="silent")
-    after = known["silent_after_d"].drop_nulls().to_list()
-    return max(after) if after else _SILENT_AFTER_D
-
-
-def _who(kind: str, spell: Row) -> str:
-    return f"{{{kind}}} on {{field}}" if spell["field"] else f"{{{kind}}}"
-
-
-def _since_one_day(kind: str, days: str, those: list[tuple[Row, Row]]) -> Phrase:
-    """Say that instruments sent nothing since their common last day."""
-    who = [say_row(f"{kind}_spell", spell, _who(kind, spell)) for spell, _ in those]
-    day = cell(days, those[0][1], "day")
-    many = len(who) > 1
-    start = f"The {kind}s {{who}} have" if many else f"The {kind} {{who}} has"
-    more = (("others",),) if len(who) > _MOST_NAMED else ()
-    named = joined([*who[:_MOST_NAMED], *more])
-    ask = " Look first at what they share: the service that brings their files, the power."
-    return say(
-        start
-        + " sent nothing since {day}. What lies between stays unknown."
-        + (ask if many else ""),
-        who=named,
-        day=day,
-    )
-
-
-def _findings(tables: Tables, week: Week) -> list[Line]:
-    """Say what the health checks found, each finding by its latest days."""
-    found = tables("station_health").filter(
-        (pl.col("state") == "found")
-        & (pl.col("severity") == "hands")
-        & (pl.col("finding") != "silent")  # said above, as of this week
-        & (pl.col("from_day") <= week.sunday)
-        & (pl.col("to_day") >= week.monday)
-    )
-    out = []
-    latest = found.sort("from_day", descending=True).unique(
-        ["kind", "instrument", "part", "finding"], keep="first", maintain_order=True
-    )
-    same = ["kind", "instrument", "finding", "from_day", "cause"]
-    for group in latest.partition_by(same, maintain_order=True):
-        rows = group.sort("depth_cm", "part").to_dicts()
-        row = rows[0]
-        template = "The {kind} {instrument}" + ("" if row["part"] == "whole" else ", {parts}")
-        template += ": {finding} since {from_day}"
-        if row["rain_in_question_mm"] is not None:
-            template += ", {rain_in_question_mm}"
-        template += " ({cause})" if row["cause"] is not None else ""
-        if row["finding"].startswith("battery") and row["battery_min_v"] is not None:
-            template += ", lowest {battery_min_v}"
-            template += ", likely to fail by {fails_day}" if row["fails_day"] is not None else ""
-        template += ". {advice}" if row["advice"] is not None else "."
-        parts = joined([say_row("station_health", one, "{part}") for one in rows])
-        out.append(Line(say_row("station_health", row, template, parts=parts)))
-    return out
-
-
-def _files(tables: Tables, week: Week) -> list[Line]:
-    """Name the week's files that were rejected, whole or in part."""
+def _files(tables: Tables, week: Week) -> list[Cause]:
+    """Name the week's files that were rejected, whole or in part, those of one reason together."""
+    received = pl.col("received_at").dt.convert_time_zone(str(tables.zone)).dt.date()
     came = tables("delivery").filter(
-        pl.col("received_at").dt.date().is_between(week.monday, week.sunday)
+        received.is_between(week.monday, week.sunday)
         & ((pl.col("state") == "refused") | (pl.col("rows_quarantined") > 0))
     )
-    rows: list[Row] = came.sort("sequence").to_dicts()
-    out = []
-    for row in rows[:_MOST_FILES]:
-        template = "The file {name} could not be read: {reason}"
-        cause: Phrase = ()
-        if row["state"] != "refused":
-            template = "Of the file {name}, rows were refused ({rows_quarantined}){cause}."
-            rejected = tables("quarantine", delivery=row["delivery"], extent="row").head(1)
-            for first in rejected.to_dicts():
-                cause = say_row("quarantine", first, ": {cause}")
-        out.append(Line(say_row("delivery", row, template, cause=cause)))
-    if len(rows) > _MOST_FILES:
-        out.append(Line(say("There are more such files; checkstrip status lists the causes.")))
-    return out
+    alike: dict[tuple[bool, str], list[tuple[Row, Phrase]]] = {}
+    for row in came.sort("sequence").to_dicts():
+        whole = row["state"] == "refused"
+        text, why = _why(tables, row, whole)
+        alike.setdefault((whole, text), []).append((row, why))
+    out = [_file_cause(whole, those) for (whole, _), those in alike.items()]
+    if len(out) <= _MOST_FILES:
+        return out
+    more = say("There are more such files; checkstrip status lists the causes.")
+    return [*out[:_MOST_FILES], Cause(Line(more), ("more files",), "file")]
 
 
-def _to_reinstall(tables: Tables, week: Week) -> list[Line]:
-    """Name the probes that came out for seeding or harvest and are not back."""
+def _why(tables: Tables, row: Row, whole: bool) -> tuple[str, Phrase]:
+    """Return why a file or its first rejected row was rejected, as text and as a phrase."""
+    if whole:
+        return str(row["reason"]), say_row("delivery", row, ": {reason}")
+    rejected = tables("quarantine", delivery=row["delivery"], extent="row").head(1).to_dicts()
+    if not rejected:
+        return "", ()
+    return str(rejected[0]["cause"]), say_row("quarantine", rejected[0], ": {cause}")
+
+
+def _file_cause(whole: bool, those: list[tuple[Row, Phrase]]) -> Cause:
+    row, why = those[0]
+    if len(those) == 1:
+        template = (
+            "The file {name} could not be read{why}."
+            if whole
+            else "Some rows of the file {name} were rejected ({rows_quarantined}){why}."
+        )
+    else:
+        template = (
+            "{number} files could not be read" if whole else "{number} files have rejected rows"
+        )
+        template += "{why}. The first is {name}."
+    number = Frame(str(len(those)))
+    line = Line(say_row("delivery", row, template, why=_without_stop(why), number=number))
+    return Cause(line, say_row("delivery", row, "{name}"), "file", len(those))
+
+
+def _without_stop(why: Phrase) -> Phrase:
+    """Return a reason without a full stop of its own."""
+    if why and isinstance(why[-1], Cell) and str(why[-1].value).endswith("."):
+        return (*why[:-1], Frame(str(why[-1].value).rstrip(". ")))
+    return why
+
+
+def _to_reinstall(tables: Tables, week: Week) -> list[Cause]:
+    """Name the probes that came out for seeding or harvest and are not back; all of them as one."""
     last = (
         tables("probe_spell")
         .filter(pl.col("from_day") <= week.sunday)
@@ -204,20 +117,26 @@ def _to_reinstall(tables: Tables, week: Week) -> list[Line]:
         .filter(pl.col("to_day") < week.sunday)
         .sort("field", "strip", descending=[False, True])
     )
-    out = []
-    for row in last.to_dicts():
-        season = tables("season", field=row["field"])
-        for column in ("harvested", "seeded"):
-            since = season.filter(pl.col(column).is_between(row["to_day"], week.sunday))
-            done = last_row(since, column)
-            if done is None or (week.sunday - done[column]).days > 60:
-                continue
-            template = (
-                f"The probe {{probe}} of {{field}} came out on {{to_day}}; the field was {column} "
-                "on {day}. It is due to be set back: have buried services located before anything "
-                "is driven or dug in."
-            )
-            day = cell("season", done, column)
-            out.append(Line(say_row("probe_spell", row, template, day=day)))
-            break
-    return out
+    out = [(row, after) for row in last.to_dicts() if (after := _field_work(tables, week, row))]
+    if not out:
+        return []
+    each = [
+        say_row("probe_spell", row, "{probe} of {field} (out since {to_day}; {after})", after=after)
+        for row, after in out
+    ]
+    first = out[0][0]
+    noun = "probe" if len(out) == 1 else "probes"
+    line = Line(say(f"Reinstall the {noun} {{each}}." + _CALL, each=joined(each)))
+    short = say_row("probe_spell", first, "reinstall {probe}")
+    return [Cause(line, short, "probe", len(out), frozenset(row["field"] for row, _ in out))]
+
+
+def _field_work(tables: Tables, week: Week, row: Row) -> Phrase:
+    """Return the seeding or harvest for which a probe came out; nothing if it was for neither."""
+    season = tables("season", field=row["field"])
+    for column in ("harvested", "seeded"):
+        since = season.filter(pl.col(column).is_between(row["to_day"], week.sunday))
+        done = last_row(since, column)
+        if done is not None and (week.sunday - done[column]).days <= 60:
+            return (f"{column} on ", cell("season", done, column))
+    return ()

@@ -2,7 +2,19 @@
 
 import polars as pl
 
-from flows.pages.cells import Grid, Line, Phrase, Row, cell, grid, joined, line, say, say_row
+from flows.pages.cells import (
+    Grid,
+    Line,
+    Phrase,
+    Row,
+    cell,
+    grid,
+    joined,
+    line,
+    row_cells,
+    say,
+    say_row,
+)
 from flows.pages.published_tables import Tables, last_row
 from flows.pages.sections import irrigation
 from flows.pages.week import Week
@@ -14,7 +26,6 @@ _COLUMNS = {
     "departure_mm": "Against normal",
     "air_temp_min_c": "Lowest",
     "air_temp_max_c": "Highest",
-    "coverage": "Coverage",
 }
 
 
@@ -32,44 +43,27 @@ def stations(tables: Tables, week: Week, field: str) -> list[Row]:
     return found.sort("strip", "station", descending=[True, False]).to_dicts()
 
 
-def lines(tables: Tables, week: Week, field: str) -> list[Line]:
-    """Say the field's rain and season to date; while a crop stands its heat and water use."""
-    weeks = [row for row in stations(tables, week, field) if row["rain_mm"] is not None]
-    season = tables.season_on(field, week.sunday)
-    out = [_rain(tables, week, weeks)] if weeks else []
-    out += irrigation.of_week(tables, week, field)
-    return out if season is None else [*out, *_heat(tables, week, season), *_crop_use(weeks)]
+def lines(tables: Tables, week: Week, fields: list[str]) -> list[Line]:
+    """Say what the tables of the week's weather do not: irrigation, gauges read by hand, doubts."""
+    rows = [row for f in fields for row in stations(tables, week, f) if row["rain_mm"] is not None]
+    out = [one for field in fields for one in irrigation.of_week(tables, week, field)]
+    if rows and all(row["normal_recorded_mm"] is None for row in rows):
+        out.append(Line(("No normal rain is known for this week.",)))
+    for row in rows:
+        if row["by_hand_d"]:
+            by_hand = "Rain at {station} was read by hand (days: {by_hand_d})."
+            out.append(Line(say_row("weather_week", row, by_hand)))
+        last = season_to_date(tables, week, [row["station"]])
+        if last is not None and last["season_to_date_doubtful_d"]:
+            doubt = (
+                "Rain since seeding at {station} includes rain that is hard to believe (days: "
+                "{season_to_date_doubtful_d})."
+            )
+            out.append(Line(say_row("rain_day", last, doubt)))
+    return out
 
 
-def _rain(tables: Tables, week: Week, weeks: list[Row]) -> Line:
-    """Say the week's rain, and the season's to date; with the least covered station's coverage."""
-    at_strip, at_station = "{rain_mm} at the {strip} strip", "{rain_mm} at {station}"
-    rains = [say_row("weather_week", r, at_strip if r["strip"] else at_station) for r in weeks]
-    words = say_row("weather_week", weeks[0], "Rain on {field}: {rains}", rains=joined(rains))
-    normals = [row for row in weeks if row["normal_recorded_mm"] is not None]
-    for row in normals[:1]:
-        template = "; normal for the days recorded {normal_recorded_mm}."
-        words += say_row("weather_week", row, template)
-    if not normals:
-        words += say("; no normal is known.")
-    for row in [row for row in weeks if row["by_hand_d"]][:1]:
-        words += say_row("weather_week", row, " Days whose rain was read by hand: {by_hand_d}.")
-    last = _season_to_date(tables, week, [row["station"] for row in weeks])
-    if last is not None:
-        template = " Since seeding {season_to_date_mm} "
-        template += "at the {strip} strip" if last["strip"] else "at {station}"
-        if last["season_to_date_of_normal_pct"] is not None:
-            template += ", {season_to_date_of_normal_pct} of normal"
-        whole = (last["season_to_date_coverage"] or 0) >= 1
-        template += "." if whole else " (recorded: {season_to_date_coverage} of the days)."
-        if last["season_to_date_doubtful_d"]:
-            template += " Days with rain that is hard to believe: {season_to_date_doubtful_d}."
-        words += say_row("rain_day", last, template)
-    worst = min(weeks, key=lambda row: row["coverage"] or 0.0)
-    return line("weather_week", worst, "{words}", words=words)
-
-
-def _season_to_date(tables: Tables, week: Week, names: list[str]) -> Row | None:
+def season_to_date(tables: Tables, week: Week, names: list[str]) -> Row | None:
     """Return the week's last day with a season to date, of the first station that has one."""
     for station in names:
         days = tables("rain_day", station=station).filter(
@@ -82,14 +76,6 @@ def _season_to_date(tables: Tables, week: Week, names: list[str]) -> Row | None:
     return None
 
 
-def _heat(tables: Tables, week: Week, season: Row) -> list[Line]:
-    days = tables("heat_day", field=season["field"], season=season["season"]).filter(
-        pl.col("day").is_between(week.monday, week.sunday)
-    )
-    start = "The {crop} on {field} has had {gdd_clipped_sum_c_d} above {base_temp_c} since seeding"
-    return heat(days, start)
-
-
 def heat(days: pl.DataFrame, start: str) -> list[Line]:
     """Say the heat by the last of these days, with corn heat units if the crop is counted in them."""
     row = last_row(days.sort("day", "strip"))
@@ -100,20 +86,50 @@ def heat(days: pl.DataFrame, start: str) -> list[Line]:
     return [line("heat_day", row, start + end)]
 
 
-def _crop_use(weeks: list[Row]) -> list[Line]:
-    """Say what the crop would have used, or why that is not known."""
-    known = [row for row in weeks if row["crop_et_mm"] is not None]
-    if not known:
-        why = "Crop water demand on {field} is not known this week: {crop_et_reason}."
-        told = [row for row in weeks if row["crop_et_reason"] is not None]
-        return [Line(say_row("weather_week", row, why)) for row in told[:1]]
-    template = (
-        "Without lack of water the crop on {field} would have used {crop_et_mm} this week "
-        "(days counted: {crop_et_days}"
+def crop_grid(tables: Tables, week: Week, seasons: list[Row]) -> list[Grid]:
+    """Return each crop's heat since seeding and its water demand of the week, or nothing."""
+    rows, notes = [], []
+    for season in seasons:
+        heat_cell, heat_note = _heat_cell(tables, week, season)
+        demand, why = _demand(tables, week, season)
+        notes += [*heat_note, *why]
+        if heat_cell or demand:
+            none: Phrase = ("not known",)
+            place = row_cells("season", season, "field", "crop")
+            rows.append((*place, heat_cell or none, demand or none))
+    heads = ("Field", "Crop", "Growing degree days since seeding", "Crop water demand this week")
+    return [grid(say("The crops"), heads, rows, notes)] if rows else []
+
+
+def _heat_cell(tables: Tables, week: Week, season: Row) -> tuple[Phrase, list[Line]]:
+    """Return the heat since seeding as of the week's last day, and why it is partial."""
+    days = tables("heat_day", field=season["field"], season=season["season"]).filter(
+        pl.col("day").is_between(week.monday, week.sunday)
     )
+    row = last_row(days.sort("day", "strip"))
+    if row is None or row["gdd_clipped_sum_c_d"] is None:
+        return (), []
+    template = "{gdd_clipped_sum_c_d} (base {base_temp_c})"
+    if row["crop"] in _CORN_AND_SOY:
+        template += ", corn heat units {corn_heat_units_sum}"
+    partial = row["partial"] and row["reason"]
+    notes = [Line(say_row("heat_day", row, "{field}: {reason}."))] if partial else []
+    return say_row("heat_day", row, template), notes
+
+
+def _demand(tables: Tables, week: Week, season: Row) -> tuple[Phrase, list[Line]]:
+    """Return the water that the crop would use without lack of it, and why days are missing."""
+    rows = stations(tables, week, season["field"])
+    told = [row for row in rows if row["crop_et_reason"] is not None]
+    known = [row for row in rows if row["crop_et_mm"] is not None]
+    if not known:
+        why = "Crop water demand on {field}: {crop_et_reason}."
+        return (), [Line(say_row("weather_week", row, why)) for row in told[:1]]
     row = max(known, key=lambda found: found["crop_et_days"])
-    template += ")." if row["crop_et_reason"] is None else "; on the others: {crop_et_reason})."
-    return [Line(say_row("weather_week", row, template))]
+    if row["crop_et_reason"] is None:
+        return say_row("weather_week", row, "{crop_et_mm}"), []
+    why = "Crop water demand on {field} (days counted: {crop_et_days}): {crop_et_reason}."
+    return say_row("weather_week", row, "{crop_et_mm}"), [Line(say_row("weather_week", row, why))]
 
 
 def whole_farm(tables: Tables, week: Week) -> Line | None:
@@ -124,8 +140,7 @@ def whole_farm(tables: Tables, week: Week) -> Line | None:
     if not first:
         return None
     rains = joined([say_row("weather_week", row, "{field} {rain_mm}") for row in first])
-    worst = min(first, key=lambda row: row["coverage"])
-    return line("weather_week", worst, "Rain or snow of the week: {rains}.", rains=rains)
+    return Line(say("Rain or snow of the week: {rains}.", rains=rains))
 
 
 def station_grid(tables: Tables, week: Week) -> list[Grid]:

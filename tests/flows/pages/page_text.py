@@ -15,6 +15,7 @@ from flows.pages.week import Week
 from tests.flows.pages.farm import MemoryTables
 
 MADE_ON = date(2024, 9, 9)
+SAVED = "/farm/digests/page.html"
 _NUMBER = re.compile(r"[+-]?\d+(?:\.\d+)?")
 _NOT_READ = ("style", "head", "script")
 
@@ -61,6 +62,19 @@ def numbers(text: str) -> list[str]:
     return _NUMBER.findall(text)
 
 
+def letter(tables: MemoryTables, week: str, show: Show | None = None) -> tuple[Page, str, str]:
+    """The letter of a week, as text and as HTML."""
+    show = show or tables.show(brief=True)
+    found = make.letter(tables, Week.named(week), show, MADE_ON, SAVED)
+    return found, render.text(found, show), render.html(found, show, render.data_uri, "digest.html")
+
+
+def told(tables: MemoryTables, lines: list[Line]) -> str:
+    """The lines as a digest says them."""
+    show = tables.show(brief=True)
+    return flat(" ".join(render.line_text(line, show) for line in lines))
+
+
 def spoken(tables: MemoryTables, lines: list[Line]) -> str:
     show = tables.show()
     return flat(" ".join(render.line_text(line, show) for line in lines))
@@ -68,7 +82,7 @@ def spoken(tables: MemoryTables, lines: list[Line]) -> str:
 
 def digest(tables: MemoryTables, week: str, show: Show | None = None) -> tuple[Page, str, str]:
     """The page, as text and as HTML."""
-    show = show or tables.show()
+    show = show or tables.show(brief=True)
     found = make.digest(tables, Week.named(week), show, MADE_ON)
     return found, render.text(found, show), render.html(found, show, render.data_uri, "digest.html")
 

@@ -65,7 +65,7 @@ def test_strips_apart_and_days_that_nobody_knows_of(tables):
 def test_digest_and_report_tell_it_where_there_is_any_and_else_say_nothing(tables):
     given = applied(tables, *(day(s, 25, 25.0, 50.0) for s in ("treated", "check")))
     _, text, _ = digest(given, farm.WEEK_IN_SEASON)
-    assert "Irrigation on Home: 25.0 mm on both strips" in flat(text)
+    assert "Irrigation on Home: 25 mm on both strips" in flat(text)
     _, html = report(given)
     assert "Irrigation from seeding to" in html
     _, text, _ = digest(tables, farm.WEEK_IN_SEASON)
@@ -100,7 +100,7 @@ def test_a_meter_that_gave_volumes_is_not_called_silent(tables):
 
     def tasks(volume: float | None) -> str:
         known = given.with_rows("water_meter_day", meter | {"volume_m3": volume})
-        return said(to_do.lines(known, WEEK), Show("metric"))
+        return said([cause.line for cause in to_do.causes(known, WEEK)], Show("metric"))
 
     assert "pump" not in tasks(0.0)
     assert "pump" in tasks(None)

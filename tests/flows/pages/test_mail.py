@@ -152,7 +152,7 @@ def test_a_digest_arrives_whole_once(folder, mail, port):
     assert isinstance(got, EmailMessage)
     assert len(post.taken[0]) < message.LIMIT
     assert got["To"] == "grower@example.org"
-    assert WEEK.name in got["Subject"]
+    assert "24 to 30 June 2024" in got["Subject"]
     text, html = got.get_body(("plain",)), got.get_body(("html",))
     assert text is not None
     assert html is not None
@@ -168,7 +168,7 @@ def test_a_digest_arrives_whole_once(folder, mail, port):
     assert len(reader.alts) == len(pictures)
     assert "http" not in html.get_content()
     assert (folder.digests / f"{WEEK.name}.html").exists()
-    assert (folder.digests / f"{WEEK.name}.txt").read_text().split() == text.get_content().split()
+    assert str(folder.digests / f"{WEEK.name}.html") in text.get_content().replace("\n", "")
 
 
 def test_a_server_that_is_away_for_a_week_costs_nothing(folder, mail, port):

@@ -82,8 +82,9 @@ def test_a_week_without_crop_water_demand_says_why(tables):
         lambda f: f.with_columns(why, pl.lit(None).cast(pl.Float64).alias("crop_et_mm")),
         "weather_week",
     )
-    found = spoken(lost, weather.lines(lost, week, "Home"))
-    assert "Crop water demand on Home is not known this week: snow on the ground." in found
+    seasons = lost("season").to_dicts()
+    (found,) = weather.crop_grid(lost, week, seasons)
+    assert "Crop water demand on Home: snow on the ground." in spoken(lost, list(found.notes))
 
 
 def test_a_week_without_soil_water_says_why(tables):

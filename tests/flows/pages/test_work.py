@@ -52,7 +52,7 @@ def test_each_working_is_said_against_the_layer_with_one_soil_state(tables) -> N
     assert "went to 35 cm. The compacted layer lies from 24 cm to 40 cm (check strip" in text
     assert "Depth to set to pass below it: 42 cm." in text
     assert "The work stopped in it, 5 cm above its bottom." in text
-    assert "on 2023-09-18: 38 % of its available water; drier than friable" in text
+    assert "on 2023-09-18: 38% of its available water; drier than friable" in text
     assert "treated strip no compacted layer; check strip compacted from 24 cm to 40 cm" in text
     assert text.endswith("Have buried lines located.")
 
