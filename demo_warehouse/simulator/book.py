@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from demo_warehouse.simulator.crops import CROPS
 from demo_warehouse.simulator.farm import Farm
 from demo_warehouse.simulator.known import SIDES
-from demo_warehouse.simulator.plan import FIRST, PAN_CM
+from demo_warehouse.simulator.plan import FIRST, LAST, PAN_CM
 
 Array = NDArray[np.float64]
 BLOCKS = 5
@@ -45,21 +45,23 @@ def true_yields(farm: Farm) -> pl.DataFrame:
 
 
 def passes(rng: np.random.Generator, farm: Farm) -> pl.DataFrame:
-    """Every weighed pass in SI: blocks of two neighbouring passes, one in each strip."""
+    """Every weighed pass in SI: blocks of two neighboring passes, one in each strip."""
     truth = true_yields(farm)
+    (after,) = rng.spawn(1)  # draws of its own for later seasons: those on record stay as they are
     rows = []
     for field, seasons in farm.plan.seasons.items():
         for season in seasons:
+            draw = rng if season.harvested <= LAST else after
             year = season.harvested.year
-            land = rng.normal(0, LAND_CV, BLOCKS)
+            land = draw.normal(0, LAND_CV, BLOCKS)
             crop = CROPS[season.crop]
             for side in SIDES:
                 true = truth.filter(field=field, season=year, strip=side)["yield_kg_ha"][0]
                 for block in range(BLOCKS):
-                    moisture = float(np.round(crop.moisture_pct + rng.normal(-0.8, 0.5), 1))
-                    market = true * (1 + land[block]) * (1 + rng.normal(0, PASS_CV))
+                    moisture = float(np.round(crop.moisture_pct + draw.normal(-0.8, 0.5), 1))
+                    market = true * (1 + land[block]) * (1 + draw.normal(0, PASS_CV))
                     wet = market * (100 - crop.moisture_pct) / (100 - moisture)
-                    length = LENGTH_M - float(rng.integers(0, 25))
+                    length = LENGTH_M - float(draw.integers(0, 25))
                     rows.append(
                         {
                             "field": field,
@@ -71,7 +73,7 @@ def passes(rng: np.random.Generator, farm: Farm) -> pl.DataFrame:
                             "length_m": length,
                             "width_m": HEADER_M,
                             "moisture_pct": moisture,
-                            "test_weight_kg_hl": crop.test_weight_kg_hl + rng.normal(0, 0.8),
+                            "test_weight_kg_hl": crop.test_weight_kg_hl + draw.normal(0, 0.8),
                         }
                     )
     return pl.DataFrame(rows)

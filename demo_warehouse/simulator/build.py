@@ -14,15 +14,28 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from demo_warehouse.simulator import book, climate, damage, files, probes, spoil, stations, truth
+from demo_warehouse.simulator import (
+    book,
+    climate,
+    damage,
+    files,
+    later,
+    probes,
+    spoil,
+    stations,
+    truth,
+)
 from demo_warehouse.simulator.farm import Farm, simulate
 from demo_warehouse.simulator.files import File
 from demo_warehouse.simulator.ledger import Ledger
-from demo_warehouse.simulator.plan import LAST, ROOM, plan
+from demo_warehouse.simulator.plan import LAST, ROOM, Plan, horizon, plan
 from demo_warehouse.simulator.stations import TIME, Gauge
 
 Progress = Callable[[float, str], None]
-STATIC_SHEETS = ("fields", "strips", "seasons", "operations", "prices", "costs", "notes")
+STATIC_SHEETS = tuple(
+    f"{name}.csv"
+    for name in ("fields", "strips", "seasons", "operations", "prices", "costs", "notes")
+)
 GAUGES = {
     "Windbreak": Gauge(0.2),
     "Coulee": Gauge(0.2),
@@ -36,17 +49,20 @@ def _silent(_share: float, _what: str) -> None:
     """Tell nobody."""
 
 
-def lay_out(folder: Path, seed: int = 1, progress: Progress = _silent) -> None:
-    """Lay the invented farm into ``folder`` (made if need be): the same seed, the same bytes.
+def lay_out(folder: Path, seed: int = 1, progress: Progress = _silent, *, on: date = LAST) -> None:
+    """Lay the invented farm into ``folder`` (made if need be): same seed and day, same bytes.
 
-    ``progress`` is called with a share from 0 to 1 and what is being done. Files that stand there
-    under the same names are written over.
+    ``on`` is the last day of the record. Weather, soil and passes of a day are the same whatever it
+    is, to a kilogram or two; the noise of the instruments is not. ``progress`` is called with a share from 0
+    to 1 and what is being done. Files with the same names are written over.
     """
-    progress(0.0, "simulating five years of weather, soil and crops")
-    write(folder, simulate(seed, plan()), seed, progress)
+    progress(0.0, "simulating years of weather, soil and crops")
+    write(folder, simulate(seed, plan(horizon(on))), seed, progress, on=on)
 
 
-def write(folder: Path, farm: Farm, seed: int = 1, progress: Progress = _silent) -> None:
+def write(
+    folder: Path, farm: Farm, seed: int = 1, progress: Progress = _silent, *, on: date = LAST
+) -> None:
     """Write the folder of a farm that is simulated already."""
     ledger = Ledger()
     progress(0.5, "reading the instruments")
@@ -54,13 +70,15 @@ def write(folder: Path, farm: Farm, seed: int = 1, progress: Progress = _silent)
     damage.apply(frames, np.random.default_rng([seed, 7]), ledger)
     progress(0.7, "writing the loggers' files")
     folder.mkdir(parents=True, exist_ok=True)
-    written = stations_and_probes(farm, frames)
-    last = probes.clock(LAST, 31)
+    last = probes.clock(on, 31)
+    written = stations_and_probes(
+        farm, {name: frame.filter(pl.col(damage.FILED) <= last) for name, frame in frames.items()}
+    )
     strays = (File(path, content, last) for path, content in spoil.STRAYS.items())
-    for file in chain(spoil.spoil(written), strays, [long_record(seed)]):
+    for file in chain(spoil.spoil(written, whole=on >= LAST), strays, [long_record(seed)]):
         _write_file(folder, file)
     progress(0.9, "writing the field book and the truth")
-    _book(folder, book.sheets(np.random.default_rng([seed, 11]), farm))
+    _book(folder, book.sheets(np.random.default_rng([seed, 11]), farm), farm.plan, on)
     truth.write(folder / "truth", farm, ledger)
     progress(1.0, "done")
 
@@ -134,7 +152,7 @@ def stations_and_probes(farm: Farm, frames: dict[str, pl.DataFrame]) -> Iterator
 
 
 def long_record(seed: int) -> File:
-    """The neighbour's daily record 1991 to 2020: the normals come from it."""
+    """The neighbor's daily record 1991 to 2020: the normals come from it."""
     rng = np.random.default_rng([seed, 1991])
     day = climate.daily(rng, NORMALS_FROM, NORMALS_DAYS)
     days = pl.Series("day", np.datetime64(NORMALS_FROM) + np.arange(NORMALS_DAYS)).cast(pl.Date)
@@ -164,14 +182,14 @@ def _write_file(folder: Path, file: File) -> None:
     os.utime(path, (stamp, stamp))
 
 
-def _book(folder: Path, sheets: dict[str, str]) -> None:
+def _book(folder: Path, sheets: dict[str, str], plan: Plan, on: date) -> None:
     """The farm file and the field book: the sheets of the room, and those that were measured."""
     if folder.resolve() != ROOM:
         (folder / "fieldbook").mkdir(exist_ok=True)
         shutil.copyfile(ROOM / "farm.toml", folder / "farm.toml")
-        for name in STATIC_SHEETS:
-            shutil.copyfile(
-                ROOM / "fieldbook" / f"{name}.csv", folder / "fieldbook" / f"{name}.csv"
-            )
+        room = {name: (ROOM / "fieldbook" / name).read_bytes().decode() for name in STATIC_SHEETS}
+        sheets = later.carried_on(room, plan) | sheets
+        if on != horizon(on):
+            sheets = {name: later.up_to(text, on) for name, text in sheets.items()}
     for name, text in sheets.items():
         (folder / "fieldbook" / name).write_bytes(text.encode())

@@ -1,7 +1,7 @@
 """The whole farm simulated: weather of four fields, eight strips of soil, five seasons."""
 
-from dataclasses import dataclass, replace
-from datetime import timedelta
+from dataclasses import dataclass, fields, replace
+from datetime import date, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,11 +12,12 @@ from demo_warehouse.simulator.plan import (
     DAYS,
     FIRST,
     HARDNESS,
+    LAST,
     LOOSENED,
     PAN_CM,
     SETTLES_YEARS,
-    WETNESS,
     Plan,
+    wetness,
 )
 
 Array = NDArray[np.float64]
@@ -34,10 +35,10 @@ class Farm:
     transpiration: Array  # (days, strips), mm
 
 
-def wetness_by_day() -> Array:
+def wetness_by_day(number: int) -> Array:
     """Rain against the climate's normal, by day of the record: as planned for the season."""
-    days = [FIRST + timedelta(days=i) for i in range(DAYS)]
-    return np.array([WETNESS[d.year + (d.month >= 9)] for d in days])
+    days = [FIRST + timedelta(days=i) for i in range(number)]
+    return np.array([wetness(d.year + (d.month >= 9)) for d in days])
 
 
 def as_planned(day: climate.Daily) -> climate.Daily:
@@ -45,7 +46,7 @@ def as_planned(day: climate.Daily) -> climate.Daily:
 
     The winter half departs from the normal by the square root of what the season does.
     """
-    days = [FIRST + timedelta(days=i) for i in range(DAYS)]
+    days = [day.first + timedelta(days=i) for i in range(len(day.rain_mm))]
     year = np.array([d.year + (d.month >= 9) for d in days])
     month = np.array([d.month for d in days])
     grows = (month >= 4) & (month <= 8)
@@ -55,16 +56,35 @@ def as_planned(day: climate.Daily) -> climate.Daily:
         for half, power in ((grows, 1.0), (~grows, 0.5)):
             at = (year == season) & half
             if rain[at].sum() > 0:
-                rain[at] *= WETNESS[int(season)] ** power * normal[at].sum() / rain[at].sum()
+                rain[at] *= wetness(int(season)) ** power * normal[at].sum() / rain[at].sum()
     return replace(day, rain_mm=rain)
+
+
+def _region(rng: np.random.Generator, first: date, days: int) -> climate.Hourly:
+    return climate.hourly(rng, as_planned(climate.daily(rng, first, days)))
+
+
+def _joined(one: climate.Hourly, other: climate.Hourly) -> climate.Hourly:
+    """Return two records as one; the second begins where the first ends."""
+    arrays = {
+        field.name: np.concatenate([getattr(one, field.name), getattr(other, field.name)])
+        for field in fields(one)
+        if field.name != "first"
+    }
+    return climate.Hourly(first=one.first, **arrays)
 
 
 def sites(rng: np.random.Generator, plan: Plan) -> list[climate.Hourly]:
     """The weather of each field: one region, each field its own showers and its own degree or so."""
-    region = climate.hourly(rng, as_planned(climate.daily(rng, FIRST, DAYS)))
+    (after,) = rng.spawn(1)  # draws of its own: the years on record stay as they are
+    more = plan.days - DAYS
+    region = _region(rng, FIRST, DAYS)
+    if more:
+        region = _joined(region, _region(after, LAST + timedelta(days=1), more))
     found = []
     for _ in plan.fields:
-        shower = np.exp(rng.normal(0, 0.18, DAYS)).repeat(24)
+        showers = np.concatenate([rng.normal(0, 0.18, DAYS), after.normal(0, 0.18, more)])
+        shower = np.exp(showers).repeat(24)
         warmer = rng.normal(0, 0.25)
         found.append(
             replace(
@@ -80,11 +100,11 @@ def sites(rng: np.random.Generator, plan: Plan) -> list[climate.Hourly]:
 def hardness(plan: Plan) -> Array:
     """How much of the compacted layer there is, by day and strip: loosened on the day of an
     operation on the treated strip, settling again sooner in wet years."""
-    wet = wetness_by_day()
-    out = np.zeros((DAYS, 2 * len(plan.fields)))
+    wet = wetness_by_day(plan.days)
+    out = np.zeros((plan.days, 2 * len(plan.fields)))
     for field in plan.fields:
         base = HARDNESS[field]
-        loosened = np.zeros(DAYS)
+        loosened = np.zeros(plan.days)
         for operation in (o for o in plan.operations if o.field == field):
             at = (operation.day - FIRST).days
             age = np.cumsum(wet[at:]) / 365.25
@@ -106,7 +126,7 @@ def forcing(weather: list[climate.Hourly], base: heat.Ground, plan: Plan) -> For
 
 
 def simulate(seed: int, plan: Plan) -> Farm:
-    """Five years of the farm; the same seed gives the same farm."""
+    """The years of the plan; the same seed gives the same farm."""
     weather = sites(np.random.default_rng([seed, 2020]), plan)
     base = heat.ground(
         np.stack([w.rain_mm for w in weather], axis=1),

@@ -92,7 +92,7 @@ def in_pan(top_cm: float, bottom_cm: float) -> Array:
 def layer_weights(depths_cm: tuple[float, ...]) -> Array:
     """Share of each slice in each sensor's layer, shape (sensors, slices).
 
-    A sensor stands for the soil between the midpoints to its neighbours; the first reaches to the
+    A sensor stands for the soil between the midpoints to its neighbors; the first reaches to the
     surface, the last as far below itself as above.
     """
     depths = np.asarray(depths_cm, dtype=np.float64)

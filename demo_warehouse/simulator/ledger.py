@@ -8,7 +8,7 @@
 - superseded: contradicted by a later delivery, which stands; the earlier is kept beside it
 - marked: the values land; quality, coverage or health mark them
 - left in: the values land and nothing can tell them from good ones without a second look
-- passed over: the file is not taken, or has nothing in it, and a note says so
+- skipped: the file is not taken, or has nothing in it, and a note says so
 """
 
 from dataclasses import asdict, dataclass, field, replace

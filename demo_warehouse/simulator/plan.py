@@ -4,10 +4,12 @@
 (how wet the years are, how hard the pan is) stands here.
 """
 
+from __future__ import annotations
+
 import csv
 import tomllib
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +20,7 @@ ROOM = Path(__file__).resolve().parent.parent
 FIRST = date(2020, 8, 1)
 LAST = date(2025, 10, 31)
 DAYS = (LAST - FIRST).days + 1
+ROTATION = 5  # years: the seasons on record come again in later years
 
 # Rain against normal by season (September before to August), chosen so that the five seasons show
 # dry, wet and middling years.
@@ -38,6 +41,15 @@ class Operation:
 
 
 @dataclass(frozen=True, slots=True)
+class Lift:
+    """One lift of a probe after the years of farm.toml, as the field book has it."""
+
+    probe: str
+    out: date
+    back: date
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """The farm's fields with their seasons and operations, and the instruments of farm.toml."""
 
@@ -46,6 +58,8 @@ class Plan:
     operations: tuple[Operation, ...]
     stations: dict[str, dict[str, Any]]
     probes: dict[str, dict[str, Any]]
+    lifts: tuple[Lift, ...] = ()
+    days: int = DAYS
 
     def strip(self, field: str, side: str) -> int:
         """The place of a strip in the simulator's arrays."""
@@ -61,8 +75,52 @@ def _rows(name: str) -> list[dict[str, str]]:
         return list(csv.DictReader(lines))
 
 
-def plan() -> Plan:
-    """Read the plan from the room's files."""
+def horizon(on: date) -> date:
+    """Return the day up to which is simulated so that the record of ``on`` is whole.
+
+    A crop in the field on that day ripens after it: its growth goes by the heat up to its harvest.
+    """
+    if on <= LAST:
+        return LAST
+    return date(on.year + (on.month >= 9), 10, 31)
+
+
+def wetness(year: int) -> float:
+    """Return a season's rain against normal; after those that are planned, the same five again."""
+    return WETNESS.get(year, WETNESS[LAST.year - ROTATION + 1 + (year - LAST.year - 1) % ROTATION])
+
+
+def _later(seasons: list[Season], until: date) -> list[Season]:
+    """Return the seasons after those on record: the same crops and days, a rotation later."""
+    by_year = {season.harvested.year: season for season in seasons}
+    later = []
+    for year in range(LAST.year + 1, until.year + 1):
+        turns = -(-(year - LAST.year) // ROTATION)
+        old = by_year[year - turns * ROTATION]
+        ahead = year - old.harvested.year
+        days = (day.replace(year=day.year + ahead) for day in (old.seeded, old.harvested))
+        later.append(Season(old.crop, *days))
+    return later
+
+
+def _lifted(probe: dict[str, Any], seasons: list[Season]) -> list[Lift]:
+    """Return a probe's lifts for seeding and harvest after LAST; its last spell is cut there."""
+    lifts = []
+    for season in (s for s in seasons if s.harvested > LAST):
+        for day, back in ((season.seeded, 8), (season.harvested, 7)):
+            lifts.append(Lift(probe["name"], day - timedelta(days=1), day + timedelta(days=back)))
+    for lift in lifts:
+        *before, last = probe["spells"]
+        probe["spells"] = [
+            *before,
+            last | {"to": lift.out - timedelta(days=1)},
+            last | {"from": lift.back + timedelta(days=1)},
+        ]
+    return lifts
+
+
+def plan(until: date = LAST) -> Plan:
+    """Read the plan from the room's files, and carry it on to ``until`` (see ``horizon``)."""
     farm = tomllib.loads((ROOM / "farm.toml").read_text(encoding="utf-8"))
     fields = tuple(row["field"] for row in _rows("fields"))
     seasons: dict[str, list[Season]] = {field: [] for field in fields}
@@ -74,6 +132,12 @@ def plan() -> Plan:
                 date.fromisoformat(row["harvested"]),
             )
         )
+    seasons = {field: known + _later(known, until) for field, known in seasons.items()}
+    lifts = [
+        lift
+        for probe in farm["probes"]
+        for lift in _lifted(probe, seasons[probe["spells"][0]["field"]])
+    ]
     operations = tuple(
         Operation(row["field"], date.fromisoformat(row["day"]), row["practice"])
         for row in _rows("operations")
@@ -84,4 +148,6 @@ def plan() -> Plan:
         operations,
         {station["name"]: station for station in farm["stations"]},
         {probe["name"]: probe for probe in farm["probes"]},
+        tuple(lifts),
+        (until - FIRST).days + 1,
     )

@@ -1,4 +1,4 @@
-"""What a soil sensor says of the soil: its own gain, offset, temperature and ageing over the truth.
+"""What a soil sensor says of the soil: its own gain, offset, temperature and aging over the truth.
 
 A dielectric sensor sees liquid water and a little of the ice, drifts with its temperature, reads
 low while the soil closes around it after installation, and shows what its resolution allows.

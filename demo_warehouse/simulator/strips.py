@@ -125,7 +125,7 @@ class Strips:
         flow[:, 1:-1] = mid * ((head[:, :-1] - head[:, 1:]) * _PER_GAP + 1)
         flow[:, -1] = conduct[:, -1]
         gap = mid * _PER_GAP
-        # rows: thick * change - (in - out) linear in the change of this slice and its neighbours
+        # rows: thick * change - (in - out) linear in the change of this slice and its neighbors
         diagonal = np.repeat(THICK_CM[None, :], len(self.theta), axis=0)
         diagonal[:, :-1] += gap * slope[:, :-1]
         diagonal[:, 1:] += gap * slope[:, 1:]

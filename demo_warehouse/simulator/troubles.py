@@ -82,7 +82,7 @@ def beside(rng: np.random.Generator, values: Array, step_min: int) -> tuple[Arra
 
 
 def drift(rng: np.random.Generator, values: Array, step_min: int) -> tuple[Array, int, int]:
-    """An ageing of three to six percent over a year."""
+    """An aging of three to six percent over a year."""
     years = np.arange(len(values)) * step_min / 525600
     return np.clip(values + rng.uniform(3, 6) * rng.choice([-1, 1]) * years, 0, 100), 0, len(values)
 

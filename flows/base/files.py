@@ -45,12 +45,12 @@ def readable(name: str) -> str:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Put ``text`` into a file, whole or not at all."""
+    """Put ``text`` into a file, completely or not at all."""
     write_bytes(path, text.encode("utf-8"))
 
 
 def write_bytes(path: Path, content: bytes) -> None:
-    """Put ``content`` into a file, whole or not at all."""
+    """Put ``content`` into a file, completely or not at all."""
     make_folder(path.parent)
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:

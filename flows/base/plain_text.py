@@ -21,6 +21,19 @@ def plain(text: str) -> str:
     return _OBEYED.sub(lambda found: found.group().encode("unicode_escape").decode("ascii"), text)
 
 
+_PLURALS = {"entry": "entries", "copy": "copies", "delivery": "deliveries", "pass": "passes"}
+
+
+def noun(number: int, one: str) -> str:
+    """Return ``one`` as it is after ``number``: '1 row', '0 rows', '2 entries'."""
+    return one if number == 1 else _PLURALS.get(one, f"{one}s")
+
+
+def counted(number: int, one: str) -> str:
+    """Return a count with its noun, such as '1 row' or '1,204 rows'."""
+    return f"{number:,} {noun(number, one)}"
+
+
 class Lines(logging.Formatter):
     """Log lines in which a message cannot pretend to be another line."""
 

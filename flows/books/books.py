@@ -17,6 +17,7 @@ import duckdb
 import polars as pl
 
 from flows.base.files import read_state, write_text
+from flows.base.plain_text import counted
 from flows.base.version import VERSION
 from flows.books import amended, fieldbook, normals_table, yield_map
 from flows.books.fieldbook import Problem
@@ -143,7 +144,7 @@ def attention(con: duckdb.DuckDBPyConnection) -> list[str]:
         if book in NAMES
     ]
     found += [
-        ("1 entry" if number == 1 else f"{number:,} entries")
+        counted(number, "entry")
         + f" of the {NAMES[book]} {'was' if number == 1 else 'were'} rejected"
         + (", no yield landed. " if book == "fieldbook" and not weighed else ". ")
         + "The table book_problem lists each one."
@@ -151,7 +152,7 @@ def attention(con: duckdb.DuckDBPyConnection) -> list[str]:
     ]
     if passes:
         found.append(
-            f"No yield is computed from {passes:,} passes of the field book: their field and season "
+            f"No yield is computed from {counted(passes, 'pass')} of the field book: their field and season "
             "are not on its sheet seasons."
         )
     return found
@@ -307,7 +308,7 @@ def _place(farm: Farm) -> tuple[float, float] | None:
 
 
 def _changes(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> str:
-    """Return what a version changes in a table, in words; empty where it says the same."""
+    """Return what a version changes in a table, as text; empty if it says the same."""
     table = TABLES[name]
     old, new, key = warehouse.read(con, table), generated.conform(frame, table), list(table.key)
     added = new.join(old, on=key, how="anti", nulls_equal=True)

@@ -18,6 +18,7 @@ from shapely.geometry import shape
 
 from flows.base.errors import UserError
 from flows.base.files import readable
+from flows.base.plain_text import counted
 from flows.books.fieldbook import columns
 from flows.books.fieldbook.files import decoded
 from flows.books.fieldbook.problem import Problem, Rejected, shown
@@ -111,7 +112,7 @@ def _table(name: str, content: bytes) -> tuple[pl.DataFrame, list[dict[str, Any]
     """Return a file's rows as text, the column ``row`` counting them, and its polygons' features."""
     if len(content) > MAX_MAP_BYTES:
         raise Rejected(
-            "the file is too large", f"{len(content):,} bytes", f"at most {MAX_MAP_BYTES:,}"
+            "the file is too large", counted(len(content), "byte"), f"at most {MAX_MAP_BYTES:,}"
         )
     text = decoded(content)
     if PurePath(name).suffix.lower() in OUTLINE_ENDINGS:

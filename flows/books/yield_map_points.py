@@ -6,6 +6,7 @@ from unicodedata import normalize
 
 import polars as pl
 
+from flows.base.plain_text import counted
 from flows.books.fieldbook import columns, units
 from flows.books.fieldbook.problem import Problem, Rejected, shown
 from flows.books.strip_outlines import Place, is_far, is_swapped, near
@@ -159,7 +160,7 @@ def _numbers(name: str, column: str, grid: pl.DataFrame, problems: list[Problem]
     bad = number.is_null() & text.is_not_null()
     if bad.any():
         row = int(grid["row"].filter(bad)[0])
-        found = f"{bad.sum()} values, the first {shown(text.filter(bad)[0])}"
+        found = f"{counted(int(bad.sum()), 'value')}, the first {shown(text.filter(bad)[0])}"
         problems.append(Problem(name, row, column, "not a number", found, "a number", "value"))
     return number
 
@@ -183,7 +184,7 @@ def _times(
             best = one
     bad = best.is_null() & stamp.is_not_null()
     if bad.any():
-        found = f"{bad.sum()} stamps, the first {shown(stamp.filter(bad)[0])}"
+        found = f"{counted(int(bad.sum()), 'stamp')}, the first {shown(stamp.filter(bad)[0])}"
         expected = "ISO 8601, such as 2021-08-28 14:03:07"
         problems.append(
             Problem(name, 0, "time", "the time cannot be read", found, expected, "value")
@@ -227,7 +228,7 @@ def _placed(name: str, frame: pl.DataFrame, problems: list[Problem]) -> pl.DataF
     lost = frame.filter(~good)
     if lost.height:
         place = f"{lost['latitude_deg'][0]} {lost['longitude_deg'][0]}"
-        found = f"{lost.height} of {frame.height} points, the first at {place}"
+        found = f"{lost.height} of {counted(frame.height, 'point')}, the first at {place}"
         expected = "latitude and longitude in degrees (WGS 84), a field and a year"
         problems.append(
             Problem(name, int(lost["row"][0]), "", "points without a place", found, expected)

@@ -5,6 +5,7 @@ Imports inside functions are for start-up time.
 
 from __future__ import annotations
 
+import shutil
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -58,7 +59,9 @@ def sql(
     """Query the published copy.
 
     A query only reads: one statement that begins with SELECT, FROM, WITH, VALUES, PIVOT, DESCRIBE,
-    SHOW, SUMMARIZE or EXPLAIN. In --csv, text that a spreadsheet would run as a formula gets a '
+    SHOW, SUMMARIZE or EXPLAIN. A table is for reading: numbers are rounded, times are by the farm's
+    clock, empty columns and those that do not fit are left out and named below. --csv, --json and
+    --parquet have every digit, every column and UTC. In --csv, text that a spreadsheet would run as a formula gets a '
     before it.
 
     \b
@@ -68,7 +71,7 @@ def sql(
       checkstrip sql my_farm "FROM customary.rain_month" --json
       checkstrip sql my_farm "FROM weather_day" --parquet days.parquet
     """
-    from flows.store import query
+    from flows.store import answer_table, query
 
     if sum((csv, as_json, parquet is not None)) > 1:
         raise UserError("Choose one of --csv, --json and --parquet.")
@@ -78,6 +81,7 @@ def sql(
         text = sys.stdin.read()
     with query.open_published(farm_folder(folder)) as con:
         frame = query.frame(query.ask(con, text))
+        zone = query.time_zone(con)
     if parquet is not None:
         query.to_parquet(frame, parquet)
         say(f"Written to {parquet}.")
@@ -86,7 +90,8 @@ def sql(
     elif as_json:
         hand_over(query.to_json(frame) + "\n")
     else:
-        say(query.to_table(frame, rows or frame.height))
+        width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+        say(answer_table.to_table(frame, rows or frame.height, zone, width))
 
 
 @app.command()

@@ -15,7 +15,7 @@ from flows.cli.base import AsJson, Folder, app, farm_folder, hand_json, say
 @app.command()
 def explain(
     folder: Folder,
-    table: Annotated[str, typer.Argument(metavar="TABLE", help="the table the number stands in")],
+    table: Annotated[str, typer.Argument(metavar="TABLE", help="the table that holds the number")],
     key: Annotated[
         list[str] | None,
         typer.Argument(

@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from flows.base.plain_text import counted
 from flows.cli.base import Folder, app, farm_folder, say
 
 
@@ -156,7 +157,7 @@ def sniff(
 
     With the evidence for each item. What it is not sure of it asks, and marks in the layout
     (CHECK). Exit 1 if something is asked. With a
-    farm folder the rain of its stations is held against the file's: it tells whether stamps stand at
+    farm folder the rain of its stations is compared with the file's: it shows whether stamps stand at
     the start or the end of an interval, and which clock they keep. Several files of one logger give
     one layout that reads them all.
 
@@ -175,5 +176,5 @@ def sniff(
     if write is not None:
         say(sniff_file.write(sniffed, write))
     if sniffed.proposal.questions:
-        say(f"{len(sniffed.proposal.questions)} items are not sure (CHECK): please decide them.")
+        say(f"{counted(len(sniffed.proposal.questions), 'item')} to decide, marked CHECK.")
         raise typer.Exit(1)

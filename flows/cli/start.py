@@ -6,6 +6,7 @@ folder yet, so it is never left out.
 
 from __future__ import annotations
 
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Annotated
 
@@ -76,19 +77,34 @@ def demo(
     root: Annotated[Path, typer.Argument(metavar="[FOLDER]", help="where to lay it out")] = Path(
         "farm_demo"
     ),
+    last_day: Annotated[
+        datetime | None,
+        typer.Option("--date", formats=["%Y-%m-%d"], help="last day of the record (yesterday)"),
+    ] = None,
+    open_: Annotated[
+        bool | None,
+        typer.Option(
+            "--open/--no-open", help="open its start page (if there is a terminal and a display)"
+        ),
+    ] = None,
 ) -> None:
     """Run the whole pipeline on an invented farm.
 
-    Lays out its folder, runs everything once, and prints what was found.
+    Lays out its folder, runs everything once, prints what was found and opens the start page. The
+    record ends yesterday; with --date, the same figures come out on any day.
 
     \b
     Examples:
       checkstrip demo
-      checkstrip demo try_it
+      checkstrip demo try_it --date 2025-10-31 --no-open
     """
     from flows.base.progress import bar
+    from flows.cli import asking, start_page
     from flows.setup import demo
 
     with bar() as tick:
-        findings = demo.demo(root, tick)
+        on = last_day.date() if last_day else date.today() - timedelta(days=1)  # noqa: DTZ011
+        findings = demo.demo(root, tick, on)
     say(findings)
+    if open_ or (open_ is None and asking.at_terminal() and start_page.has_display()):
+        start_page.show(root)

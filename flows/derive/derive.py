@@ -19,6 +19,7 @@ import polars as pl
 
 import transforms
 from flows.base.errors import UserError
+from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
 from flows.derive import waiting_days
 from flows.derive.problems import FAILURES, Problems
@@ -55,7 +56,7 @@ class Derived:
         """In a sentence."""
         if not self.days and not self.tables:
             return "Nothing new: all tables stand as they were."
-        changed = f" {len(self.tables)} tables changed." if self.tables else ""
+        changed = f" {counted(len(self.tables), 'table')} changed." if self.tables else ""
         return f"{self.days} instrument-days reduced.{changed}"
 
 

@@ -29,7 +29,7 @@ _ROW = ""
 
 
 class Problems:
-    """The problems of one derive, and those that earlier runs left on days not made again."""
+    """The problems of one derive, and those that earlier runs left on days not rebuilt."""
 
     def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
         """Begin with those of the daily rows; all others are found again if they are still there."""
@@ -53,7 +53,7 @@ class Problems:
     ) -> pl.DataFrame:
         """Return the rows as their declaration allows; note what was taken out.
 
-        ``days`` (instrument, day) are those that the rows of a daily table were made again for:
+        ``days`` (instrument, day) are those that the rows of a daily table were rebuilt for:
         their earlier problems are forgotten. Raises ValueError if the rows break the declaration
         even so.
         """

@@ -1,4 +1,4 @@
-"""Find the days of instruments whose daily rows have to be made again.
+"""Find the days of instruments whose daily rows must be rebuilt.
 
 The landing notes the days whose readings changed, with ``touch``. A change of the set-up is found
 here: the set-up that the daily rows were made with is kept in the schema ``used``; if it differs

@@ -14,6 +14,7 @@ from pydantic import ValidationError
 
 from flows.base import units
 from flows.base.errors import UserError
+from flows.base.plain_text import counted
 from flows.farm import fault_words
 from schemas import generated
 from schemas.catalogue import TABLES
@@ -21,7 +22,7 @@ from schemas.farm.farm import Farm, Place, Source
 from schemas.farm.layout import Layout
 from schemas.quantities import BY_NAME, OF_WHOLE_PROBE
 
-# What a farm without coordinates is told.
+# The message for a farm without coordinates.
 NO_PLACE = (
     "The farm has no place: evapotranspiration, uptake by day and night and the checks by the sun "
     "are not made."
@@ -62,7 +63,7 @@ def parse(content: dict[str, Any], where: str) -> Farm:
 
 
 def _faulty(where: str, faults: list[str]) -> UserError:
-    count = "a fault" if len(faults) == 1 else f"{len(faults)} faults"
+    count = "a fault" if len(faults) == 1 else counted(len(faults), "fault")
     return UserError("\n  ".join([f"{where} has {count}:", *faults]))
 
 

@@ -13,6 +13,7 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+from flows.base.plain_text import counted
 from schemas.did_you_mean import nearest
 from schemas.farm import short_form
 from schemas.farm.farm import Farm
@@ -36,9 +37,9 @@ _ELSE = "this cannot stand here; the README shows what can"
 
 
 def sentences(faults: Iterable[ErrorDetails], content: dict[str, Any]) -> list[str]:
-    """Return a sentence for each key of the file's ``content`` that is at fault, in order."""
+    """Return a sentence for each key of the file's ``content`` that has a fault, in order."""
     faults = list(faults)
-    # an element that is at fault itself is not also missing
+    # a faulty element is not also missing
     deep = [f for f in faults if f["type"] != "too_short" or not _holds_another(f, faults)]
     by_key: dict[tuple[str, str], list[str]] = {}
     for fault in deep:
@@ -116,7 +117,7 @@ def _to_write(kind: str, given: dict[str, Any], loc: Loc) -> str:
 def _number(kind: str, number: int) -> str:
     if not kind.startswith("string"):
         return f"{number}"
-    return "1 character" if number == 1 else f"{number} characters"
+    return counted(number, "character")
 
 
 def _example(field: FieldInfo | None) -> str:
@@ -153,7 +154,7 @@ def _unknown_key(loc: Loc) -> str:
     known = [f.alias or name for name, f in model.model_fields.items()]
     if "spells" in known:
         if loc[-1] in short_form.PLACE:
-            return "with spells, the place stands in them: move this key into a spell"
+            return "with spells, the place is in them: move this key into a spell"
         known += short_form.PLACE
     near = nearest(str(loc[-1]), known)
     hint = f"did you mean {near[0]}?" if near else f"the keys here are {', '.join(known)}"

@@ -190,7 +190,7 @@ def _sensors(probes: list[Probe]) -> tuple[Sensor, ...]:
 
 
 def two_places(farm: Farm, kind: str, renames: Renames) -> dict[str, str]:
-    """Return the instruments that would have stood at two places at once, and where, in words."""
+    """Return the instruments that would have stood at two places at once, and where, as sentences."""
     found = {}
     for one in _joined(_of_kind(farm, kind), kind, renames, {}):
         for earlier, later in pairwise(one.spells):

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import duckdb
 
+from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
 from flows.books import books
 from flows.books.amended import amended
@@ -57,11 +58,11 @@ class Collected:
     def _arrived(self) -> str:
         if not self.deliveries:
             return "Nothing new arrived."
-        deliveries = "1 delivery" if self.deliveries == 1 else f"{self.deliveries} deliveries"
-        refused = "1 was" if self.refused == 1 else f"{self.refused} were"
+        deliveries = counted(self.deliveries, "file")
+        files = f" {counted(self.refused, 'file')} rejected." if self.refused else ""
         return (
-            f"{deliveries}: {self.landed:,} rows landed, {self.duplicate:,} were there already, "
-            f"{self.quarantined:,} were quarantined; {refused} refused whole."
+            f"{deliveries}: {counted(self.landed, 'new row')}, {counted(self.duplicate, 'duplicate')}, "
+            f"{self.quarantined:,} rejected.{files}"
         )
 
 
@@ -75,7 +76,7 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Collected:
         notes = archive_new(con, folder, farm, archive, tick)
         reread = land_from(con, archive, farm, tick)
         if reread:
-            notes.append(f"{reread} deliveries were read again, because the set-up has changed.")
+            notes.append(f"{counted(reread, 'file')} read again, because the setup has changed.")
         notes += [f"Repaired in the archive: {name}." for name in archive.repaired]
         notes += _not_taken(archive, farm, before)
         if farm.place.latitude is None:

@@ -13,6 +13,7 @@ from itertools import combinations
 
 import polars as pl
 
+from flows.base.plain_text import counted
 from flows.intake.readers.by_format import cutter_of
 from flows.intake.readers.chunk import Chunk, Content, Unreadable, roles
 from flows.intake.readers.json_records import parsed
@@ -38,7 +39,7 @@ class Contradictory(Exception):
     """Deliveries contradict themselves (``counts`` by sequence); the transaction is void."""
 
     def __init__(self, counts: dict[int, Contradicted]) -> None:
-        super().__init__(f"{len(counts)} deliveries contradict themselves")
+        super().__init__(f"{counted(len(counts), 'file')} in contradiction with itself")
         self.counts = counts
 
 
@@ -63,14 +64,14 @@ class Contradicted:
         return self.times >= MANY_TIMES or few or share > 1 / 2
 
 
-def cause_of(content: Content, layout: Layout, counted: Contradicted) -> Cause:
+def cause_of(content: Content, layout: Layout, seen: Contradicted) -> Cause:
     """Return the cause of a rejection: what contradicts, and the column that would tell it apart."""
     rows, keys = _sample(content, layout)
-    found = f"{counted.values:,} of {counted.of:,} values differ from another line of their time"
+    found = f"{seen.values:,} of {counted(seen.of, 'value')} differ from another line of their time"
     if not rows.is_empty():
         most = int(rows.select(pl.len().over(keys).max()).item())
         at = "time and depth" if TELL_DEPTH & set(keys) else "time"
-        found += f"; each {at} occurs up to {most:,} times"
+        found += f"; each {at} occurs up to {counted(most, 'time')}"
     return CAUSE, found, _expected(rows, keys, telling_columns(rows, keys))
 
 
@@ -81,7 +82,7 @@ def _expected(rows: pl.DataFrame, keys: Sequence[str], columns: Sequence[str]) -
     entries = rows.select(columns).unique().sort(columns)
     shown = ["/".join(map(str, row)) for row in entries.head(SHOWN).rows()]
     more = ", …" if entries.height > SHOWN else ""
-    tells = f"{entries.height:,} entries: {', '.join(shown)}{more}"
+    tells = f"{counted(entries.height, 'entry')}: {', '.join(shown)}{more}"
     if len(columns) > 1:
         return f"one line for each time and sensor; the columns {named} tell them apart ({tells})"
     use = "instrument_column"

@@ -1,6 +1,6 @@
 """The hour that a clock shows twice, in files that grow: decided again as one file.
 
-A lone stamp of that hour is told apart by the rows around it, and those may lie before or after the
+A lone stamp of that hour is distinguished by the rows around it, and those may lie before or after the
 place where a growing file was taken. So a file whose earlier version ended near such an hour is
 taken whole, and what its earlier versions said of that hour makes way for what it says now.
 """

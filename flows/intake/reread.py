@@ -45,7 +45,7 @@ Instrument = tuple[str, str]  # kind and name
 
 @dataclass(slots=True)
 class Concerned:
-    """The deliveries that are read again, and the instruments whose readings are made again.
+    """The deliveries that are read again, and the instruments whose readings are rebuilt.
 
     ``kept``: those of them that cannot be read again, and why; their earlier rows stand.
     """

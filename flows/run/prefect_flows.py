@@ -87,7 +87,7 @@ def _run(root: str, marker: str, work: tuple[Step, ...]) -> str:
     folder = FarmFolder.at(Path(root))
     log = logs.to_file(folder)
     if _is_done(folder, marker, flow_run.scheduled_start_time):
-        return "Passed over: the work was done after this run was due."
+        return "Skipped: the work was done after this run was due."
     try:
         done = steps.turn(folder, steps=work)
     except (UserError, Attention) as mistake:

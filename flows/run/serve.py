@@ -224,7 +224,7 @@ def server(folder: FarmFolder) -> Iterator[int]:
                     raise Attention(
                         "The scheduler did not start. If it happens again, delete "
                         f"{folder.state / 'prefect' / 'prefect.db'} (it holds only when to run "
-                        "what, and is made again) and start again."
+                        "what, and is rebuilt) and start again."
                     )
                 time.sleep(0.2)
             yield port

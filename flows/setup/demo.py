@@ -1,13 +1,14 @@
 """The demo: an invented farm laid out, run through the whole pipeline once, and summed up."""
 
 from collections.abc import Iterable
-from datetime import timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import duckdb
 import polars as pl
 
 from demo_warehouse.simulator.build import lay_out
+from demo_warehouse.simulator.plan import LAST
 from flows.base.errors import UserError
 from flows.base.progress import Tick, silent
 from flows.farm import farm_file
@@ -22,7 +23,7 @@ from flows.pages.report import write as reports
 from flows.pages.sections import harvest
 from flows.pages.week import Week
 from flows.run import steps
-from flows.store import query
+from flows.store import answer_table, query
 
 _ARRIVED = """
     SELECT (SELECT count(*) FROM delivery) AS deliveries,
@@ -59,6 +60,7 @@ _DRAWDOWN = """
     ) JOIN field USING (field)
     WHERE practice = ? GROUP BY depth_cm ORDER BY depth_cm
 """
+EARLIEST = date(2021, 10, 1)  # the first harvest is in
 STORY_WIDTH = 118  # a terminal's window; the story is to be under a page
 _RESPONSE_HEADINGS = {
     "field": "Field",
@@ -72,11 +74,16 @@ _RESPONSE_HEADINGS = {
 }
 
 
-def demo(root: Path, tick: Tick = silent) -> str:
+def demo(root: Path, tick: Tick = silent, on: date = LAST) -> str:
     """Lay the invented farm out in ``root`` and run it once; returns the summary.
 
-    Raises UserError where a farm folder that is not the demo stands there.
+    ``on`` is the last day of its record, used if the folder is new. Raises UserError if the folder
+    holds another farm, or if ``on`` is not a day that the demo can end on.
     """
+    if not EARLIEST <= on < datetime.now(UTC).date() + timedelta(days=1):
+        raise UserError(
+            f"The demo cannot end on {on}: give a day from {EARLIEST} to today, as in --date {LAST}"
+        )
     folder = FarmFolder(root.expanduser().resolve())
     if folder.farm_toml.exists():
         name = farm_file.load(folder.farm_toml).farm.name
@@ -86,7 +93,9 @@ def demo(root: Path, tick: Tick = silent) -> str:
                 "Name another folder."
             )
     else:
-        lay_out(folder.root, progress=lambda share, what: tick(what, int(share * 1000), 1000))
+        lay_out(
+            folder.root, progress=lambda share, what: tick(what, int(share * 1000), 1000), on=on
+        )
     runs = steps.turn(FarmFolder.at(folder.root), tick)
     summaries = "\n".join(f"  {run.flow}: {run.summary}" for run in runs)
     pages = _pages(folder, tick)
@@ -123,7 +132,7 @@ def _findings(con: duckdb.DuckDBPyConnection) -> str:
     practices = con.sql("SELECT DISTINCT practice FROM field ORDER BY practice").fetchall()
     parts = {
         "What arrived": _table(con, _ARRIVED),
-        "What was refused, and why": _table(con, _REFUSED),
+        "What was rejected, and why": _table(con, _REFUSED),
         "Rain against normal, month of seeding to month of harvest, mm, check strips": _table(
             con, _RAIN
         ),
@@ -138,7 +147,7 @@ def _findings(con: duckdb.DuckDBPyConnection) -> str:
 
 
 def _story(con: duckdb.DuckDBPyConnection) -> str:
-    """The trial in words, in the farm's units: did it respond, how often, why, the money, what next."""
+    """The trial as sentences, in the farm's units: did it respond, how often, why, the money, what next."""
     tables = Tables(con)
     show = tables.show()
     worked = tables("response").filter(pl.col("operation_day").is_not_null())
@@ -184,7 +193,7 @@ def _new(lines: Iterable[Line], shown: set[str], show: Show) -> list[Line]:
 
 def _table(con: duckdb.DuckDBPyConnection, sql: str, *given: str) -> str:
     rows = query.frame(con.sql(sql, params=list(given)) if given else con.sql(sql))
-    return "\n".join(f"  {line}" for line in query.to_table(rows, 40).splitlines()[:-1])
+    return "\n".join(f"  {line}" for line in answer_table.to_table(rows, 40).splitlines()[:-1])
 
 
 def _next_steps(root: Path) -> str:

@@ -2,6 +2,7 @@
 
 import duckdb
 
+from flows.base.plain_text import counted
 from schemas import generated
 from schemas.catalogue import TABLES
 
@@ -22,7 +23,7 @@ def sentences(con: duckdb.DuckDBPyConnection) -> list[tuple[str | None, str]]:
         used = _used(con, instrument, column, depth)
         at = "" if depth < 0 else f" at {depth:g} cm"
         by = ", ".join(flag or "no letter" for flag in flags[:LISTED])
-        text = f"{n:,} of {n + used:,} values of {column}{at} ({by})"
+        text = f"{n:,} of {counted(n + used, 'value')} of {column}{at} ({by})"
         out.setdefault((source, instrument, meaning), []).append(text)
     return [
         (

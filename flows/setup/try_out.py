@@ -14,6 +14,7 @@ from pathlib import Path
 import duckdb
 
 from flows.base import lock
+from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
 from flows.books import books
 from flows.books.amended import amended
@@ -80,13 +81,16 @@ class Outcome:
         """In plain words."""
         if self.book:
             return [f"{self.source}: {self.book[0]}", *(f"  {line}" for line in self.book[1:])]
-        read = f"{self.new} new deliveries, {self.reread} read again, {self.refused_whole} refused whole"
+        read = (
+            f"{counted(self.new, 'new file')}, {self.reread:,} read again, "
+            f"{self.refused_whole:,} rejected"
+        )
         rows = (
-            f"{self.rows_landed:,} rows would land, {self.rows_quarantined:,} be quarantined "
+            f"{counted(self.rows_landed, 'row')} would land, {self.rows_quarantined:,} be rejected "
             f"(now {self.rows_quarantined_before:,})"
         )
         values = (
-            f"{self.values_added:,} values would be added, {self.values_changed:,} change, "
+            f"{counted(self.values_added, 'value')} would be added, {self.values_changed:,} change, "
             f"{self.values_gone:,} go"
         )
         return [
@@ -168,7 +172,7 @@ def _outcomes(con: duckdb.DuckDBPyConnection, before: int) -> list[Outcome]:
             one.values_gone += int(gone)
     for source, cause, example, number in con.execute(_CAUSES).fetchall():
         if len(of(source).causes) < LISTED:
-            of(source).causes.append(f"{number:,} times {cause} ({example})")
+            of(source).causes.append(f"{counted(number, 'time')} {cause} ({example})")
     for source, sentence in (
         *try_rain.sentences(con),
         *try_flags.sentences(con),
@@ -195,7 +199,7 @@ def _of_books(con: duckdb.DuckDBPyConnection, before: int) -> list[Outcome]:
         if not new and not wrong:
             continue
         lost = sum(how != "none" for how, _ in wrong)
-        entries = "1 entry" if lost == 1 else f"{lost:,} entries"
+        entries = counted(lost, "entry")
         would = f"{entries} would be rejected" if lost else "every entry would be used"
         one = Outcome(name, refused_whole=1 if unread else 0)
         one.book = [f"it cannot be read: {unread}" if unread else f"{would}."]

@@ -84,7 +84,7 @@ class Archive(ArchiveReader):
         return other
 
     def take(self, arrivals: Iterable[Arrival]) -> list[Receipt]:
-        """Store arrivals and their receipts durably; bytes that are known already are passed over.
+        """Store arrivals and their receipts durably; bytes that are known already are skipped.
 
         Returns the receipts of the new ones, in order. When this returns they will survive a power
         cut; when it is interrupted, either a receipt and its bytes are there or neither is (bytes
@@ -111,7 +111,7 @@ class Archive(ArchiveReader):
     def seal(self) -> None:
         """Give the receipts of an older program their place in the chain; reads their bytes once.
 
-        A seal that was lost is made again if it comes out as the chain says that it was.
+        A seal that was lost is rebuilt if it comes out as the chain says that it was.
         """
         if not self.chain.unsealed or self.base is not None:
             return

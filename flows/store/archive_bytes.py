@@ -68,7 +68,7 @@ def measure(path: Path, prefix: int | None = None) -> Measure:
 
 
 def write(target: Path, content: bytes) -> None:
-    """Write a file, whole or not at all, and sync its folder."""
+    """Write a file, completely or not at all, and sync its folder."""
     make_folder(target.parent)
     part = target.with_name(target.name + ".part")
     with part.open("wb") as out:
@@ -79,7 +79,7 @@ def write(target: Path, content: bytes) -> None:
 
 
 def copy(target: Path, content: Iterable[bytes], offset: int, sha256: str) -> bool:
-    """Write content from ``offset`` on to ``target``, whole or not at all.
+    """Write content from ``offset`` on to ``target``, completely or not at all.
 
     False where its hash is not ``sha256``: somebody writes to the file. The folder of ``target`` is
     synced by the caller, once for all.

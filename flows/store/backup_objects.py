@@ -69,7 +69,7 @@ class BackupObjects:
     def entries(self) -> Iterator[Entry]:
         """Yield the files of all backups, those of the newest backup first.
 
-        Lists that cannot be read are passed over.
+        Lists that cannot be read are skipped.
         """
         for path in sorted(self.root.glob("*Z*.json"), reverse=True):
             with suppress(OSError, ValueError, TypeError, KeyError):

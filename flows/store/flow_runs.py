@@ -31,7 +31,7 @@ class Run:
 
 @contextmanager
 def recorded(folder: FarmFolder, flow: str) -> Iterator[Run]:
-    """Record what is done inside as one run of ``flow``, also when it fails.
+    """Record the work inside as one run of ``flow``, also when it fails.
 
     A run that finds another at work (Busy) did nothing and is not recorded.
     """

@@ -1,7 +1,7 @@
 """Upgrade a database file to the declarations of this program, from any older version.
 
-What is computed can be made again, so a table of the set-up, daily or derived tiers whose columns
-changed is made again and filled by the next collect or derive. Readings and receipts are kept: a
+What is computed can be rebuilt, so a table of the set-up, daily or derived tiers whose columns
+changed is rebuilt and filled by the next collect or derive. Readings and receipts are kept: a
 column that is new to them is added, and anything else is refused. What the declarations cannot tell
 (a column that got another name or meaning) is a step of ``STEPS``.
 """
@@ -26,7 +26,7 @@ _KEPT = (Tier.RECEIPT, Tier.READING)
 def _crops_with_spaces(con: duckdb.DuckDBPyConnection) -> None:
     """Write crops as people do: 'spring wheat', where version 3 wrote 'spring_wheat'.
 
-    Other tables with crops are computed, so they are made again.
+    Other tables with crops are computed, so they are rebuilt.
     """
     stored = stored_columns(con)
     for table in ("crop", "season", "price"):

@@ -66,7 +66,7 @@ def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
         number = before.number
         if there is not None and waits:
             return Published(there, new=False, waits=True)
-        # A copy that is damaged, or another one, is made again.
+        # A copy that is damaged, or another one, is rebuilt.
         new = there is None or before.says != content or before.sha256 != sha256_of(there)
         if there is not None and new and not accept_loss:
             _refuse_loss(folder, there)

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 
 import duckdb
 
+from flows.base.plain_text import counted
 from flows.store import migrate
 from schemas import generated
 from schemas.catalogue import TABLES
@@ -76,7 +77,7 @@ class Content:
         if self.facts != before.facts or self.rows.get("delivery") != before.rows.get("delivery"):
             explained |= {name for name, table in TABLES.items() if table.tier in _COMPUTED}
         return [
-            f"{item}: {self.rows.get(item, 0):,} of {number:,} rows"
+            f"{item}: {self.rows.get(item, 0):,} of {counted(number, 'row')}"
             for item, number in sorted(before.rows.items())
             if self.rows.get(item, 0) < number
             and item not in explained

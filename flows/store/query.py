@@ -5,12 +5,13 @@ from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from itertools import pairwise
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import duckdb
 import polars as pl
 
 from flows.base.errors import UserError
-from flows.base.plain_text import text_table
+from flows.base.plain_text import counted
 from flows.farm.folder import FarmFolder
 from flows.store import connection, publish, warehouse
 from schemas import generated
@@ -71,7 +72,9 @@ def _must_only_read(query: str) -> None:
     if not statements or not words:
         raise UserError('There is no query. Give one, for example "SHOW TABLES".')
     if len(statements) > 1:
-        raise UserError(f"These are {len(statements)} statements. Give one query at a time.")
+        raise UserError(
+            f"These are {counted(len(statements), 'statement')}. Give one query at a time."
+        )
     if not _reads(statements[0], words):
         raise UserError(
             f"{words.split()[0].upper()} is rejected: a query only reads. Begin it with SELECT, "
@@ -136,6 +139,15 @@ def frame(answer: duckdb.DuckDBPyRelation) -> pl.DataFrame:
     return rows
 
 
+def time_zone(con: duckdb.DuckDBPyConnection) -> ZoneInfo | None:
+    """Return the farm's time zone; None if the copy does not know it."""
+    try:
+        row = con.execute("SELECT time_zone FROM farm").fetchone()
+        return ZoneInfo(row[0]) if row and row[0] else None
+    except (duckdb.Error, KeyError, ValueError):
+        return None
+
+
 def to_csv(rows: pl.DataFrame) -> str:
     """Return CSV with a header; times as ISO 8601 in UTC.
 
@@ -160,26 +172,6 @@ def to_parquet(rows: pl.DataFrame, path: Path) -> None:
         rows.write_parquet(path)
     except (OSError, pl.exceptions.PolarsError) as error:
         raise UserError(f"{path} cannot be written. {str(error).strip()}") from error
-
-
-def to_table(rows: pl.DataFrame, limit: int) -> str:
-    """Return a text table of at most ``limit`` rows; its last line says how many there are."""
-    cells = [[cell(value) for value in row] for row in rows.head(limit).rows()]
-    numbers = {place for place, kind in enumerate(rows.dtypes) if kind.is_numeric()}
-    lines = text_table(cells, numbers, rows.columns)
-    count = f"{rows.height:,} row{'' if rows.height == 1 else 's'}"
-    if rows.height > limit:
-        count += f", the first {limit} shown (--rows 0 for all, or --csv)"
-    return "\n".join([*lines, count])
-
-
-def cell(value: object) -> str:
-    """Return a value as a table shows it."""
-    if value is None:
-        return ""
-    if isinstance(value, float):
-        return f"{value:.6g}"
-    return str(value).replace("\n", " ")
 
 
 def _times(rows: pl.DataFrame) -> list[pl.Expr]:

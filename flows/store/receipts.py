@@ -2,7 +2,7 @@
 
 ``archive/receipts/<first sequence>.jsonl`` has the receipts of what was taken together. A line's
 ``previous`` is the SHA-256 of the line before it, across files. Receipts of older programs lack
-it: ``sealed.json`` has the hash of each of their lines, and stands in the chain as one line.
+it: ``sealed.json`` has the hash of each of their lines, and is one line of the chain.
 What the warehouse knows (``Known``) shows a lost end of the chain.
 """
 
@@ -84,7 +84,7 @@ _NAMES = {one.name for one in fields(Receipt)}
 
 
 def _receipt(line: bytes) -> Receipt | None:
-    """Return a line's receipt; None if it is none. What a later program added is passed over."""
+    """Return a line's receipt; None if it is none. What a later program added is skipped."""
     try:
         content = {name: value for name, value in json.loads(line).items() if name in _NAMES}
         content["received_at"] = datetime.fromisoformat(content["received_at"])

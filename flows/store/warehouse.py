@@ -13,6 +13,7 @@ import polars as pl
 
 from flows.base import files, lock
 from flows.base.errors import UserError
+from flows.base.plain_text import counted
 from flows.farm.folder import FarmFolder
 from flows.store import connection, migrate, upgrade, wide_rows
 from schemas import generated
@@ -201,7 +202,7 @@ def check(table: Table, frame: pl.DataFrame) -> None:
         cases = errors.failure_cases
         first = "; ".join(_fault(table, case) for case in cases.head(3).to_dicts())
         raise ValueError(
-            f"{len(cases)} values do not fit the declaration of {table.name}. {first}"
+            f"{counted(len(cases), 'value')} outside the declaration of {table.name}. {first}"
         ) from errors
 
 

@@ -103,7 +103,7 @@ def _silent_from(row: Found, since: str | None) -> str | None:
 def attention(con: duckdb.DuckDBPyConnection, heard: list[Found]) -> list[str]:
     """Return a sentence for each instrument that needs attention; those silent since one day in one."""
     out = [
-        f"The {one['kind']} {one['instrument']} was never heard. "
+        f"The {one['kind']} {one['instrument']} has never reported. "
         "Look whether its files arrive and whether its name is in a source of farm.toml."
         for one in heard
         if one["standing"] and one["last_heard"] is None

@@ -1,4 +1,4 @@
-"""Report the state of a farm folder: last heard, last runs, what was refused, how much is stored."""
+"""Report the state of a farm folder: last heard, last runs, what was rejected, how much is stored."""
 
 from __future__ import annotations
 
@@ -7,11 +7,13 @@ from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import duckdb
 
 from flows.base import schedule
 from flows.base.errors import Attention, UserError
+from flows.base.plain_text import noun
 from flows.books import books
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
@@ -38,7 +40,7 @@ _KEPT = """
 """
 _DELIVERIES = "SELECT state, count(*) AS count FROM delivery GROUP BY state ORDER BY state"
 
-_EXTENTS = {"delivery": "whole deliveries", "row": "rows", "value": "values"}
+_EXTENTS = {"delivery": "file", "row": "row", "value": "value"}
 # A schedule of minutes may be late by this much before anybody has to look.
 _LATE = timedelta(days=1)
 
@@ -49,6 +51,7 @@ class Status:
 
     farm_folder: str
     at: str
+    time_zone: str = "UTC"
     published: str | None = None
     published_at: str | None = None
     instruments: list[dict[str, Any]] = field(default_factory=list)
@@ -145,6 +148,7 @@ def _add_schedules(found: Status, folder: FarmFolder, now: datetime) -> None:
         farm = farm_file.load(folder.farm_toml)
     except UserError:
         return  # the runs that it stopped report it
+    found.time_zone = farm.place.zone.key
     found.notes += takers.waiting(folder, farm)
     if farm.place.latitude is None:
         found.notes.append(f"{farm_file.NO_PLACE} {farm_file.GIVE_PLACE}")
@@ -161,7 +165,7 @@ def _add_schedules(found: Status, folder: FarmFolder, now: datetime) -> None:
             days = (now - began).total_seconds() / 86_400
             found.attention.append(
                 f"Nothing was collected for {days:,.1f} days. Is 'checkstrip run' running? "
-                f"'checkstrip service show {folder.root}' tells how the computer starts it."
+                f"'checkstrip service show {folder.root}' shows how the computer starts it."
             )
 
 
@@ -173,38 +177,52 @@ def lines(found: Status) -> list[str]:
     out += [f"  {sentence}" for sentence in found.attention]
     out += ["", f"Farm folder {found.farm_folder}"]
     if found.published:
-        out.append(f"Published {found.published} at {found.published_at}")
+        out.append(f"Published {found.published} at {_by_clock(found.published_at, found)}")
     if found.instruments:
         out += ["", "Last heard"]
         width = max(len(i["instrument"]) for i in found.instruments)
         for i in found.instruments:
-            heard = f"{i['last_heard']}  {_ago(i['silent_h'])}" if i["last_heard"] else "never"
+            heard = "never"
+            if i["last_heard"]:
+                heard = f"{_by_clock(i['last_heard'], found)}  {_ago(i['silent_h'])}"
             out.append(f"  {i['kind']:<7}  {i['instrument']:<{width}}  {heard}")
     if found.runs:
         out += ["", "Last runs"]
         for run in found.runs:
-            out.append(
-                f"  {run['flow']:<8} {run['ended_at'][:19]}Z  {run['state']}: {run['summary']}"
-            )
+            at = _by_clock(run["ended_at"], found)
+            out.append(f"  {run['flow']:<8} {at}  {run['state']}: {run['summary']}")
     if found.deliveries:
         counts = ", ".join(f"{row['count']:,} {row['state']}" for row in found.deliveries)
-        out += ["", f"Deliveries: {counts}"]
-    out += [f"  {row['values']:>8,} values: {row['what']}" for row in found.kept]
+        out += ["", f"Files: {counts}"]
+    out += [f"  {_lined(row['values'], 'value')}: {row['what']}" for row in found.kept]
     if found.published:
-        out += ["", "Quarantine" + ("" if found.quarantine else ": empty")]
+        out += ["", "Rejected" + ("" if found.quarantine else ": nothing")]
     for row in found.quarantine:
-        out.append(f"  {row['count']:>8,} {_EXTENTS[row['extent']]}: {row['cause']}")
+        out.append(f"  {_lined(row['count'], _EXTENTS[row['extent']])}: {row['cause']}")
     for row in found.books:
         lost = "nothing lost" if row["lost"] == "none" else f"lost the {row['lost']}"
-        out.append(f"  {row['count']:>8,} faults in the {books.NAMES[row['book']]}: {lost}")
+        out.append(f"  {_lined(row['count'], 'fault')} in the {books.NAMES[row['book']]}: {lost}")
     if found.renamed:
         out += ["", "Renamed (field book)", *(f"  {line}" for line in found.renamed)]
     if found.backup:
-        at, to = found.backup["at"][:19], found.backup["to"]
-        out += ["", f"Last good backup: {at}Z, {found.backup['name']} in {to}"]
+        at, to = _by_clock(found.backup["at"], found), found.backup["to"]
+        out += ["", f"Last good backup: {at}, {found.backup['name']} in {to}"]
     sizes = ", ".join(f"{name} {size / 1e6:,.1f} MB" for name, size in found.store_bytes.items())
-    out += ["", f"Store: {sizes}", *found.notes]
+    out += ["", f"Store: {sizes}", *found.notes, f"Times: {found.time_zone}"]
     return out
+
+
+def _by_clock(moment: str | datetime | None, found: Status) -> str:
+    """Return an instant by the farm's clock, to the minute."""
+    if not moment:
+        return ""
+    at = datetime.fromisoformat(moment) if isinstance(moment, str) else moment
+    return at.astimezone(ZoneInfo(found.time_zone)).strftime("%Y-%m-%d %H:%M")
+
+
+def _lined(number: int, one: str) -> str:
+    """Return a count with its noun, counts aligned below each other."""
+    return f"{number:>8,} {noun(number, one)}"
 
 
 def _records(con: duckdb.DuckDBPyConnection, sql: str) -> list[dict[str, Any]]:

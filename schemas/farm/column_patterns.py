@@ -24,7 +24,7 @@ class Named(Protocol):
 
 
 def fault(name: str, rule: ColumnRule) -> str:
-    """Return what is wrong with a column's placeholders in words; empty if nothing is."""
+    """Return what is wrong with a column's placeholders; empty if nothing is."""
     kinds = [PLACEHOLDER.findall(heading) for heading in (name, *rule.names)]
     if not any(kinds):
         return ""

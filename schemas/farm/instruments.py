@@ -176,7 +176,7 @@ class Probe(Instrument):
             if spell.field is None or spell.strip is None:
                 raise ValueError("a probe's spell needs field and strip")
             if spell.fields:
-                raise ValueError("a probe stands in one strip; 'fields' is for stations")
+                raise ValueError("a probe is in one strip; 'fields' is for stations")
             if spell.irrigated_area_ha is not None:
                 raise ValueError("irrigated_area_ha is of a station with a water meter")
         return value

@@ -61,7 +61,7 @@ class TimeStamp(Strict):
 
 
 class Fact(Strict):
-    """Where a fact stands in the lines above the headings.
+    """Where a fact is in the lines above the headings.
 
     ``line`` and ``word``: the word of that number in the line of that number (both from 1; words
     are parted by blanks, commas, semicolons or tabs). Or ``after``: what follows this text, to the end of the cell.

@@ -124,7 +124,7 @@ GAUGE = Sheet(
     "gauge",
     "gauge",
     (
-        "One row a reading of a rain gauge that is read by hand. Its rain stands in on days that the "
+        "One row a reading of a rain gauge that is read by hand. Its rain is used on days that the "
         "station's gauge misses, lost or got wrong, and is compared with it on all others."
     ),
     (

@@ -79,7 +79,7 @@ NO = frozenset({"no", "n", "false", "0", "nein", "non"})
 # A cell with one of these says nothing.
 BLANK = frozenset({"", "-", "--", "—", "–", "n/a", "na", "n.a.", "nil", "none", "?", "."})
 
-# Rows whose field begins so are the blank workbook's examples and are passed over.
+# Rows whose field begins so are the blank workbook's examples and are skipped.
 EXAMPLE = "example"
 
 CROP_WORDS: dict[str, str] = {

@@ -179,7 +179,7 @@ def intervals(trials: int) -> Iterator[dict[str, object]]:
 
 
 def alike(trials: int) -> Iterator[dict[str, object]]:
-    """Mapped sections of which neighbours are alike: coverage, beside that of a plain t."""
+    """Mapped sections of which neighbors are alike: coverage, beside that of a plain t."""
     rng = np.random.default_rng(3)
     for n in (20, 40, 100):
         for rho in (0.0, 0.3, 0.6, 0.8):
@@ -194,7 +194,7 @@ def alike(trials: int) -> Iterator[dict[str, object]]:
                 plain += narrow.low <= 0 <= narrow.high
             yield {
                 "sections": n,
-                "likeness of neighbours": rho,
+                "likeness of neighbors": rho,
                 "coverage %": 100 * hit / trials,
                 "plain t %": 100 * plain / trials,
             }

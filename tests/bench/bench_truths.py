@@ -100,7 +100,7 @@ def simulated(name: str, sites: int, first_seed: int, folder: Path) -> list[judg
 
 
 def _keep(path: Path, what: object) -> None:
-    """Write whole or not at all, so that a run that is broken off leaves no half of a part."""
+    """Write completely or not at all, so that a run that is broken off leaves no half of a part."""
     part = path.with_suffix(".part")
     with gzip.open(part, "wb", compresslevel=1) as out:
         pickle.dump(what, out, protocol=pickle.HIGHEST_PROTOCOL)

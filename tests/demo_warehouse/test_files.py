@@ -262,12 +262,12 @@ def test_the_sun_stands_highest_when_it_does_at_the_farm(laid):
     hours = np.arange(24 * 365) % 24 + 0.5
     sun = stations.by_the_sun(np.clip(800 * np.sin((hours - 6) / 12 * np.pi), 0, None), 60)
     by_day = sun.reshape(-1, 24)
-    centre = (by_day * (np.arange(24) + 0.5)).sum(axis=1) / by_day.sum(axis=1)
+    center = (by_day * (np.arange(24) + 0.5)).sum(axis=1) / by_day.sum(axis=1)
     assert (
-        abs(centre[1:-1].mean() - (12 + 111.7 / 15 - 7)) < 0.02
+        abs(center[1:-1].mean() - (12 + 111.7 / 15 - 7)) < 0.02
     )  # the equation of time is 0 a year
     assert (
-        0.4 < centre[1:-1].max() - centre[1:-1].min() < 0.56
+        0.4 < center[1:-1].max() - center[1:-1].min() < 0.56
     )  # and some half an hour from end to end
 
 

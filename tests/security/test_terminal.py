@@ -81,7 +81,7 @@ def test_a_name_in_no_known_encoding_stops_nothing(tmp_path, say):
     except OSError:
         pytest.skip("this disk takes names of UTF-8 only")
     code, said = say("collect", folder.root)
-    assert (code, said.partition(b",")[0]) == (0, b"collect: 2 deliveries: 2 rows landed")
+    assert (code, said.partition(b",")[0]) == (0, b"collect: 2 files: 2 new rows")
     assert ask(folder, "SELECT name FROM delivery ORDER BY name") == [("a.csv",), ("caf\\xe9.csv",)]
     code, said = say("collect", folder.root)
     assert (code, said) == (0, b"collect: Nothing new arrived.\n")

@@ -35,7 +35,7 @@ from transforms.health.methods import (
     sunlight,
 )
 from transforms.health.methods.advice import ADVICE, MISSING
-from transforms.health.methods.spans import WHO, daily, labelled
+from transforms.health.methods.spans import WHO, daily, labeled
 from transforms.health.methods.states import BATTERY, INSTRUMENT
 from transforms.methods import calendar_day, near
 from transforms.methods.calendar_day import OPEN_END
@@ -129,7 +129,7 @@ def derive(
 def _parts(days: pl.DataFrame, spells: pl.DataFrame, sensor: pl.DataFrame) -> pl.DataFrame:
     """Every part (``heard.WHAT`` without the day) that gave a value or that farm.toml names."""
     whole = spells.select(*INSTRUMENT, part=pl.lit("whole"), depth_cm=pl.lit(None, pl.Float64))
-    sensors_of = labelled(sensor, "probe", heard.named_depth())
+    sensors_of = labeled(sensor, "probe", heard.named_depth())
     return pl.concat(frame.select(parts.WHAT) for frame in (days, whole, sensors_of)).unique(
         maintain_order=True
     )
@@ -148,8 +148,8 @@ def _latest_aside(
 def _spells(station_spell: pl.DataFrame, probe_spell: pl.DataFrame) -> pl.DataFrame:
     """Spells of stations and probes alike; an open one ends on ``OPEN_END``."""
     columns = [*INSTRUMENT, "from_day", "to_day", "field", "strip"]
-    stations = labelled(station_spell, "station", "whole").select(*columns, "serves")
-    probes = labelled(probe_spell, "probe", "whole").select(columns)
+    stations = labeled(station_spell, "station", "whole").select(*columns, "serves")
+    probes = labeled(probe_spell, "probe", "whole").select(columns)
     return pl.concat([stations, probes], how="diagonal").with_columns(
         pl.col("to_day").fill_null(OPEN_END), pl.col("serves").fill_null(False)
     )

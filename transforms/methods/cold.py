@@ -6,7 +6,7 @@ lies where both the day and the week up to it were warmer than ``WARM_C``: a wee
 some 140 mm of water, a settled pack of 40 cm (degree-day factors of 2 to 6 mm per degC and day:
 Hock 2003, Journal of Hydrology 282, 104-115; from memory). The least depth is the accuracy of an
 ultrasonic sensor, 1 to 2 cm; common practice, no source. Where no temperature is known, the cold
-half of the year stands in for the cold.
+half of the year replaces the cold.
 """
 
 import polars as pl

@@ -15,5 +15,5 @@ TEXTURES = {
 
 
 def named(text: str) -> str:
-    """A texture's name as it stands in ``TEXTURES``, however it was written."""
+    """A texture's name as it is in ``TEXTURES``, however it was written."""
     return text.strip().lower()

@@ -275,7 +275,7 @@ def _layer(working_window: pl.DataFrame) -> pl.DataFrame:
 
 
 def _with_reason(out: pl.DataFrame) -> pl.DataFrame:
-    """Add coverage, ``partial`` and the reasons in words."""
+    """Add coverage, ``partial`` and the reasons as text."""
     parts = {
         "no season's money of this field is known": pl.col("site_years") > 0,
         "fewer than three seasons' money, or no cost, on the whole farm": pl.col(

@@ -191,7 +191,7 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
         .when(c("fall_mm").is_null())
         .then(pl.lit("no storage the day before"))
         .when(c("full"))
-        .then(pl.lit("above the drained upper limit: drainage cannot be told from uptake"))
+        .then(pl.lit("above the drained upper limit: drainage cannot be separated from uptake"))
     )
     unsplit = (c("at_surface") & c("evaporation_mm").is_null()).fill_null(False)
     doubt = (

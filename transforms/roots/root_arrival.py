@@ -11,7 +11,7 @@ above. From one value a day nothing is dated before the end of a winter that the
 the fall a small crop draws less than a layer loses to the soil around it, and in frost nothing.
 If the search without the bound by the depth above finds an arrival that is earlier by more than its
 interval, the day is doubtful and the row says so. If no roots were seen at a depth above and it drew
-far less in the weeks after the arrival, nothing is told: roots cannot have come past it unseen.
+far less in the weeks after the arrival, nothing is reported: roots cannot have come past it unseen.
 
 What a row says where there is no day: the probe was not there (probe out); the sensor lies within
 15 cm of the surface, where evaporation looks the same (FAO Irrigation and Drainage Paper 56 gives

@@ -38,7 +38,7 @@ SHORTEST_NIGHT_H = 5.0  # a polar summer has a night of this length all the same
 LEAST_EACH = 2  # readings needed in each night and in the day
 HOUR_S = 3600
 SPIKE_PCT = 1.0
-SPIKE_TIMES = 3.0  # of how far the neighbours differ
+SPIKE_TIMES = 3.0  # of how far the neighbors differ
 
 LEAST_LEFT_C = 1e-6  # squared degrees, below that is the noise of arithmetic
 DECIMALS = 9  # below that is the noise of arithmetic
@@ -124,9 +124,9 @@ def _placed(readings: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
 
 
 def _without_spikes(readings: pl.DataFrame) -> pl.DataFrame:
-    """Takes out single readings far from both neighbours of the same day (marked ``spike``).
+    """Takes out single readings far from both neighbors of the same day (marked ``spike``).
 
-    QARTOD's spike test. Only the readings beside it decide, so that a day made again from its
+    QARTOD's spike test. Only the readings beside it decide, so that a rebuilt day from its
     margin alone finds the same spikes.
 
     Soil temperature that comes less often than water content stands until the next, for eight
@@ -178,10 +178,10 @@ def _windows(readings: pl.DataFrame) -> pl.DataFrame:
 
 
 def _sums(windows: pl.DataFrame) -> pl.DataFrame:
-    """Counts and centred sums of products of t, s, water content (v) and temperature (c).
+    """Counts and centered sums of products of t, s, water content (v) and temperature (c).
 
-    Added up window by window in the order of time, whatever else stands in the frame, so that a
-    day made again alone is the same to the last digit.
+    Added up window by window in the order of time, whatever else is in the frame, so that a
+    day rebuilt alone is the same to the last digit.
     """
     starts = np.flatnonzero(
         windows.select(

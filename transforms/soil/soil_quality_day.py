@@ -110,7 +110,7 @@ def _over(expr: pl.Expr, by: list[str]) -> pl.Expr:
 
 
 def _spike(rows: pl.DataFrame) -> pl.DataFrame:
-    """QARTOD's spike test on days: away from the middle of the two neighbours, who agree.
+    """QARTOD's spike test on days: away from the middle of the two neighbors, who agree.
 
     A rise of a day with rain or irrigation on it or just before is no spike: a shallow layer of sand or of
     cracked clay fills and empties as fast.
@@ -266,7 +266,7 @@ def _with_quality(rows: pl.DataFrame) -> pl.DataFrame:
     texts = {
         "impossible": "the sensor reads what no soil holds",
         "frozen": "the soil is frozen",
-        "spike": "a single value far from its neighbours",
+        "spike": "a single value far from its neighbors",
         "stuck": "the sensor is stuck on one value",
         "step": "a jump that nothing explains; later days are shifted by it",
         "settling": "first weeks after the probe was set",

@@ -173,7 +173,7 @@ def _full(known: pl.DataFrame) -> pl.DataFrame:
         )
         .group_by(*LAYER, "peak_day")
         .agg(plateau=v.sort_by("day").first(), first=pl.col("day").min())
-        # peaks on neighbouring days are one wetting
+        # peaks on neighboring days are one wetting
         .sort(*LAYER, "peak_day")
         .filter(
             (pl.col("peak_day").diff().dt.total_days() > REST_FROM)

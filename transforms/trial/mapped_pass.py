@@ -1,7 +1,7 @@
 """Combine passes made from the cleaned points of a yield map.
 
 The yield of a pass is that of its kept points weighted by the area each stands for. Its standard
-error allows for neighbouring points being alike: the kept points count as ``n / (1 + 2 sum r_k)``,
+error allows for neighboring points being alike: the kept points count as ``n / (1 + 2 sum r_k)``,
 the autocorrelations ``r_k`` along the pass summed up to the first that is not positive (the usual
 effective sample size of a mean of a series; Bayley and Hammersley 1946, Journal of the Royal
 Statistical Society Supplement 8, 184-197; the cut-off is common practice, no source).
@@ -97,7 +97,7 @@ def _with_pass_name(points: pl.DataFrame) -> pl.DataFrame:
 
 
 def effective_number(series: Floats) -> float | None:
-    """How many independent points a series of like neighbours is worth, between 1 and its length."""
+    """How many independent points a series of like neighbors is worth, between 1 and its length."""
     n = len(series)
     if n < 2:
         return float(n) if n else None

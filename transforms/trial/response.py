@@ -1,4 +1,4 @@
-"""response: treated minus check of each site-year, with its interval and its limits in words."""
+"""response: treated minus check of each site-year, with its interval and its limits as sentences."""
 
 import polars as pl
 
@@ -45,7 +45,7 @@ def derive(
     own, asked before it was sown, so its p is not adjusted for the others (Saville 1990, The
     American Statistician 44, doi 10.1080/00031305.1990.10475712; cited from memory); a claim about
     the practice is the pooled verdict's. Where mapped points lie on both sides, sections of 20 m
-    along the strips give a second interval that allows for the likeness of neighbours. A season of
+    along the strips give a second interval that allows for the likeness of neighbors. A season of
     which only one side was harvested stays as a row without a response.
     """
     tested = _tests(_blocks(strip_yield))

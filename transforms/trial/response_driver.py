@@ -172,7 +172,7 @@ def _shrunken(slope: np.ndarray, se: np.ndarray) -> np.ndarray:
 
 
 def _add_verdict(row: dict[str, object]) -> None:
-    """Add the verdict, what would tell, and the reason, in words."""
+    """Add the verdict, what would tell, and the reason, as text."""
     n, unit = int(_number(row["observations"])), str(row["unit_counted"])
     plural = f"{n} {unit}" + ("s" if n != 1 else "")
     rho, record = _number(row.get("rank_correlation")), RECORD[str(row["cause"])]

@@ -21,7 +21,7 @@ def derive(
 
     A random-effects line of the response in percent, and one of the season's net in currency per
     hectare, over the harvests since the operation, that allows for the seasons of a field being
-    alike (``field_effects``; where fields cannot be told apart, REML with Hartung-Knapp). It is the
+    alike (``field_effects``; where fields cannot be distinguished, REML with Hartung-Knapp). It is the
     simplest shape that can fade; a fade ends at nothing, and for the money a rise counts as a
     level, since nothing is known that makes a response grow by itself. Yearly net of an interval
     of N harvests: the sum of the first N seasons' net less the cost, by N. Its interval and the
@@ -136,10 +136,10 @@ def _add_reason(
     worth: Fade | None,
     cost: float | None,
 ) -> None:
-    """Add ``partial`` and the reason in words."""
+    """Add ``partial`` and the reason as text."""
     reasons = [
         f"{site_years} site-years: no line is made of fewer than three" if line is None else "",
-        "no fading can be told yet: the mean stands for all years"
+        "no fading can be seen yet: the mean stands for all years"
         if line is not None and not line.sloped
         else "",
         "money is known for fewer than three site-years" if worth is None else "",

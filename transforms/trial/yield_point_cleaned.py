@@ -9,12 +9,12 @@ The rules, in this order; the first that holds is the reason:
 4. start and end of a pass, while the machine fills and empties (Simbahan et al. 2004, step 2;
    Sudduth and Drummond 2007); where the strips were crossed, ``OUTLINE_M`` on both sides of an
    outline (common practice, no source), and start and end of the whole line;
-5. speed beyond its limits, or changing between neighbouring points (Sudduth and Drummond 2007);
+5. speed beyond its limits, or changing between neighboring points (Sudduth and Drummond 2007);
 6. narrow swath (Sudduth and Drummond 2007);
 7. yield beyond what the crop can bear (Simbahan et al. 2004, step 4);
 8. yield more than three standard deviations from the strip's mean (Vega et al. 2019), and as far
-   from the median of its neighbours (our own addition: a poor patch is part of the strip's yield);
-9. local outlier: significantly unlike its neighbours within 40 m by the local Moran index
+   from the median of its neighbors (our own addition: a poor patch is part of the strip's yield);
+9. local outlier: significantly unlike its neighbors within 40 m by the local Moran index
    (Vega et al. 2019; index and moments Anselin 1995).
 
 Rules 8 and 9 look at one strip at a time: over both strips together they would trim the better
@@ -40,7 +40,7 @@ from schemas.tables.trial.yield_point_cleaned import TABLE
 from transforms.trial.methods.map_geometry import (
     from_other,
     local_moran,
-    neighbour_median,
+    neighbor_median,
     plane,
 )
 from transforms.trial.methods.map_lag import with_lag
@@ -58,7 +58,7 @@ OVER_EDGE = 0.2  # share of the swath beyond the strip's edge
 # seconds (15 m are 7.5 s at 7 km/h)
 OUTLINE_M = 15.0
 SPREADS = 3.0
-NEIGHBOURS_M = 40.0
+NEIGHBORS_M = 40.0
 UNLIKE_P = 0.05
 
 STRIP = [*MAP, "strip"]
@@ -211,7 +211,7 @@ def _cleaned(points: pl.DataFrame) -> pl.DataFrame:
     why = "yield more than 3 standard deviations from the strip's mean"
     points = _remove(points, pl.col("far"), why)
     points = pl.concat(_unlike(one) for one in points.partition_by(STRIP, maintain_order=True))
-    return _remove(points, pl.col("unlike"), "unlike its neighbours within 40 m")
+    return _remove(points, pl.col("unlike"), "unlike its neighbors within 40 m")
 
 
 def _remove(points: pl.DataFrame, where: pl.Expr, why: str) -> pl.DataFrame:
@@ -263,7 +263,7 @@ def _rule_by_rule() -> pl.Expr:
 
 
 def _far(points: pl.DataFrame) -> pl.DataFrame:
-    """Marks the kept points of one strip that are far from its mean and from their neighbours."""
+    """Marks the kept points of one strip that are far from its mean and from their neighbors."""
     kept = points["kept"].to_numpy()
     y = points["yield_kg_ha"].to_numpy()[kept]
     far = np.zeros(len(y), dtype=bool)
@@ -271,7 +271,7 @@ def _far(points: pl.DataFrame) -> pl.DataFrame:
         limit = SPREADS * y.std(ddof=1)
         far = np.abs(y - y.mean()) > limit
         xy = points.filter("kept").select("east_m", "north_m").to_numpy()
-        near = neighbour_median(xy, y, far, NEIGHBOURS_M)
+        near = neighbor_median(xy, y, far, NEIGHBORS_M)
         far[far] = np.abs(y[far] - near) > limit
     marked = np.zeros(len(points), dtype=bool)
     marked[kept] = far
@@ -279,12 +279,12 @@ def _far(points: pl.DataFrame) -> pl.DataFrame:
 
 
 def _unlike(points: pl.DataFrame) -> pl.DataFrame:
-    """Marks the kept points of one strip that are significantly unlike their neighbours."""
+    """Marks the kept points of one strip that are significantly unlike their neighbors."""
     kept = points["kept"].to_numpy()
     unlike = np.zeros(len(points), dtype=bool)
     good = points.filter("kept")
     index, p = local_moran(
-        good.select("east_m", "north_m").to_numpy(), good["yield_kg_ha"].to_numpy(), NEIGHBOURS_M
+        good.select("east_m", "north_m").to_numpy(), good["yield_kg_ha"].to_numpy(), NEIGHBORS_M
     )
     unlike[kept] = (index < 0) & (p < UNLIKE_P)
     return points.with_columns(pl.Series("unlike", unlike))

@@ -26,7 +26,7 @@ Table 19 (readily evaporable water), the equations and the papers of 1972 and 20
 A day without rain on record counts as dry (so does an irrigation of unknown depth), and so does what
 was not recorded of a day; one without reference evapotranspiration counts as still. The reason says
 so. The layer starts half empty, which the first rains make good. Irrigation is that of the strip that
-the station stands in; a strip without a station is taken to evaporate like the other one.
+the station is in; a strip without a station is taken to evaporate like the other one.
 """
 
 import math
@@ -84,7 +84,7 @@ def derive(
 
 
 def _with_irrigation(rows: pl.DataFrame, irrigation_day: pl.DataFrame) -> pl.DataFrame:
-    """Add the irrigation of the strip that a station stands in; of none, the mean of the field's."""
+    """Add the irrigation of the strip that a station is in; of none, the mean of the field's."""
     on_field = rows.filter(pl.col("strip").is_null()).select("field", "day").unique()
     means = (
         with_irrigation(on_field.join(STRIPS, how="cross"), irrigation_day)

@@ -157,7 +157,7 @@ def _with_sums(days: pl.DataFrame) -> pl.DataFrame:
 
 
 def _with_reason(days: pl.DataFrame) -> pl.DataFrame:
-    """Add ``partial`` and the reason in words."""
+    """Add ``partial`` and the reason as text."""
     thin = (pl.col("air_temp_coverage") < calendar_day.WHOLE).fill_null(True)
     other = pl.lit("the other strip's station is not put in its place")
     share = (100 * pl.col("air_temp_coverage")).floor().cast(pl.Int64)

@@ -43,7 +43,7 @@ def derive(
     station's first count as lost.
 
     Rain that the place can hardly have had is kept, doubtful and partial; weeks of nothing that a
-    neighbor contradicts are not recorded days; rain that was read by hand stands in for both and
+    neighbor contradicts are not recorded days; rain that was read by hand replaces both and
     for what is missing (``weather_used_day``).
     """
     days = _grid(weather_used_day)
@@ -132,7 +132,7 @@ def _compared(days: pl.DataFrame) -> pl.DataFrame:
 
 
 def _in_season(days: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
-    """Days with the season that stands in the station's field, and the start of both sums."""
+    """Days with the season that is on the station's field, and the start of both sums."""
     spells = season.select(
         "field",
         "season",
@@ -174,7 +174,7 @@ def _to_date(days: pl.DataFrame, span: str) -> pl.DataFrame:
 
 
 def _with_reason(days: pl.DataFrame) -> pl.DataFrame:
-    """Add the flags and the reason in words."""
+    """Add the flags and the reason as text."""
     whole = pl.col("rain_coverage") >= calendar_day.WHOLE
     reaches_back = (pl.col("rain_since_day") < pl.col("day")).fill_null(False)
     share = (100 * pl.col("rain_coverage")).floor().cast(pl.Int64)

@@ -19,7 +19,7 @@ def derive(rain_day: pl.DataFrame, normal_month: pl.DataFrame) -> pl.DataFrame:
     ``rain_mm`` is all that was recorded, ``normal_recorded_mm`` the normal of just the days (and
     parts of days) that it is of; departure and percent compare these two. A month is whole when
     every day is recorded whole or what it lost is in a later total of the same month (WMO-No.
-    1203); any other is partial, one that still runs too, and the reason says what lacks.
+    1203); any other is partial, one that still runs too, and the reason says what is missing.
     """
     if rain_day.is_empty():
         return generated.empty(TABLE)
@@ -74,7 +74,7 @@ def _sums(days: pl.DataFrame) -> pl.DataFrame:
 
 
 def _with_departure(months: pl.DataFrame) -> pl.DataFrame:
-    """Add departure, percent, coverage and the reason in words."""
+    """Add departure, percent, coverage and the reason as text."""
     departure = pl.col("rain_mm") - pl.col("normal_recorded_mm")
     share = pl.col("rain_mm") / pl.col("normal_recorded_mm").replace(0.0, None)
     end = pl.col("last_day").dt.month_end()

@@ -1,6 +1,6 @@
-"""The centre of each day's radiation against the sun's noon: what a station's clock is worth.
+"""The center of each day's radiation against the sun's noon: what a station's clock is worth.
 
-On a clear day radiation is symmetrical about solar noon, so its centre of mass lies there. Solar
+On a clear day radiation is symmetrical about solar noon, so its center of mass lies there. Solar
 noon by FAO-56 equations 24, 32 and 33, radiation at the top of the atmosphere by FAO-56 equation
 21 (Allen et al. 1998, FAO Irrigation and Drainage Paper 56).
 """
@@ -14,7 +14,7 @@ from transforms.methods.sun import half_day_h, solar_hours
 
 LONGEST_S = 3600.0
 WHOLE = 0.99
-LEAST_J_M2 = 5e5  # a day with less has no centre worth the name
+LEAST_J_M2 = 5e5  # a day with less has no center worth the name
 
 
 def derive(

@@ -63,7 +63,7 @@ def derive(
     one that covers more of it is taken, increments on a tie. ``partial`` is true where a quantity
     that reported at all that day covers less than ``calendar_day.WHOLE`` of it, and a number
     outside the limits declared for it (a stuck sensor) is null with coverage 0. Rain beyond the
-    world's records (``rain_records``) is left out and stands in ``rain_impossible_mm``. A total of
+    world's records (``rain_records``) is left out and recorded in ``rain_impossible_mm``. A total of
     several days (``rain_over_d``) is of the days since the one after the last with rain of its own;
     if that is more than ``MOST_DAYS`` before, or there is none, nothing is known of its days.
     """

@@ -68,11 +68,11 @@ def _explained(sheet: Sheet, heading: Heading, *, first: bool) -> str:
     if heading.must:
         text += " Must be given."
     if heading.reads is Reads.NUMBER and not heading.unit:
-        text += " The unit stands in the heading and may be changed there."
+        text += " The unit is in the heading and may be changed there."
     if heading.reads is Reads.DAY:
         text += " Any usual form; 2021-05-08 is never misread."
     if first:
-        text = f"{sheet.help} The grey row is an example and is passed over. {text}"
+        text = f"{sheet.help} The gray row is an example and is skipped. {text}"
     return text
 
 

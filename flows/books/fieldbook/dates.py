@@ -1,4 +1,4 @@
-"""Dates as people write them. Months in words are English."""
+"""Dates as people write them. Names of months are English."""
 
 import re
 from collections.abc import Iterable

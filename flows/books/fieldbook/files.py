@@ -11,6 +11,7 @@ from itertools import islice
 from pathlib import PurePath
 from typing import Any
 
+from flows.base.plain_text import counted
 from flows.books.fieldbook.problem import Problem, Rejected
 from schemas.fieldbook.words import (
     BLANK,
@@ -63,7 +64,10 @@ def grids(
         content, ending = files[name], PurePath(name).suffix.lower()
         try:
             if len(content) > MAX_FILE_BYTES:
-                found_bytes, most = f"{len(content):,} bytes", f"at most {MAX_FILE_BYTES:,} bytes"
+                found_bytes, most = (
+                    counted(len(content), "byte"),
+                    f"at most {counted(MAX_FILE_BYTES, 'byte')}",
+                )
                 raise Rejected("the file is too large", found_bytes, most)
             if ending in (".xlsx", ".xlsm"):
                 found += _workbook(content, problems)
@@ -89,8 +93,8 @@ def _workbook(content: bytes, problems: list[Problem]) -> list[Grid]:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             unpacked = sum(part.file_size for part in archive.infolist())
             if unpacked > MAX_UNPACKED_BYTES:
-                most = f"at most {MAX_UNPACKED_BYTES:,} bytes"
-                raise Rejected("the workbook unpacks to too much", f"{unpacked:,} bytes", most)
+                most = f"at most {counted(MAX_UNPACKED_BYTES, 'byte')}"
+                raise Rejected("the workbook unpacks to too much", counted(unpacked, "byte"), most)
             has_formulas = any(
                 _FORMULA.search(archive.read(part))
                 for part in archive.namelist()
@@ -218,10 +222,10 @@ def decoded(content: bytes) -> str:
 
 
 def _too_long(name: str) -> Problem:
-    expected = f"at most {MAX_ROWS:,} rows; the rows below are not read"
+    expected = f"at most {counted(MAX_ROWS, 'row')}; the rows below are not read"
     return Problem(name, MAX_ROWS + 1, "", "the sheet has too many rows", "", expected)
 
 
 def _too_wide(name: str, number: int) -> Problem:
-    expected = f"at most {MAX_COLUMNS} columns; those to the right are not read"
+    expected = f"at most {counted(MAX_COLUMNS, 'column')}; those to the right are not read"
     return Problem(name, number, "", "the row has too many columns", "", expected, "none")

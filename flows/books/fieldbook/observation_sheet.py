@@ -17,7 +17,7 @@ _UNIT = "the unit in its own column, or behind the value; 1 for a pure number"
 def observation(row: Row, _: Known, __: Any) -> list[Problem]:
     """Complete a row of the sheet observations: words in one form, the value as a number, its unit.
 
-    The unit stands in its own column, behind the value, or in the value's heading. A row without a
+    The unit is in its own column, behind the value, or in the value's heading. A row without a
     value stays if it names a photograph or has a note.
     """
     values = row.values

@@ -191,9 +191,9 @@ def _land(  # noqa: PLR0917
 
 
 def _unit_in_heading(column: Column) -> str:
-    """Return what to write if the unit stands in a cell."""
+    """Return what to write if the unit is in a cell."""
     if column.unit:
-        return f"the number alone: its unit stands in the heading, {column.written}"
+        return f"the number alone: its unit is in the heading, {column.written}"
     name = column.heading.name
     return f"the number alone, and the unit in the heading: {name} ({_suggested(column.heading)})"
 
@@ -203,7 +203,7 @@ def _suggested(heading: Heading) -> str:
 
 
 def rows_of(grid: Grid, layout: Layout, known: Known) -> tuple[list[Row], list[Problem]]:
-    """Return the rows of a grid, examples passed over; rejected ones are among them, marked."""
+    """Return the rows of a grid, examples skipped; rejected ones are among them, marked."""
     reader = Reader(grid, layout, known, [])
     reader.look_ahead()
     rows = []

@@ -16,7 +16,7 @@ _Key = tuple[Any, ...]
 def reject_repeats(table: str, rows: list[Row]) -> list[Problem]:
     """Reject every row whose key stands further up already.
 
-    A row under a former name that says nothing else than the one under today's name is passed over
+    A row under a former name that says nothing else than the one under today's name is skipped
     without a word. Where the passes of two fields that are one now have the same numbers, the former
     field's name is put before its own: they are other passes.
     """

@@ -64,7 +64,7 @@ def apply(frame: pl.DataFrame, layout: Layout) -> tuple[pl.DataFrame, pl.DataFra
 
     A value that its flag calls missing is gone; a trace is zero (WMO-No. 8: an amount that is too
     small to be measured, and adds nothing to a sum). A value whose flag the layout does not name is
-    rejected. What the flags mean stands in a column of its own, for the values that have any.
+    rejected. What the flags mean is in a column of its own, for the values that have any.
     """
     rejected = [pl.DataFrame(schema=REJECTED)]
     for name in [name for name in frame.columns if is_value(name)]:

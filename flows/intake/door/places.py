@@ -47,7 +47,7 @@ class Places:
 
 
 def with_one_instrument(frame: pl.DataFrame) -> pl.DataFrame:
-    """Return rows whose instrument is told by several columns with their words joined by a space."""
+    """Return rows whose instrument is named by several columns with their words joined by a space."""
     parts = [c for c in frame.columns if c == "instrument" or c.startswith("instrument_")]
     if len(parts) < 2:
         return frame
@@ -114,7 +114,7 @@ def distinct_rows(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def spells_in_words(kind: str, name: str | None, places: Places) -> str:
-    """Return the spells of an instrument in words, for the reason of a rejection."""
+    """Return the spells of an instrument as text, for the reason of a rejection."""
     spells = places.station_spell if kind == "station" else places.probe_spell
     rows = spells.filter(pl.col(kind) == name).select("from_day", "to_day").rows()
     words = [f"{start} to {end or 'now'}" for start, end in rows]

@@ -37,7 +37,7 @@ def beyond_limits(rows: pl.DataFrame, column: str, expected: str) -> pl.DataFram
 
 
 def limits_in_words(low: float | None, high: float | None) -> str:
-    """Return limits in words."""
+    """Return limits as text."""
     if low is None:
         return f"at most {high:g}"
     return f"at least {low:g}" if high is None else f"{low:g} to {high:g}"

@@ -1,4 +1,4 @@
-"""Time stamps as loggers write them → UTC, labelled by the end of the interval."""
+"""Time stamps as loggers write them → UTC, labeled by the end of the interval."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def read_times(
     ``standard`` is the farm's own standard time minus UTC: the clock of a daily record whose
     layout names no zone.
 
-    An hour that the clock shows twice when daylight saving ends is told apart by its order in the
+    An hour that the clock shows twice when daylight saving ends is distinguished by its order in the
     file: the first pass is summer time, the second standard time. Where only one pass is there,
     the unbroken run of stamps around it decides; where that cannot, the time is null.
 
@@ -166,7 +166,7 @@ def _parse(stamp: pl.Series, form: str) -> pl.Series:
 
 
 def _with_written_zone(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
-    """Return times by the zone that stands in each stamp; null where none does."""
+    """Return times by the zone in each stamp; null where none does."""
     offset = _written_offset()
     time = (pl.col("local") - offset).dt.replace_time_zone("UTC")
     iso = rule.model_copy(update={"format": "iso"})
@@ -178,7 +178,7 @@ def _with_written_zone(frame: pl.DataFrame, rule: TimeStamp) -> pl.DataFrame:
 
 
 def _written_offset() -> pl.Expr:
-    """Return the offset from UTC of the zone that stands in each stamp; null where none does."""
+    """Return the offset from UTC of the zone in each stamp; null where none does."""
     zone = pl.col("stamp").str.extract(ZONE_WRITTEN).str.replace_all(":", "")
     hours = zone.str.slice(1, 2).cast(pl.Int32, strict=False).fill_null(0)
     minutes = zone.str.slice(3, 2).cast(pl.Int32, strict=False).fill_null(0)

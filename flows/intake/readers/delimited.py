@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
+from flows.base.plain_text import counted
 from flows.intake.readers import preamble as above
 from flows.intake.readers import stated_units
 from flows.intake.readers.chunk import (
@@ -162,7 +163,9 @@ def _pieces(blocks: Iterator[bytes], layout: Layout, *, at_start: bool) -> Itera
             rest = rest[end:]
         elif len(rest) > LINE_LIMIT + PIECE:
             raise Unreadable(
-                "line too long", f"over {LINE_LIMIT:,} bytes without a line end", "lines of text"
+                "line too long",
+                f"over {counted(LINE_LIMIT, 'byte')} without a line end",
+                "lines of text",
             )
     if decoder is not None:
         rest += decoder.decode(b"", final=True).encode()
@@ -204,7 +207,7 @@ def _first_heading(text: bytes, layout: Layout) -> tuple[Heading, int]:
         within = f" in the first {len(lines)}"
         at = heading_at(starts, layout.header_starts, within=within)
     if at >= len(lines) or not any(line.strip() for line in lines[at:]):
-        raise Unreadable("nothing in it", f"{len(lines)} lines", f"rows after line {at}")
+        raise Unreadable("nothing in it", counted(len(lines), "line"), f"rows after line {at}")
     rest = b"\n".join(lines[at:])
     return _heading(rest, layout, tuple(lines[:at])), at + layout.header + layout.after_header
 

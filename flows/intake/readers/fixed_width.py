@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import polars as pl
 
+from flows.base.plain_text import counted
 from flows.intake.readers import preamble
 from flows.intake.readers.chunk import (
     Chunk,
@@ -66,7 +67,9 @@ def pieces(blocks: Iterator[bytes], encoding: str) -> Iterator[tuple[str, bool]]
             yield text, False
             rest = tail
         elif len(rest) > LINE_LIMIT + PIECE:
-            raise Unreadable("line too long", f"over {LINE_LIMIT:,} characters", "lines of text")
+            raise Unreadable(
+                "line too long", f"over {counted(LINE_LIMIT, 'character')}", "lines of text"
+            )
     rest = (rest + decoder.decode(b"", final=True)).replace("\r\n", "\n")
     if rest:
         yield rest.removesuffix("\n"), not rest.endswith("\n")
@@ -129,7 +132,14 @@ def _cut(
     if cut_short:  # its writer was stopped in it: the last value may lack digits
         short = short | ((pl.col("line") == before + len(lines)) & (long < width))
     wrong: list[Fault] = [
-        (n, "", "row", "half-written line", f"{length} characters", f"{width} characters")
+        (
+            n,
+            "",
+            "row",
+            "half-written line",
+            counted(length, "character"),
+            counted(width, "character"),
+        )
         for n, length in frame.filter(short).select("line", long.alias("n")).iter_rows()
     ]
     whole, moved = _lines_in_place(frame.filter(~short), places, layout)
@@ -164,7 +174,9 @@ def _check_width(frame: pl.DataFrame, places: dict[str, tuple[int, int]], layout
                 raise Unreadable(
                     "a field is too short",
                     f"'{role.removeprefix('v:')}' ({first} to {last}): digits {where} it in "
-                    f"{found.height} of {numbers} lines, first: {found['text'][0].strip()}"[:200],
+                    f"{found.height} of {counted(numbers, 'line')}, first: {found['text'][0].strip()}"[
+                        :200
+                    ],
                     "a field of the whole number (or a field of its own for what stands beside it)",
                 )
 

@@ -4,7 +4,7 @@ Source: readme of GHCN-Daily, section III (NOAA NCEI). -9999 is left out, and so
 nothing that was only presumed (measurement flag P, "missing presumed zero"). The other flags go on
 with their value, measurement flags as M and the letter, quality flags as Q and the letter (see
 ``GHCN_FLAGS``). Rain of several days (MDPR) counts as rain, with its number of days (DAPR) where
-that stands in the same part of the file. Lines are counted as day records: 31 a line of the file.
+in the same part of the file. Lines are counted as day records: 31 a line of the file.
 """
 
 from __future__ import annotations

@@ -15,6 +15,7 @@ from itertools import groupby
 import numpy as np
 import polars as pl
 
+from flows.base.plain_text import counted
 from flows.intake.readers.chunk import Chunk, Unreadable, faults, is_value, missing_words
 from flows.intake.readers.preamble import with_facts
 from schemas.farm.layout import Layout
@@ -90,7 +91,7 @@ def _likeness(keyed: Keyed) -> tuple[object, ...]:
 
 
 def _halved(sections: list[Keyed], frames: list[pl.DataFrame], alone: list[Keyed]) -> None:
-    """Parse at once, or where that fails in two halves, down to the one that is at fault."""
+    """Parse at once, or where that fails in two halves, down to the faulty one."""
     if len(sections) == 1:
         alone.extend(sections)
         return
@@ -180,7 +181,7 @@ def _broken(line: str, delimiter: str, width: int, odd_quotes: bool) -> tuple[st
         return "quotes that do not pair", line[:80], "quotes in pairs"
     found = line.count(delimiter) + 1
     cause = "half-written line" if found < width else "too many fields"
-    return cause, f"{found} fields", f"{width} fields"
+    return cause, counted(found, "field"), counted(width, "field")
 
 
 class LineTexts:
@@ -209,7 +210,7 @@ def _frame(section: bytes, own: Section) -> pl.DataFrame | None:
     """Return the section as a frame of the roles and the end mark; None if it cannot be parsed.
 
     The values are read as numbers when every one of them is one (or a missing word): the fast
-    way. Otherwise all is read as text, and the door says which value is at fault.
+    way. Otherwise all is read as text, and the door names the faulty value.
     """
     typed = _typed(section, own)
     return _scanned(section, own, frozenset()) if typed is None else typed

@@ -13,6 +13,7 @@ from itertools import chain, islice
 from tempfile import SpooledTemporaryFile
 from typing import Any
 
+from flows.base.plain_text import counted
 from flows.intake.readers import preamble, stated_units
 from flows.intake.readers.chunk import Chunk, Content, Unreadable, records
 from flows.intake.readers.headings import HEAD_LINES, find_columns, heading_at, joined_headings
@@ -112,7 +113,9 @@ def _error_text(error: Exception) -> str:
 def _heading_at(head: list[Row], layout: Layout) -> int:
     if layout.header_starts is None:
         if layout.skip >= len(head):
-            raise Unreadable("nothing in it", f"{len(head)} rows", f"rows after row {layout.skip}")
+            raise Unreadable(
+                "nothing in it", counted(len(head), "row"), f"rows after row {layout.skip}"
+            )
         return layout.skip
     first_cells = (next((str(c) for c in row if c is not None), "").strip() for row in head)
     return heading_at(first_cells, layout.header_starts, of="row")

@@ -4,7 +4,7 @@ A file is taken only when its writer has finished: its size and time have not ch
 source's settle time, and it can be opened. One that cannot be opened is tried again next time. A
 text file that ends in the middle of a line settles ten times as long, since a number that is cut
 (12.3 of 12.34) looks whole; but not for ever, because some loggers never end their last line. One
-that is written to without pause is taken up to its last whole line, now and then. Files are never
+that is written to without pause is taken to its last whole line, now and then. Files are never
 deleted: they stay, or move to ``taken/`` after they are in the archive.
 """
 
@@ -20,6 +20,7 @@ from typing import Annotated
 from pydantic import Field
 
 from flows.base import files
+from flows.base.plain_text import counted
 from flows.farm.folder import FarmFolder
 from flows.intake.door.places import Places
 from flows.intake.sources.last_stamps import BY_LINES, PACKED, Matched, in_order
@@ -100,7 +101,7 @@ def settling_in_words(left_s: dict[str, float]) -> list[str]:
     if not left_s:
         return []
     some = ", ".join(sorted(left_s)[:3]) + (" and more" if len(left_s) > 3 else "")
-    number = "1 file is" if len(left_s) == 1 else f"{len(left_s):,} files are"
+    number = "1 file is" if len(left_s) == 1 else f"{counted(len(left_s), 'file')} are"
     return [f"{number} settling, {max(left_s.values()):.0f} s left: {some}."]
 
 
@@ -127,7 +128,7 @@ class _Search:
         key = f"{path}/{name}"
         if _is_passed_over(file.name):
             self.found.notes.append(
-                f"{key} is passed over: its name is that of an unfinished or hidden file."
+                f"{key} is skipped: its name is that of an unfinished or hidden file."
             )
             return
         try:

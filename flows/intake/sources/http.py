@@ -25,6 +25,7 @@ import httpx
 
 from flows.base import files
 from flows.base.errors import UserError
+from flows.base.plain_text import counted
 from flows.intake.readers.json_records import at_path
 from flows.intake.sources import web_request
 from flows.intake.sources.spans import Span, ask, beginning, instant, remember_answer
@@ -81,9 +82,7 @@ def fetch_all(
         known = memory.setdefault(source.name, {})  # grows with what is remembered
         wait = instant(known.get("not_before"))
         if wait is not None and wait > now:
-            note = (
-                f"The source {source.name} asks to be left alone until {wait:%Y-%m-%d %H:%M} UTC."
-            )
+            note = f"The source {source.name} is rate-limiting us. Next try after {wait:%Y-%m-%d %H:%M} UTC."
             yield Fetched(source.name, notes=[note])
             continue
         asked = ask(source, last_reading(source), known, now, beginning(farm, source))
@@ -155,7 +154,7 @@ class _Request:
                 )
             self.sleep(self.source.pause_s)
         else:
-            raise UserError(f"it has more than {MOST_PAGES:,} pages.")
+            raise UserError(f"it has more than {counted(MOST_PAGES, 'page')}.")
         self.validators = remember
 
     def _placeholders(self) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""In words: why no source takes a file, which source takes it before another could, what waits."""
+"""Sentences: why no source takes a file, which source takes it before another could, what waits."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 
+from flows.base.plain_text import counted
 from flows.farm.folder import FarmFolder
 from flows.intake.door.places import Places
 from flows.intake.sources import drop
@@ -80,7 +81,7 @@ def waiting(folder: FarmFolder, farm: Farm) -> list[str]:
     with tempfile.TemporaryDirectory() as into:
         found = drop.find_settled(folder, farm, places, Path(into))
     ready = [a for a in found.arrivals if a.source is not None]
-    number = "1 file waits" if len(ready) == 1 else f"{len(ready):,} files wait"
+    number = "1 file waits" if len(ready) == 1 else f"{counted(len(ready), 'file')} wait"
     strangers = [a for a in found.arrivals if a.source is None]
     return [
         *found.notes,

@@ -31,10 +31,10 @@ Sleep = Callable[[float], None]
 
 
 class ComeLater(Exception):
-    """The server asks to be left alone until a time that is too far off to wait for."""
+    """The server is rate-limiting us. Next try after a time that is too far off to wait for."""
 
     def __init__(self, until: datetime) -> None:
-        super().__init__(f"it asks to be left alone until {until:%Y-%m-%d %H:%M} UTC.")
+        super().__init__(f"it is rate-limiting us. Next try after {until:%Y-%m-%d %H:%M} UTC.")
         self.until = until
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from flows.base.errors import UserError
+from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
 from flows.books import books, fieldbook
 from flows.farm import farm_file
@@ -134,7 +135,8 @@ def _what_it_is(seen: Look) -> list[str]:
     kinds = " and ".join(f"a {kind.value}" for kind in seen.kinds)
     layout = seen.model
     lines = [
-        f"{', '.join(file.name for file in seen.files)}: {kinds}, {seen.rows.height:,} rows, a row every {layout.step}."
+        f"{', '.join(file.name for file in seen.files)}: {kinds}, {counted(seen.rows.height, 'row')}, "
+        f"a row every {layout.step}."
     ]
     for name, rule in layout.columns.items():
         if rule.optional and name not in seen.layout.get("columns", {}):

@@ -8,6 +8,7 @@ from typing import Any
 from zoneinfo import available_timezones
 
 from flows.base.errors import UserError
+from flows.base.plain_text import counted
 from flows.farm.farm_file import standard_offset_h
 from flows.intake.door.depths import in_cm
 from flows.setup.add.looked import Look
@@ -124,7 +125,7 @@ def _depths(seen: Look) -> Iterator[Question]:
     why = "; ".join(_sentence(f.evidence) for f in seen.unsure if f.item == "depths")
     yield Question(
         "depths",
-        f"How deep are the {len(sensors)} sensors, in cm (or as in 4 in)? In this order: "
+        f"How deep are the {counted(len(sensors), 'sensor')}, in cm (or as in 4 in)? In this order: "
         f"{', '.join(names)}."
         if len(sensors) > 1
         else "How deep is the sensor, in cm (or as in 4 in)?",
@@ -145,7 +146,7 @@ def _checked_depths(word: str, number: int) -> str:
     wrong = [part for part in words if part not in known]
     if wrong or len(words) != number:
         found = f"'{wrong[0]}'" if wrong else f"{len(words)} in '{word}'"
-        raise UserError(f"{found}: expected {number} depths, such as 10, 30, 60.")
+        raise UserError(f"{found}: expected {counted(number, 'depth')}, such as 10, 30, 60.")
     depths = [round(known[part], 2) for part in words]
     if len(set(depths)) < number:
         raise UserError(f"'{word}': two sensors at one depth; each needs its own.")

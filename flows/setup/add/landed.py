@@ -10,7 +10,7 @@ import duckdb
 
 from flows.base import files
 from flows.base.errors import UserError
-from flows.base.plain_text import text_table
+from flows.base.plain_text import counted, text_table
 from flows.base.progress import Tick, silent
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
@@ -19,7 +19,7 @@ from flows.intake.door.places import Places
 from flows.intake.sources import drop
 from flows.intake.sources.match import match
 from flows.setup.add import written
-from flows.store import query, warehouse
+from flows.store import answer_table, query, warehouse
 from flows.store.archive import Arrival
 from flows.store.receipts import Known
 from schemas.farm.farm import Farm
@@ -101,7 +101,7 @@ def _landed(con: duckdb.DuckDBPyConnection, ids: list[str]) -> Landed:
             lines.append(f"{name}: the file was rejected. {reason or ''}".rstrip())
         else:
             lines.append(f"{name}: {landed:,} new rows, {twice:,} duplicates, {lost:,} rejected.")
-        lines += [f"  {n:,} times {c} ({e})" for of, c, n, e in causes if of == name][:5]
+        lines += [f"  {counted(n, 'time')} {c} ({e})" for of, c, n, e in causes if of == name][:5]
     return Landed(lines, any(state == "refused" or lost for _, state, _, _, lost, _ in rows))
 
 
@@ -127,7 +127,7 @@ def first_day(folder: FarmFolder, kind: str, name: str) -> list[str]:
         ).pl()
     shown = [c for c in rows.columns if rows[c].null_count() < rows.height]
     shown = [c for c in shown if c not in (kind, "day", "field", "strip")]
-    cells = [[column, *map(query.cell, rows[column])] for column in shown]
+    cells = [[column, *(answer_table.cell(v, column) for v in rows[column])] for column in shown]
     lines = text_table(cells, range(1, rows.height + 1))
     return [
         f"The first day of the {kind} {name} ({table}, {days[0][0]}):",

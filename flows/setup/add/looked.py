@@ -14,7 +14,7 @@ import polars as pl
 from pydantic import ValidationError
 
 from flows.base.errors import UserError
-from flows.base.plain_text import text_table
+from flows.base.plain_text import counted, text_table
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.intake.by_layout import join_frames
@@ -143,7 +143,7 @@ def read(seen: Look) -> Look:
         words = rows["instrument"].drop_nulls().str.strip_chars().unique().sort().to_list()
         if len(words) > MOST_INSTRUMENTS:
             raise UserError(
-                f"The files name {len(words)} instruments, such as {words[0]} and {words[1]}. "
+                f"The files name {counted(len(words), 'instrument')}, such as {words[0]} and {words[1]}. "
                 "Add them in farm.toml: 'checkstrip new --reference' shows how (many instruments)."
             )
     return replace(seen, rows=rows, words=tuple(words))
@@ -245,6 +245,6 @@ def _table(rows: pl.DataFrame, kind: Instrument, farm: Farm, *, several: bool) -
 def _causes(through: Admitted) -> str:
     found = through.rejected.group_by("cause").agg(pl.len(), pl.all().first().name.suffix("_1"))
     return "; ".join(
-        f"{row['len']:,} times {row['cause']} (found {row['found_1']}; expected {row['expected_1']})"
+        f"{counted(row['len'], 'time')} {row['cause']} (found {row['found_1']}; expected {row['expected_1']})"
         for row in found.sort("len", descending=True).head(3).to_dicts()
     )

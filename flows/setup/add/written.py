@@ -29,7 +29,7 @@ OF = {"station": "stations", "probe": "probes"}
 class Part:
     """What is added: a layout (None if one that is there is used), instruments, a source or none.
 
-    ``instruments`` are pairs of kind and block; ``what`` says it in words.
+    ``instruments`` are pairs of kind and block; ``what`` describes it.
     """
 
     what: str
@@ -100,12 +100,12 @@ class TakenOut:
 def without_last(text: str) -> TakenOut:
     """Return farm.toml without the part that was added last.
 
-    Raises UserError if there is none, if its end is not marked, if something else stands in it by
+    Raises UserError if there is none, if its end is not marked, if something else is in it by
     now, or if the rest needs it.
     """
     begins = list(_BEGIN.finditer(text))
     if not begins:
-        raise UserError("Nothing that 'checkstrip add' added stands in farm.toml.")
+        raise UserError("farm.toml has nothing that 'checkstrip add' added.")
     last = begins[-1]
     end = text.find(END.format(at=last[1]), last.end())
     if end < 0:

@@ -73,7 +73,7 @@ def _all(folder: FarmFolder, mail: bool, now: datetime) -> Iterator[Finding]:
 
 
 def lines(findings: list[Finding]) -> list[str]:
-    """The findings in words, by severity."""
+    """The findings as sentences, by severity."""
     out: list[str] = []
     for severity, title in TITLES.items():
         chosen = [one for one in findings if one.severity == severity]

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from flows.base import files, lock
 from flows.base.errors import Busy, UserError
+from flows.base.plain_text import counted
 from flows.base.version import VERSION
 from flows.farm.folder import FarmFolder
 from flows.run.service import install
@@ -89,7 +90,7 @@ def disk(folder: FarmFolder, now: datetime) -> Iterator[Finding]:
             "disk",
             f"The disk of {folder.root} has {free / 1e9:,.1f} GB free, and {reserve / 1e9:,.1f} GB "
             "should be.",
-            "Make room before it is full; nothing is lost then, but nothing new comes in.",
+            "Make room before it is full; nothing is lost then, but nothing new is stored.",
         )
     elif expected.is_concern:
         yield attention("disk", expected.sentence(now), growth.ADVICE)
@@ -123,7 +124,7 @@ def versions(folder: FarmFolder, *, ours: bool) -> Iterator[Finding]:
         size = sum(path.stat().st_size for path in copies)
         yield advice(
             "versions",
-            f"{len(copies)} copies from before upgrades ({size / 1e6:,.0f} MB) lie in "
+            f"{counted(len(copies), 'copy')} from before upgrades ({size / 1e6:,.0f} MB) lie in "
             f"{folder.warehouse}, the last is {copies[-1].name}.",
             "Delete them when the newer program has proved itself.",
         )

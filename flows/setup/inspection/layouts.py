@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from flows.base import files
+from flows.base.plain_text import counted
 from flows.farm.folder import FarmFolder
 from flows.intake import collect
 from flows.intake.door.places import Places
@@ -31,7 +32,7 @@ class _Newest:
 def sources(folder: FarmFolder, farm: Farm, archive: Archive | None) -> Iterator[Finding]:
     """Sources that nothing matches, files that no source takes, and how the newest files read.
 
-    ``archive`` is None where another writer is at work; then only what lies in folders is looked at.
+    ``archive`` is None where another writer is at work; then only files in folders are looked at.
     """
     newest, strangers = _newest_by_source(folder, farm)
     with tempfile.TemporaryDirectory() as temporary:
@@ -49,7 +50,7 @@ def sources(folder: FarmFolder, farm: Farm, archive: Archive | None) -> Iterator
             some = ", ".join(strangers[:_EXAMPLES]) + more
             yield attention(
                 "sources",
-                f"{len(strangers)} files belong to no source: {some}.",
+                f"{counted(len(strangers), 'file')} without a source: {some}.",
                 "Mend the glob of a source in farm.toml, or take the files away.",
             )
         yield from _as_read(farm, newest, place)
@@ -141,7 +142,7 @@ def _as_read(farm: Farm, newest: dict[str, _Newest], place: Path) -> Iterator[Fi
         con.close()
     for name, file, read, refused, values, reason, whole in rows:
         counts = (
-            f"{name}: {int(read):,} rows of {file} were read, {int(refused):,} refused, "
+            f"{name}: {counted(int(read), 'row')} of {file} read, {int(refused):,} rejected, "
             f"and {int(values):,} single values"
         )
         if whole:

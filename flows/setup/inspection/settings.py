@@ -57,7 +57,7 @@ def clock(farm: Farm, now: datetime, latest: datetime | None) -> Iterator[Findin
     if latest is not None and latest > now + timedelta(minutes=5):
         yield attention(
             "clock",
-            f"The last delivery came at {latest:%Y-%m-%d %H:%M} UTC, which is ahead of the "
+            f"The last file came at {latest:%Y-%m-%d %H:%M} UTC, which is ahead of the "
             f"computer's clock ({now:%Y-%m-%d %H:%M %z}).",
             "Set the computer's clock; let it be set by the network.",
         )

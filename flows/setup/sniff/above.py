@@ -62,9 +62,7 @@ def place(grid: Grid, lines: Sequence[str], farm: Place | None) -> None:
     if high := ELEVATION.search(text):
         where += f", elevation {_number(high[2]):g} {high[3] or 'm'}"
     if farm is None or farm.latitude is None or farm.longitude is None:
-        grid.note(
-            "place", where, Sure.LIKELY, "it stands above the headings; [place] has the farm's"
-        )
+        grid.note("place", where, Sure.LIKELY, "it is above the headings; [place] has the farm's")
         return
     apart = max(abs(degrees["lat"] - farm.latitude), abs(degrees["lon"] - farm.longitude))
     same = apart <= APART_DEG

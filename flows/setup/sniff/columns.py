@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 
 from flows.base import units
+from flows.base.plain_text import counted
 from flows.setup.sniff import flag_words, heading_parts, heading_words, headings, ports
 from flows.setup.sniff.finding import Grid, Sure
 from flows.setup.sniff.stamps import TIME_WORDS
@@ -115,7 +116,7 @@ def _lettered(names: list[str]) -> dict[str, str]:
 
 
 def _unknown(says: headings.Heading, values: pl.Series) -> str:
-    span = f"it holds {values.count()} numbers from {shown(values.min())} to {shown(values.max())}"
+    span = f"it holds {counted(values.count(), 'number')} from {shown(values.min())} to {shown(values.max())}"
     if says.source:
         return (
             f"{span}, and in '{says.source}' this heading is something that is not read: is it so?"
@@ -136,7 +137,7 @@ def ask_left_out(grid: Grid, name: str, why: str) -> None:
 
 
 def _by_labels(columns: list[Column]) -> None:
-    """Temperatures that are told apart as the soil moistures are (A to D) are of the same sensors."""
+    """Temperatures that are distinguished as the soil moistures are (A to D) are of the same sensors."""
     moist = {c.heading.label for c in columns if c.heading.quantity == "vwc" and c.heading.label}
     temps = [c for c in columns if c.heading.quantity == "air_temp" and c.heading.label in moist]
     if len(moist) > 1 and {c.heading.label for c in temps} == moist:
@@ -164,7 +165,7 @@ def _missing(grid: Grid, columns: list[Column], texts: Counter[str]) -> None:
     for column in columns:
         more = {c: int((column.values == c).sum()) for c in common if _far_off(column.values, c, 1)}
         for code, often in (more | found_codes[id(column)]).items():
-            codes.setdefault(code, []).append(f"{column.name} ({often} times)")
+            codes.setdefault(code, []).append(f"{column.name} ({counted(often, 'time')})")
             column.missing.append(code)
             column.values = column.values.set((column.values == code).fill_null(False), None)
     found: list[str | float] = [word for word in texts if word]
@@ -175,7 +176,12 @@ def _missing(grid: Grid, columns: list[Column], texts: Counter[str]) -> None:
         grid.note("missing", f"{code:g}", sure, f"{why}: in {', '.join(where[:4])}")
         everywhere.append(int(code) if code == int(code) else code)
     for word in found:
-        grid.note("missing", word, Sure.CERTAIN, f"stands {texts[str(word)]} times among numbers")
+        grid.note(
+            "missing",
+            word,
+            Sure.CERTAIN,
+            f"stands {counted(texts[str(word)], 'time')} among numbers",
+        )
     harmless = [code for code in everywhere if not _could_be_true(code, columns)]
     if found or harmless:
         grid.layout["missing"] = [*found, *harmless]
@@ -270,11 +276,13 @@ def depths(grid: Grid, columns: list[Column]) -> None:
             continue
         if len(alike) == 1:
             column.rule["depth_cm"] = 10.0
-            why = "no depth stands in it: how deep?"
+            why = "it has no depth: how deep?"
             grid.note(f"columns.{column.name}.depth_cm", "10", Sure.UNSURE, why)
         else:
             column.rule["sensor"] = name = column.heading.label or column.name
-            why = f"no depth stands in it: name the probe's sensor of that depth '{name}', or give depth_cm"
+            why = (
+                f"it has no depth: name the probe's sensor of that depth '{name}', or give depth_cm"
+            )
             grid.note(f"columns.{column.name}.sensor", name, Sure.UNSURE, why)
 
 

@@ -3,6 +3,7 @@
 import numpy as np
 import polars as pl
 
+from flows.base.plain_text import counted
 from flows.setup.sniff.finding import CannotSniff, Grid, Sure
 from flows.setup.sniff.heading_words import is_data, is_units
 
@@ -17,7 +18,7 @@ def grid(lines: list[str]) -> Grid:
     body = [line for line in lines[first:] if line.strip()]
     spans = _spans(body)
     if len(spans) < 2:
-        raise CannotSniff("Its lines have no columns that can be told apart.")
+        raise CannotSniff("No columns could be found in its lines.")
     heads = [i for i in range(max(0, first - 3), first) if lines[i].strip()]
     cut_heads = {i: [lines[i][a - 1 : b].strip() for a, b in _widened(spans)] for i in heads}
     naming = [i for i in heads if not is_units(cut_heads[i])]
@@ -36,7 +37,7 @@ def grid(lines: list[str]) -> Grid:
     }
     found = Grid(names, rows, layout, units)
     found.note(
-        "fields", f"{len(spans)} columns", Sure.LIKELY, "no row has a character between them"
+        "fields", counted(len(spans), "column"), Sure.LIKELY, "no row has a character between them"
     )
     return found
 

@@ -5,6 +5,7 @@ from typing import Any
 
 import polars as pl
 
+from flows.base.plain_text import counted
 from flows.intake.door.depths import in_cm
 from flows.setup.sniff import heading_parts, headings
 from flows.setup.sniff.finding import Grid, Sure
@@ -84,7 +85,7 @@ def instrument_column(grid: Grid, taken: tuple[int, ...], found: Stamps) -> int 
             continue  # one at a time: it says something else than which of several
         grid.layout["instrument_column"] = name
         shown = ", ".join(names[:4]) + (", …" if len(names) > 4 else "")
-        why = f"'{name}' names {len(names)} instruments ({shown}): they must be names or ids in farm.toml"
+        why = f"'{name}' names {counted(len(names), 'instrument')} ({shown}): they must be names or ids in farm.toml"
         grid.note("instrument_column", name, Sure.LIKELY, why)
         return i
     return None

@@ -6,6 +6,7 @@ from typing import Any
 
 import polars as pl
 
+from flows.base.plain_text import counted
 from flows.intake.readers import json_records, workbook
 from flows.setup.sniff import text
 from flows.setup.sniff.finding import CannotSniff, Grid, Sure
@@ -26,7 +27,10 @@ def open_format(data: bytes) -> tuple[str, str] | None:
         widths = {len(row) for row in rows}
         for width, name in ((28, "uscrn_daily"), (38, "uscrn_hourly")):
             if widths == {width}:
-                return name, f"its rows have the {width} columns of that product and no heading"
+                return (
+                    name,
+                    f"its rows have the {counted(width, 'column')} of that product and no heading",
+                )
     return None
 
 
@@ -50,7 +54,12 @@ def as_json(data: bytes) -> Grid | None:
             "as a column."
         )
     grid = _flat(rows[:MOST_RECORDS], {"format": "json"} | ({"records": path} if path else {}))
-    grid.note("format", "json", Sure.CERTAIN, f"one document with {len(rows)} records at '{path}'")
+    grid.note(
+        "format",
+        "json",
+        Sure.CERTAIN,
+        f"one document with {counted(len(rows), 'record')} at '{path}'",
+    )
     return grid
 
 
@@ -66,7 +75,9 @@ def _ndjson(decoded: str) -> Grid | None:
     if not rows:
         return None
     grid = _flat(rows, {"format": "ndjson"})
-    grid.note("format", "ndjson", Sure.CERTAIN, f"{len(rows)} lines are a JSON record each")
+    grid.note(
+        "format", "ndjson", Sure.CERTAIN, f"{counted(len(rows), 'line')} are a JSON record each"
+    )
     return grid
 
 

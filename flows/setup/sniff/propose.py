@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 from pydantic import ValidationError
 
+from flows.base.plain_text import counted
 from flows.intake.readers import packed
 from flows.intake.readers.chunk import Unreadable
 from flows.setup.sniff import (
@@ -165,7 +166,7 @@ def _unpacked(data: bytes) -> tuple[bytes, list[Finding]]:
                     raise CannotSniff("The archive is empty.")
                 with archive.open(names[0]) as stream:
                     inside = stream.read(MOST_UNPACKED)
-            note = f"{len(names)} files in it; '{names[0]}' was looked at"
+            note = f"{counted(len(names), 'file')} in it; '{names[0]}' was looked at"
             return inside, [Finding("packed", "zip", Sure.CERTAIN, note)]
     except (Unreadable, zipfile.BadZipFile) as error:
         raise CannotSniff(str(error)) from error

@@ -10,6 +10,7 @@ from itertools import combinations
 
 import polars as pl
 
+from flows.base.plain_text import counted
 from flows.setup.sniff import headings
 from flows.setup.sniff.finding import Grid, Sure
 from flows.setup.sniff.stamps import Stamps, share, span_days
@@ -82,8 +83,8 @@ def _note(grid: Grid, rows: pl.DataFrame, at: int, usual: int) -> None:
     names = sorted({str(n) for n in rows[f"c{at}"].to_list() if n})
     shown = ", ".join(names[:4]) + (", …" if len(names) > 4 else "")
     why = (
-        f"each time occurs {usual} times, and '{name}' tells them apart: {len(names)} instruments "
-        f"({shown}), which must be names or ids in farm.toml"
+        f"each time occurs {counted(usual, 'time')}, and '{name}' tells them apart: "
+        f"{counted(len(names), 'instrument')} ({shown}), which must be names or ids in farm.toml"
     )
     numbers = [n for n in names if re.fullmatch(r"-?\d{1,3}", n)]
     if len(numbers) == len(names) <= MOST_DEPTHS:
@@ -104,8 +105,8 @@ def _join(grid: Grid, pair: tuple[int, int], usual: int, question: str = "") -> 
     words = sorted({str(n) for n in grid.rows[f"c{at}"].to_list()})
     shown = ", ".join(words[:4]) + (", …" if len(words) > 4 else "")
     why = (
-        f"each time occurs {usual} times, and '{names[0]}' and '{names[1]}' together tell them "
-        f"apart: {len(words)} instruments ({shown}), which must be names or ids in farm.toml"
+        f"each time occurs {counted(usual, 'time')}, and '{names[0]}' and '{names[1]}' together tell them "
+        f"apart: {counted(len(words), 'instrument')} ({shown}), which must be names or ids in farm.toml"
     )
     sure = Sure.UNSURE if question else Sure.LIKELY
     grid.note_again("instrument_column", names, sure, why + question)
@@ -122,9 +123,13 @@ def _ask(
 ) -> None:
     what = "time and depth" if len(own) > 1 else "time"
     often = times.filter(pl.col("len") > 1).height
-    many = "each" if often >= 0.9 * times.height else f"{often:,} of {times.height:,} times: each"
+    many = (
+        "each"
+        if often >= 0.9 * times.height
+        else f"{often:,} of {counted(times.height, 'time')}: each"
+    )
     why = (
-        f"{many} {what} occurs {usual} times with different values; "
+        f"{many} {what} occurs {counted(usual, 'time')} with different values; "
         "which column tells the probe, station or observer?"
     )
     if pair is not None:

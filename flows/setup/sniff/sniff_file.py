@@ -194,7 +194,7 @@ def of_file(file: Path, data: bytes, place: Place | None, farm: Farm | None) -> 
     if unsure & {"time.zone", "time.offset", "time.format"}:
         raise UserError(
             f"{file.name} cannot be compared with: its own clock is not known. "
-            "Put it in first, or name a file whose layout stands in farm.toml."
+            "Put it in first, or name a file whose layout is in farm.toml."
         )
     standard = timedelta(hours=0.0 if place is None else standard_offset_h(place))
     return Neighbor(file.name, _read(file, data, layout, standard), "stamp" not in unsure)

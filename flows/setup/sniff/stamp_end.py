@@ -68,5 +68,5 @@ def note(grid: Grid, end: str | None, why: str = "", *, unsure: bool = False) ->
         "stamp",
         "end",
         Sure.UNSURE,
-        "most loggers stamp the end of the interval, and nothing in it tells otherwise: is it so?",
+        "most loggers stamp the end of the interval, and nothing in the file says otherwise. Is that so?",
     )

@@ -9,6 +9,7 @@ from itertools import product
 
 import polars as pl
 
+from flows.base.plain_text import counted
 from flows.setup.sniff.finding import CannotSniff, Grid, Sure
 from flows.setup.sniff.heading_parts import plain
 from flows.setup.sniff.stamp_formats import read, readings, swapped
@@ -41,7 +42,7 @@ class Stamps:
     form: str
     local: pl.Series
     step_s: int
-    mark: str | None = None  # the zone that stands in every stamp
+    mark: str | None = None  # the zone in every stamp
     epoch: bool = False
     date_only: bool = False
 
@@ -243,7 +244,7 @@ def _note(grid: Grid, found: Stamps) -> None:
         "time.columns",
         names,
         Sure.CERTAIN,
-        f"{times.len()} of {found.local.len()} rows read as times",
+        f"{times.len()} of {counted(found.local.len(), 'row')} read as times",
     )
     other = _other_order(grid, found)
     grid.note(
@@ -274,7 +275,7 @@ def _other_order(grid: Grid, found: Stamps) -> str | None:
 
 
 def step_text(step_s: int) -> str:
-    """A step in words, as a layout has it."""
+    """A step as text, as a layout has it."""
     if step_s <= 0:
         return "1 h"
     for size, word in ((86400, "day"), (3600, "h"), (60, "min")):

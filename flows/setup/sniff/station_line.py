@@ -3,7 +3,7 @@
 The line has network, network, station, latitude, longitude, elevation, depth from and to in meters, and
 the sensor; below it stand date and time in UTC, the value, the network's flag and the provider's. So
 the International Soil Moisture Network publishes its data (format 'header and values'; Dorigo et al.
-2011, doi:10.5194/hess-15-1675-2011). What is measured stands in the name of the file alone.
+2011, doi:10.5194/hess-15-1675-2011). Only the name of the file says what is measured.
 """
 
 import re
@@ -77,7 +77,7 @@ def _found(facts: re.Match[str], quantity: str, values: pl.Series) -> list[Findi
             Sure.LIKELY,
             f"the sensor is said to reach from {facts[7]} to {facts[8]} m",
         ),
-        Finding("place", where, Sure.LIKELY, "it stands in line 1; [place] has the farm's"),
+        Finding("place", where, Sure.LIKELY, "it is in line 1; [place] has the farm's"),
         Finding("time.offset", "Z", Sure.LIKELY, "the network publishes in UTC"),
         Finding("columns.3.flags", "as published", Sure.LIKELY, "the network's own flags"),
         Finding(

@@ -78,7 +78,7 @@ def near(
 ) -> tuple[list[tuple[Clock, str]], bool]:
     """The pairs of clock and end of the interval by which the sun is right, and whether that tells the end.
 
-    The end is told where the other one is further off by more than twice what a level sensor, a
+    The end is reported where the other one is further off by more than twice what a level sensor, a
     horizon, a good clock and the scatter of the days leave.
     """
     errors = [abs(sun_error(sun, clock, end, step_s)) for clock, end in pairs]

@@ -9,6 +9,7 @@ from itertools import pairwise
 
 import polars as pl
 
+from flows.base.plain_text import counted
 from flows.setup.sniff import fixed_width
 from flows.setup.sniff.finding import CannotSniff, Grid, Sure
 from flows.setup.sniff.heading_words import STAMP, is_aggregates, is_data, is_depths, is_units
@@ -67,9 +68,7 @@ def grid(data: bytes) -> Grid:
         found = _delimited(remarks, "\t")
         found.layout |= {"delimiter": "space", "text_last": True}
         width = len(found.names)
-        what = (
-            f"blanks part {width - 1} columns; '{found.names[-1]}' is text to the end of the line"
-        )
+        what = f"blanks part {counted(width - 1, 'column')}; '{found.names[-1]}' is text to the end of the line"
         found.note_again("delimiter", "space", Sure.CERTAIN, what)
         found.note("text_last", "true", Sure.LIKELY, what)
     elif delimiter is None or (delimiter == " " and _blanks_in_headings(lines)):
@@ -167,7 +166,7 @@ def _delimited(lines: list[str], delimiter: str) -> Grid:
         "delimiter",
         word,
         Sure.CERTAIN,
-        f"it cuts {len(body)} of {sum(map(bool, table[first:]))} rows into {width} columns",
+        f"it cuts {len(body)} of {counted(sum(map(bool, table[first:])), 'row')} into {counted(width, 'column')}",
     )
     _note_decimal(found, delimiter)
     return found
@@ -291,11 +290,19 @@ def _note_decimal(found: Grid, delimiter: str) -> None:
     if commas > points:
         found.layout["decimal"] = ","
         found.note(
-            "decimal", ",", Sure.CERTAIN, f"{commas} values have one comma, {points} a point"
+            "decimal",
+            ",",
+            Sure.CERTAIN,
+            f"{counted(commas, 'value')} have one comma, {points} a point",
         )
         if both:
             found.layout["thousands"] = "."
-            found.note("thousands", ".", Sure.LIKELY, f"{both} values have points before a comma")
+            found.note(
+                "thousands",
+                ".",
+                Sure.LIKELY,
+                f"{counted(both, 'value')} have points before a comma",
+            )
 
 
 def _share(found: Grid, pattern: str) -> int:

@@ -36,13 +36,13 @@ def unit(grid: Grid, column: Column, setting: Setting) -> None:
         )
     elif len(possible) == 1 and values.len() >= LEAST_VALUES:
         chosen, sure = possible[0], Sure.LIKELY
-        why = f"no unit stands in it; of {', '.join(options)} only this fits values of {span}"
+        why = f"it has no unit; of {', '.join(options)} only this fits values of {span}"
         if len(options) == 1:
             why = "it is always given in that"
     else:
         usual = [column.heading.usual] if column.heading.usual in possible else []
         chosen, sure = str([*usual, *possible, *options][0]), Sure.UNSURE
-        why = f"no unit stands in it, and values of {span} fit {' or '.join(possible) or 'none'}: which?"
+        why = f"it has no unit, and values of {span} fit {' or '.join(possible) or 'none'}: which?"
     column.rule["quantity"] = quantity
     if kind == "solar":
         column.rule["quantity"] = "solar_radiation" if chosen == "W/m^2" else "solar_energy"

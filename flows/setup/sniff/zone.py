@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 import polars as pl
 
+from flows.base.plain_text import counted
 from flows.farm.farm_file import standard_offset_h
 from flows.setup.sniff import heading_parts, possible_units, stamp_end, sunlight
 from flows.setup.sniff.columns import Column
@@ -51,7 +52,7 @@ def find(
     if _says_utc(grid, stamps):
         grid.note("time.offset", "Z", Sure.LIKELY, _UTC_BY_HEADING)
         return keys | ({"trust_zone": True} if stamps.mark else {})
-    why = "without a place (--folder) the clock cannot be told: which?"
+    why = "without a place (--folder) the clock cannot be found: which?"
     if stamps.mark:
         why = f"the stamps say '{stamps.mark}', and without a place (--folder) nothing can check that: is it true?"
     grid.note("time.offset", "Z", Sure.UNSURE, why)
@@ -153,7 +154,7 @@ def _decide(  # noqa: PLR0917
             end_reasons += ["by the sun"] if tells_end else []
             off = min(abs(sunlight.sun_error(sun, *pair, stamps.step_s)) for pair in pairs)
             reasons.append(
-                f"the sun's noon falls within {off * 60:.0f} minutes of that over {len(sun)} days"
+                f"the sun's noon falls within {off * 60:.0f} minutes of that over {counted(len(sun), 'day')}"
             )
         else:
             reasons.append("the sun's noon fits none of the clocks that are likely here")
@@ -240,7 +241,7 @@ def _note_zone(
     ]
     chosen = left[0] if not true or (marked and reasons and true[0] is not left[0]) else true[0]
     names = [f"{c.name} ({next(iter(c.keys.values()))})" for c in left]
-    why = "; ".join(reasons) or "nothing in it tells the clock"
+    why = "; ".join(reasons) or "nothing in the file shows which clock"
     if stamps.mark == "several":
         grid.note("time.trust_zone", "true", Sure.LIKELY, "the stamps name more than one offset")
         return {"trust_zone": True}

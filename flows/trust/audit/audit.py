@@ -17,6 +17,7 @@ import duckdb
 import polars as pl
 
 from flows.base.errors import Attention, UserError
+from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
 from flows.farm.folder import FarmFolder
 from flows.store import connection, publish, query, warehouse
@@ -58,7 +59,7 @@ class Audited:
         held = sum(o.state == "held" for o in self.outcomes)
         unknown = sum(o.state == "not evaluated" for o in self.outcomes)
         return (
-            f"{held} expectations held, {len(self.failed)} did not, {unknown} had nothing to look "
+            f"{counted(held, 'expectation')} held, {len(self.failed)} did not, {unknown} had nothing to look "
             f"at. The page: {self.page}"
         )
 

@@ -103,7 +103,7 @@ CHECKS: tuple[CrossCheck, ...] = (
     CrossCheck(
         "quarantine",
         "belongs to a delivery",
-        "Refused rows name a delivery that is not there; where they came from cannot be told.",
+        "Refused rows name a delivery that is not there; their origin is unknown.",
         """
         SELECT q.delivery AS what, d.delivery IS NULL AS bad
         FROM quarantine q LEFT JOIN delivery d USING (delivery)
@@ -148,7 +148,7 @@ CHECKS: tuple[CrossCheck, ...] = (
     CrossCheck(
         "weather_reading",
         "names a delivery",
-        "Readings name a delivery that is not there; where they came from cannot be told.",
+        "Readings name a delivery that is not there; their origin is unknown.",
         """
         SELECT concat_ws(' ', r.station, r.time) AS what, d.delivery IS NULL AS bad
         FROM weather_reading r LEFT JOIN delivery d USING (delivery)
@@ -158,7 +158,7 @@ CHECKS: tuple[CrossCheck, ...] = (
     CrossCheck(
         "soil_reading",
         "names a delivery",
-        "Readings name a delivery that is not there; where they came from cannot be told.",
+        "Readings name a delivery that is not there; their origin is unknown.",
         """
         SELECT concat_ws(' ', r.probe, r.time) AS what, d.delivery IS NULL AS bad
         FROM soil_reading r LEFT JOIN delivery d USING (delivery)
@@ -218,7 +218,7 @@ CHECKS: tuple[CrossCheck, ...] = (
     CrossCheck(
         "soil_day",
         "the mean lies between lowest and highest",
-        "Daily means lie outside of their own extremes; the reduction to days is at fault.",
+        "Daily means lie outside of their own extremes; the daily summary is wrong.",
         """
         SELECT concat_ws(' ', probe, depth_cm, day) AS what,
             NOT vwc_mean_pct BETWEEN vwc_min_pct - 1e-6 AND vwc_max_pct + 1e-6 AS bad
@@ -228,7 +228,7 @@ CHECKS: tuple[CrossCheck, ...] = (
     CrossCheck(
         "soil_water_day",
         "storage is within what the soil's pores hold",
-        "More water stands in a layer than 70 % of its volume: "
+        "A layer holds more water than 70 % of its volume: "
         "the sensor or its depth in farm.toml is wrong, and so is every storage with it.",
         """
         SELECT concat_ws(' ', probe, depth_cm, day) AS what,

@@ -53,7 +53,7 @@ def _of(table: Table, column: Column) -> list[Expected]:
             "is one of its words",
             "ExpectColumnValuesToBeInSet",
             f"{table.name} holds words in {column.name} that nothing knows; "
-            "rows of them are passed over.",
+            "rows of them are skipped.",
             value_set=list(column.one_of),
         )
     return found

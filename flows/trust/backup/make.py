@@ -11,6 +11,7 @@ from pathlib import Path
 
 from flows.base import files, lock
 from flows.base.errors import Attention, UserError
+from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
 from flows.base.version import VERSION
 from flows.farm import farm_file
@@ -52,7 +53,7 @@ class Done:
     def __str__(self) -> str:
         """In sentences."""
         text = (
-            f"Backup {self.whole.name} is in {self.to}: {len(self.whole.files):,} files, "
+            f"Backup {self.whole.name} is in {self.to}: {counted(len(self.whole.files), 'file')}, "
             f"{self.new_bytes / 1e6:,.1f} MB of it new. It was restored and says the same "
             f"({self.whole.checksum})."
         )

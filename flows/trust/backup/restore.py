@@ -8,6 +8,7 @@ from pathlib import Path
 
 from flows.base import lock
 from flows.base.errors import Attention, UserError
+from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
 from flows.farm.folder import FarmFolder
 from flows.store import checksum, upgrade, warehouse
@@ -55,7 +56,7 @@ def restore(source: Path, target: Path, at: str | None = None, tick: Tick = sile
             "same command again."
         ) from trouble
     done.sentences.append(
-        f"Restored {len(whole.files) - len(damaged):,} of {len(whole.files):,} files of backup "
+        f"Restored {len(whole.files) - len(damaged):,} of {counted(len(whole.files), 'file')} of backup "
         f"{whole.name} of {whole.farm} into {root}; each was held to its SHA-256."
     )
     if whole.lacks:
@@ -124,11 +125,13 @@ def _check(done: Restored, whole: Manifest, damaged: list[str], tick: Tick) -> N
         listed = ", ".join(damaged[:5]) + (
             f" and {len(damaged) - 5} more" if len(damaged) > 5 else ""
         )
-        done.wrong.append(f"{len(damaged)} files were damaged or missing in the backup: {listed}.")
+        done.wrong.append(
+            f"{counted(len(damaged), 'file')} damaged or missing in the backup: {listed}."
+        )
     if not _is_sound(done, whole, damaged):
         if archive:
             raise Attention(
-                f"The warehouse of backup {whole.name} is damaged, and so are {len(archive)} files "
+                f"The warehouse of backup {whole.name} is damaged, and so are {counted(len(archive), 'file')} "
                 f"of its archive. Take another backup with --at; {done.folder.root} holds what came "
                 "back."
             )

@@ -6,6 +6,7 @@ from math import floor
 
 import duckdb
 
+from flows.base.plain_text import counted
 from flows.derive import derive
 from flows.store import dictionary
 from flows.trust import names
@@ -139,7 +140,7 @@ def _input(con: duckdb.DuckDBPyConnection, source: Table, about: Scope, way: str
     partial = "count(*) FILTER (partial)" if "partial" in source.names else "NULL"
     from_rows = f"FROM {generated.quoted(source.name)} WHERE {where}"
     ((n, parts),) = con.sql(f"SELECT count(*), {partial} {from_rows}", params=values).fetchall()
-    line = f"  {source.name}{way}: {n:,} rows"
+    line = f"  {source.name}{way}: {counted(n, 'row')}"
     if parts:
         line += f", {parts:,} of them partial"
     if not n or "reason" not in source.names:

@@ -7,6 +7,7 @@ from typing import Any
 
 import duckdb
 
+from flows.base.plain_text import counted
 from flows.store import warehouse
 from flows.trust.explain.file_lines import FileLines
 from flows.trust.explain.scope import Scope
@@ -179,15 +180,17 @@ def _read_lines(
     if not instruments:
         return []
     total, names = sum(row[4] for row in found), ", ".join(instruments)
-    out = [f"{table.name}: {total:,} readings of {names}, from {len(found)} deliveries"]
+    out = [
+        f"{table.name}: {counted(total, 'reading')} of {names}, from {counted(len(found), 'file')}"
+    ]
     for delivery, name, received, layout, n, first, last, reason in found[:_MOST]:
         if not received:
-            out.append(f"  {delivery}: {n:,} readings; there is no such delivery")
+            out.append(f"  {delivery}: {counted(n, 'reading')}; no such file is archived")
             continue
         place = f", in {at[delivery]} of the file" if at.get(delivery) else ""
         out.append(
-            f"  {name or 'a delivery that is not there'} ({delivery}), "
-            f"received {received:%Y-%m-%d %H:%M} UTC, layout {layout}: {n:,} readings, "
+            f"  {name or 'a file that is not archived'} ({delivery}), "
+            f"received {received:%Y-%m-%d %H:%M} UTC, layout {layout}: {counted(n, 'reading')}, "
             f"{first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} UTC{place}"
             + (f"; {reason}" if reason else "")
         )
@@ -199,7 +202,7 @@ def _read_lines(
 def _refused_lines(con: duckdb.DuckDBPyConnection, behind: list[str]) -> list[str]:
     rows = con.sql(
         """
-        SELECT name, extent, cause, column_name, count(*), min(line), max(line),
+        SELECT name, replace(extent, 'delivery', 'file') AS extent, cause, column_name, count(*), min(line), max(line),
             any_value(found), any_value(expected)
         FROM quarantine WHERE delivery IN (SELECT unnest(CAST(? AS VARCHAR[])))
         GROUP BY ALL ORDER BY count(*) DESC, name, cause, column_name
@@ -207,13 +210,13 @@ def _refused_lines(con: duckdb.DuckDBPyConnection, behind: list[str]) -> list[st
         params=[behind],
     ).fetchall()
     if not rows:
-        return ["Nothing of these files was refused."]
+        return ["Nothing in these files was rejected."]
     out = ["Left out of these files (also on other days than asked about):"]
     for name, extent, cause, column, n, first, last, found, expected in rows[:_MOST]:
         place = f"line {first}" if first == last else f"lines {first} to {last}"
         place += f", column {column}" if column else ""
         out.append(
-            f"  {name}, {place}: {n} {extent}{'' if n == 1 else 's'} refused: {cause}; "
+            f"  {name}, {place}: {counted(n, extent)} rejected: {cause}; "
             f"such as '{found}', expected {expected}"
         )
     if len(rows) > _MOST:
@@ -239,9 +242,9 @@ def _replaced_lines(
         params=[names, *span, *([] if depth is None else [depth])],
     ).fetchall()
     if not rows:
-        return ["No reading of these days was replaced by a later delivery."]
-    return ["Replaced by a later delivery, which stands:"] + [
-        f"  {instrument} {column}: {n} values of {early}, by {late}; "
+        return ["No reading of these days was replaced by a later file."]
+    return ["Replaced by a later file:"] + [
+        f"  {instrument} {column}: {counted(n, 'value')} of {early}, by {late}; "
         f"such as {old:g}, now {new} ({at:%Y-%m-%d %H:%M} UTC)"
         for instrument, column, early, late, n, old, new, at in rows[:_MOST]
     ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import duckdb
 
+from flows.base.plain_text import counted
 from flows.trust.explain.files_behind import instruments_of
 from flows.trust.explain.scope import Scope
 
@@ -41,7 +42,7 @@ def lines(con: duckdb.DuckDBPyConnection, scope: Scope) -> list[str]:
     out = []
     for kind, place, day, rain, hour, over, notes in rows[:_MOST]:
         at = "" if hour is None else f" at {int(hour)}:{round(hour % 1 * 60):02d}"
-        days = f", of {over} days" if over and over > 1 else ""
+        days = f", of {counted(over, 'day')}" if over and over > 1 else ""
         note = f" ({notes})" if notes else ""
         out.append(f"  {kind} {place}, {day}{at}: {rain:g} mm{days}{note}")
     return out + ([f"  and {len(rows) - _MOST} more"] if len(rows) > _MOST else [])

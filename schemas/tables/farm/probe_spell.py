@@ -1,4 +1,4 @@
-"""Where a probe stood, from when to when."""
+"""Where a probe stood, with dates."""
 
 from schemas.shared_columns import PROBE, SIDES
 from schemas.table import Table, Tier, day, text
@@ -11,7 +11,7 @@ TABLE = Table(
         PROBE,
         day("from_day", "first whole day in the soil", key=True),
         day("to_day", "last whole day in the soil; null while it stands"),
-        text("field", "field that it stands in", required=True),
+        text("field", "field that it is in", required=True),
         text("strip", "side of the trial", required=True, one_of=SIDES),
     ),
 )

@@ -1,4 +1,4 @@
-"""Fields that a station serves beside the one that it stands in."""
+"""Fields that a station serves beside the one that it is in."""
 
 from schemas.shared_columns import STATION
 from schemas.table import Table, Tier, count, day, text
@@ -6,7 +6,7 @@ from schemas.table import Table, Tier, count, day, text
 TABLE = Table(
     "station_field",
     Tier.SETUP,
-    "one field that a station serves, from when to when",
+    "one field that a station serves, with dates",
     (
         STATION,
         text("field", "name of the field; 'all' for every field of the farm", key=True),

@@ -1,4 +1,4 @@
-"""Where a station stood, from when to when."""
+"""Where a station stood, with dates."""
 
 from schemas.shared_columns import STATION, STRIP_STOOD_IN, WIND_HEIGHT
 from schemas.table import Table, Tier, day, flag, number, text
@@ -13,7 +13,7 @@ TABLE = Table(
         day("to_day", "last day there; null while it stands"),
         text(
             "field",
-            "field that it stands in; null for a station that is not on a trial (a long record, a neighbour)",
+            "field that it is in; null for a station that is not on a trial (a long record, a neighbor)",
         ),
         STRIP_STOOD_IN,
         flag("serves", "true where it serves other fields too (see station_field)"),

@@ -38,7 +38,7 @@ TABLE = Table(
     "station_health",
     Tier.DERIVED,
     (
-        "one finding at an instrument and from when to when, or one check that found nothing as of "
+        "one finding at an instrument with its first and last day, or one check that found nothing as of "
         "the latest day, or could not be made"
     ),
     (
@@ -142,7 +142,7 @@ TABLE = Table(
         ),
         text(
             "cause",
-            "what the finding rests on, in words, where its name and the numbers do not say it",
+            "what the finding rests on, as text, where its name and the numbers do not say it",
         ),
         text("advice", "what it is and what to do, in a sentence; null where nothing was found"),
         *completeness("share of the days from from_day to to_day that the check could use"),

@@ -27,7 +27,7 @@ TABLE = Table(
         text("expected", "what would have been accepted"),
         text("raw", "the line as it came, shortened at 2,000 characters"),
     ),
-    # How files were at fault is not what they say: the same rows in other files may be refused
+    # What was wrong with files is not what they say: the same rows in other files may be refused
     # one by one or with the whole file.
     checksum=False,
 )

@@ -37,7 +37,7 @@ TABLE = Table(
             ),
         ),
         flag("spike", "single values far from those before and after; null not evaluated"),
-        flag("step", "a jump that no rain, neighbour or temperature explains; null not evaluated"),
+        flag("step", "a jump that no rain, neighbor or temperature explains; null not evaluated"),
         flag("stuck", "one value for too long; null not evaluated"),
         flag("settling", "first weeks after the probe was set: the soil still closes on it"),
         number(

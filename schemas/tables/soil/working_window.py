@@ -52,7 +52,7 @@ TABLE = Table(
         ),
         flag(
             "dry_enough",
-            "true up to the wetter limit: it should break and not smear; null where that cannot be told",
+            "true up to the wetter limit: it should break and not smear; null if unknown",
         ),
         CAUTION,
         *completeness("share of the day with water content at working depth"),

@@ -31,7 +31,7 @@ TABLE = Table(
         number(
             "points_effective",
             "1",
-            "kept points after allowing for their likeness to neighbours",
+            "kept points after allowing for their likeness to neighbors",
             0,
         ),
         number("yield_kg_ha", "kg/ha", "yield at market moisture, kept points", 0, 60000),
@@ -39,7 +39,7 @@ TABLE = Table(
             "yield_se_kg_ha",
             "kg/ha",
             (
-                "standard error from the spread along the pass, neighbours' likeness allowed for; "
+                "standard error from the spread along the pass, neighbors' likeness allowed for; "
                 "the monitor's calibration is not in it"
             ),
             0,

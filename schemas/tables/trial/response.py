@@ -74,7 +74,7 @@ TABLE = Table(
         count("map_sections", "sections along the strips with mapped points on both sides"),
         number("map_response_kg_ha", "kg/ha", "treated minus check, mean over the mapped sections"),
         *interval(
-            "map", "kg/ha", "its 95 % interval, allowing for the likeness of neighbouring sections"
+            "map", "kg/ha", "its 95 % interval, allowing for the likeness of neighboring sections"
         ),
         text(
             "randomized",

@@ -14,7 +14,7 @@ TABLE = Table(
             "the cause, a column of response_cause; crop is compared by groups, the others by rank",
             key=True,
         ),
-        text("meaning", "the cause in words"),
+        text("meaning", "the cause as text"),
         text(
             "unit_counted",
             "what counts as one observation: site-years that share a season's rain or an operation count once",
@@ -50,7 +50,7 @@ TABLE = Table(
             "what can be said; a correlation is no proof of a cause",
             one_of=("more with more", "less with more", "differs", "cannot tell yet"),
         ),
-        text("would_tell", "what data would tell, where it cannot be told yet"),
+        text("would_tell", "what data would tell, if it is not known yet"),
         *completeness("site-years with the cause known as a share of all"),
     ),
 )

@@ -23,7 +23,7 @@ TABLE = Table(
         ),
         number("ahead_m", "m", "place along the direction of travel, from that middle"),
         number("across_m", "m", "place across the direction of travel, from that middle"),
-        number("along_m", "m", "distance travelled in this line since it entered the strip"),
+        number("along_m", "m", "distance traveled in this line since it entered the strip"),
         flag("crossed", "true where the combine drove across the strips, through both in one line"),
         number("border_m", "m", "distance from the other strip of the field", 0, 100000),
         number(
@@ -41,7 +41,7 @@ TABLE = Table(
                 "from neighboring passes driven opposite ways, 0 where they show none; null where nothing tells it"
             ),
         ),
-        number("distance_m", "m", "distance travelled for this point"),
+        number("distance_m", "m", "distance traveled for this point"),
         number("width_m", "m", "width of the cut"),
         number(
             "yield_kg_ha",

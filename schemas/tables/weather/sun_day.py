@@ -14,7 +14,7 @@ TABLE = Table(
             "noon_error_h",
             "hour",
             (
-                "centre of the day's radiation by the station's clock minus the sun's noon; above "
+                "center of the day's radiation by the station's clock minus the sun's noon; above "
                 "zero where the clock is fast; null where the day does not tell it"
             ),
             -12,

@@ -43,7 +43,7 @@ def test_a_lift_takes_its_days_out_and_back_in_when_the_row_goes(folder: FarmFol
     save(folder, ["deep", "2020-06-04", "2020-06-06"])
     done = take(folder)
     assert days(folder) == [1, 2, 3, 7, 8, 9, 10]
-    assert "1 deliveries were read again" in " ".join(done.notes)
+    assert "1 file read again" in " ".join(done.notes)
     assert ask(folder, "SELECT DISTINCT cause FROM quarantine WHERE source = 'hourly'") != []
     assert ask(folder, "SELECT count(*) FROM weather_reading") == [(240,)]  # the station stays
     steps.derive(folder)

@@ -17,7 +17,7 @@ from flows.derive import derive
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.run import steps
-from flows.store import dictionary, flow_runs, publish, query, warehouse
+from flows.store import answer_table, dictionary, flow_runs, publish, query, warehouse
 from flows.trust import status
 from schemas import dictionary as text
 from schemas.catalogue import TABLES
@@ -153,7 +153,7 @@ def test_times_in_csv_and_json_are_utc() -> None:
 
 def test_a_long_answer_says_that_there_is_more() -> None:
     rows = invented.weather("station T", 2).select("station")
-    assert query.to_table(rows, 5).splitlines()[-1].startswith("48 rows, the first 5 shown")
+    assert answer_table.to_table(rows, 5).splitlines()[-1].startswith("48 rows, the first 5 shown")
 
 
 def test_status_tells_who_is_silent_and_what_failed(published: FarmFolder) -> None:
@@ -170,7 +170,7 @@ def test_status_tells_who_is_silent_and_what_failed(published: FarmFolder) -> No
     publish.publish(published)
     found = status.status(published, now)
     assert len(found.attention) == 2
-    assert "probe X was never heard" in found.attention[0]
+    assert "probe X was never reported" in found.attention[0]
     assert "the share is gone" in found.attention[1]
     assert status.lines(found)[0] == "2 things need attention."
 

@@ -40,7 +40,7 @@ def test_a_wrong_unit_costs_nothing(folder):
     set_up(folder, FARM)
     done = take(folder)
     assert done.deliveries == 0
-    assert "1 deliveries were read again" in done.notes[-1]
+    assert "1 file read again" in done.notes[-1]
     assert ask(folder, "SELECT max(air_temp_c), count(*) FROM weather_reading") == [(30.0, 2)]
     assert ask(folder, "SELECT count(*) FROM quarantine") == [(0,)]
     assert not take(folder).notes
@@ -110,7 +110,7 @@ def test_a_crash_while_reading_again_leaves_what_was_there(folder, monkeypatch, 
         with pytest.raises(KeyboardInterrupt):
             take(folder)
     assert said(folder) == before
-    assert any("2 deliveries were read again" in note for note in take(folder).notes)
+    assert any("2 files read again" in note for note in take(folder).notes)
     assert ask(folder, "SELECT count(*) FROM weather_reading") == [(40,)]
     assert said(folder) != before
 

@@ -43,7 +43,7 @@ def test_tells_of_a_file_that_no_source_takes(tmp_path):
     os.utime(path, (1, 1))
     (found,) = try_out(folder)
     assert (found.source, found.refused_whole) == ("(no source)", 1)
-    assert "1 refused whole" in found.sentences[0]
+    assert "1 rejected" in found.sentences[0]
 
 
 def test_names_rain_that_cannot_be(tmp_path):

@@ -128,7 +128,7 @@ def test_one_that_never_came_is_named_once_it_should_stand(con: Any) -> None:
     new = spells().with_columns(station="new" + pl.col("station")).head(1)
     put(con, "station_spell", new)
     assert said(con, 1) == [
-        "The station news00 was never heard. "
+        "The station news00 has never reported. "
         "Look whether its files arrive and whether its name is in a source of farm.toml."
     ]
     put(con, "station_spell", new.with_columns(from_day=pl.lit(date(2030, 1, 1))))

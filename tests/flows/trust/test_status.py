@@ -45,7 +45,7 @@ def test_what_the_books_lost_is_counted_and_told(folder: FarmFolder) -> None:
     ]
     told = "\n".join(status.lines(found))
     assert "2 faults in the field book: lost the row" in told
-    assert "1 faults in the field book: nothing lost" in told
+    assert "1 fault in the field book: nothing lost" in told
     with warehouse.open_writer(folder) as con:
         warehouse.replace(con, TABLES["book_problem"], rows.filter(pl.col("lost") == "none"))
     publish.publish(folder, accept_loss=True)

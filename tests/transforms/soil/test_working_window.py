@@ -239,7 +239,7 @@ def test_the_layer_lies_within_the_profile_and_is_hard(values: list[float]) -> N
     profile = {5 * (n + 1): mpa for n, mpa in enumerate(values)}
     (row,) = working_window.compacted(frames.rows("penetrometer", pushes(profile))).to_dicts()
     if not row["hard"]:
-        # No two neighbouring readings are hard, nor is the last one.
+        # No two neighboring readings are hard, nor is the last one.
         assert not any(a >= 2 and b >= 2 for a, b in pairwise(values))
         assert values[-1] < 2
         return

@@ -124,7 +124,7 @@ ADVICE = {
 }
 
 MISSING = {
-    "silent": "it does not stand on a trial any more, or was never heard",
+    "silent": "it does not stand on a trial any more, or has never reported",
     "no values": "it never gave a value, or does not stand on a trial any more",
     "battery failing": "no supply voltage of at least ten days, and of three months before them",
     "battery falling": "no supply voltage of at least ten days, and of three months before them",

@@ -10,7 +10,7 @@ from __future__ import annotations
 import polars as pl
 
 from transforms.health.methods.clogged import SNOW_C
-from transforms.health.methods.spans import checked_days, labelled, spans
+from transforms.health.methods.spans import checked_days, labeled, spans
 from transforms.methods import calendar_day, cold
 from transforms.methods.strips import HAND, WHOLE
 
@@ -29,7 +29,7 @@ def rain(
     ``weather_day`` has the station's own rain; ``weather_used_day`` what was read by hand, of days
     that the station recorded whole and without snow.
     """
-    weeks = labelled(
+    weeks = labeled(
         _weeks(weather_day, weather_used_day, farm), "station", "rain gauge", FINDING
     ).with_columns(compared_with=pl.lit(HAND))
     less = pl.min_horizontal("sum", "sum_other") < APART * pl.max_horizontal("sum", "sum_other")

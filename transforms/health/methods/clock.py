@@ -2,7 +2,7 @@
 
 Against the sun: the median of the clear days of the last month, so that a morning's cloud does not
 count. What a level sensor and a free horizon leave is a few minutes; a tilt of two degrees east or
-west shifts the centre by some five. Against arrival: the least age of the newest reading on
+west shifts the center by some five. Against arrival: the least age of the newest reading on
 arrival. A clock that runs slow makes readings look older; so does a way of sending that became
 slower, which is why it is only watched, and not where the sun says that the clock is right. Limits
 are common practice, no source.
@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms.health.methods.spans import WHO, checked_days, labelled, spans
+from transforms.health.methods.spans import WHO, checked_days, labeled, spans
 
 CLEAR = 0.55
 WINDOW, LEAST_DAYS = "31d", 5
@@ -29,7 +29,7 @@ BRIDGE_D = 31
 def sun(sun_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Find clocks that the sun contradicts; return them and the days checked."""
     days = _medians(sun_day)
-    named = labelled(days, "station", "clock", "clock")
+    named = labeled(days, "station", "clock", "clock")
     off = named.filter(pl.col("median_h").abs() >= OFF_H)
     found = spans(off, BRIDGE_D, (pl.col("median_h").last().alias("clock_error_h"),))
     return found, checked_days(named, "clock")
@@ -112,7 +112,7 @@ def arrival(
         late_h=pl.col("age_h") - pl.col("usual_h"),
     )
     right = (
-        labelled(_medians(sun_day), "station", "clock")
+        labeled(_medians(sun_day), "station", "clock")
         .filter(pl.col("median_h").abs() <= RIGHT_H)
         .select("kind", "instrument", "day", right=pl.lit(True))
         .sort("day")

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms.health.methods.spans import checked_days, labelled, months_as_spans
+from transforms.health.methods.spans import checked_days, labeled, months_as_spans
 
 WHOLE = 0.9  # share of the day recorded
 SNOW_C = 1.0
@@ -77,7 +77,7 @@ def gauges(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         .filter((pl.col("n") >= WET_DAYS) & (pl.max_horizontal("sum", "sum_other") >= WET_SUM_MM))
     )
     judged = _judged(_low(months))
-    months_of = labelled(judged, "station", "rain gauge", "gauge blocked").with_columns(
+    months_of = labeled(judged, "station", "rain gauge", "gauge blocked").with_columns(
         compared_with="other"
     )
     found = months_as_spans(months_of.filter("blocked")).with_columns(

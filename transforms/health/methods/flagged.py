@@ -11,7 +11,7 @@ import polars as pl
 
 from transforms.health.methods import parts
 from transforms.health.methods.heard import WHAT
-from transforms.health.methods.spans import WHO, checked_days, labelled, spans
+from transforms.health.methods.spans import WHO, checked_days, labeled, spans
 from transforms.methods import calendar_day
 
 FINDINGS = {"suspect": "flagged as suspect", "frozen": "flagged as frozen"}
@@ -57,7 +57,7 @@ def mostly(
     key = ["kind", "instrument", "part", "day"]
     rows = pl.concat(
         [
-            labelled(frame, kind, "").select("kind", "instrument", "depth_cm", "day", "readings")
+            labeled(frame, kind, "").select("kind", "instrument", "depth_cm", "day", "readings")
             for frame, kind in ((weather_day, "station"), (soil_day, "probe"))
         ]
     )

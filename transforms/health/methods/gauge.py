@@ -3,7 +3,7 @@
 Humid and dark days are rainy on most of them. How often this gauge caught a millimetre on such days
 is its own habit; the binomial distribution gives the chance of a run of such days on which it
 caught nothing. It needs no second station, and shows both gauges of a trial that are blocked alike.
-Where the gauge has no habit yet, the normal stands in: ten such days, next to nothing caught, and a
+Where the gauge has no habit yet, the normal is used: ten such days, next to nothing caught, and a
 tenth of the normal rain. Limits are common practice, no source.
 """
 
@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 from scipy.stats import binom
 
-from transforms.health.methods.spans import WHO, checked_days, labelled, spans
+from transforms.health.methods.spans import WHO, checked_days, labeled, spans
 from transforms.methods.penman import extraterrestrial, mean_saturation, saturation
 
 HUMID_PCT, DARK = 85.0, 0.35
@@ -59,7 +59,7 @@ def dry_gauges(
         & (pl.col("normal_mm") >= NORMAL_LEAST_MM)
         & (pl.col("fell_mm") < NORMAL_SHARE * pl.col("normal_mm"))
     )
-    named = labelled(runs, "station", "rain gauge", "gauge dry")
+    named = labeled(runs, "station", "rain gauge", "gauge dry")
     checked = named.filter(pl.col("habit") | pl.col("normal_mm").is_not_null())
     days_of = checked.filter(blocked).select(*WHO, "depth_cm", "day")
     return spans(days_of, LONGEST_RUN_D), checked_days(checked, "gauge dry")
@@ -70,7 +70,7 @@ def counter_faults(weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFram
     recorded = weather_day.filter(
         pl.col("rain_mm").is_not_null() | pl.col("rain_reason").is_not_null()
     )
-    named = labelled(recorded, "station", "rain counter", "counter jump")
+    named = labeled(recorded, "station", "rain counter", "counter jump")
     days_of = named.filter(pl.col("rain_reason").is_not_null()).select(*WHO, "depth_cm", "day")
     return spans(days_of), checked_days(named, "counter jump")
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms.health.methods.spans import labelled
+from transforms.health.methods.spans import labeled
 from transforms.methods.cold import with_cold
 from transforms.methods.texts import depth_text
 
@@ -65,15 +65,15 @@ def value_days(
     ).unique(maintain_order=True)
     whole = soil_day.filter(vwc | temp | salt).select("probe", "day").unique(maintain_order=True)
     frames = [
-        labelled(of_station, "station", "whole"),
-        labelled(metered, "station", WATER_METER),
+        labeled(of_station, "station", "whole"),
+        labeled(metered, "station", WATER_METER),
         *(
-            labelled(weather_day.filter(_any(names)), "station", part)
+            labeled(weather_day.filter(_any(names)), "station", part)
             for part, names in STATION_PARTS.items()
         ),
-        labelled(whole, "probe", "whole"),
-        labelled(soil_day.filter(vwc), "probe", named_depth()),
-        labelled(soil_day.filter(temp), "probe", named_depth() + TEMPERATURE),
+        labeled(whole, "probe", "whole"),
+        labeled(soil_day.filter(vwc), "probe", named_depth()),
+        labeled(soil_day.filter(temp), "probe", named_depth() + TEMPERATURE),
     ]
     return pl.concat([frame.select(WHAT) for frame in frames])
 
@@ -98,7 +98,7 @@ def with_bare_ground(
     """
     snow = heard.filter(pl.col("part") == SNOW).select("instrument").unique()
     warm = with_cold(weather_day, farm).filter(~pl.col("cold") & _any(_measured()))
-    bare = labelled(warm, "station", SNOW).join(snow, on="instrument", how="semi")
+    bare = labeled(warm, "station", SNOW).join(snow, on="instrument", how="semi")
     return pl.concat([heard, bare.select(WHAT)]).unique(maintain_order=True)
 
 
@@ -113,10 +113,10 @@ def recorded_days(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataF
     soil_covered = pl.max_horizontal("vwc_coverage", "soil_temp_coverage").fill_null(0.0)
     salt = pl.col("salinity_mean_ds_m").is_not_null()
     frames = [
-        labelled(
+        labeled(
             weather_day.filter((covered >= LEAST) | ((covered == 0) & others)), "station", "whole"
         ),
-        labelled(
+        labeled(
             soil_day.filter((soil_covered >= LEAST) | ((soil_covered == 0) & salt)),
             "probe",
             "whole",

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms.health.methods.spans import WHO, checked_days, labelled, spans
+from transforms.health.methods.spans import WHO, checked_days, labeled, spans
 
 GAUGE = "rain gauge"
 BRIDGE_D = 31  # a storm's days, or those of a gauge that counts too much, are one cause
@@ -24,8 +24,8 @@ def rain(
 
     ``neighbors``: as ``near.neighbors``; without the record of one a gauge is not checked for being lost.
     """
-    days = labelled(weather_used_day, "station", GAUGE)
-    beyond = labelled(weather_day, "station", GAUGE, "rain impossible").filter(
+    days = labeled(weather_used_day, "station", GAUGE)
+    beyond = labeled(weather_day, "station", GAUGE, "rain impossible").filter(
         pl.col("rain_impossible_mm").is_not_null()
     )
     causes = pl.col("reason").drop_nulls().unique(maintain_order=True).str.join("; ").alias("cause")
@@ -58,7 +58,7 @@ def rain(
 
 
 def once(found: pl.DataFrame) -> pl.DataFrame:
-    """Return findings in which a lost gauge is told once.
+    """Return findings in which a lost gauge is reported once.
 
     A gauge that a neighbor shows to catch too little in the same days is that one finding, with what
     the lost weeks say as its cause.

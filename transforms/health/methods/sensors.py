@@ -1,4 +1,4 @@
-"""Sensors that stand still or give the impossible, probes that were disturbed or plugged crosswise.
+"""Sensors that are stuck or report impossible values, probes that were disturbed or plugged crosswise.
 
 Limits are common practice, no source.
 """
@@ -8,7 +8,7 @@ from __future__ import annotations
 import polars as pl
 
 from transforms.health.methods.heard import named_depth
-from transforms.health.methods.spans import WHO, checked_days, labelled, spans
+from transforms.health.methods.spans import WHO, checked_days, labeled, spans
 from transforms.methods import calendar_day, flat_line
 from transforms.methods.cold import LEAST_SNOW_CM, with_cold
 
@@ -22,7 +22,7 @@ BARE_SHARE, MOST_BARE_CM = 0.25, 10.0
 
 def soil(soil_quality_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Stuck and impossible sensors of probes, by the daily quality checks."""
-    days = labelled(soil_quality_day, "probe", named_depth())
+    days = labeled(soil_quality_day, "probe", named_depth())
     found, seen = [], []
     for finding in ("stuck", "impossible"):
         evaluated = days.filter(pl.col(finding).is_not_null())
@@ -47,7 +47,7 @@ def weather(weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     }
     found, seen = [], []
     for part, (still, covered) in same.items():
-        days = labelled(weather_day, "station", part, "stuck").filter(
+        days = labeled(weather_day, "station", part, "stuck").filter(
             (pl.col(covered) >= 0.9) & still.is_not_null() & (pl.col("readings") > 2)
         )
         found.append(spans(days.filter(still)).filter(pl.col("days") >= STUCK_D[part]))
@@ -65,7 +65,7 @@ def snow(weather_day: pl.DataFrame, farm: pl.DataFrame) -> tuple[pl.DataFrame, p
     warm = pl.col("snow_depth_cm").filter(~pl.col("cold")).quantile(BARE_SHARE, "lower")
     bare = warm.over("station").fill_null(0.0).clip(0.0, MOST_BARE_CM)
     deep = (
-        labelled(days, "station", "snow depth", "stuck")
+        labeled(days, "station", "snow depth", "stuck")
         .filter(pl.col("snow_depth_cm") >= bare + LEAST_SNOW_CM)
         .sort("station", "day")
     )
@@ -127,11 +127,11 @@ def probes(
         .join(swapped, on=["probe", "day"], how="anti")
     )
     found = [
-        spans(labelled(jumped, "probe", "whole", "probe disturbed")),
-        spans(labelled(swapped, "probe", "whole", "depths exchanged")),
+        spans(labeled(jumped, "probe", "whole", "probe disturbed")),
+        spans(labeled(swapped, "probe", "whole", "depths exchanged")),
     ]
     seen = checked_days(
-        labelled(days.drop("depth_cm"), "probe", "whole"), "probe disturbed", "depths exchanged"
+        labeled(days.drop("depth_cm"), "probe", "whole"), "probe disturbed", "depths exchanged"
     )
     return pl.concat(found), seen
 

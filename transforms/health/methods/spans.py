@@ -41,12 +41,10 @@ def checked_days(days: pl.DataFrame, *findings: str) -> pl.DataFrame:
 
 def daily(frame: pl.DataFrame, kind: str, *columns: str) -> pl.DataFrame:
     """Return a daily table's days by kind and instrument, with some of its columns."""
-    return labelled(frame, kind, "whole").select("kind", "instrument", "day", *columns)
+    return labeled(frame, kind, "whole").select("kind", "instrument", "day", *columns)
 
 
-def labelled(
-    frame: pl.DataFrame, kind: str, part: str | pl.Expr, finding: str = ""
-) -> pl.DataFrame:
+def labeled(frame: pl.DataFrame, kind: str, part: str | pl.Expr, finding: str = "") -> pl.DataFrame:
     """The frame with its instrument, kind, part and finding named as all checks name them."""
     return frame.with_columns(
         kind=pl.lit(kind),

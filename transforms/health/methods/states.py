@@ -7,7 +7,7 @@ from datetime import date
 import polars as pl
 
 from transforms.health.methods import heard, set_aside, station_pairs
-from transforms.health.methods.spans import WHO, labelled
+from transforms.health.methods.spans import WHO, labeled
 
 INSTRUMENT = ["kind", "instrument"]
 SETTLED_D = 7  # a finding that ended so long ago may still stand: nothing newer says otherwise
@@ -72,9 +72,7 @@ def every(
     checks = pl.DataFrame(named, schema=["kind", "part", "finding"], orient="row")
     whole = spells.select(INSTRUMENT).unique().join(checks, on="kind")
     depths = pl.concat([f.select("probe", "depth_cm") for f in (sensor, soil_day)]).unique()
-    by_depth = labelled(depths, "probe", heard.named_depth()).select(
-        *INSTRUMENT, "part", "depth_cm"
-    )
+    by_depth = labeled(depths, "probe", heard.named_depth()).select(*INSTRUMENT, "part", "depth_cm")
     each = [by_depth.with_columns(finding=pl.lit(f)) for f in OF_SENSOR]
     temperature = (
         days.filter((pl.col("kind") == "probe") & pl.col("part").str.ends_with(heard.TEMPERATURE))
@@ -94,7 +92,7 @@ def without(
 ) -> pl.DataFrame:
     """The checks that found nothing that still stands: good since when, or not evaluated.
 
-    What a pair of stations differs by is told at one of them; the other is not called good. Nor is
+    What a pair of stations differs by is reported at one of them; the other is not called good. Nor is
     what the field book sets aside as of that day (``aside``: ``set_aside.standing``).
     """
     whole_aside = aside.filter(pl.col("part") == set_aside.WHOLE)
@@ -140,7 +138,7 @@ def without(
 
 
 def _words(aside: pl.DataFrame, by: list[str], name: str) -> pl.DataFrame:
-    """What is set aside, in words."""
+    """What is set aside, as text."""
     words = pl.format("set aside by the field book since {}: {}", "since", "why")
     return aside.select(*by, words.alias(name)).unique(by, keep="first", maintain_order=True)
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import polars as pl
 
 from transforms.health.methods.clogged import usable
-from transforms.health.methods.spans import checked_days, labelled, months_as_spans, spans
+from transforms.health.methods.spans import checked_days, labeled, months_as_spans, spans
 
 WHOLE = 0.9  # share of the day recorded
 DAY_APART_MM, DAY_APART = 10.0, 1.5
@@ -22,7 +22,7 @@ DIFFERENCES = (
     ("temperature disagreement", "air temperature", "air_temp_mean_c", "air_temp_coverage", 1.0),
     ("humidity disagreement", "humidity", "relative_humidity_mean_pct", "humidity_coverage", 8.0),
 )
-# Findings that are told at one station of a pair.
+# Findings that are reported at one station of a pair.
 TOLD_ONCE = ("rain disagreement", *(finding for finding, *_ in DIFFERENCES))
 _COMPARED = [
     "field",
@@ -78,7 +78,7 @@ def rain(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     A storm's edge, a gauge that was emptied, or water poured in: only watched.
     """
     mine, theirs = pl.col("rain_mm"), pl.col("rain_mm_other")
-    both = labelled(
+    both = labeled(
         of_one_field(pairs).filter(usable() & usable("_other")), "station", "rain gauge"
     ).with_columns(finding=pl.lit("rain disagreement"), compared_with="other")
     high = pl.max_horizontal(mine, theirs)
@@ -93,7 +93,7 @@ def rain(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
 def radiation(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Find months in which a station caught clearly less sun than its nearest neighbor."""
     mine, theirs = pl.col("solar_energy_mj_m2"), pl.col("solar_energy_mj_m2_other")
-    both = labelled(pairs, "station", "radiation").filter(
+    both = labeled(pairs, "station", "radiation").filter(
         (pl.col("solar_coverage") >= WHOLE) & (pl.col("solar_coverage_other") >= WHOLE)
     )
     months = _by_month(both, sum=mine.sum(), sum_other=theirs.sum())
@@ -114,7 +114,7 @@ def differences(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     for finding, part, column, covered, limit in DIFFERENCES:
         unit = column.rsplit("_", 1)[1]
         away = pl.col(column) - pl.col(f"{column}_other")
-        both = labelled(of_one_field(pairs), "station", part).filter(
+        both = labeled(of_one_field(pairs), "station", part).filter(
             (pl.col(covered) >= WHOLE) & (pl.col(f"{covered}_other") >= WHOLE) & away.is_not_null()
         )
         months = _by_month(both, sum=away.median(), sum_other=pl.lit(0.0))

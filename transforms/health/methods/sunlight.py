@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms.health.methods.spans import WHO, checked_days, labelled, spans
+from transforms.health.methods.spans import WHO, checked_days, labeled, spans
 from transforms.methods import flat_line
 from transforms.methods.penman import clear_sky, extraterrestrial
 
@@ -35,7 +35,7 @@ def alone(weather_day: pl.DataFrame, farm: pl.DataFrame) -> tuple[pl.DataFrame, 
         n=pl.len(),
         begin=pl.col("day").min(),
     )
-    named = labelled(rolled.filter(pl.col("n") >= LEAST_DAYS), "station", "radiation")
+    named = labeled(rolled.filter(pl.col("n") >= LEAST_DAYS), "station", "radiation")
     low = named.filter(pl.col("best") < BEST_LOW).with_columns(
         finding=pl.lit("radiation low"), ratio="best"
     )
@@ -47,7 +47,7 @@ def alone(weather_day: pl.DataFrame, farm: pl.DataFrame) -> tuple[pl.DataFrame, 
         spans(frame, BRIDGE_D, number).with_columns(from_day="begin").drop("begin")
         for frame in (low, high)
     ]
-    dark = labelled(days, "station", "radiation", "radiation low").filter(
+    dark = labeled(days, "station", "radiation", "radiation low").filter(
         pl.col("of_clear") < NOTHING
     )
     none = spans(dark).filter(pl.col("days") >= NOTHING_DAYS).with_columns(ratio=pl.lit(0.0))
@@ -66,7 +66,7 @@ def stuck(weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
         ("radiation", "solar_energy_mj_m2", pl.col("solar_energy_mj_m2") > 0),
         ("air pressure", "air_pressure_mean_kpa", pl.lit(True)),
     ):
-        days = labelled(
+        days = labeled(
             weather_day.filter(pl.col(column).is_not_null()).sort("station", "day"),
             "station",
             part,

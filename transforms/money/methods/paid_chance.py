@@ -55,7 +55,7 @@ class Drawn:
 
 def drawn(seasons: pl.DataFrame) -> dict[str, Drawn]:
     """By practice, from rows with field, operation_day, season, years_since, response_kg_ha,
-    response_se_kg_ha, lasting_se_kg_ha and check_kg_ha; only practices of which fields can be told apart.
+    response_se_kg_ha, lasting_se_kg_ha and check_kg_ha; only practices of which fields can be distinguished.
     """
     found = {}
     known = seasons.filter(

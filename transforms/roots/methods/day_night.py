@@ -13,7 +13,7 @@ error is small beside the fall (``SMALL_PART``): misfit of the shape grows with 
 biggest uptakes would be refused.
 
 Near the surface the day's swing is so large, and evaporation so much in step with it, that neither
-can be told from uptake: there the pulse is not used (``clear`` is false).
+can be separated from uptake: there the pulse is not used (``clear`` is false).
 """
 
 import polars as pl

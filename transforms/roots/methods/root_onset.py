@@ -4,7 +4,7 @@ Two steps. First, whether: two weeks (at least seven days of them measured) whos
 uptake stand out of the noise, and two weeks after them that still do; where the record ends before
 that, the first two must stand out by more. The median is asked too because a few days of water
 running through lift a mean, in bare soil as well. The noise is taken from the series itself, from the
-differences of neighbouring days, so that what weather and temperature leave behind counts as noise.
+differences of neighboring days, so that what weather and temperature leave behind counts as noise.
 
 Second, when: uptake that is nothing before a day and then rises evenly to a level that stands is
 fitted around those weeks, for every starting day and several lengths of rise, by least squares
@@ -166,7 +166,7 @@ def _running(uptake: Array, known: NDArray[np.bool_]) -> tuple[Array, NDArray[np
 
 
 def _noise(values: Array) -> float:
-    """Standard deviation of a day from differences of neighbours, blind to slow change."""
+    """Standard deviation of a day from differences of neighbors, blind to slow change."""
     steps = np.diff(values)
     spread = float(1.4826 * np.median(np.abs(steps)) / np.sqrt(2)) if len(steps) else 0.0
     return max(spread, NOISE_FLOOR_PCT_D)

@@ -11,7 +11,7 @@ times the number of days on which every strip has all of them. So a sensor that 
 year is left out of the whole year, and one that fails for a week costs that week. The rule is our
 own; there is no published one.
 
-**Layers** are made again from the chosen depths (``soil_layers``), so they have the same thickness in
+**Layers** are rebuilt from the chosen depths (``soil_layers``), so they have the same thickness in
 both strips even where the strips' other sensors differ.
 """
 

@@ -11,7 +11,7 @@ above draws, and a wet subsoil can deliver. A deepest layer that is drier than f
 (330 cm of suction) has no water table near enough to bring more than a trickle, so it is excluded where
 the texture is known (``TEXTURES`` of FAO Irrigation and Drainage Paper 56, Table 19).
 
-What a probe cannot tell: whether a layer that stands still all season near its highest value is
+What a probe cannot tell: whether a layer that does not change all season near its highest value is
 stably full and passes on whatever comes, or was never reached. Then no gate is taken there.
 """
 

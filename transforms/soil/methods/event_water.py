@@ -14,7 +14,7 @@ def irrigation(
     """Return the irrigation of the days from ``before_at`` to ``until`` under ``name``, by event and strip.
 
     Null where it is not known, or where either instant is not; 0 where none is on record. Days
-    that either value stands in count whole, as a record of irrigation has no hour.
+    that either value is in count whole, as a record of irrigation has no hour.
     """
     days = calendar_day.each_day(
         rows.select(*_KEY, "before_at", until),

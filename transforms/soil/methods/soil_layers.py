@@ -1,10 +1,10 @@
 """What a sensor stands for: the slice of soil around it.
 
-A sensor stands for the soil between the midpoints to its neighbours. The first layer begins at
+A sensor stands for the soil between the midpoints to its neighbors. The first layer begins at
 the surface. The last reaches as far below its sensor as its top is above it, so that the sensor
 sits in the middle of its layer: cutting it at the sensor would let the driest-rooted soil stand
 for a layer of which the sensor is the lower edge. A lone sensor stands from the surface to twice
-its depth. A dead sensor keeps its layer (the row is then partial); its neighbours' layers do not
+its depth. A dead sensor keeps its layer (the row is then partial); its neighbors' layers do not
 grow into it, so a storage is comparable from day to day.
 
 The trapezoidal midpoint rule is common practice for profile storage, no source.
@@ -25,7 +25,7 @@ def with_layers(rows: pl.DataFrame, by: list[str]) -> pl.DataFrame:
     depth = pl.col("depth_cm")
 
     def beside(shift: int) -> pl.Expr:
-        """Depth of the neighbour in the same profile; null at its end."""
+        """Depth of the neighbor in the same profile; null at its end."""
         same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(name).shift(shift)) for name in by)
         return pl.when(same).then(depth.shift(shift))
 

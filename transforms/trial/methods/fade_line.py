@@ -1,7 +1,7 @@
 """A line of the response, or of its money, over the years since the operation, and draws of it.
 
 Shared by ``response_fade``, ``field_outlook`` and ``more_evidence``: all must see the same future.
-Seasons of one field share more than the practice, so where fields can be told apart (several, one
+Seasons of one field share more than the practice, so where fields can be distinguished (several, one
 of them with two seasons or more) the line allows for a scatter between fields (``field_effects``).
 """
 
@@ -66,13 +66,13 @@ class Fade:
 
     @property
     def line(self) -> Array:
-        """(level at year 1, yearly change), the change 0 where it cannot be told."""
+        """(level at year 1, yearly change), the change 0 if unknown."""
         found = self.fit.line if isinstance(self.fit, Mixture) else self.fit.coefficients
         return found if self.sloped else np.append(found, 0.0)
 
     @property
     def season_var(self) -> float:
-        """Variance of true values about the line, within a field where fields are told apart."""
+        """Variance of true values about the line, within a field where fields are distinguished."""
         return self.fit.season_var if isinstance(self.fit, Mixture) else self.fit.tau2
 
     @property
@@ -110,11 +110,11 @@ def fade(
     field: ArrayLike,
     lasting: ArrayLike | None = None,
 ) -> Fade | None:
-    """Random-effects line over the years since; a level alone where no slope can be told.
+    """Random-effects line over the years since; a level alone if no slope is known.
 
     None under three site-years; a slope needs four and two different years. ``field``: the field
     of each site-year; ``lasting``: the part of each variance that all site-years of the field share.
-    Where fields cannot be told apart the line knows only a scatter between
+    Where fields cannot be distinguished the line knows only a scatter between
     site-years.
     """
     y = np.asarray(value, dtype=np.float64)

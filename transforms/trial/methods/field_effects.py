@@ -9,7 +9,7 @@ grid of standard deviations each pair counts by its restricted likelihood and a 
 is said is the mixture over the grid (as in Roever 2020, Journal of Statistical Software 93,
 doi 10.18637/jss.v093.i06). Priors: flat for the seasons' standard deviation, half-normal for the
 fields' (Roever and others 2021, doi 10.1002/jrsm.1475), both scaled by the scatter of the data, so
-that units do not matter. Coverage by simulation stands in ``tests/bench/FIGURES.md``.
+that units do not matter. Coverage by simulation is in ``tests/bench/FIGURES.md``.
 """
 
 from dataclasses import dataclass
@@ -125,7 +125,7 @@ class Mixture:
 
 
 def alike(field: ArrayLike) -> bool:
-    """Whether it can be told from the data that fields differ: several, and one with two seasons."""
+    """Whether it can be seen in the data that fields differ: several, and one with two seasons."""
     names, counts = np.unique(np.asarray(field), return_counts=True)
     return bool(names.size > 1 and counts.max() > 1)
 
@@ -151,7 +151,7 @@ def fitted(
     if n <= p or np.linalg.matrix_rank(x) < p:
         raise ValueError("a pooled line needs more trials than coefficients, those independent")
     rest = a - x @ np.linalg.lstsq(x, a, rcond=None)[0]
-    # Where nothing scatters a billionth of the values stands in, so that there is a line at all.
+    # Where nothing scatters a billionth of the values is used, so that there is a line at all.
     least = 1e-9 * max(float(np.abs(a).max()), 1.0)
     scale = max(float(np.sqrt(max(rest @ rest / (n - p), v.mean()))), least)
     steps = int(np.clip((CELLS / n**2) ** 0.5, 4, STEPS))

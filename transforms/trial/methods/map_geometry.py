@@ -44,7 +44,7 @@ def from_other(xy: Floats, strip: NDArray[np.object_], shapes: dict[str, BaseGeo
     return border
 
 
-def neighbour_median(xy: Floats, values: Floats, of: Bools, within_m: float) -> Floats:
+def neighbor_median(xy: Floats, values: Floats, of: Bools, within_m: float) -> Floats:
     """Median value of the points within ``within_m`` of each point marked in ``of``, itself included."""
     near = cKDTree(xy).query_ball_point(xy[of], within_m)
     return np.array([np.median(values[n]) for n in near], dtype=float)
@@ -53,10 +53,10 @@ def neighbour_median(xy: Floats, values: Floats, of: Bools, within_m: float) -> 
 def local_moran(xy: Floats, values: Floats, within_m: float) -> tuple[Floats, Floats]:
     """Local Moran index of each point and its two-sided p under total randomisation.
 
-    ``xy`` n x 2 [m]; neighbours are all points within ``within_m``, each with the same weight, the
+    ``xy`` n x 2 [m]; neighbors are all points within ``within_m``, each with the same weight, the
     weights of a point summing to one. Index, expectation and variance after Anselin 1995,
     Geographical Analysis 27, 93-115 (equations from memory; the test holds them against
-    permutations). A point without a neighbour, and all points of fewer than four or of equal
+    permutations). A point without a neighbor, and all points of fewer than four or of equal
     values, have p 1.
     """
     n = len(values)
@@ -66,10 +66,10 @@ def local_moran(xy: Floats, values: Floats, within_m: float) -> tuple[Floats, Fl
         return np.zeros(n), np.ones(n)
     pairs = cKDTree(xy).query_pairs(within_m, output_type="ndarray")
     both = np.concatenate([pairs, pairs[:, ::-1]])
-    neighbours = csr_array((np.ones(len(both)), (both[:, 0], both[:, 1])), shape=(n, n))
+    neighbors = csr_array((np.ones(len(both)), (both[:, 0], both[:, 1])), shape=(n, n))
     many: Floats = np.bincount(both[:, 0], minlength=n).astype(float)
     has = many > 0
-    total: Floats = np.asarray(neighbours @ deviation, dtype=float)
+    total: Floats = np.asarray(neighbors @ deviation, dtype=float)
     lag = np.divide(total, many, out=np.zeros(n), where=has)
     index = deviation * lag / m2
     b2 = float((deviation**4).mean()) / m2**2

@@ -148,8 +148,8 @@ def _predicted(y: Array, v: Array, mean: float) -> tuple[float, float]:
     grid = np.concatenate([[0.0], np.geomspace(top * 1e-9, top, 400)])
     weight = 1 / (v[None, :] + grid[:, None])
     total = weight.sum(axis=1)
-    centre = (weight * y).sum(axis=1) / total
-    q = (weight * (y - centre[:, None]) ** 2).sum(axis=1)
+    center = (weight * y).sum(axis=1) / total
+    q = (weight * (y - center[:, None]) ** 2).sum(axis=1)
     error = np.sqrt(q / (k - 1) / total)
     chi2, normal, student = _quantiles(k)
     tau2 = np.interp(chi2, q[::-1], grid[::-1])

@@ -129,7 +129,7 @@ def wilson(found: int, of: int) -> tuple[float, float]:
 
 
 def alike_neighbours(differences: ArrayLike) -> Interval:
-    """Interval of a mean along a line where neighbours are alike (autocorrelated), evenly spaced.
+    """Interval of a mean along a line where neighbors are alike (autocorrelated), evenly spaced.
 
     The long-run variance from the first B cosine sums, B = 0.4 n^(2/3), and Student's t with B
     degrees of freedom: Lazarus, Lewis, Stock and Watson 2018, Journal of Business and Economic
@@ -232,7 +232,7 @@ def groups_differ(labels: ArrayLike, y: ArrayLike, most: int = 8, draws: int = 9
 
     Kruskal and Wallis 1952 (doi 10.1080/01621459.1952.10483441); over all orders up to ``most``
     values, above that over ``draws`` fixed random orders, by scipy. nan where there are fewer
-    than two groups of two or more, the least with which groups can be told apart at all.
+    than two groups of two or more, the least with which groups can be distinguished at all.
     """
     names, group = np.unique(np.asarray(labels), return_inverse=True)
     sizes = np.bincount(group)
@@ -240,10 +240,10 @@ def groups_differ(labels: ArrayLike, y: ArrayLike, most: int = 8, draws: int = 9
     if (sizes >= 2).sum() < 2 or np.ptp(ranks) == 0:
         return float("nan")
     member = np.equal.outer(np.arange(names.size), group).astype(np.float64)
-    centred = ranks - ranks.mean()
+    centered = ranks - ranks.mean()
 
     def between(u: Array, axis: int = -1) -> Array:
         sums = np.tensordot(np.moveaxis(u, axis, -1), member, axes=([-1], [1]))
         return np.asarray(np.round((sums**2 / sizes).sum(axis=-1), 9))
 
-    return _permuted(centred, between, np.inf if group.size <= most else draws, "greater")[1]
+    return _permuted(centered, between, np.inf if group.size <= most else draws, "greater")[1]

@@ -1,6 +1,6 @@
 """Weather of a field from the stations that serve it: the nearest with data, by quantity and day.
 
-A station that stands in the field goes before all others. Then come the stations that farm.toml
+A station in the field goes before all others. Then come the stations that farm.toml
 says serve the field (``fields``), the nearest first; where places are not given, in the order of
 farm.toml. A station that serves the whole farm serves the fields within ``neighbor_km`` of it, one
 that names a field serves it at any distance. A field is where its own stations stand, else at the
@@ -111,7 +111,7 @@ def with_served(
 
     ``rows`` are of ``weather_used_day``, also those under made-up names; ``serves`` is ``served``,
     ``station_spell`` the stations' own. Added are ``air_temp_station`` and the like; rain has
-    ``rain_from``. Rows under a made-up name stay only on days on which no station stands in the
+    ``rain_from``. Rows under a made-up name stay only on days on which no station is in the
     field. Rain of several days is never taken from another station.
     """
     best = _best(rows, serves)

@@ -348,7 +348,7 @@ def test_a_heading_without_a_unit_says_how_many_passes_it_costs() -> None:
     ("heading", "expected"),
     [
         ("mass", "the number alone, and the unit in the heading: mass ("),
-        ("mass (kg)", "the number alone: its unit stands in the heading, mass (kg)"),
+        ("mass (kg)", "the number alone: its unit is in the heading, mass (kg)"),
     ],
 )
 def test_a_unit_beside_the_number_is_answered_with_where_it_belongs(

@@ -111,10 +111,10 @@ class TestTryingAgain:
     def test_not_for_hours(self, tmp_path):
         bodies, notes, _, asked, memory = self.ask(tmp_path, [(429, {"Retry_After": "7200"})])
         assert (bodies, asked) == ([], 1)
-        assert "left alone until" in notes[0]
+        assert "rate-limiting us" in notes[0]
         made = farm("http://127.0.0.1:9/")
         _, notes, _, _ = fetch(made, tmp_path, memory, now=datetime.now(UTC))
-        assert "left alone" in notes[0]  # the next collect does not ask at all
+        assert "rate-limiting" in notes[0]  # the next collect does not ask at all
 
     def test_not_for_ever_and_not_where_it_does_not_help(self, tmp_path):
         assert self.ask(tmp_path, [(500, {})] * 3)[3] == 3

@@ -71,7 +71,7 @@ def test_the_unit_starts_works_comes_back_after_a_kill_and_goes(manager):
     assert not done.left_to_type, done.sentences
     runs = folder.state / "last_runs.json"
     # at a start it catches up once, beginning with what lies in drop/
-    assert until(lambda: runs.exists() and "24 rows landed" in runs.read_text(), 120), log(folder)
+    assert until(lambda: runs.exists() and "24 new rows" in runs.read_text(), 120), log(folder)
     assert system("is-active", unit) == "active"
 
     first = system("show", "-p", "MainPID", "--value", unit)

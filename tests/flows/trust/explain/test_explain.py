@@ -30,7 +30,7 @@ def stored(con):
     con.execute("""
         INSERT INTO quarantine BY NAME
         SELECT name AS delivery, line, '' AS column_name, name || '.csv' AS name, 'row' AS extent,
-            cause, '1 fields' AS found, '5 fields' AS expected
+            cause, '1 field' AS found, '5 fields' AS expected
         FROM (VALUES ('early', 7, 'half-written line'), ('elsewhere', 9, 'not of here'))
             refused(name, line, cause)
     """)
@@ -53,11 +53,11 @@ def test_a_day_leads_to_its_own_readings_and_file_and_no_other(stored):
     (n,) = stored.sql(
         f"SELECT readings FROM weather_day WHERE station = '{station}' AND day = '{day}'"
     ).fetchall()[0]
-    assert f"weather_reading: {n} readings of {station}, from 1 deliveries" in text
+    assert f"weather_reading: {n} readings of {station}, from 1 file" in text
     assert "early.csv (early), received 2024-08-01 10:00 UTC, layout hourly" in text
     assert "late.csv" not in text
     assert (
-        "early.csv, line 7: 1 row refused: half-written line; such as '1 fields', expected 5 fields"
+        "early.csv, line 7: 1 row rejected: half-written line; such as '1 field', expected 5 fields"
     ) in text
     assert "not of here" not in text
     assert "Readings of a station reduced to days" in text
@@ -108,7 +108,7 @@ def test_a_single_reading_leads_to_its_delivery(stored):
         WHERE delivery = 'late' ORDER BY ALL LIMIT 1
     """).fetchall()[0]
     text = explain.explain(stored, "weather_reading", [station, time])
-    assert f"1 readings of {station}, from 1 deliveries" in text
+    assert f"1 reading of {station}, from 1 file" in text
     assert "late.csv" in text
 
 
