@@ -9,7 +9,7 @@ from flows.farm.folder import FarmFolder
 from flows.store.archive_reader import ArchiveFile, ArchiveReader
 from flows.store.receipts import Known
 
-SHARES = 28  # everything is read once in so many days
+SHARES = 28  # everything is read once in this many days
 _NAMED = 3
 
 

@@ -28,7 +28,7 @@ Side = Literal["treated", "check"]
 
 
 class Spell(Strict):
-    """From when to when an instrument stood at a strip.
+    """When an instrument stood at a strip.
 
     ``fields`` of a station: those whose weather it gives where they have no station of their own,
     or that one lacks; "all" is the whole farm.

@@ -204,7 +204,7 @@ def gdd_sine(high: pl.Expr, low: pl.Expr, base: pl.Expr, upper: pl.Expr) -> pl.E
     """Growing degree days: area between base and upper under one sine through the extremes.
 
     Baskerville and Emin 1969, Ecology 50(3), 514-517, doi:10.2307/1933912, with a horizontal
-    cut at the upper temperature: what passes over it is taken off.
+    cut at the upper temperature: what exceeds it is taken off.
     """
     return _above(high, low, base) - _above(high, low, upper)
 

@@ -18,7 +18,7 @@ _BLANK_ROWS = 200
 def write_blank(path: Path, units: Literal["metric", "us", "canada"] = "metric") -> None:
     """Write the blank workbook: a sheet a record type, headings with units, an example row.
 
-    The example row is in gray italics and its field is called 'Example field': reading passes over
+    The example row is in gray italics and its field is called 'Example field': reading skips
     it until the field gets another name. Raises UserError where ``path`` exists already: a field
     book is never overwritten.
     """

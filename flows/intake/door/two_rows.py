@@ -17,7 +17,7 @@ def reject_second_rows(frame: pl.DataFrame, layout: Layout) -> tuple[pl.DataFram
 
     Of the rows of one delivery that contradict each other for one day of one instrument, the one
     with the most values stands, of equal ones the later: half of one and half of the other would
-    be a day that nobody measured. Layouts of shorter steps are left alone.
+    be a day that nobody measured. Layouts of shorter steps are not looked at.
     """
     nothing = pl.DataFrame(schema=REJECTED)
     if layout.step_s < DAY_S:

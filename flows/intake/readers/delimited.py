@@ -290,7 +290,7 @@ def _heading_again(
 ) -> tuple[Heading, Unreadable | None, int]:
     """Return a heading further down, why nothing can be read under it, and how many lines it takes.
 
-    Below it are the rows that the layout passes over, if the file wrote them again.
+    Below it are the rows that the layout skips, if the file wrote them again.
     """
     below, passed = _from_line(text, layout.header), layout.header
     words = lines_of_words(layout.delimiter, layout.quote)

@@ -31,7 +31,7 @@ DIGITS = re.compile(r"\d{4}|\d:\d")  # a year or a clock time
 def lines_of_words(delimiter: str, quote: str) -> re.Pattern[bytes]:
     """Return a pattern of lines (after their line end) in which no cell begins with a number.
 
-    A depth may begin a cell (``10 cm``). It passes over a row of data at its first number.
+    A depth may begin a cell (``10 cm``). It skips a row of data at its first number.
     """
     part, mark = (re.escape(one.encode()) for one in (delimiter, quote or '"'))
     number = rb"[-+]?[.,]?\d(?![\d.\-]* ?(?:cm|mm|in|inch|ft|m)\b)"

@@ -27,7 +27,7 @@ from flows.trust.backup.manifest import WAREHOUSE, Manifest
 from schemas.farm.farm import Farm
 
 KEEP = 7  # if farm.toml does not say
-# Every stored file is read through once in so many days, a share of them in each backup.
+# Every stored file is read through once in this many days, a share of them in each backup.
 SHARES = 14
 # Room that is left on a disk, whatever a backup needs.
 _SPARE = 64 << 20

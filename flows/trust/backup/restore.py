@@ -18,7 +18,7 @@ from flows.trust.backup import manifest, rebuild
 from flows.trust.backup.backup_folder import Store
 from flows.trust.backup.manifest import WAREHOUSE, Manifest
 
-# Stands in a folder until a restore is whole; farm.toml is written last.
+# Is in a folder until a restore is whole; farm.toml is written last.
 MARK = "restore not finished.txt"
 ARCHIVE = "archive/"
 
@@ -57,7 +57,7 @@ def restore(source: Path, target: Path, at: str | None = None, tick: Tick = sile
         ) from trouble
     done.sentences.append(
         f"Restored {len(whole.files) - len(damaged):,} of {counted(len(whole.files), 'file')} of backup "
-        f"{whole.name} of {whole.farm} into {root}; each was held to its SHA-256."
+        f"{whole.name} of {whole.farm} into {root}; each was compared with its SHA-256."
     )
     if whole.lacks:
         done.wrong.append(

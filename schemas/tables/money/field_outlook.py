@@ -33,7 +33,7 @@ TABLE = Table(
         number(
             "expected_gain_per_ha",
             "currency/hectare",
-            "season nets over the horizon if worked, less those to expect if left alone: the mean",
+            "season nets over the horizon if worked, less those to expect if not worked: the mean",
         ),
         number(
             "expected_net_per_ha",
