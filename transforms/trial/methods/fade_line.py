@@ -51,8 +51,8 @@ class Fade:
     def field_draws(self, member: NDArray[np.bool_]) -> Array:
         """``draws`` of one field: the line with that field's own lasting departure.
 
-        ``member``: which of the fitted site-years are the field's. Where fields cannot be distinguished
-        apart, all the scatter between several fields is the field's own.
+        ``member``: which of the fitted site-years are the field's. Where fields cannot be distinguished,
+        all the scatter between several fields is the field's own.
         """
         lines, points = self.draws(), fixed_points(DIMENSIONS)
         if isinstance(self.fit, Mixture):
