@@ -71,9 +71,8 @@ def write(
     progress(0.7, "writing the loggers' files")
     folder.mkdir(parents=True, exist_ok=True)
     last = probes.clock(on, 31)
-    written = stations_and_probes(
-        farm, {name: frame.filter(pl.col(damage.FILED) <= last) for name, frame in frames.items()}
-    )
+    until = pl.col(damage.FILED) <= probes.clock(on, 24)
+    written = stations_and_probes(farm, {n: frame.filter(until) for n, frame in frames.items()})
     strays = (File(path, content, last) for path, content in spoil.STRAYS.items())
     for file in chain(spoil.spoil(written, whole=on >= LAST), strays, [long_record(seed)]):
         _write_file(folder, file)

@@ -79,7 +79,7 @@ def test_a_demo_that_ends_in_a_season_knows_nothing_later(tmp_path, whole_farm):
     assert end - 2 * 86400 < max(written) < end + 2 * 86400
     probe = (tmp_path / "drop/windbreak/probe/WB-TP_2024-07.csv").read_text(encoding="utf-8-sig")
     assert "2024-07-10 12:00" in probe
-    assert "2024-07-12" not in probe
+    assert "2024-07-11 01:00" not in probe
 
 
 def test_rows_of_later_years_and_those_not_written_yet():

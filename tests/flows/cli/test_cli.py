@@ -170,7 +170,7 @@ def test_status_tells_who_is_silent_and_what_failed(published: FarmFolder) -> No
     publish.publish(published)
     found = status.status(published, now)
     assert len(found.attention) == 2
-    assert "probe X was never reported" in found.attention[0]
+    assert "probe X has never reported" in found.attention[0]
     assert "the share is gone" in found.attention[1]
     assert status.lines(found)[0] == "2 things need attention."
 

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import polars as pl
 import pytest
@@ -101,7 +102,8 @@ def test_backups_that_are_old_or_missing_are_told(farm: FarmFolder) -> None:
     found = status.status(farm, NOW)
     assert found.attention == []
     assert found.backup is not None and found.backup["name"] == "the name"
-    assert f"Last good backup: {made_at:%Y-%m-%dT%H:%M:%S}Z, the name" in "\n".join(
+    by_the_farm = made_at.astimezone(ZoneInfo(found.time_zone))
+    assert f"Last good backup: {by_the_farm:%Y-%m-%d %H:%M}, the name" in "\n".join(
         status.lines(found)
     )
     last_good.note(farm, farm.backups, "the name", NOW - timedelta(days=2.5), "fine")

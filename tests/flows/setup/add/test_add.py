@@ -310,7 +310,7 @@ def test_what_nobody_confirmed_ends_with_1(
 
 def test_undo_names_what_stands_in_its_way(tmp_path: Path) -> None:
     folder = farm(tmp_path / "farm")
-    with pytest.raises(UserError, match="Nothing"):
+    with pytest.raises(UserError, match="has nothing that"):
         add.undo(folder, lambda _: None)
     part = written.Part(
         "station s",

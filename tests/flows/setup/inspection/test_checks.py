@@ -75,7 +75,7 @@ def test_a_set_up_that_is_fine_needs_nothing_and_stays_as_it_is(farm: FarmFolder
     about = {f.about for f in found}
     assert {"paths", "disk", "versions", "running", "layouts", "sensors", "clock", "runs"} <= about
     assert all(f.do for f in found if f.severity != "fine")
-    assert any("30 rows of a.csv were read, 0 refused" in f.sentence for f in found)
+    assert any("30 rows of a.csv read, 0 rejected" in f.sentence for f in found)
     assert content() == before
     text = checks.lines(found)
     assert text[0].startswith(("Advice", "Fine"))
@@ -91,11 +91,11 @@ def test_the_newest_file_tells_whether_the_layout_still_fits(farm: FarmFolder) -
     drop(farm, "b.csv", ["2020-06-03 01:00,50,0.1,0.3"], heading="t,T,R,S1")
     os.utime(farm.drop / "a.csv", (1e9, 1e9))
     (told,) = grave(farm, "layouts")
-    assert "1 rows of b.csv were read, 0 refused" in told
+    assert "1 row of b.csv read, 0 rejected" in told
     assert "S2" in told  # the column that is gone
     drop(farm, "b.csv", [usual(1), "someday,50,0,0.3,0.3", row(2, 50, 0, 0.3, 0.3)])
     (told,) = grave(farm, "layouts")
-    assert "3 rows of b.csv were read, 1 refused" in told
+    assert "3 rows of b.csv read, 1 rejected" in told
     drop(farm, "b.csv", ["1,2"], heading="x,y")
     assert "cannot be read by its layout" in grave(farm, "layouts")[0]
 

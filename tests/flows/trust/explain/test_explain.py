@@ -64,7 +64,7 @@ def test_a_day_leads_to_its_own_readings_and_file_and_no_other(stored):
     later = explain.explain(stored, "weather_day", [station, some_day(stored, 15)[1]])
     assert "late.csv (late)" in later
     assert "early.csv" not in later
-    assert "Nothing of these files was refused" in later
+    assert "Nothing in these files was rejected" in later
 
 
 def test_a_month_names_its_inputs_with_counts_and_reasons(stored):
@@ -97,7 +97,7 @@ def test_a_replaced_value_is_told_on_its_own_day_only(stored):
         [station],
     )
     text = explain.explain(stored, "weather_day", [station, day])
-    assert f"{station} air_temp_c: 1 values of early.csv, by late.csv; such as 3, now 4" in text
+    assert f"{station} air_temp_c: 1 value of early.csv, by late.csv; such as 3, now 4" in text
     other = explain.explain(stored, "weather_day", [station, some_day(stored, 8)[1]])
     assert "No reading of these days was replaced" in other
 
@@ -188,4 +188,4 @@ def test_a_balance_names_the_irrigation_of_its_strip_and_season(stored):
     text = explain.explain(stored, "irrigation_day", [field, "treated", str(on)])
     assert "irrigation_mm" in text
     assert "20 mm" in text
-    assert "irrigation: 1 rows" in text
+    assert "irrigation: 1 row" in text
