@@ -33,6 +33,9 @@ BLOCK_KIND = text(
     ),
     one_of=("passes", "crossings", "strips"),
 )
+CALIBRATION = number(
+    "calibration", "1", "factor by which weighed passes corrected the compared mapped ones", 0
+)
 SEASON = count("season", "year of the harvest", low=1900, high=2200, key=True)
 STANDING_SEASON = count(
     "season", "harvest year of the standing crop; null outside seasons", low=1900

@@ -21,6 +21,7 @@ from schemas.fieldbook.words import WORDS
 
 FAR_KM = 200.0  # of a field from the farm's own place; no source
 KM_A_DEGREE = 111.2
+SLIVER = 0.02  # of the smaller outline, that two may share along a border drawn by hand; no source
 
 Place = tuple[float, float]  # longitude, latitude [degree]
 
@@ -34,6 +35,8 @@ class Outline:
     season: int | None
     block: str | None
     shape: BaseGeometry
+    file: str
+    number: int  # of the polygon in its file
 
 
 def outlines_of(
@@ -83,6 +86,8 @@ def outlines_of(
                 int(season) if season else None,
                 properties.get("block") or None,
                 shape,
+                name,
+                number,
             )
 
 
@@ -120,6 +125,35 @@ def is_swapped(place: Place, farm: Place | None) -> bool:
     if farm is not None:
         return is_far(place, farm) and not is_far(turned, farm)
     return abs(place[0]) <= 90 < abs(place[1]) <= 180
+
+
+def without_overlaps(outlines: list[Outline], problems: list[Problem]) -> list[Outline]:
+    """Return the outlines without those of treated and check that cover the same ground, which are faults.
+
+    Outlines of one field and season are compared; a sliver along a shared border (``SLIVER``) may stay.
+    """
+    wrong: dict[int, str] = {}
+    for i, one in enumerate(outlines):
+        for j, other in enumerate(outlines[:i]):
+            if _is_crossed(one, other):
+                wrong[i] = wrong[j] = one.field
+    for i in sorted(wrong):
+        one = outlines[i]
+        cause, found = "outlines of treated and check overlap", f"{one.field}, {one.strip}"
+        expected = (
+            "outlines side by side: draw them again so that none covers ground of the other strip"
+        )
+        problems.append(Problem(one.file, one.number, "", cause, found, expected))
+    return [one for i, one in enumerate(outlines) if i not in wrong]
+
+
+def _is_crossed(one: Outline, other: Outline) -> bool:
+    """Whether two outlines are of different strips of one field and season and cover the same ground."""
+    same = one.field.lower() == other.field.lower() and one.season == other.season
+    if not same or one.strip == other.strip or not one.shape.intersects(other.shape):
+        return False
+    shared = one.shape.intersection(other.shape).area
+    return shared > SLIVER * min(one.shape.area, other.shape.area)
 
 
 def table_of(outlines: list[Outline]) -> pl.DataFrame:

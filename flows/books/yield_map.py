@@ -22,7 +22,7 @@ from flows.base.plain_text import counted
 from flows.books.fieldbook import columns
 from flows.books.fieldbook.files import decoded
 from flows.books.fieldbook.problem import Problem, Rejected, shown
-from flows.books.strip_outlines import Outline, Place, outlines_of, table_of
+from flows.books.strip_outlines import Outline, Place, outlines_of, table_of, without_overlaps
 from flows.books.yield_map_points import points_of
 from flows.farm.renames import Renames
 from schemas import generated
@@ -100,7 +100,7 @@ def tables_of(
             problems.append(rejected.of(name))
     outline, point = TABLES["strip_outline"], TABLES["yield_point"]
     frames = {
-        "strip_outline": table_of(outlines),
+        "strip_outline": table_of(without_overlaps(outlines, problems)),
         "yield_point": pl.concat([generated.empty(point), *points]).sort(point.key),
     }
     for table in (outline, point):

@@ -39,6 +39,13 @@ WORDS: dict[str, dict[str, str]] = {
         "by block": "each block",
         "each pair": "each block",
     },
+    "counts_for": {
+        "standing": "standing crop",
+        "this crop": "standing crop",
+        "this season": "standing crop",
+        "next": "next crop",
+        "next season": "next crop",
+    },
     "kind": {
         "fertilizer": "fertiliser",
         "fert": "fertiliser",

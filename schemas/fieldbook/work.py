@@ -30,6 +30,14 @@ OPERATIONS = Sheet(
             "what was done; empty means the field's practice",
             "deep tillage",
         ),
+        word(
+            "counts for",
+            "counts_for",
+            "only for work after seeding, such as a side-dressing: standing crop or next crop; once for a "
+            "practice is enough, empty means next crop",
+            "",
+            ("counts for crop",),
+        ),
         text("implement", "implement", "kind of implement", "parabolic subsoiler, 7 shanks"),
         number(
             "depth", "depth_cm", "working depth", ("cm", "in"), ("35", "14"), ("working depth",)

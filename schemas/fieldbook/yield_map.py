@@ -45,6 +45,8 @@ POINTS = Sheet(
         _number("speed", ("speed_km_h",), "ground speed"),
         _number("distance", ("distance_m",), "distance travelled", "distance traveled", "dist"),
         _number("width", ("width_m",), "swath", "swath width", "cut width", "cutting width"),
+        _number("rows", ("cut_rows",), "number of rows", "row count", "rows harvested", unit="1"),
+        _number("row spacing", ("row_spacing_m",), "row width", "spacing"),
         _number("heading", ("heading_deg",), "course", "direction", unit="degree"),
         _text("strip", "strip", "side", "treatment"),
         _text("pass", "pass", "pass number", "pass no"),

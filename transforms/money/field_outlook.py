@@ -19,7 +19,11 @@ from transforms.trial.methods.fade_line import (
     money_line,
     practice_cost,
 )
-from transforms.trial.methods.since_operation import treated_operations
+from transforms.trial.methods.since_operation import (
+    counts_for_season,
+    in_crop,
+    treated_operations,
+)
 from transforms.trial.methods.trial_pooling import fixed_points
 from transforms.trial.methods.trial_statistics import CONFIDENCE
 
@@ -165,14 +169,13 @@ def _since(
 ) -> pl.DataFrame:
     """Each field with its last operation and the harvests since, by that fall."""
     last = (
-        treated_operations(operation, field)
+        treated_operations(operation.with_columns(in_crop=in_crop()), field)
         .group_by("field")
-        .agg(operation_day=pl.col("day").max())
-        .join(season.select("field", "season", "seeded"), on="field", how="left")
+        .agg(operation_day=pl.col("day").max(), in_crop=pl.col("in_crop").sort_by("day").last())
+        .join(season.select("field", "season", "seeded", "harvested"), on="field", how="left")
         .with_columns(
             first=pl.when(
-                (pl.col("season") == pl.col("operation_day").dt.year())
-                & (pl.col("seeded") >= pl.col("operation_day"))
+                (pl.col("season") == pl.col("operation_day").dt.year()) & counts_for_season()
             ).then(pl.col("season"))
         )
         .group_by("field", "operation_day")

@@ -34,7 +34,8 @@ def derive(
     """Response by site-year.
 
     Yields in kg/ha at market moisture. The response is the mean of the blocks' differences (mean
-    of the passes of a block on each side), less what the seasons before the work tell of the ground.
+    of the passes of a block on each side; mapped passes corrected by weighed ones where both strips
+    were weighed too), less what the seasons before the work tell of the ground.
     Its error is one for verdict, interval, pooling and money: the scatter between blocks in percent
     of the check yield, drawn toward that of all site-years of the practice and harvest method up to
     this season (Smyth 2004), and the ground between strips as published uniformity trials and the
@@ -76,15 +77,17 @@ def derive(
 
 def _blocks(strip_yield: pl.DataFrame) -> pl.DataFrame:
     """Treated and check yield of each block that has both."""
+    corrected = pl.col("yield_kg_ha") * pl.col("calibration").fill_null(1.0)
     sides = (
         strip_yield.filter(
             pl.col("used") & pl.col("yield_kg_ha").is_not_null() & pl.col("block").is_not_null()
         )
         .group_by(*SITE_YEAR, "block", "strip")
         .agg(
-            pl.col("yield_kg_ha").mean(),
+            corrected.mean(),
             pl.col("method").unique().sort().str.join(" and "),
             pl.col("block_kind").drop_nulls().first(),
+            pl.col("calibration").first(),
             passes=pl.len(),
         )
     )
@@ -96,6 +99,7 @@ def _blocks(strip_yield: pl.DataFrame) -> pl.DataFrame:
         "block",
         "method",
         "block_kind",
+        "calibration",
         treated="yield_kg_ha",
         check="yield_kg_ha_check",
         difference=pl.col("yield_kg_ha") - pl.col("yield_kg_ha_check"),
@@ -109,6 +113,7 @@ _TESTED = {
     "blocks": pl.Int64,
     "method": pl.String,
     "block_kind": pl.String,
+    "calibration": pl.Float64,
     "compared": pl.Int64,
     "block_treated": pl.Float64,
     "block_check": pl.Float64,
@@ -132,6 +137,7 @@ def _tests(blocks: pl.DataFrame) -> pl.DataFrame:
             "blocks": d.size,
             "method": " and ".join(sorted(set(group["method"]))),
             "block_kind": group["block_kind"].drop_nulls().first(),
+            "calibration": group["calibration"].drop_nulls().first(),
             "compared": group["compared"].sum(),
             "block_treated": group["treated"].mean(),
             "block_check": group["check"].mean(),

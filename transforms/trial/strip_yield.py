@@ -8,7 +8,8 @@ A strip: the mean of its passes weighted by their area, so total grain over tota
 comes from the spread between passes; a single pass has only the error of its measurement, which
 understates what a strip varies, and the row says so. Scale wagon and yield map are combined with
 inverse-variance weights that are the same for both strips of a field and season: the monitor's
-calibration then cannot tilt the difference between them.
+calibration then cannot tilt the difference between them. Which passes are compared by block, and the
+factor by which weighed passes correct mapped ones: ``compared_passes`` of the methods.
 
 The errors of measurement below are common practice, no source; farm scales and monitors differ.
 """
@@ -19,6 +20,7 @@ from schemas import generated
 from schemas.tables.trial.strip_yield import TABLE
 from transforms.methods.strips import STRIPS
 from transforms.methods.texts import joined
+from transforms.trial.methods.compared_passes import calibrations, with_used
 from transforms.trial.methods.market_moisture import at_market_moisture, gross_yield
 
 MASS_ERROR = 0.01
@@ -46,8 +48,9 @@ def derive(
     )
     booked = _from_book(harvest_pass.join(crops, on=SEASON, how="left"))
     mapped = _from_map(mapped_pass.join(crops, on=SEASON, how="left"))
-    passes = _with_used(_without_doubles(booked, mapped))
+    passes = _without_doubles(booked, mapped)
     methods = _by_method(passes)
+    passes = with_used(passes, calibrations(methods))
     strips = pl.concat([methods, _combined(methods)], how="diagonal")
     absent = _without_yield(crops, passes, strips)
     return generated.conform(
@@ -141,23 +144,6 @@ def _without_doubles(booked: pl.DataFrame, mapped: pl.DataFrame) -> pl.DataFrame
     return pl.concat([rest, aside, mapped], how="diagonal")
 
 
-def _with_used(passes: pl.DataFrame) -> pl.DataFrame:
-    """Mark the passes to compare by block: weighed if both strips are, else mapped, else any."""
-    counts = passes.filter("counts")
-    sides = counts.group_by([*SEASON, "method"]).agg(sides=pl.col("strip").n_unique())
-    best = (
-        # 'scale wagon' sorts before 'yield map'
-        sides.sort(["sides", "method"], descending=[True, False])
-        .unique(SEASON, keep="first", maintain_order=True)
-        .select(*SEASON, best=pl.col("method"))
-    )
-    return passes.join(best, on=SEASON, how="left").with_columns(
-        used=pl.col("counts")
-        & (pl.col("method") == pl.col("best")).fill_null(False)
-        & pl.col("block").is_not_null()
-    )
-
-
 def _by_method(passes: pl.DataFrame) -> pl.DataFrame:
     """The strip by each method: area-weighted mean of the passes that count, and its error."""
     y, n = pl.col("yield_kg_ha"), pl.col("counts").sum()
@@ -188,16 +174,14 @@ def _by_method(passes: pl.DataFrame) -> pl.DataFrame:
     found = pl.col("passes") > 0
     return out.with_columns(
         yield_kg_ha=pl.when(found).then("mean"),
-        calibration=pl.when(pl.col("method") == "yield map")
+        monitor=pl.when(pl.col("method") == "yield map")
         .then(MONITOR_ERROR * pl.col("mean"))
         .otherwise(0.0),
         area_ha=pl.when(~pl.col("unknown_area") & found).then("area_ha"),
         coverage=pl.col("passes") / pl.col("recorded"),
         **{"pass": pl.lit("all")},
     ).with_columns(
-        yield_se_kg_ha=pl.when(found).then(
-            (pl.col("variance") + pl.col("calibration") ** 2).sqrt()
-        ),
+        yield_se_kg_ha=pl.when(found).then((pl.col("variance") + pl.col("monitor") ** 2).sqrt()),
         partial=(pl.col("passes") < pl.col("recorded")) | pl.col("partly"),
         reason=joined(
             pl.when(~found).then(pl.lit("no pass counts")),

@@ -73,7 +73,8 @@ def derive(
 ) -> pl.DataFrame:
     """Every point of every map with its strip, pass, yield at market moisture, and its fate.
 
-    Without an outline of the field's strips the strip is what the export says.
+    The width of the cut is that written, else rows times row spacing. Without an outline of the
+    field's strips the strip is what the export says.
     """
     if yield_point.is_empty():
         return generated.empty(TABLE)
@@ -83,7 +84,9 @@ def derive(
     )
     points = _as_book(yield_point, names).join(crops, on=["field", "season"], how="left")
     strip_outline = _as_book(strip_outline, names)
-    points = points.sort(*MAP, "point")
+    points = points.sort(*MAP, "point").with_columns(
+        width_m=pl.coalesce("width_m", pl.col("cut_rows") * pl.col("row_spacing_m"))
+    )
     points = pl.concat(
         _on_plane(one, strip_outline) for one in points.partition_by(MAP, maintain_order=True)
     )

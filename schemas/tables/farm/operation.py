@@ -23,6 +23,14 @@ TABLE = Table(
         WORKED_STRIP,
         WORK_DAY,
         text("practice", "what was done, for example deep tillage", key=True),
+        text(
+            "counts_for",
+            (
+                "the crop that work between seeding and harvest counts for; null: as another row of the "
+                "practice says, else the next crop"
+            ),
+            one_of=("standing crop", "next crop"),
+        ),
         text("implement", "kind of implement, in the user's words"),
         WORK_DEPTH,
         number("width_m", "m", "working width of the implement", 0, 60),

@@ -2,6 +2,7 @@
 
 from schemas.shared_columns import (
     BLOCK_KIND,
+    CALIBRATION,
     CROP,
     FIELD,
     LAST_OPERATION_DAY,
@@ -29,6 +30,7 @@ TABLE = Table(
         count("blocks", "pairs of passes compared across the border", required=True),
         text("method", "how the compared passes were measured"),
         BLOCK_KIND,
+        CALIBRATION,
         number("treated_kg_ha", "kg/ha", "yield of the treated strip over the blocks", 0, 60000),
         number("check_kg_ha", "kg/ha", "yield of the check strip over the blocks", 0, 60000),
         number(

@@ -1,6 +1,16 @@
 """Yield at market moisture by pass and by strip."""
 
-from schemas.shared_columns import BLOCK_KIND, BOOK_STRIP, CROP, FIELD, SEASON, completeness
+from dataclasses import replace
+
+from schemas.shared_columns import (
+    BLOCK_KIND,
+    BOOK_STRIP,
+    CALIBRATION,
+    CROP,
+    FIELD,
+    SEASON,
+    completeness,
+)
 from schemas.table import Table, Tier, count, flag, number, text
 
 TABLE = Table(
@@ -38,8 +48,15 @@ TABLE = Table(
         flag(
             "used",
             (
-                "true for the pass rows to compare by block: weighed passes where both strips have "
-                "them, else mapped ones; null where pass is 'all'"
+                "true for the pass rows to compare by block: of weighed and mapped ones, those of which "
+                "both strips have more blocks; null where pass is 'all'"
+            ),
+        ),
+        replace(
+            CALIBRATION,
+            meaning=(
+                "weighed over mapped yield of both strips together: what this mapped pass is multiplied "
+                "by before it is compared; null where pass is 'all', of weighed passes, and without both"
             ),
         ),
         flag(

@@ -42,6 +42,8 @@ TABLE = Table(
         number("interval_s", "s", "time that the point stands for, where written", 0, 3600),
         number("lag_s", "s", "time between cut and grain sensor still in the export", -60, 60),
         number("width_m", "m", "width of the cut, where written", -1000, 1000),
+        number("cut_rows", "1", "rows that were cut, where written", 0, 100),
+        number("row_spacing_m", "m", "distance between the rows, where written", 0, 10),
         number("heading_deg", "degree", "direction of travel, clockwise from north", -360, 360),
         text("strip", "the side, where the export says", one_of=SIDES),
         text("pass", "number or name of the pass, where the export says"),

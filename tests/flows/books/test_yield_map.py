@@ -117,13 +117,48 @@ def test_points_and_swaths_of_geojson() -> None:
 
 def test_outlines_of_strips() -> None:
     content = collection(
-        feature(SQUARE, Field="Home", Strip="Treated"), feature(SQUARE, field="Home", strip="ck")
+        feature(BESIDE, Field="Home", Strip="Treated"), feature(SQUARE, field="Home", strip="ck")
     )
     found = read({"strips.geojson": content})
     assert found.problems == []
     outlines = found.frames["strip_outline"]
     assert outlines["strip"].to_list() == ["check", "treated"]
     assert shapely.from_wkt(outlines["outline"][0]).equals(SQUARE)
+
+
+BESIDE = shapely.box(-98.199, 49.9, -98.198, 49.91)
+
+
+@pytest.mark.parametrize(
+    ("west", "season", "kept"),
+    [
+        (-98.19901, None, 2),  # a hundredth of the width: drawn by hand
+        (-98.1995, None, 0),
+        (-98.2, None, 0),
+        (-98.1995, 2022, 2),  # in another season
+    ],
+)
+def test_outlines_of_both_strips_that_cover_the_same_ground_are_rejected(
+    west: float, season: int | None, kept: int
+) -> None:
+    treated = feature(
+        shapely.box(west, 49.9, -98.198, 49.91), field="home", strip="treated", season=season
+    )
+    found = read(
+        {"a.geojson": collection(feature(SQUARE, **CHECK)), "b.geojson": collection(treated)}
+    )
+    assert found.frames["strip_outline"].height == kept
+    assert [p.sheet for p in found.problems] == ([] if kept else ["a.geojson", "b.geojson"])
+    assert all("overlap" in p.cause and "draw them again" in p.expected for p in found.problems)
+
+
+def test_rows_and_their_spacing() -> None:
+    head = "lat,lon,flow (kg/s),moisture,rows,row spacing (in)"
+    found = read({"Home 2021.csv": csv("49.9,-98.2,12,17,12,30", head=head)})
+    assert found.problems == []
+    row = found.frames["yield_point"].row(0, named=True)
+    assert (row["cut_rows"], row["row_spacing_m"]) == (12, pytest.approx(0.762))
+    assert row["width_m"] is None
 
 
 def bow_tie() -> Any:

@@ -80,8 +80,8 @@ def test_over_all_field_years_it_answers_with_the_interval_of_the_verdict(tables
     first, limits = looseness.over_field_years(given, "deep tillage")
     assert spoken(given, [first]).startswith(
         "Is the ground still loose after the deep tillage? cone index (loose ground has less), treated "
-        "over check, field-years: 9. In year 3, the last one seen: -20 % (95% interval -28 % to -11 %): "
-        "the ground is still loose. The ground settles back: +6 % a year (95% interval +2 % to +10 %)."
+        "over check, field-years: 9. In year 3, the last one seen: -20% (95% interval -28% to -11%): "
+        "the ground is still loose. The ground settles back: +6% a year (95% interval +2% to +10%)."
     )
     assert spoken(given, [limits]) == "Push both strips on one day."
 

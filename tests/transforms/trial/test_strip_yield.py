@@ -315,3 +315,46 @@ def test_empty_tables() -> None:
     out = derive([], season=SEASON.clear(), crop=CROP.clear())
     assert out.is_empty()
     assert out.schema == generated.polars_schema(TABLES["strip_yield"])
+
+
+def _both(map_blocks: int, factor: float = 0.9, **more: Any) -> pl.DataFrame:
+    """Two weighed pairs of 5,000 and 4,000 kg/ha, and mapped ones that read ``factor`` times as much."""
+    booked = [
+        weighed(side, i, mass * 0.72)
+        for side, mass in (("treated", 5000.0), ("check", 4000.0))
+        for i in (1, 2)
+    ]
+    points = [
+        mapped(side, i, factor * mass, **more)
+        for side, mass in (("treated", 5000.0), ("check", 4000.0))
+        for i in range(1, map_blocks + 1)
+    ]
+    return derive(booked, points).filter(pl.col("pass") != "all")
+
+
+def test_a_map_with_more_blocks_is_compared_and_corrected_by_the_scale() -> None:
+    out = _both(map_blocks=3)
+    used = out.filter("used")
+    assert used["method"].unique().to_list() == ["yield map"]
+    assert used.height == 6
+    assert used["calibration"].to_list() == pytest.approx([1 / 0.9] * 6)
+    assert used.filter(strip="treated")["yield_kg_ha"].to_list() == pytest.approx([4500.0] * 3)
+    assert out.filter(method="scale wagon")["calibration"].null_count() == 4
+
+
+@pytest.mark.parametrize(
+    ("blocks", "more"),
+    [(2, {}), (3, {"block": None}), (3, {"factor": 0.7}), (3, {"factor": 1.4})],
+    ids=["no more blocks", "no place", "reads far too low", "reads far too high"],
+)
+def test_otherwise_weighed_passes_are_compared(blocks: int, more: dict[str, Any]) -> None:
+    used = _both(blocks, **more).filter("used")
+    assert used["method"].unique().to_list() == ["scale wagon"]
+
+
+def test_one_strip_weighed_does_not_correct_the_map() -> None:
+    points = [mapped(side, i, 4500.0) for side in ("treated", "check") for i in (1, 2, 3)]
+    out = derive([weighed("treated", i, 3600.0) for i in (1, 2)], points)
+    used = out.filter("used")
+    assert used["method"].unique().to_list() == ["yield map"]
+    assert used["calibration"].null_count() == 6

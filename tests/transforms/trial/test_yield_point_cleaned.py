@@ -76,6 +76,14 @@ def test_each_fault_is_removed_by_its_rule(values: dict[str, float | None], reas
     assert reasons(change(invented_map.points(), HERE, **values)) == [reason]
 
 
+def test_rows_and_their_spacing_give_the_width() -> None:
+    """Twelve rows of 30 inches are 30 feet (an inch is 25.4 mm); a width as written stands."""
+    points = invented_map.points().with_columns(cut_rows=pl.lit(12.0), row_spacing_m=pl.lit(0.762))
+    none = pl.lit(None, pl.Float64)
+    assert set(clean(points.with_columns(width_m=none))["width_m"]) == {12 * 0.762}
+    assert set(clean(points)["width_m"]) == {invented_map.WIDTH}
+
+
 def test_a_change_of_speed_costs_the_points_where_it_happens() -> None:
     out = clean(change(invented_map.points(noise=0), HERE, speed_km_h=5.0))
     found = out.filter(removed_because="speed changes")["point"].to_list()

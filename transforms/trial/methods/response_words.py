@@ -21,6 +21,10 @@ ONCE = (
     "Sides were randomized once for the field. The interval holds how much two strips of ground differ "
     "by themselves, as published uniformity trials and this farm's own seasons show it."
 )
+CALIBRATED = (
+    "Compared by yield map: both strips were weighed too, and the weighed passes correct the map by one "
+    "factor for both. The scatter is that of the mapped passes."
+)
 NOT_BY_LOT = (
     "The strips were not randomized. The interval holds how much two strips of ground differ by "
     "themselves, as published uniformity trials and this farm's own seasons show it."
@@ -77,6 +81,7 @@ def with_limits_and_reason(rows: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit(ONCE))
         .otherwise(pl.lit(NOT_BY_LOT)),
         pl.when(pl.col("block_kind") == "crossings").then(pl.lit(CROSSED)),
+        pl.when(pl.col("calibration").is_not_null()).then(pl.lit(CALIBRATED)),
         pl.when(pl.col("blocks") == 0)
         .then(pl.lit("No passes pair up across the border: a difference without a test."))
         .when(pl.col("blocks") == 1)

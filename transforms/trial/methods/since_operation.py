@@ -13,7 +13,8 @@ def since_operation(
     Returns field, season, crop, seeded, harvested, practice, operation_day and years_since (both
     null before the first operation on the treated strip) and check_worked (true where the check
     strip was worked too by then). The first harvest after the work is year 1. Work done while the
-    crop stood counts for the next season.
+    crop stood counts for the next season, unless the practice is one for the standing crop, such as
+    a side-dressing (``counts_for``).
     """
     practice = field.select("field", "practice")
     seasons = season.select("field", "season", "crop", "seeded", "harvested").join(
@@ -71,13 +72,12 @@ def _pairs(
     season: pl.DataFrame, operation: pl.DataFrame, field: pl.DataFrame
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Every season with every operation of its field's practice before it, and each one's first year."""
-    done = operation.select("field", "strip", "practice", operation_day="day").join(
-        field.select("field", "practice"), on=["field", "practice"], how="semi"
-    )
+    done = operation.with_columns(in_crop=in_crop()).rename({"day": "operation_day"})
+    done = done.join(field.select("field", "practice"), on=["field", "practice"], how="semi")
     pairs = (
-        season.select("field", "season", "seeded")
-        .join(done.select("field", "strip", "operation_day"), on="field")
-        .filter(pl.col("operation_day") <= pl.col("seeded"))
+        season.select("field", "season", "seeded", "harvested")
+        .join(done.select("field", "strip", "operation_day", "in_crop"), on="field")
+        .filter(counts_for_season())
     )
     # A crop seeded and cut in the year of the work makes that year the first; else the year after.
     first = (
@@ -90,6 +90,26 @@ def _pairs(
         )
     )
     return pairs, first
+
+
+def in_crop() -> pl.Expr:
+    """Whether work done while a crop stands counts for that crop (rows of ``operation``).
+
+    A row's own ``counts_for`` holds; where it says nothing, one row that says so speaks for its practice.
+    """
+    own = pl.col("counts_for")
+    standing = (own == "standing crop").fill_null(False)
+    return pl.when(own.is_null()).then(standing.any().over("practice")).otherwise(standing)
+
+
+def counts_for_season() -> pl.Expr:
+    """Whether work on ``operation_day`` counts for the season in the same row, or for an earlier one.
+
+    Work up to the day of seeding does; work for the standing crop (``in_crop``) up to its harvest.
+    """
+    day = pl.col("operation_day")
+    standing = (day <= pl.col("harvested")).fill_null(day.dt.year() <= pl.col("season"))
+    return (day <= pl.col("seeded")) | (pl.col("in_crop") & standing)
 
 
 def treated_operations(operation: pl.DataFrame, field: pl.DataFrame) -> pl.DataFrame:
