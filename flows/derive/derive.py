@@ -57,7 +57,7 @@ class Derived:
         if not self.days and not self.tables:
             return "Nothing new: all tables stand as they were."
         changed = f" {counted(len(self.tables), 'table')} changed." if self.tables else ""
-        return f"{self.days} instrument-days reduced.{changed}"
+        return f"{counted(self.days, 'instrument-day')} reduced.{changed}"
 
 
 def derive(con: duckdb.DuckDBPyConnection, tick: Tick = silent) -> Derived:

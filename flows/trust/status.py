@@ -13,7 +13,7 @@ import duckdb
 
 from flows.base import schedule
 from flows.base.errors import Attention, UserError
-from flows.base.plain_text import noun
+from flows.base.plain_text import counted, noun
 from flows.books import books
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
@@ -172,7 +172,7 @@ def _add_schedules(found: Status, folder: FarmFolder, now: datetime) -> None:
 def lines(found: Status) -> list[str]:
     """Return the status as lines of text: first whether all is well, and what needs attention."""
     number = len(found.attention)
-    things = "1 thing needs" if number == 1 else f"{number:,} things need"
+    things = f"{counted(number, 'thing')} {'needs' if number == 1 else 'need'}"
     out = [f"{things} attention." if number else "All is well."]
     out += [f"  {sentence}" for sentence in found.attention]
     out += ["", f"Farm folder {found.farm_folder}"]

@@ -189,6 +189,8 @@ def heading(data: bytes, rng: random.Random, form: Format) -> bytes:
     """A second heading below the first: another order, case or width, other units, or a mark before it."""
     d = form.delimiter.encode()
     rows = [row.split(d) for row in data.split(b"\n")]
+    if len(rows) < 2:
+        return data  # nothing is left below a heading
     at = rng.randrange(1, len(rows))
     below = [list(row) for row in rows[at:]]
     names = list(rows[next((n for n, row in enumerate(rows) if b"air" in row), 0)])

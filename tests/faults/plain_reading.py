@@ -225,7 +225,8 @@ def _under_headings(
 ) -> Iterator[tuple[str, list[tuple[str, object]]]]:
     names: list[str] = []
     for row in rows:
-        cells = [str(c or "").strip().strip("\ufeff\ufffd\x00").strip().casefold() for c in row]
+        shown = [re.sub(r"[\x01-\x1f]", "", str(c or "")) for c in row]  # a heading stays the same
+        cells = [c.strip().strip("\ufeff\ufffd\x00").strip().casefold() for c in shown]
         if time in cells:
             names = cells
             continue

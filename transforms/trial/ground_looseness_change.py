@@ -10,7 +10,7 @@ from transforms.trial.methods.family_verdict import adjusted
 from transforms.trial.methods.trial_statistics import CONFIDENCE, Interval, t_interval
 
 LOOSE_IS = {"cone index": "less", "infiltration": "more", "fuel": "less", "speed": "more"}
-LEAST_FIELDS = 3  # under which ground that differs anyway cannot be told from loose ground
+LEAST_FIELDS = 3  # under which ground that differs anyway looks like loose ground
 LIMITS = (
     "Cone index falls as soil gets wetter: push both strips on the same day, near field capacity. Fuel "
     "and speed also depend on soil water, tires and the operator. Evidence from one farm, not advice."

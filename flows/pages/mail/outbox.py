@@ -101,7 +101,7 @@ class Outbox:
         name = f"{week}.{identity.partition('@')[0].rpartition('.')[2]}"
         content = message.as_bytes()
         letter = Letter(name, week, reader, identity, sha256=_digest(content))
-        # The note first: a power cut between the two leaves no letter, and the digest is made again.
+        # The note first: a power cut between the two leaves no letter, and the digest is written again.
         self.note(letter)
         files.write_bytes(self.path / f"{name}.eml", content)
         return letter

@@ -20,7 +20,7 @@ _LEGEND = "Rain since seeding beside its normal; shaded: short of normal. "
 
 
 def to_date(tables: Tables, week: Week, fields: list[str], show: Show) -> list[Picture]:
-    """Draw rain since seeding of both strips beside its normal, a panel a field; what lacks is shaded."""
+    """Draw rain since seeding of both strips beside its normal, a panel a field; the deficit is shaded."""
     found = {field: _since(tables, week, field) for field in fields}
     shown = {field: stations for field, stations in found.items() if stations}
     if not shown:

@@ -74,7 +74,7 @@ def _pooled(tables: Tables, practice: str) -> Row | None:
 
 
 def _causes(tables: Tables, practice: str) -> list[Line]:
-    """Say what goes with the response, or that it cannot be told yet and what would tell."""
+    """Say what goes with the response, or that it is not known yet and what would tell."""
     rows = tables("response_driver", practice=practice).drop_nulls("rank_correlation")
     known = rows.filter(pl.col("verdict") != "cannot tell yet").to_dicts()
     cause = "Why? {meaning}: rank correlation {rank_correlation} over {observations}; {verdict}."

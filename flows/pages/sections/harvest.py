@@ -143,7 +143,7 @@ def money(tables: Tables, field: str, season: int) -> list[Line]:
     out = []
     for row in tables("payback", field=field, season=season).to_dicts():
         if row["cumulative_net_per_ha"] is None:
-            no_money = "{field} {season}: the money cannot be told: {reason}"
+            no_money = "{field} {season}: the money is not known: {reason}"
             out.append(Line(say_row("payback", row, no_money)))
             continue
         template = _REPEATED if row["earlier_day"] is not None else _FIRST

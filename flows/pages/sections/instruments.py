@@ -144,7 +144,7 @@ def _start(those: list[tuple[str, Row]], one: str, many: str) -> Phrase:
 def _never_heard(those: list[tuple[str, Row]]) -> Cause:
     it = "them" if len(those) > 1 else "it"
     check = f" Check whether files arrive and whether farm.toml names {it}."
-    start = _start(those, "was never heard.", "were never heard.")
+    start = _start(those, "has never reported.", "have never reported.")
     return _about(those, Line((*start, check)))
 
 

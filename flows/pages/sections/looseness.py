@@ -29,7 +29,7 @@ _SAYS = {
 _CHANGES = {
     "settling": "The ground settles back",
     "loosening": "The ground goes on loosening",
-    "cannot tell yet": "Whether it settles back cannot be told yet",
+    "cannot tell yet": "Whether it settles back is not known yet",
 }
 
 

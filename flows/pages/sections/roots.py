@@ -51,13 +51,13 @@ def _lead(week: Week, row: Row) -> Line | None:
                 "; the lead of the treated strip lies between {lead_low_d:+} and {lead_high_d:+}"
             )
             if low <= 0 <= high:
-                template += ", so which was first cannot be told yet"
+                template += ", so which was first is not known yet"
         return line("root_lead", row, template + ".")
     strip = new[0]
     other = _OTHER[strip]
     # Only a record that was watched and is quiet says 'not yet'.
     watched = row[f"{other}_state"] in ("reached", "not seen")
-    rest = "the {other} is not there yet" if watched else "of the {other} strip it cannot be told"
+    rest = "the {other} is not there yet" if watched else "for the {other} strip it is not known"
     template = "The {strip} strip on {field} is drawing at {depth_cm} since {day}; " + rest + "."
     day = cell("root_lead", row, f"{strip}_day")
     return line("root_lead", row, template, strip=strip, other=other, day=day)

@@ -57,7 +57,10 @@ def _pivoted(grid: Grid, taken: tuple[int, ...], at: int, value: int, names: lis
         [grid.names[i] for i in taken] + names, pl.DataFrame(columns), layout, found=grid.found
     )
     long.note_again(
-        "shape", "long", Sure.CERTAIN, f"'{grid.names[at]}' holds {len(names)} names of series"
+        "shape",
+        "long",
+        Sure.CERTAIN,
+        f"'{grid.names[at]}' holds {counted(len(names), 'name')} of series",
     )
     return long
 

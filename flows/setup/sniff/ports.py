@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
+from flows.base.plain_text import counted
+
 PORT = re.compile(
     r"^(.*?)\bport[ _.#-]*(\d{1,2})(?![\d.])(?!\s*(?:cm|mm|m|in|inch|inches|ft)\b)(.*)$",
     re.IGNORECASE,
@@ -32,7 +34,7 @@ def question(labels: Iterable[str]) -> str:
     ports = sorted(set(labels), key=lambda label: int(label.removeprefix(LABEL)))
     first, last = ports[0], ports[-1]
     return (
-        f"the headings number the {len(ports)} ports, not their depths: at which depths are the "
+        f"the headings number the {counted(len(ports), 'port')}, not their depths: at which depths are the "
         f"sensors of {first} to {last}, in this order? Name the probe's sensors of these depths "
         f"'{first}' to '{last}'"
     )

@@ -97,4 +97,4 @@ def test_an_interval_beside_zero_that_is_not_called_gives_the_reason(tables) -> 
         tables.with_rows("ground_looseness_change", row), "deep tillage"
     )
     assert "A difference is not shown." in spoken(tables, [line])
-    assert "cannot be told yet" in spoken(tables, [line])
+    assert "is not known yet" in spoken(tables, [line])
