@@ -60,6 +60,7 @@ def judged(case: Case, farms: int, seed: int = 0) -> pl.DataFrame:
     tables = {name: _table(name, pl.DataFrame(items)) for name, items in rows.items()}
     out = payback.derive(
         response=tables["response"],
+        strip_yield=generated.empty(TABLES["strip_yield"]),
         operation=tables["operation"],
         field=tables["field"],
         season=_table("season", _seasons(tables["response"])),

@@ -326,6 +326,7 @@ def paid(trials: int, between: float = 150.0) -> pl.DataFrame:
     )
     out = payback.derive(
         response=generated.conform(found, TABLES["response"]),
+        strip_yield=generated.empty(TABLES["strip_yield"]),
         operation_cost=operation_cost.derive(generated.conform(work, TABLES["operation"])),
         price=generated.conform(prices, TABLES["price"]),
         cost=generated.empty(TABLES["cost"]),

@@ -7,7 +7,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.money.payback import TABLE
 from transforms.methods.texts import joined
-from transforms.money.methods import in_all, paid_chance, repeat, sum_chance
+from transforms.money.methods import grain_quality, in_all, paid_chance, repeat, sum_chance
 from transforms.money.methods.chance_words import PAID, UNKNOWN, by_chance
 from transforms.trial.methods.since_operation import earlier_work
 
@@ -20,6 +20,7 @@ RANGE_IN_SD = 2 * 1.959963985
 def derive(
     *,
     response: pl.DataFrame,
+    strip_yield: pl.DataFrame,
     operation_cost: pl.DataFrame,
     price: pl.DataFrame,
     cost: pl.DataFrame,
@@ -30,7 +31,8 @@ def derive(
 ) -> pl.DataFrame:
     """Money by season since the last operation, in the farm's currency per hectare.
 
-    A season's net is response (kg/ha) times price less the extra costs of the treated strip. A
+    A season's net is response (kg/ha) times price, and what a difference in protein earns at a premium
+    (``grain_quality``), less the extra costs of the treated strip. A
     price of the field goes before one of the whole farm. Each season belongs to the operation
     before it, so a repeat starts a new sum, of what it adds: less what the work before would still
     have given, by the fade after first workings, with its error (``repeat``). The
@@ -42,6 +44,9 @@ def derive(
     nothing and makes all later rows partial. Net present value and internal rate by
     numpy-financial, a season's money at the end of its year.
     """
+    response = response.join(
+        grain_quality.by_season(strip_yield), on=["field", "season"], how="left"
+    )
     seasons = _seasons(response, operation_cost, price, cost, field).join(
         earlier_work(season, operation, field), on=["field", "season"], how="left"
     )
@@ -105,10 +110,16 @@ def _seasons(
             season_value_per_ha=pl.col("response_kg_ha") * pl.col("price_per_kg"),
             _yield_var=(pl.col("price_per_kg") * pl.col("response_se_kg_ha")) ** 2,
             _price_var=(pl.col("response_kg_ha") ** 2 + pl.col("response_se_kg_ha") ** 2)
-            * pl.col("price_sd").fill_null(0.0) ** 2,
+            * pl.col("price_sd").fill_null(0.0) ** 2
+            + grain_quality.variance().fill_null(0.0),
+            season_quality_value_per_ha=grain_quality.value(),
         )
         .with_columns(
-            season_net_per_ha=pl.col("season_value_per_ha") - pl.col("season_extra_cost_per_ha"),
+            _extra=pl.col("season_extra_cost_per_ha")
+            - pl.col("season_quality_value_per_ha").fill_null(0.0)
+        )
+        .with_columns(
+            season_net_per_ha=pl.col("season_value_per_ha") - pl.col("_extra"),
             season_net_se_per_ha=(pl.col("_yield_var") + pl.col("_price_var")).sqrt(),
         )
         .sort(*RUN, "season")
@@ -122,6 +133,7 @@ def _prices(response: pl.DataFrame, price: pl.DataFrame) -> pl.DataFrame:
         "crop",
         "season",
         "price_per_kg",
+        "protein_premium_per_kg",
         price_field="field",
         price_sd=(pl.col("price_high_per_kg") - pl.col("price_low_per_kg")) / RANGE_IN_SD,
     )
@@ -130,7 +142,7 @@ def _prices(response: pl.DataFrame, price: pl.DataFrame) -> pl.DataFrame:
         .filter(pl.col("price_field").is_in(["all"]) | (pl.col("price_field") == pl.col("field")))
         .sort("field", "season", pl.col("price_field") == "all")
         .unique(["field", "season"], keep="first", maintain_order=True)
-        .select("field", "season", "price_per_kg", "price_sd")
+        .select("field", "season", "price_per_kg", "price_sd", "protein_premium_per_kg")
     )
 
 
@@ -152,7 +164,7 @@ def _sums(
     lasting = run["lasting_se_kg_ha"].fill_null(0.0).to_numpy()
     price = np.where(counted, run["price_per_kg"].fill_null(0.0).to_numpy(), 0.0)
     response = np.where(counted, run["_added"].fill_null(0.0).to_numpy(), 0.0)
-    extra = np.where(counted, run["season_extra_cost_per_ha"].to_numpy(), 0.0)
+    extra = np.where(counted, run["_extra"].to_numpy(), 0.0)
     year = run["years_since"].to_numpy()
     keys = run.select(*RUN, "season").rows()
     rows: list[dict[str, float | None]] = []
@@ -223,6 +235,7 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
     unweighed = pl.col("response_kg_ha").is_null()
     unpriced = pl.col("response_kg_ha").is_not_null() & pl.col("price_per_kg").is_null()
     repeated = pl.col("earlier_day").is_not_null()
+    no_protein = (pl.col("protein_premium_per_kg") > 0) & pl.col("protein_difference_pct").is_null()
     unknown = repeated & pl.col("season_net_per_ha").is_not_null() & pl.col("_added").is_null()
     gap = (pl.col("coverage") < 1) & ~unweighed & ~unpriced & ~unknown
     reason = joined(
@@ -233,6 +246,9 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
         pl.when(unweighed).then(pl.lit("no response this season: it adds nothing to the sum")),
         pl.when(pl.col("partial").fill_null(False)).then(pl.col("reason")),
         pl.when(unpriced).then(pl.lit("no price this season: it adds nothing to the sum")),
+        pl.when(no_protein).then(
+            pl.lit("the protein premium is not counted: it takes two passes a strip with protein")
+        ),
         pl.when(unknown).then(
             pl.lit(
                 "what the work before this repeat would still have given is not known (fewer than "
@@ -272,6 +288,7 @@ def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:
         ),
         payback_season=pl.when(paid).then(first),
         partial=(pl.col("coverage") < 1)
+        | no_protein.fill_null(False)
         | pl.col("cost_per_ha").is_null()
         | pl.col("cost_partial").fill_null(False)
         | pl.col("partial").fill_null(False),

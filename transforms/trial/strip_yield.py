@@ -157,6 +157,7 @@ def _by_method(passes: pl.DataFrame) -> pl.DataFrame:
     w = pl.col("w")
     mean = (w * y).sum() / w.sum()
     spread = ((w * (y - mean) ** 2).sum() / w.sum()) * n / (n - 1) * (w**2).sum() / w.sum() ** 2
+    protein = pl.col("protein_pct").filter(counted)
     measured = ((w * pl.col("yield_se_kg_ha")) ** 2).sum() / w.sum() ** 2
     out = weighted.group_by(keys).agg(
         crop=pl.col("crop").first(),
@@ -164,6 +165,9 @@ def _by_method(passes: pl.DataFrame) -> pl.DataFrame:
         # One pass has no spread; that of two may be small by luck, so never below the measurement.
         variance=pl.when(n > 1).then(pl.max_horizontal(spread, measured)).otherwise(measured),
         moisture_pct=pl.col("moisture_pct").filter(counted).mean(),
+        test_weight_kg_hl=pl.col("test_weight_kg_hl").filter(counted).mean(),
+        protein_pct=protein.mean(),
+        protein_se_pct=(protein.var() / protein.count()).sqrt(),
         area_ha=pl.col("area_ha").filter(counted).sum(),
         unknown_area=pl.col("area_ha").filter(counted).is_null().any(),
         passes=n,
@@ -210,6 +214,9 @@ def _combined(methods: pl.DataFrame) -> pl.DataFrame:
         yield_kg_ha=(w * y).sum() / w.sum(),
         yield_se_kg_ha=((w * se) ** 2).sum().sqrt() / w.sum(),
         moisture_pct=pl.col("moisture_pct").mean(),
+        test_weight_kg_hl=pl.col("test_weight_kg_hl").mean(),
+        protein_pct=pl.col("protein_pct").mean(),
+        protein_se_pct=pl.col("protein_se_pct").max(),
         area_ha=pl.col("area_ha").max(),
         passes=pl.col("passes").sum(),
         coverage=pl.col("passes").sum() / pl.col("recorded").sum(),

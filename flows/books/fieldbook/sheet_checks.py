@@ -119,9 +119,11 @@ def _prices(row: Row, known: Known, _: Rows) -> list[Problem]:
             return [problem(row, "unit", "the unit is not known", own, _PRICE_UNIT)]
     for column, (value, expr) in list(row.bushels.items()):
         row.bushels[column] = (value, expr or unit)
-    if unit == "in the heading" and row.bushels:  # only low or high price wait for a unit
+    if (
+        unit == "in the heading" and row.bushels
+    ):  # only low or high price or the premium wait for a unit
+        heading = row.headings[next(iter(row.bushels))]
         row.bushels.clear()
-        heading = row.headings["price_low_per_kg"]
         expected = "the unit in its heading, as the price has it"
         return [
             Problem(row.sheet, row.number, heading, "the price has no unit", "", expected, "value")

@@ -35,7 +35,21 @@ TABLE = Table(
                 "them; 0 where it has none"
             ),
         ),
-        number("season_net_per_ha", "currency/hectare", "season's value less its extra costs"),
+        number(
+            "protein_difference_pct",
+            "percent",
+            "protein of the treated strip less the check's, in percentage points; null without two passes each",
+        ),
+        number(
+            "season_quality_value_per_ha",
+            "currency/hectare",
+            "what that difference earns at the protein premium; null without premium or protein",
+        ),
+        number(
+            "season_net_per_ha",
+            "currency/hectare",
+            "season's value and that of its protein less its extra costs",
+        ),
         number(
             "season_net_se_per_ha",
             "currency/hectare",

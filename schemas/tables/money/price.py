@@ -21,6 +21,13 @@ TABLE = Table(
         ),
         number("price_low_per_kg", "currency/kg", "lowest price thought likely", 0, 1000),
         number("price_high_per_kg", "currency/kg", "highest price thought likely", 0, 1000),
+        number(
+            "protein_premium_per_kg",
+            "currency/kg",
+            "added to the price for each percentage point of protein",
+            0,
+            1000,
+        ),
         text("price_as_written", "the price with its unit as the book has it", required=True),
         NOTES,
     ),

@@ -8,6 +8,7 @@ from schemas.shared_columns import (
     CALIBRATION,
     CROP,
     FIELD,
+    PROTEIN,
     SEASON,
     completeness,
 )
@@ -43,6 +44,16 @@ TABLE = Table(
             60000,
         ),
         number("moisture_pct", "percent", "moisture of the grain at harvest, wet basis", 0, 60),
+        number(
+            "test_weight_kg_hl", "kg/hL", "test weight, of a strip the mean of its passes", 10, 120
+        ),
+        PROTEIN,
+        number(
+            "protein_se_pct",
+            "percent",
+            "standard error of a strip's protein, from its passes; null of a pass, and under two",
+            0,
+        ),
         number("area_ha", "hectare", "area cut, where length and width are known", 0, 10000),
         count("passes", "passes that count", required=True),
         flag(

@@ -34,14 +34,21 @@ def _price(season: int, per_kg: float, **more):
     }
 
 
-def _derive(harvests, operations, prices, costs=(), *, rate: float = 8.0):
+def _derive(harvests, operations, prices, costs=(), *, rate: float = 8.0, protein=None):
     """harvests: {season: (treated, check)} of the field north."""
     seasons = invented_trial.seasons([("north", y, "spring wheat") for y in harvests])
     fields = invented_trial.fields("north")
+    yields = invented_trial.strip_yields(
+        *(invented_trial.passes("north", y, t, c) for y, (t, c) in harvests.items())
+    )
+    if protein:
+        strip = {side: pl.lit(value) for side, value in protein.items()}
+        chosen = pl.when(pl.col("strip") == "treated").then(strip["treated"])
+        yields = yields.with_columns(
+            protein_pct=chosen.otherwise(strip["check"]), protein_se_pct=pl.lit(protein["se"])
+        )
     found = response.derive(
-        strip_yield=invented_trial.strip_yields(
-            *(invented_trial.passes("north", y, t, c) for y, (t, c) in harvests.items())
-        ),
+        strip_yield=yields,
         season=seasons,
         operation=operations,
         field=fields,
@@ -50,6 +57,7 @@ def _derive(harvests, operations, prices, costs=(), *, rate: float = 8.0):
     )
     out = payback.derive(
         response=found,
+        strip_yield=yields,
         operation_cost=operation_cost.derive(operations),
         price=rows("price", list(prices)),
         cost=rows("cost", list(costs)),
@@ -234,7 +242,38 @@ def test_probability_against_drawing_the_same_thing() -> None:
 
 
 def test_empty() -> None:
-    inputs = ("response", "operation_cost", "price", "cost", "field", "farm", "season", "operation")
+    inputs = (
+        *("response", "strip_yield", "operation_cost", "price", "cost"),
+        *("field", "farm", "season", "operation"),
+    )
     out = payback.derive(**{name: generated.empty(TABLES[name]) for name in inputs})
     assert isinstance(out, pl.DataFrame)
     assert out.is_empty()
+
+
+def test_protein_earns_its_premium_on_the_whole_yield_with_its_error() -> None:
+    """Half a point more at 0.01 a kg and point; errors of 0.1 points in each strip add in squares."""
+    work = invented_trial.operations(WORKED)
+    prices = [_price(y, 0.2, protein_premium_per_kg=0.01) for y in THREE]
+    season = next(iter(THREE))
+    plain = _derive(THREE, work, [_price(y, 0.2) for y in THREE])[season]
+    out = _derive(THREE, work, prices, protein={"treated": 13.5, "check": 13.0, "se": 0.1})
+    row, treated = out[season], np.mean(THREE[season][0])
+    assert row["protein_difference_pct"] == pytest.approx(0.5)
+    assert row["season_quality_value_per_ha"] == pytest.approx(treated * 0.01 * 0.5)
+    gained = row["season_net_per_ha"] - plain["season_net_per_ha"]
+    assert gained == pytest.approx(treated * 0.01 * 0.5)
+    assert row["cumulative_net_per_ha"] - plain["cumulative_net_per_ha"] == pytest.approx(gained)
+    more = row["season_net_se_per_ha"] ** 2 - plain["season_net_se_per_ha"] ** 2
+    assert more == pytest.approx(2 * (treated * 0.01 * 0.1) ** 2)
+    assert row["breakeven_response_kg_ha"] < plain["breakeven_response_kg_ha"]
+
+
+def test_a_premium_without_protein_of_two_passes_is_said_and_not_counted() -> None:
+    prices = [_price(y, 0.2, protein_premium_per_kg=0.01) for y in THREE]
+    season = next(iter(THREE))
+    row = _derive(THREE, invented_trial.operations(WORKED), prices)[season]
+    assert row["season_quality_value_per_ha"] is None
+    assert row["season_net_per_ha"] == pytest.approx(row["season_value_per_ha"])
+    assert row["partial"]
+    assert "protein premium is not counted" in row["reason"]

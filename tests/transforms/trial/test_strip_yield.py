@@ -358,3 +358,16 @@ def test_one_strip_weighed_does_not_correct_the_map() -> None:
     used = out.filter("used")
     assert used["method"].unique().to_list() == ["yield map"]
     assert used["calibration"].null_count() == 6
+
+
+def test_protein_and_test_weight_of_a_strip_are_the_means_of_its_passes_that_count() -> None:
+    """Protein of 13 and 14: a mean of 13.5 with a standard error of sqrt(0.5 / 2)."""
+    grain = [{"protein_pct": p, "test_weight_kg_hl": w} for p, w in ((13.0, 78.0), (14.0, 80.0))]
+    booked = [weighed("treated", i, 2880.0, **one) for i, one in enumerate(grain)]
+    booked += [weighed("treated", 2, 2880.0, protein_pct=30.0, left_out=True)]
+    booked += [weighed("check", 0, 2880.0, **grain[0])]
+    out = derive(booked, [mapped(s, 0, 4000.0) for s in ("treated", "check")])
+    treated, check = strip(out, "treated"), strip(out, "check")
+    assert (treated["protein_pct"], treated["test_weight_kg_hl"]) == (13.5, 79.0)
+    assert treated["protein_se_pct"] == pytest.approx(0.5)
+    assert (check["protein_pct"], check["protein_se_pct"]) == (13.0, None)

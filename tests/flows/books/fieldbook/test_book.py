@@ -45,6 +45,34 @@ def test_what_empty_cells_mean() -> None:
 
 
 @pytest.mark.parametrize(
+    ("heading", "unit", "premium"),
+    [
+        ("protein premium", "$/bu", 0.10 * 36.744 / 1000),  # bushels of wheat a tonne, as below
+        ("protein premium ($/t)", "$/bu", 0.0001),
+        ("protein premium", "$/t", 0.0001),
+    ],
+)
+def test_a_protein_premium_is_by_mass_as_the_price(heading: str, unit: str, premium: float) -> None:
+    sheets = book()
+    sheets["prices"] = [
+        ["crop", "season", "price", "unit", heading],
+        ["spring wheat", 2021, 8.0, unit, 0.10],
+    ]
+    found = read(sheets)
+    assert found.problems == []
+    (row,) = found.frames["price"].to_dicts()
+    assert row["protein_premium_per_kg"] == pytest.approx(premium, rel=2e-5)
+
+
+def test_protein_of_a_pass() -> None:
+    sheets = book()
+    sheets["passes"][0].append("protein")
+    for row in sheets["passes"][1:]:
+        row.append("13.5 %")
+    assert set(read(sheets).frames["harvest_pass"]["protein_pct"]) == {13.5}
+
+
+@pytest.mark.parametrize(
     ("crop", "kg_ha"),
     # kg/ha for 1 bu/ac, from the bushel weights of the grain trade:
     # 60 lb 67.2511, 50 lb 56.0426, 48 lb 53.8009, 56 lb 62.7677, 34 lb 38.1089
