@@ -91,6 +91,24 @@ def digest(folder: FarmFolder, tick: Tick = silent) -> Run:
     return run
 
 
+def alert(folder: FarmFolder, tick: Tick = silent) -> Run | None:
+    """Mail instruments that begin to need somebody, to readers who want that, and what still waits."""
+    mail = farm_file.load(folder.farm_toml).mail
+    if mail is None or not mail.alerted or not folder.published_file.exists():
+        return None
+    from flows.pages.digest import alerts  # noqa: PLC0415
+    from flows.pages.mail import send  # noqa: PLC0415
+
+    tick("looking for alerts", 0, 1)
+    written = alerts.write(folder, mail)
+    tick("looking for alerts", 1, 1)
+    if not (written or send.anything_due(folder)):
+        return None
+    with flow_runs.recorded(folder, "alert") as run:
+        _send(folder, run)
+    return run
+
+
 def post(folder: FarmFolder, tick: Tick = silent) -> Run:
     """Send the digests that wait in the outbox; recorded only if one is due."""
     from flows.pages.mail import send  # noqa: PLC0415
@@ -180,9 +198,12 @@ def rebuild(folder: FarmFolder, tick: Tick = silent, *, accept_loss: bool = Fals
 
 # What one full turn does, in order; a later flow that belongs to every turn is a line here. The
 # backup comes last: whatever happens to it, the others are done.
-TURN: tuple[Step, ...] = (collect, derive, publish, backup_if_due)
+TURN: tuple[Step, ...] = (collect, derive, publish, alert, backup_if_due)
 # What a turn does that catches up on the time when nothing ran: each missed thing once.
-MISSED: tuple[Step, ...] = (collect, derive, publish, digest, audit_if_missed, backup_if_due)
+MISSED: tuple[Step, ...] = (
+    *(collect, derive, publish, alert, digest),
+    *(audit_if_missed, backup_if_due),
+)
 
 
 def turn(folder: FarmFolder, tick: Tick = silent, steps: tuple[Step, ...] = TURN) -> list[Run]:
@@ -206,8 +227,9 @@ def turn(folder: FarmFolder, tick: Tick = silent, steps: tuple[Step, ...] = TURN
     found = start_page(folder)
     if failed is not None:
         raise failed
-    # A backup that was made is no news twice, and one that could not be is tried again each time.
-    if found is not None and before is not None and all(run.flow != "backup" for run in done):
+    # A backup or mail is no news twice, and one that could not be made or sent is tried again.
+    once = any(run.flow in ("backup", "alert") for run in done)
+    if found is not None and before is not None and not once:
         _leave_note(folder, before, done, found, began)
     return done
 

@@ -167,14 +167,17 @@ Address = Annotated[
 
 
 class Reader(Strict):
-    """One reader of the digest; without units of their own they see the farm's."""
+    """One reader of the digest; without units or ``alerts`` of their own they have the farm's."""
 
     address: Address
     units: Literal["metric", "us", "canada"] | None = None
+    alerts: bool | None = None
 
 
 class Mail(Strict):
     """[mail]: the server that sends the digest, and its readers.
+
+    With ``alerts`` an instrument that begins to need somebody is mailed the same day, once a cause.
 
     The password is never here: it comes from the environment (CHECKSTRIP_MAIL_PASSWORD) or from
     the system's keyring (service checkstrip, the user's name).
@@ -193,10 +196,20 @@ class Mail(Strict):
     security: Literal["starttls", "tls", "none"] = "starttls"
     sender: Annotated[Address, Field(alias="from")]
     user: str | None = None
+    alerts: bool = False
     readers: Annotated[
         tuple[Reader, ...],
         Field(min_length=1, examples=['readers = [{ address = "grower@example.org" }]']),
     ]
+
+    @property
+    def alerted(self) -> tuple[Reader, ...]:
+        """Return the readers who want a mail on the day of a finding."""
+        return tuple(
+            reader
+            for reader in self.readers
+            if (self.alerts if reader.alerts is None else reader.alerts)
+        )
 
     @model_validator(mode="after")
     def _check_security_and_readers(self) -> Mail:

@@ -80,11 +80,12 @@ readers = [{{address = "grower@example.org"}}, {{address = "advisor@example.org"
 """
 
 
-def toml(*, port: int | None = None, move: bool = False) -> str:
-    """The farm file; with ``move`` the files of one station go to taken/."""
+def toml(*, port: int | None = None, move: bool = False, alerts: bool = False) -> str:
+    """The farm file; with ``move`` the files of one station go to taken/, with ``alerts`` they are mailed."""
     west = SOURCE.format(name="west", more='after = "move"' if move else "")
     mail = "" if port is None else MAIL.format(port=port)
-    return FARM + west + SOURCE.format(name="east", more="") + mail
+    more = "alerts = true\n" if alerts else ""
+    return FARM + west + SOURCE.format(name="east", more="") + mail + more
 
 
 def row(hour: int, *values: object) -> str:

@@ -29,6 +29,7 @@ flows.run.steps
 flows.trust.audit.audit
 flows.trust.backup.rebuild
 flows.trust.status
+flows.pages.digest.alerts
 flows.pages.digest.write
 flows.pages.mail.send
 flows.intake.collect

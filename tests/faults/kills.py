@@ -10,6 +10,8 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import ClassVar
 
@@ -41,6 +43,7 @@ def steps() -> list[Step]:
         Step("rebuild", "derived", 5, lambda p: _step(p, "rebuild")),
         Step("digest, saved", "saved", 10, _digest),
         Step("digest, mailed", "mailed", 15, _digest),
+        Step("alert, mailed", "alerted", 10, _alert),
         Step("backup", "derived", 10, lambda p: _step(p, "backup")),
     ]
 
@@ -62,6 +65,24 @@ def _digest(path: Path) -> None:
     write.last_week = lambda *_: Week.named(farms.WEEK)
     run = real.digest(FarmFolder.at(path))
     assert run.state == "done", run.summary
+
+
+def _alert(path: Path) -> None:
+    """Mail that the farm's instruments are silent, a year after its last readings."""
+    from flows.farm.folder import FarmFolder
+    from flows.pages.digest import alerts
+    from flows.run import steps as real
+
+    alerts.write = partial(alerts.write, now=datetime(2024, 12, 1, 12, tzinfo=UTC))
+    real.alert(FarmFolder.at(path))
+
+
+def named(path: Path) -> list[tuple[str, list[str]]]:
+    """What each reader's alerts have named."""
+    from flows.farm.folder import FarmFolder
+    from flows.pages.mail.outbox import Outbox
+
+    return [(letter.reader, letter.opened) for letter in Outbox(FarmFolder.at(path)).letters()]
 
 
 def turn(path: Path) -> tuple[str, str]:
@@ -107,6 +128,7 @@ class States(dict[str, Path]):
         "derived": "landed",
         "saved": "derived",
         "mailed": "derived",
+        "alerted": "derived",
     }
 
     def __init__(self, root: Path, port: int) -> None:
@@ -126,6 +148,10 @@ class States(dict[str, Path]):
                 forked.run(lambda: _step(path, "collect"))
             case "derived":
                 forked.run(lambda: _step(path, "derive"))
+            case "alerted":
+                forked.run(lambda: _whole(path))
+                given = farms.toml(port=self.port, move=True, alerts=True)
+                (path / "farm.toml").write_text(given)
             case _:
                 mail = self.port if name == "mailed" else None
                 (path / "farm.toml").write_text(farms.toml(port=mail, move=True))
@@ -189,15 +215,17 @@ class Kills:
         """What a quiet run gives after a step, and what is wrong with the files."""
         if step.name == "backup":
             return forked.run(lambda: restored(self.here)), halves(self.here)
-        if step.work is not _digest:
+        if step.work not in (_digest, _alert):
             return forked.run(lambda: turn(self.here)), halves(self.here)
-        forked.run(lambda: _digest(self.here))
+        forked.run(lambda: step.work(self.here))
         wrong = halves(self.here)
         letters = self.post.letters()
-        if step.state == "mailed" and len(letters) != 2:
+        if step.state in ("mailed", "alerted") and len(letters) != 2:
             wrong.append(f"{len(letters)} of 2 readers have their letter")
         if any(len(set(copies)) != 1 for copies in letters.values()):
             wrong.append("a letter came twice with other content")
+        if step.work is _alert:
+            return forked.run(lambda: named(self.here)), wrong
         return pages(self.here), wrong
 
     def chain(self, step: Step, length: int) -> Chain:

@@ -27,7 +27,7 @@ def found(*words):
     return told["rows"]
 
 
-@pytest.mark.parametrize("step", ["collect, later", "publish", "digest, mailed"])
+@pytest.mark.parametrize("step", ["collect, later", "publish", "digest, mailed", "alert"])
 def test_killed_at_any_moment_a_quiet_run_makes_it_whole(step):
     rows = found("kills", "--n", "3", "--only", step)
     assert sum(row[1] for row in rows[:-1]) >= 3

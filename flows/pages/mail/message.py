@@ -18,7 +18,7 @@ LIMIT, PICTURES_LIMIT, HTML_LIMIT = 300_000, 200_000, 60_000
 
 
 def message_id(farm: str, week: str, reader: str, sender: str) -> str:
-    """Return the Message-ID of a farm's week and reader, the same however often it is made."""
+    """Return the Message-ID of a farm's week (or alert) and reader, the same however often it is made."""
     known = hashlib.sha256("\x1f".join((farm, week, reader.lower())).encode()).hexdigest()[:20]
     domain = sender.rpartition("@")[2] or "checkstrip.invalid"
     return f"<digest.{week.lower()}.{known}@{domain}>"

@@ -8,22 +8,29 @@ Message-ID, by which the reader's mail program can recognize it. One that is dam
 
 import hashlib
 import json
+from base64 import urlsafe_b64decode, urlsafe_b64encode
+from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from email import message_from_bytes, policy
-from email.message import EmailMessage
+from email.message import EmailMessage, Message
 from typing import Literal
 
 from flows.base import files
 from flows.farm.folder import FarmFolder
 
 State = Literal["waiting", "sent", "refused"]
+ALERT = "alert-"
+_OPENED, _OVER = "Checkstrip-Opened", "Checkstrip-Over"
 
 
 @dataclass(slots=True)
 class Letter:
-    """One letter in the outbox and its state."""
+    """One letter in the outbox and its state; of an alert also what it named (``digest.alerts``).
+
+    ``week`` is the week of a digest, or ``ALERT`` with the day of an alert.
+    """
 
     name: str
     week: str
@@ -35,6 +42,8 @@ class Letter:
     last_try: files.Stamp | None = None
     sent_at: files.Stamp | None = None
     sha256: str | None = None
+    opened: list[str] = field(default_factory=list)
+    over: list[str] = field(default_factory=list)
 
     def tried(self, state: State, answer: str) -> None:
         """Note a try and what came of it."""
@@ -59,13 +68,17 @@ class Outbox:
         """Return a sentence for each letter that did not get through or is damaged."""
         state = {"waiting": "waits for the next try", "refused": "was refused"}
         return [
-            f"The digest of {letter.week} for {letter.reader} {state[letter.state]}: {letter.answer}"
+            f"{_title(letter.week)} for {letter.reader} {state[letter.state]}: {letter.answer}"
             + (" 'checkstrip digest --send' tries again." if letter.state == "refused" else "")
             for letter in self.letters()
             if letter.state != "sent" and letter.tries
         ] + [
-            f"The letter {self.path / name}.eml is damaged and was not sent. Make it again with: "
-            f"checkstrip digest {self._root} --week {_week(name)} --send"
+            f"The letter {self.path / name}.eml is damaged and was not sent. "
+            + (
+                "What it said is mailed again in a new one; this file can be deleted."
+                if name.startswith(ALERT)
+                else f"Make it again with: checkstrip digest {self._root} --week {_week(name)} --send"
+            )
             for name in self._names()
             if self._letter(name) is None
         ]
@@ -84,7 +97,10 @@ class Outbox:
         if note is None or note.name != name:  # lost or damaged: the letter itself has the rest
             message = message_from_bytes(content, policy=policy.SMTP)
             reader, identity = message["To"], message["Message-ID"]
-            return Letter(name, _week(name), reader, identity) if reader and identity else None
+            if not (reader and identity):
+                return None
+            opened, over = _named(message, _OPENED), _named(message, _OVER)
+            return Letter(name, _week(name), reader, identity, opened=opened, over=over)
         known = note.sha256 or _digest(content)  # notes of older programs have none
         return note if note.state == "sent" or (content and _digest(content) == known) else None
 
@@ -92,16 +108,30 @@ class Outbox:
         """Return the letter of that Message-ID, or None."""
         return next((found for found in self.letters() if found.message_id == message_id), None)
 
-    def put(self, message: EmailMessage, week: str, reader: str) -> Letter:
-        """Keep a letter for sending; one of the same Message-ID stays as it is."""
+    def put(
+        self,
+        message: EmailMessage,
+        week: str,
+        reader: str,
+        opened: Sequence[str] = (),
+        over: Sequence[str] = (),
+    ) -> Letter:
+        """Keep a letter for sending; one of the same Message-ID stays as it is.
+
+        What an alert names is kept twice, in the note and in the letter, so that either may be lost.
+        """
         identity = str(message["Message-ID"])
         there = self.find(identity)
         if there is not None:
             return there
         name = f"{week}.{identity.partition('@')[0].rpartition('.')[2]}"
+        for header, keys in ((_OPENED, opened), (_OVER, over)):
+            if keys:
+                message[header] = " ".join(_packed(key) for key in keys)
         content = message.as_bytes()
         letter = Letter(name, week, reader, identity, sha256=_digest(content))
-        # The note first: a power cut between the two leaves no letter, and the digest is written again.
+        letter.opened, letter.over = list(opened), list(over)
+        # The note first: a power cut between the two leaves no letter, and it is written again.
         self.note(letter)
         files.write_bytes(self.path / f"{name}.eml", content)
         return letter
@@ -117,6 +147,25 @@ class Outbox:
 
 def _digest(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
+
+
+def _packed(key: str) -> str:
+    """Return a key as letters and digits in pieces: a mail breaks long header lines at spaces."""
+    text = urlsafe_b64encode(key.encode()).decode()
+    return " ".join([*(text[i : i + 60] for i in range(0, len(text), 60)), "."])
+
+
+def _named(message: Message, header: str) -> list[str]:
+    """Return the keys of a header; none if it is not there or damaged."""
+    packed = "".join(str(message[header] or "").split()).split(".")
+    with suppress(ValueError):
+        return [urlsafe_b64decode(text).decode() for text in packed if text]
+    return []
+
+
+def _title(week: str) -> str:
+    day = week.removeprefix(ALERT)
+    return f"The digest of {week}" if day == week else f"The alert of {day}"
 
 
 def _week(name: str) -> str:

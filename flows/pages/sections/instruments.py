@@ -21,9 +21,19 @@ _CHECK_SHARED = " Check first what they share: the service that brings their fil
 
 def causes(tables: Tables, since: date, until: date) -> list[Cause]:
     """Return what instruments need in these days, the silent ones first."""
+    during = (pl.col("from_day") <= until) & (pl.col("to_day") >= since)
+    return _causes(tables, since, until, during)
+
+
+def current(tables: Tables, day: date) -> list[Cause]:
+    """Return what instruments need as of their latest day; silent are those that are so on a day."""
+    return _causes(tables, day, day, pl.col("current"))
+
+
+def _causes(tables: Tables, since: date, until: date, when: pl.Expr) -> list[Cause]:
     silent = _silent(tables, since, until)
     mute = {place[:2] for cause in silent for place in cause.places}
-    return [*silent, *_findings(tables, since, until, mute)]
+    return [*silent, *_findings(tables, when, mute)]
 
 
 # ---- silent ----------------------------------------------------------------------------------
@@ -175,14 +185,13 @@ def _battery(tables: Tables, one: tuple[str, Row]) -> Phrase:
 # ---- findings --------------------------------------------------------------------------------
 
 
-def _findings(tables: Tables, since: date, until: date, mute: set[tuple[str, str]]) -> list[Cause]:
+def _findings(tables: Tables, when: pl.Expr, mute: set[tuple[str, str]]) -> list[Cause]:
     """Return what the health checks found: a sensor once, what many have since one day once."""
     found = tables("station_health").filter(
         (pl.col("state") == "found")
         & (pl.col("severity") == "hands")
         & (pl.col("finding") != "silent")  # found above, as of these days
-        & (pl.col("from_day") <= until)
-        & (pl.col("to_day") >= since)
+        & when
     )
     latest = found.sort("from_day", "finding", descending=[True, False]).to_dicts()
     lead: dict[Place, Row] = {}
