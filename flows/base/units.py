@@ -1,13 +1,19 @@
 """Convert units as written to units as stored, by pint: every one of ours is a straight line."""
 
-from functools import cache
+from __future__ import annotations
 
-import pint
+from functools import cache
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pint
 
 
 @cache
 def registry() -> pint.UnitRegistry[float]:
     """Return the one unit registry (building it takes a moment)."""
+    import pint  # noqa: PLC0415 - commands without units start without it
+
     units: pint.UnitRegistry[float] = pint.UnitRegistry(
         autoconvert_offset_to_baseunit=True, on_redefinition="ignore"
     )
@@ -25,6 +31,8 @@ def line(unit: str, target: str) -> tuple[float, float]:
     ``unit`` may carry a factor (``0.1 mm``). Raises ValueError in plain words if pint does not know
     the unit or if it measures something else than ``target``.
     """
+    from pint import DimensionalityError  # noqa: PLC0415
+
     units = registry()
     goal = "" if target == "1" else target
     written = "" if unit == "1" else unit
@@ -37,7 +45,7 @@ def line(unit: str, target: str) -> tuple[float, float]:
             slope = units.Quantity(1.0, _difference(str(base))).to(_difference(goal)).magnitude
             return float(slope * factor), float(-slope * round(-zero / slope, 6))
         return float(units.Quantity(1.0 * factor, base).to(goal).magnitude), 0.0
-    except pint.DimensionalityError:
+    except DimensionalityError:
         raise ValueError(f"'{unit}' cannot be turned into {target}") from None
     except Exception:  # pint's parser raises whatever its tokens lead to
         raise ValueError(f"'{unit}' is not a unit that is known here") from None

@@ -17,9 +17,9 @@ import duckdb
 import polars as pl
 
 from flows.base.files import read_state, write_text
-from flows.base.plain_text import counted
 from flows.base.version import VERSION
-from flows.books import amended, fieldbook, normals_table, yield_map
+from flows.books import amended, fieldbook, landed_version, normals_table, yield_map
+from flows.books.as_saved import NAMES
 from flows.books.fieldbook import Problem
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
@@ -34,10 +34,8 @@ from schemas.farm.farm import Farm
 
 # A zip's entries need a date; always the same one, so that the same files give the same bytes.
 NO_DATE = (1980, 1, 1, 0, 0, 0)
-NAMES = {"fieldbook": "field book", "yieldmaps": "yield maps", "normals": "table of normals"}
 KINDS = tuple(NAMES)
 MEMORY = "books.json"  # of the state folder: the hash of each book as last seen
-EXTENT = {"book": "delivery", "sheet": "delivery", "row": "row", "value": "value"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,45 +115,6 @@ def fieldbook_path(folder: FarmFolder, farm: Farm) -> Path | None:
         if path.exists():
             return path
     return None
-
-
-def attention(con: duckdb.DuckDBPyConnection) -> list[str]:
-    """Return what is wrong with the books as saved last, until somebody saves better ones.
-
-    A sentence for each book that cannot be read or of which something was rejected, and one for
-    passes that no yield can be computed from. ``con``: the warehouse or its published copy.
-    """
-    unread = con.sql("""
-        SELECT source, reason FROM (
-            SELECT source, state, reason FROM delivery
-            QUALIFY row_number() OVER (PARTITION BY source ORDER BY sequence DESC) = 1
-        ) WHERE state = 'refused' ORDER BY source
-    """).fetchall()
-    rejected = con.sql("""
-        SELECT book, count(*) FROM book_problem WHERE lost <> 'none' GROUP BY book ORDER BY book
-    """).fetchall()
-    ((passes,),) = con.sql(
-        "SELECT count(*) FROM harvest_pass ANTI JOIN season USING (field, season)"
-    ).fetchall()
-    ((weighed,),) = con.sql("SELECT count(*) FROM harvest_pass").fetchall()
-    found = [
-        f"The {NAMES[book]} as saved last cannot be read: {reason} The version before stands."
-        for book, reason in unread
-        if book in NAMES
-    ]
-    found += [
-        counted(number, "entry")
-        + f" of the {NAMES[book]} {'was' if number == 1 else 'were'} rejected"
-        + (", no yield landed. " if book == "fieldbook" and not weighed else ". ")
-        + "The table book_problem lists each one."
-        for book, number in rejected
-    ]
-    if passes:
-        found.append(
-            f"No yield is computed from {counted(passes, 'pass')} of the field book: their field and season "
-            "are not on its sheet seasons."
-        )
-    return found
 
 
 def land_all(con: duckdb.DuckDBPyConnection, archive: Archive, farm: Farm) -> None:
@@ -247,11 +206,11 @@ def _land_version(  # noqa: PLR0917
 ) -> bool:
     """Land one version, unless a newer one stands; whether it could be read."""
     if newer:
-        _write_receipt(con, receipt, setup, "landed", "a later version stands")
+        landed_version.write_receipt(con, receipt, setup, "landed", "a later version stands")
         return False
     if reason := _damage(archive, receipt.sequence):
         with warehouse.transaction(con):
-            _write_receipt(con, receipt, setup, "refused", reason)
+            landed_version.write_receipt(con, receipt, setup, "refused", reason)
         return False
     frames, problems = _read(con, archive, farm, receipt)
     # one bad map among others is its own loss; a bad file of a field book would empty its tables
@@ -263,11 +222,13 @@ def _land_version(  # noqa: PLR0917
             publish_guard.explain_loss(con, "quarantine")
             changes = "; ".join(filter(None, (_changes(con, n, f) for n, f in frames.items())))
             for name, frame in frames.items():
-                replace_if_changed(con, name, frame)
-            _list_problems(con, receipt.kind, problems)
-        _write_quarantine(con, receipt, problems)
+                landed_version.replace_if_changed(con, name, frame)
+            landed_version.list_problems(con, receipt.kind, problems)
+        landed_version.write_quarantine(con, receipt, problems)
         first = problems[0].sentence if unreadable else changes or None
-        _write_receipt(con, receipt, setup, "refused" if unreadable else "landed", first)
+        landed_version.write_receipt(
+            con, receipt, setup, "refused" if unreadable else "landed", first
+        )
     return not unreadable
 
 
@@ -321,83 +282,3 @@ def _changes(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> 
     }
     words = ", ".join(f"{number} {word}" for word, number in counts.items() if number)
     return f"{name}: {words}" if words else ""
-
-
-def replace_if_changed(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:
-    """Write a set-up table where it says something else than before."""
-    table = TABLES[name]
-    if not warehouse.read(con, table).equals(frame.sort(table.key)):
-        warehouse.replace(con, table, frame)
-        publish_guard.explain_loss(con, name)
-
-
-def _list_problems(con: duckdb.DuckDBPyConnection, kind: str, problems: list[Problem]) -> None:
-    """Every fault of the book as it stands, those that cost nothing too, in one list."""
-    table = TABLES["book_problem"]
-    entries = [
-        {
-            "book": kind,
-            "sheet": p.sheet,
-            "line": p.row,
-            "column_name": p.column,
-            "cause": p.cause,
-            "found": p.found,
-            "expected": p.expected,
-            "lost": p.extent,
-            "sentence": p.sentence,
-        }
-        for p in problems
-    ]
-    others = warehouse.read(con, table).filter(pl.col("book") != kind)
-    mine = pl.DataFrame(entries, schema=generated.polars_schema(table), orient="row")
-    mine = mine.unique(table.key, keep="first", maintain_order=True)
-    replace_if_changed(con, table.name, pl.concat([others, mine]))
-
-
-def _write_quarantine(
-    con: duckdb.DuckDBPyConnection, receipt: Receipt, problems: list[Problem]
-) -> None:
-    table = TABLES["quarantine"]
-    entries: list[dict[str, Any]] = [
-        {
-            "delivery": receipt.delivery,
-            "line": p.row,
-            "column_name": "/".join(word for word in (p.sheet, p.column) if word),
-            "source": receipt.kind,
-            "name": receipt.name,
-            "extent": EXTENT[p.extent],
-            "cause": p.cause,
-            "found": p.found,
-            "expected": p.expected,
-        }
-        for p in problems
-        if p.extent in EXTENT
-    ]
-    if entries:
-        frame = pl.DataFrame(entries, infer_schema_length=None).unique(
-            table.key, keep="first", maintain_order=True
-        )
-        warehouse.append(con, table, generated.conform(frame, table))
-
-
-def _write_receipt(
-    con: duckdb.DuckDBPyConnection, receipt: Receipt, setup: str, state: str, reason: str | None
-) -> None:
-    table = TABLES["delivery"]
-    row = {
-        "delivery": receipt.delivery,
-        "sha256": receipt.sha256,
-        "sequence": receipt.sequence,
-        "received_at": receipt.received_at,
-        "source": receipt.kind,
-        "name": receipt.name,
-        "setup": setup,
-        "size_bytes": receipt.size,
-        "state": state,
-        "reason": reason,
-    }
-    warehouse.append(
-        con,
-        table,
-        generated.conform(pl.DataFrame([row], schema_overrides={"reason": pl.String}), table),
-    )

@@ -17,7 +17,7 @@ import duckdb
 
 from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
-from flows.books import books
+from flows.books import as_saved, books, landed_version
 from flows.books.amended import amended
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
@@ -155,7 +155,7 @@ def land_from(
     farm = amended(con, farm)
     with warehouse.transaction(con):
         for name, frame in farm_file.tables(farm).items():
-            books.replace_if_changed(con, name, frame)
+            landed_version.replace_if_changed(con, name, frame)
         head = f"{archive.head.sequence} {archive.head.sha256}"
         if archive.head.sha256 and migrate.fact(con, HEAD_FACT) != head:
             migrate.set_fact(con, HEAD_FACT, head)
@@ -195,7 +195,7 @@ def _not_taken(archive: Archive, farm: Farm, before: int) -> list[str]:
 def _summary(
     con: duckdb.DuckDBPyConnection, before: int, notes: list[str], damaged: list[str]
 ) -> Collected:
-    wrong = books.attention(con)
+    wrong = as_saved.attention(con)
     row = con.execute(
         "SELECT count(*), coalesce(sum(rows_landed), 0), coalesce(sum(rows_quarantined), 0), "
         "coalesce(sum(rows_duplicate), 0), count(*) FILTER (state = 'refused') "

@@ -16,7 +16,7 @@ import duckdb
 from flows.base import lock
 from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
-from flows.books import books
+from flows.books import as_saved, books
 from flows.books.amended import amended
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
@@ -185,7 +185,7 @@ def _outcomes(con: duckdb.DuckDBPyConnection, before: int) -> list[Outcome]:
 def _of_books(con: duckdb.DuckDBPyConnection, before: int) -> list[Outcome]:
     """Say what would become of the books that are new, and what is wrong with each as it stands."""
     found = []
-    for kind, name in books.NAMES.items():
+    for kind, name in as_saved.NAMES.items():
         new, unread = con.execute(
             "SELECT count(*) FILTER (sequence > ?), "
             "coalesce(any_value(reason) FILTER (sequence > ? AND state = 'refused'), '') "

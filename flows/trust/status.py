@@ -14,7 +14,7 @@ import duckdb
 from flows.base import schedule
 from flows.base.errors import Attention, UserError
 from flows.base.plain_text import counted, noun
-from flows.books import books
+from flows.books import as_saved
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.intake.sources import takers
@@ -94,7 +94,7 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
                 found.books = _records(con, _BOOK_PROBLEMS)
                 found.renamed = names.renamed(con)
                 wrong = [
-                    *books.attention(con),
+                    *as_saved.attention(con),
                     *derive_problems.sentences(con),
                     *names.orphans(con),
                 ]
@@ -201,7 +201,9 @@ def lines(found: Status) -> list[str]:
         out.append(f"  {_lined(row['count'], _EXTENTS[row['extent']])}: {row['cause']}")
     for row in found.books:
         lost = "nothing lost" if row["lost"] == "none" else f"lost the {row['lost']}"
-        out.append(f"  {_lined(row['count'], 'fault')} in the {books.NAMES[row['book']]}: {lost}")
+        out.append(
+            f"  {_lined(row['count'], 'fault')} in the {as_saved.NAMES[row['book']]}: {lost}"
+        )
     if found.renamed:
         out += ["", "Renamed (field book)", *(f"  {line}" for line in found.renamed)]
     if found.backup:

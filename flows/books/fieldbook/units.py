@@ -5,8 +5,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 
-import pint
-
 from flows.base.units import registry
 from schemas.fieldbook.words import UNIT_WORDS
 
@@ -64,18 +62,20 @@ def factor(expr: str, target: str, bushel_kg: float | None = None) -> float | No
     ``bushel_kg`` is the mass of the crop's bushel; without it a trade bushel fits nothing but a
     test weight, where the bushel is the measure of volume (35.239 L).
     """
+    from pint import PintError  # noqa: PLC0415 - it takes a moment; status and sql do without
+
     units = registry()
     goal = units.parse_expression(target)
-    goal = goal if isinstance(goal, pint.Quantity) else units.Quantity(goal)
+    goal = goal if isinstance(goal, units.Quantity) else units.Quantity(goal)
     if goal.dimensionality == units.Quantity(1, "kg/L").dimensionality:
         expr = expr.replace("trade_bushel", "bushel")
     elif bushel_kg is not None:
         expr = expr.replace("trade_bushel", f"({bushel_kg!r}*kilogram)")
     try:
         found = units.parse_expression(expr)
-        found = found if isinstance(found, pint.Quantity) else units.Quantity(found)
+        found = found if isinstance(found, units.Quantity) else units.Quantity(found)
         return float((found / goal).to("dimensionless").magnitude)
-    except pint.PintError:
+    except PintError:
         return None
 
 
