@@ -20,6 +20,7 @@ from demo_warehouse.simulator import (
     damage,
     files,
     later,
+    observed,
     probes,
     spoil,
     stations,
@@ -77,7 +78,9 @@ def write(
     for file in chain(spoil.spoil(written, whole=on >= LAST), strays, [long_record(seed)]):
         _write_file(folder, file)
     progress(0.9, "writing the field book and the truth")
-    _book(folder, book.sheets(np.random.default_rng([seed, 11]), farm), farm.plan, on)
+    measured = book.sheets(np.random.default_rng([seed, 11]), farm)
+    seen = observed.sheet(np.random.default_rng([seed, 12]), farm)
+    _book(folder, measured | seen, farm.plan, on)
     truth.write(folder / "truth", farm, ledger)
     progress(1.0, "done")
 
