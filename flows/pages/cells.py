@@ -71,8 +71,9 @@ def cell(table: str, row: Row, column: str, *, signed: bool = False, bare: bool 
     return Cell(row[column], table, column, key, crop, partial, signed, bare)
 
 
-# Constants that sentences may name: the confidence of every interval, the US number to call before digging.
-CONSTANTS = ("95%", "811")
+# Constants that sentences may name: the confidence of every interval and of a lead's, the US number to
+# call before digging.
+CONSTANTS = ("95%", "90%", "811")
 # Pages mention coverage only below this share of the data.
 WHOLE = 0.95
 

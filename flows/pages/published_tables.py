@@ -39,6 +39,11 @@ class Tables:
             found = found.filter(pl.col(column) == value)
         return found
 
+    def one(self, name: str, **equal: Any) -> Row | None:
+        """Return the first row of a table in which the named columns have these values, or None."""
+        rows = self(name, **equal).head(1).to_dicts()
+        return rows[0] if rows else None
+
     def _read(self, name: str) -> pl.DataFrame:
         table = TABLES[name]
         if name not in self._there:

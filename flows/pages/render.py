@@ -31,6 +31,7 @@ def environment(show: Show, source: Callable[[Picture], str]) -> Environment:
         numeric=numeric,
         marked=marked,
         partly=partly,
+        unbroken=unbroken,
         kind=lambda block: type(block).__name__,
         source=source,
     )
@@ -53,6 +54,13 @@ def numeric(phrase: Phrase) -> bool:
     return any(isinstance(p, Cell) and isinstance(p.value, int | float) for p in phrase)
 
 
+def unbroken(phrase: Phrase) -> bool:
+    """Return whether a cell of a grid is one number or one day, which stays on a line."""
+    if len(phrase) != 1 or not isinstance(phrase[0], Cell) or phrase[0].value is None:
+        return False
+    return phrase[0].declared.kind in {Kind.NUMBER, Kind.COUNT, Kind.DAY}
+
+
 def partly(phrase: Phrase) -> bool:
     """Return whether a number of a grid's cell was made from part of the data."""
     return any(
@@ -66,9 +74,14 @@ def partly(phrase: Phrase) -> bool:
     )
 
 
-def marked(row: tuple[Phrase, ...]) -> int:
-    """Return the place of the first partial number of a grid's row; -1 if there is none."""
-    return next((i for i, phrase in enumerate(row) if partly(phrase)), -1)
+def marked(row: tuple[Phrase, ...]) -> tuple[int, ...]:
+    """Return the places of a grid's row that are marked partial: the first one of each table in it."""
+    first: dict[str, int] = {}
+    for place, phrase in enumerate(row):
+        if partly(phrase):
+            table = next(part.table for part in phrase if isinstance(part, Cell) and part.partial)
+            first.setdefault(table, place)
+    return tuple(first.values())
 
 
 def text(page: Page, show: Show, width: int = WIDTH) -> str:
@@ -131,7 +144,7 @@ def _grid(grid: Grid, show: Show, width: int) -> list[str]:
     """Return a table with two spaces between its columns; narrow ones fit a terminal."""
     rows = [[show.phrase(head) for head in grid.heads]]
     rows += [
-        [show.phrase(c) + (", partial" if i == marked(row) else "") for i, c in enumerate(row)]
+        [show.phrase(c) + (", partial" if i in marked(row) else "") for i, c in enumerate(row)]
         for row in grid.rows
     ]
     widths = [max(len(row[i]) for row in rows) for i in range(len(grid.heads))]

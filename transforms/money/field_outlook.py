@@ -10,6 +10,7 @@ from scipy import stats
 from schemas import generated
 from schemas.tables.money.field_outlook import TABLE
 from transforms.methods import calendar_day
+from transforms.methods.cautions import WORKING
 from transforms.methods.texts import joined
 from transforms.money.methods.chance_words import PAYS, UNKNOWN, by_chance
 from transforms.trial.methods.fade_line import (
@@ -31,11 +32,6 @@ Array = NDArray[np.float64]
 
 # Days after harvest that count as the fall's working time. Common practice, no source.
 WINDOW_D = 60
-
-CAUTION = (
-    "Have buried lines, cables and drains located before any ground is worked. Local rules and "
-    "licensed people decide; heavy draft can hurt people. Evidence from one farm, not advice."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +121,7 @@ def derive(
                 **row,
                 "fall": fall,
                 "site_years": own.get(str(row["field"]), (0.0, 0))[1],
-                "caution": CAUTION,
+                "caution": WORKING,
                 "cost_partial": not cost_is_whole(str(practice), operation_cost),
             }
             | (farm.net(row["years_since"], own.get(str(row["field"]), (0.0, 0))) if farm else {})

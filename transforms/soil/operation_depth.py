@@ -4,9 +4,10 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.soil.operation_depth import TABLE
+from transforms.methods.cautions import WORKING
 from transforms.methods.texts import joined
 from transforms.soil.methods import tillage_limits
-from transforms.soil.methods.compacted_layer import CAUTION, compacted
+from transforms.soil.methods.compacted_layer import compacted
 
 WORK = ["field", "strip", "day", "practice"]
 LAYER = ["compacted_top_cm", "compacted_bottom_cm", "cone_index_max_mpa", "working_depth_cm"]
@@ -109,7 +110,7 @@ def _judged(rows: pl.DataFrame) -> pl.DataFrame:
         short_of_bottom_cm=pl.when(depth < bottom).then(bottom - depth),
         past_bottom_cm=pl.when(depth >= bottom).then(depth - bottom),
         soil_state=tillage_limits.state(share),
-        caution=pl.lit(CAUTION),
+        caution=pl.lit(WORKING),
         coverage=pl.mean_horizontal(one.cast(pl.Float64) for one in known),
         reason=joined(
             pl.when(~has_profile).then(

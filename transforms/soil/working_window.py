@@ -13,9 +13,10 @@ import polars as pl
 from schemas import generated
 from schemas.tables.soil.working_window import TABLE
 from transforms.methods import crop_days
+from transforms.methods.cautions import WORKING
 from transforms.methods.texts import joined
 from transforms.soil.methods import tillage_limits
-from transforms.soil.methods.compacted_layer import CAUTION, compacted
+from transforms.soil.methods.compacted_layer import compacted
 
 # Pushed in soil drier than this, a profile says as much of dryness as of compaction.
 MOIST = 0.7
@@ -95,7 +96,7 @@ def _with_state(rows: pl.DataFrame) -> pl.DataFrame:
     return rows.with_columns(
         state=tillage_limits.state(where),
         dry_enough=where <= pl.col("friable_to_share"),
-        caution=pl.lit(CAUTION),
+        caution=pl.lit(WORKING),
         partial=~working | unknown | dry_push,
         reason=joined(
             pl.when(~hard).then(pl.lit("no layer at 2 MPa or more in the profile")),

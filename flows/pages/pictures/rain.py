@@ -106,7 +106,7 @@ def by_month(tables: Tables, field: str, first: date, last: date, show: Show) ->
     slope, _, label, _ = show.unit_of("mm")
     says: list[Part] = []
     title = _month_title(rows)
-    with style.drawn(title, show, 2.6, style.WIDE) as figure:
+    with style.drawn(title, show, 2.2) as figure:
         panel = figure.subplots()
         places = [(row["year"] - first.year) * 12 + row["month"] for row in rows]
         look: style.Look = {"width": 0.62, "color": "#5d86b5", "edgecolor": style.TREATED}
@@ -117,7 +117,7 @@ def by_month(tables: Tables, field: str, first: date, last: date, show: Show) ->
                 panel.plot([at - 0.4, at + 0.4], [normal, normal], color="black", linewidth=2.2)
             says += _month_in_words(row)
         names = [row["start"].strftime("%Y-%m") for row in rows]
-        panel.set_xticks(places, names, rotation=45 if len(rows) > 9 else 0)
+        panel.set_xticks(places, names, rotation=45 if len(rows) > 5 else 0)
         panel.set_ylabel(f"rain, {label}")
         note = "bar: rain"
         if any(row["normal_mm"] is not None for row in rows):

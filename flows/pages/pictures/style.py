@@ -27,7 +27,7 @@ STROKE: Look = {"treated": "-", "check": (0, (4, 2))}
 MARK = {"treated": "o", "check": "s"}
 FILL = {"treated": TREATED, "check": "white"}
 # Inches: a mail is read on a phone, where the letters of a wider picture would be too small.
-NARROW, WIDE = 4.4, 7.2
+WIDTH = 4.4
 # Height of a label, and about that of a panel of a picture that is mailed.
 _LABEL_INCHES, _PANEL_INCHES = 0.14, 1.05
 _COLORS = 48
@@ -52,7 +52,7 @@ _RULES: dict[Any, Any] = {
 
 
 @contextmanager
-def drawn(title: Phrase, show: Show, height: float, width: float = NARROW) -> Iterator[Figure]:
+def drawn(title: Phrase, show: Show, height: float, width: float = WIDTH) -> Iterator[Figure]:
     """Give a figure under a title in the reader's units, its parts kept from touching."""
     # Letters of the title that fit beside each other in an inch.
     lines = wrap(_in_font(title, show), int(10.2 * width), break_on_hyphens=False)

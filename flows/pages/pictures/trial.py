@@ -12,10 +12,7 @@ _ALL_TOGETHER = (
     "All together {response_pct:+} (95% interval {verdict_low_pct:+} to {verdict_high_pct:+})."
 )
 _PERCENT = Show()  # shares need no units
-_RESPONSE_AXIS = (
-    "treated minus check, % of the check's yield; line: 95% interval; "
-    "filled: shown, open: not shown"
-)
+_RESPONSE_AXIS = "treated minus check, % of the check's yield\nline: 95% interval; filled: shown, open: not shown"
 
 
 def responses(rows: list[Row], pooled: Row | None, show: Show = _PERCENT) -> list[Picture]:
@@ -25,7 +22,7 @@ def responses(rows: list[Row], pooled: Row | None, show: Show = _PERCENT) -> lis
         return []
     says: list[Part] = []
     title = _response_title(rows, pooled)
-    with style.drawn(title, show, 1.0 + 0.26 * (len(rows) + 1), style.WIDE) as figure:
+    with style.drawn(title, show, 0.8 + 0.24 * (len(rows) + 1)) as figure:
         panel = figure.subplots()
         names = sorted({row["field"] for row in rows})
         for i, row in enumerate(rows):
@@ -76,7 +73,7 @@ def money(tables: Tables, field: str, show: Show) -> list[Picture]:
     says: list[Part] = []
     last = rows.sort("season", "operation_day").to_dicts()[-1]
     title = say_row("payback", last, "Net since the work by {season}: {cumulative_net_per_ha:+}")
-    with style.drawn(title, show, 2.7, style.WIDE) as figure:
+    with style.drawn(title, show, 2.6) as figure:
         panel = figure.subplots()
         for (day,), own in rows.sort("season").group_by("operation_day", maintain_order=True):
             _net_line(panel, own, slope, f"work of {day}")

@@ -37,7 +37,7 @@ def of_week(fields: dict[str, list[Row]], show: Show) -> Picture:
 def of_season(rows: list[Row], show: Show) -> Picture:
     """Draw a season's uptake by depth in one field."""
     title = _title("drawdown_season", rows, several=False)
-    with style.drawn(title, show, 2.9, style.WIDE) as figure:
+    with style.drawn(title, show, 2.2) as figure:
         _bars(figure.subplots(), rows, show)
         picture = style.image(figure, "svg")
     template = "{strip} at {depth_cm}: {uptake_mm}. "

@@ -89,7 +89,7 @@ def season(tables: Tables, row: Row, show: Show) -> list[Picture]:
     span = (days["day"].min(), days["day"].max())
     says: list[Part] = []
     title = _season_title(tables, row, strips)
-    with style.drawn(title, show, 0.7 + 1.9 * len(strips), style.WIDE) as figure:
+    with style.drawn(title, show, 0.5 + 1.05 * len(strips)) as figure:
         panels = figure.subplots(len(strips), 1, squeeze=False, sharex=True).flatten()
         shades: Any = None
         for panel, strip in zip(panels, strips, strict=True):

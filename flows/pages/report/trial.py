@@ -1,11 +1,10 @@
-"""The trial over the years: responses, how often it paid, fading, why, what next."""
+"""The practice over the years: all site-years together, by group, fading, what goes with the response."""
 
 import polars as pl
 
 from flows.pages.cells import Block, Line, Row, Section, cell, grid_of, joined, line, say, say_row
-from flows.pages.pictures import trial
 from flows.pages.published_tables import Tables
-from flows.pages.sections import evidence, harvest, observations
+from flows.pages.sections import evidence, looseness, observations
 
 _GROUP_COLUMNS = {
     "grouping": "Put together by",
@@ -15,15 +14,6 @@ _GROUP_COLUMNS = {
     "verdict_low_pct": "95% from",
     "verdict_high_pct": "95% to",
     "verdict": "Verdict",
-    "coverage": "Coverage",
-}
-_CAUSE_COLUMNS = {
-    "meaning": "Cause",
-    "observations": "Observations",
-    "rank_correlation": "Rank correlation",
-    "p_adjusted": "Chance of it where there is none",
-    "verdict": "Verdict",
-    "would_tell": "What would tell",
 }
 _FADE_COLUMNS = {
     "years_since": "Harvests since",
@@ -35,42 +25,43 @@ _FADE_COLUMNS = {
     "yearly_net_low_per_ha": "from",
     "yearly_net_high_per_ha": "to",
     "best_chance": "Chance to be best",
-    "coverage": "Coverage",
 }
-_EVIDENCE_COLUMNS = {
-    "practice": "Practice",
-    "choice": "Choice",
-    "site_years": "Site-years then",
-    "half_width_pct": "Half of the interval",
-    "findable_response_pct": "Response it would find",
-    "chance_to_show": "Chance to show the present mean",
-}
-_NEW_COLUMNS = {
-    "practice": "Practice",
-    "choice": "Choice",
-    "new_half_width_pct": "Half of the interval of a new field's first response",
-}
+
+
+def practices(tables: Tables) -> list[str]:
+    """Return the practices that have a site-year with a response after the work."""
+    found = tables("response").drop_nulls(["practice", "operation_day", "response_kg_ha"])
+    return [str(one) for one in found["practice"].unique().sort()]
+
+
+def site_years(tables: Tables, practice: str) -> list[Row]:
+    """Return the responses of a practice after the work, by field and season."""
+    found = tables("response", practice=practice).drop_nulls(["operation_day", "response_kg_ha"])
+    return found.sort("field", "season").to_dicts()
+
+
+def pooled(tables: Tables, practice: str) -> Row | None:
+    """Return all site-years of a practice together."""
+    return tables.one("response_pooled", practice=practice, grouping="all")
 
 
 def sections(tables: Tables) -> list[Section]:
-    """Return one section a practice, and what next."""
-    practices = tables("field")["practice"].drop_nulls().unique().sort()
-    return [*(part for one in practices for part in _practice(tables, one)), *_next(tables)]
+    """Return a section a practice; the first one begins a page."""
+    return [
+        _practice(tables, practice, first=number == 0)
+        for number, practice in enumerate(practices(tables))
+    ]
 
 
 def in_words(tables: Tables, practice: str) -> list[Line]:
     """Tell the trial of a practice in sentences alone: together, how often, below ground, fading, causes."""
     together = [
-        *_together(_pooled(tables, practice)),
+        *_together(pooled(tables, practice)),
+        *limits(tables, practice),
         *evidence.lines(tables, practice),
         *observations.over_site_years(tables, practice),
     ]
     return [*together, *_fading(tables, practice), *_causes(tables, practice)]
-
-
-def _pooled(tables: Tables, practice: str) -> Row | None:
-    rows = tables("response_pooled", practice=practice, grouping="all").to_dicts()
-    return rows[0] if rows else None
 
 
 def _causes(tables: Tables, practice: str) -> list[Line]:
@@ -85,31 +76,39 @@ def _causes(tables: Tables, practice: str) -> list[Line]:
     return [Line(say_row("response_driver", row, unknown)) for row in nearest]
 
 
-def _practice(tables: Tables, practice: str) -> list[Section]:
-    """Return the section of a practice, or nothing if no site-year has its response."""
-    found = tables("response", practice=practice).drop_nulls(["operation_day", "response_kg_ha"])
-    if found.is_empty():
-        return []
-    pooled = _pooled(tables, practice)
+def _practice(tables: Tables, practice: str, *, first: bool) -> Section:
+    """Return the section of a practice: together, below ground, by group, fading, known causes."""
+    found = site_years(tables, practice)
     groups = tables("response_pooled", practice=practice).filter(pl.col("grouping") != "all")
-    grouped = "When does it respond? Responses by group; under three site-years there is no mean"
+    rows = groups.drop_nulls("response_pct").to_dicts()
+    grouped = "When does it respond? Groups with a mean: those of three site-years and more"
     fade = tables("response_fade", practice=practice).sort("years_since")
     lasting = "How long does it last, and when would repeating pay best?"
-    causes = tables("response_driver", practice=practice)
-    why = "Why? What goes with the response; a correlation is no proof of a cause"
     blocks: list[Block] = [
-        *_together(pooled),
+        *_together(pooled(tables, practice))[1:],  # the mean stands on page one
         *evidence.lines(tables, practice),
         *observations.over_site_years(tables, practice),
-        *trial.responses(found.sort("field", "season").to_dicts(), pooled),
-        *grid_of("response_pooled", groups.to_dicts(), _GROUP_COLUMNS, say(grouped)),
-        *_odd_groups(groups.to_dicts()),
+        *looseness.over_field_years(tables, practice),
+        *grid_of("response_pooled", rows, _GROUP_COLUMNS, say(grouped)),
+        *_odd_groups(rows),
         *_fading(tables, practice),
         *grid_of("response_fade", fade.to_dicts(), _FADE_COLUMNS, say(lasting)),
-        *grid_of("response_driver", causes.to_dicts(), _CAUSE_COLUMNS, say(why)),
+        *_causes(tables, practice),
     ]
-    title = say_row("response", found.to_dicts()[0], "The {practice} over the years")
-    return [Section(title, tuple(blocks), new_page=True)]
+    title = say_row("response", found[0], "The {practice} over the years")
+    return Section(title, tuple(blocks), new_page=first)
+
+
+def limits(tables: Tables, practice: str) -> list[Line]:
+    """Say what all site-years of a practice together cannot tell, in the table's words."""
+    row = pooled(tables, practice)
+    return [Line((cell("response_pooled", row, "limits"),))] if row and row["limits"] else []
+
+
+def mean(tables: Tables, practice: str) -> list[Line]:
+    """Say the mean response of all site-years of a practice, with its interval and verdict."""
+    found = pooled(tables, practice)
+    return _together(found)[:1] if found is not None else []
 
 
 def _odd_groups(rows: list[Row]) -> list[Line]:
@@ -133,7 +132,7 @@ def _together(row: Row | None) -> list[Line]:
     """Say the response of all site-years together, and how often the work paid."""
     if row is None:
         return []
-    mean = "Site-years after the work: {site_years}, from fields: {fields}. "
+    mean = "All site-years after the {practice}: {site_years}, from fields: {fields}. "
     if row["response_pct"] is not None:
         mean += (
             "Mean response {response_pct:+} of the check's yield (95% interval {verdict_low_pct:+} to "
@@ -156,8 +155,7 @@ def _together(row: Row | None) -> list[Line]:
             "their own season."
         )
     out.append(Line(say_row("response_pooled", row, often)))
-    limits = row["limits"] is not None
-    return [*out, Line((cell("response_pooled", row, "limits"),))] if limits else out
+    return out
 
 
 def _fading(tables: Tables, practice: str) -> list[Line]:
@@ -168,30 +166,3 @@ def _fading(tables: Tables, practice: str) -> list[Line]:
     )
     known = rows.drop_nulls("change_pct").to_dicts()
     return [line("response_fade", row, template) for row in known]
-
-
-def _next(tables: Tables) -> list[Section]:
-    """Return the fields for the coming fall, and what more data would do."""
-    blocks: list[Block] = []
-    for row in tables("field_outlook").sort("rank").to_dicts():
-        by = row["soil_state_day"] or row["operation_day"]
-        found = harvest.fall(tables, row["field"], row["fall"], by)
-        blocks += [one for one in found if one not in blocks]
-    blocks += _more(tables("more_evidence"))
-    return [Section(("What next",), tuple(blocks), new_page=True)] if blocks else []
-
-
-def _more(found: pl.DataFrame) -> list[Block]:
-    """Say where enough is known; elsewhere what more data would do, and what a new field needs."""
-    enough = found.filter(pl.col("enough").fill_null(False) & (pl.col("choice") == "as it stands"))
-    says = (
-        "{practice}: enough is known of the mean response; more seasons would say little more of it. "
-        "When and why it pays can still be learned."
-    )
-    blocks: list[Block] = [Line(say_row("more_evidence", row, says)) for row in enough.to_dicts()]
-    open_ = found.filter(~pl.col("enough").fill_null(False)).drop_nulls("half_width_pct")
-    caption = say("What would more data do?")
-    blocks += grid_of("more_evidence", open_.to_dicts(), _EVIDENCE_COLUMNS, caption)
-    new = found.drop_nulls("new_half_width_pct").to_dicts()
-    caption = say("A new field: what another pass, or a season harvested before the work, is worth")
-    return [*blocks, *grid_of("more_evidence", new, _NEW_COLUMNS, caption)]

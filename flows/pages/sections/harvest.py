@@ -41,7 +41,7 @@ _REPEAT_ADDS = {
     "not shown": " That the repeat added anything, its cost aside, is not shown.",
     "takes away": " Even before its cost the repeat earned less than the earlier work alone would have.",
 }
-_OUTLOOK = {
+OUTLOOK = {
     "pays": "working it pays",
     "probably pays": "working it probably pays",
     "cannot tell yet": "cannot tell yet whether working it pays",
@@ -86,7 +86,7 @@ def response(tables: Tables, field: str, season: int) -> list[Line]:
             if row["response_low_pct"] is not None:
                 template += ", {response_low_pct:+} to {response_high_pct:+}"
             template += ")"
-        template += f". {_verdict(row)}"
+        template += f". {verdict(row)}"
         if row["ground_kg_ha"] is not None:
             template += (
                 " Before the work the treated strip differed by {before_kg_ha:+}; of that"
@@ -96,7 +96,7 @@ def response(tables: Tables, field: str, season: int) -> list[Line]:
     return out
 
 
-def _verdict(row: Row) -> str:
+def verdict(row: Row) -> str:
     """Return the verdict as a sentence, with its reason if nothing was tested."""
     if row["verdict"] != "not tested":
         return _VERDICTS[row["verdict"]]
@@ -153,11 +153,11 @@ def money(tables: Tables, field: str, season: int) -> list[Line]:
         if row["paid_chance"] is not None:
             template += " (probability that it has: {paid_chance})"
         adds = _REPEAT_ADDS.get(row["repeat_adds"], "")
-        out.append(line("payback", row, f"{template}.{_why_money(row)}{adds}"))
+        out.append(line("payback", row, f"{template}.{why_money(row)}{adds}"))
     return out
 
 
-def _why_money(row: Row) -> str:
+def why_money(row: Row) -> str:
     """Return why a sum and its verdict could look at odds."""
     if row["cost_partial"]:
         return " Part of the cost is not known, so the sum is too high and cannot say that it paid."
@@ -239,11 +239,14 @@ def recharge(tables: Tables, field: str, season: int) -> list[Line]:
     return out
 
 
-def fall(tables: Tables, field: str, year: int, by: date) -> list[Line]:
-    """Say what working the field that fall should earn, with the caution of its row."""
+def fall(tables: Tables, field: str, year: int, by: date, *, caution: bool = True) -> list[Line]:
+    """Say what working the field that fall should earn, with the caution of its row.
+
+    Without ``caution`` the page must say it elsewhere.
+    """
     out = []
     for row in tables("field_outlook", field=field, fall=year).to_dicts():
-        template = f"{{field}}, fall {{fall}}: {_OUTLOOK[row['outlook']]}"
+        template = f"{{field}}, fall {{fall}}: {OUTLOOK[row['outlook']]}"
         if row["net_chance"] is not None:
             template += " (probability {net_chance})"
         if row["expected_net_per_ha"] is not None:
@@ -254,5 +257,6 @@ def fall(tables: Tables, field: str, year: int, by: date) -> list[Line]:
         if row["soil_state"] is not None and row["soil_state_day"] <= by:
             template += "Soil at working depth on {soil_state_day}: {soil_state}."
         out.append(line("field_outlook", row, template))
-        out.append(Line((cell("field_outlook", row, "caution"),)))
+        if caution:
+            out.append(Line((cell("field_outlook", row, "caution"),)))
     return out

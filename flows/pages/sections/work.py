@@ -1,6 +1,6 @@
 """The work on a field: how deep each working went against the compacted layer, and the soil then."""
 
-from flows.pages.cells import Line, Row, cell, line, say_row
+from flows.pages.cells import Line, Row, cell, line
 from flows.pages.published_tables import Tables
 
 TABLE = "operation_depth"
@@ -12,17 +12,27 @@ _STATE = {
 
 
 def lines(tables: Tables, field: str) -> list[Line]:
-    """Say each working of a field: the layer, the depth to set, the depth reached, the soil's state."""
+    """Say each working of a field: the layer, the depth to set, the depth reached, the soil's state.
+
+    The page must say ``cautions`` too.
+    """
     out = []
     rows = tables(TABLE, field=field).sort("day").to_dicts()
     for row in rows:
-        template = "The {practice} of {day} went to {depth_cm}. " + _layer(row) + _soil(row)
+        parts = (_layer(row), _soil(row), _after(row))
+        template = "The {practice} of {day} went to {depth_cm}. " + " ".join(filter(None, parts))
         out.append(line(TABLE, row, template.strip()))
-        if row["after_day"] is not None:
-            out.append(Line(say_row(TABLE, row, _after(row))))
-    if rows:
-        out.append(Line((cell(TABLE, rows[-1], "caution"),)))
     return out
+
+
+def cautions(tables: Tables) -> list[Line]:
+    """Return the cautions of all rows on working a field, each text once."""
+    found = [
+        cell(name, row, "caution")
+        for name in (TABLE, "field_outlook")
+        for row in tables(name).unique("caution", keep="first", maintain_order=True).to_dicts()
+    ]
+    return [Line((one,)) for one in {str(one.value): one for one in reversed(found)}.values()]
 
 
 def _layer(row: Row) -> str:
@@ -60,6 +70,8 @@ def _soil(row: Row) -> str:
 
 def _after(row: Row) -> str:
     """Return the sentence about the layer of both strips after the work."""
+    if row["after_day"] is None:
+        return ""
     return (
         "After it, on {after_day}: "
         + "; ".join(

@@ -49,6 +49,31 @@ class MemoryTables(Tables):
         renamed = pl.col("field").replace({"Home": name})
         return self.changed(lambda f: f.with_columns(renamed) if "field" in f.columns else f)
 
+    def with_many(self, fields: int, seasons: int) -> MemoryTables:
+        """The same farm with its field and season repeated: as many fields, each with as many seasons."""
+        return MemoryTables(
+            {name: _repeated(frame, fields, seasons) for name, frame in self._frames.items()}
+        )
+
+
+def _repeated(frame: pl.DataFrame, fields: int, seasons: int) -> pl.DataFrame:
+    """Repeat the rows of a frame under other names of the field, and of a season in earlier years."""
+    if "season" in frame.columns:
+        days = [name for name, kind in frame.schema.items() if kind == pl.Date]
+        frame = pl.concat(
+            frame.with_columns(
+                pl.col("season") - back,
+                *(pl.col(day).dt.offset_by(f"-{back}y") for day in days if day != "operation_day"),
+            )
+            for back in (range(seasons) if "field" in frame.columns else (0,))
+        )
+    if "field" not in frame.columns:
+        return frame
+    return pl.concat(
+        frame.with_columns(field=pl.col("field").replace("Home", f"Home {number}"))
+        for number in range(1, fields + 1)
+    )
+
 
 def publish_small_farm(path: Path) -> FarmFolder:
     """A season of one field, derived and published."""

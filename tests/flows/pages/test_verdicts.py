@@ -11,8 +11,7 @@ import pytest
 
 from flows.pages import render
 from flows.pages.cells import Block, Cell, Grid, Line, Picture
-from flows.pages.reader_units import Show
-from flows.pages.report import trial
+from flows.pages.report import field, first_page, trial
 from flows.pages.sections import evidence, harvest, observations
 from tests.flows.pages import farm
 from tests.flows.pages.page_text import digest, flat, report, spoken
@@ -25,10 +24,12 @@ REASONS = ("what differs is the ground", "so this is no test", "too few passes h
 REASONS += ("Part of the cost", "of one side", "less sure than its own interval", "can be chance")
 
 
-ENDS_OF_GRIDS = (
-    ("verdict_low_pct", "verdict_high_pct"),
-    ("response_low_kg_ha", "response_high_kg_ha"),
-)
+# What of a table's row could be at odds: the verdicts that show a difference, and the interval's ends.
+ENDS_OF_GRIDS = {
+    "response_pooled": (("gain", "loss"), "verdict_low_pct", "verdict_high_pct"),
+    "response": (("gain", "loss"), "response_low_kg_ha", "response_high_kg_ha"),
+    "payback": (("paid", "not paid"), "cumulative_low_per_ha", "cumulative_high_per_ha"),
+}
 SHOWN_AT = re.compile(r"It is shown at ([^.]*), not at the others")
 
 
@@ -59,24 +60,25 @@ def _odd(text: str, before: str, low: float, high: float) -> bool:
     return (sure and not apart) or (not sure and apart and any(u in text for u in UNSURE))
 
 
-def _grid_contradictions(grid: Grid, said: str, show: Show) -> list[str]:
+def _grid_contradictions(grid: Grid, said: list[str]) -> list[str]:
     """Rows of a table with an interval and a verdict at odds, of which no sentence beside it says why."""
     found = []
     for row in grid.rows:
-        cells = {one.column: one for phrase in row for one in phrase if isinstance(one, Cell)}
-        verdict = cells.get("verdict")
-        pairs = [
-            (cells[low].value, cells[high].value)
-            for low, high in ENDS_OF_GRIDS
-            if {low, high} <= cells.keys() and cells[low].value is not None
-        ]
-        if verdict is None or not pairs:
-            continue
-        shown = verdict.value in ("gain", "loss", "more", "less")
-        name = " ".join(show.phrase(phrase) for phrase in row[:2])
-        odd = [pair for pair in pairs if shown != (pair[0] > 0 or pair[1] < 0)]
-        if odd and verdict.value != "too few" and name not in said:
-            found.append(name)
+        cells = {
+            (one.table, one.column): one for part in row for one in part if isinstance(one, Cell)
+        }
+        for table, (shown, low, high) in ENDS_OF_GRIDS.items():
+            verdict, *ends = (cells.get((table, name)) for name in ("verdict", low, high))
+            if verdict is None or None in ends or ends[0].value is None:
+                continue
+            apart = ends[0].value > 0 or ends[1].value < 0
+            if verdict.value == "too few" or (verdict.value in shown) == apart:
+                continue
+            key = dict(verdict.key)
+            named = [text for text in said if any(reason in text for reason in REASONS)]
+            names = [str(key[name]) for name in ("field", "season", "member") if name in key]
+            if not any(names[-1] in text or names[0] in text for text in named):
+                found.append(f"{table} {' '.join(names)}")
     return found
 
 
@@ -94,9 +96,9 @@ def _lines(tables: farm.MemoryTables) -> list[str]:
 
 
 def _grids(tables: farm.MemoryTables) -> list[str]:
-    show, said = tables.show(), " ".join(_lines(tables))
+    said = _lines(tables)
     grids = [block for block in _blocks(tables) if isinstance(block, Grid)]
-    return [found for grid in grids for found in _grid_contradictions(grid, said, show)]
+    return [found for grid in grids for found in _grid_contradictions(grid, said)]
 
 
 def test_the_check_finds_a_contradiction() -> None:
@@ -176,6 +178,41 @@ def test_a_repeat_says_what_it_added_beyond_the_work_before(
     assert "the work of 2019-09-20 would still have given" in text
     assert said in text
     assert contradictions([text]) == []
+
+
+@pytest.mark.parametrize(
+    ("table", "verdict", "low", "high"),
+    [
+        ("payback", "paid", -10.0, 90.0),
+        ("payback", "not paid", -90.0, 10.0),
+        ("payback", "probably paid", 10.0, 90.0),
+        ("response", "cannot tell yet", 10.0, 90.0),
+        ("response", "not tested", 10.0, 90.0),
+        ("response_pooled", "not shown", 1.0, 9.0),
+    ],
+)
+def test_page_one_and_the_seasons_say_why_a_row_looks_at_odds(
+    tables, table, verdict, low, high
+) -> None:
+    _, low_name, high_name = ENDS_OF_GRIDS[table]
+    values = {"verdict": verdict, low_name: low, high_name: high}
+    if table == "response_pooled":
+        values |= {"grouping": "field", "member": "Home", "response_pct": 5.0}
+    if verdict == "not tested":
+        values |= {"operation_day": None, "check_worked": False}
+    given = tables.changed(
+        lambda f: f.with_columns(pl.lit(v).cast(f.schema[k]).alias(k) for k, v in values.items()),
+        table,
+    )
+    seasons = given("season").to_dicts()
+    later = seasons[-1] | {"season": 2025}
+    sections = [first_page.section(given, given("season")).blocks]
+    sections.append(field._seasons(given, [*seasons, later]) if table != "response_pooled" else ())
+    for blocks in sections:
+        lines = [flat(render.line_text(b, given.show())) for b in blocks if isinstance(b, Line)]
+        grids = [block for block in blocks if isinstance(block, Grid)]
+        assert not blocks or any(_grid_contradictions(grid, []) for grid in grids)
+        assert [found for grid in grids for found in _grid_contradictions(grid, lines)] == []
 
 
 def test_a_partial_cost_says_why_it_cannot_have_paid(tables) -> None:
@@ -306,7 +343,6 @@ def test_a_table_of_groups_is_read_too(tables) -> None:
         "response_pct": 3.0,
     }
     given = tables.with_rows("response_pooled", group)
-    show = given.show()
     grids = [block for block in _blocks(given) if isinstance(block, Grid)]
-    assert [name for grid in grids for name in _grid_contradictions(grid, "", show)]
+    assert [name for grid in grids for name in _grid_contradictions(grid, [])]
     assert _grids(given) == []

@@ -54,7 +54,19 @@ def test_each_working_is_said_against_the_layer_with_one_soil_state(tables) -> N
     assert "The work stopped in it, 5 cm above its bottom." in text
     assert "on 2023-09-18: 38% of its available water; drier than friable" in text
     assert "treated strip no compacted layer; check strip compacted from 24 cm to 40 cm" in text
-    assert text.endswith("Have buried lines located.")
+    assert "  " not in text
+    assert ".After" not in text
+
+
+def test_the_cautions_are_the_tables_own_each_once(tables) -> None:
+    outlook = {"field": "Home", "fall": 2024, "site_years": 1, "window_days": 0, "partial": False}
+    given = tables.with_rows("operation_depth", WORK).with_rows(
+        "field_outlook", outlook | {"caution": WORK["caution"]}
+    )
+    assert spoken(given, work.cautions(given)) == "Have buried lines located."
+    given = given.with_rows("field_outlook", outlook | {"caution": "Another one."})
+    assert spoken(given, work.cautions(given)).count(".") == 2
+    assert work.cautions(tables.without("operation_depth", "field_outlook")) == []
 
 
 @pytest.mark.parametrize(

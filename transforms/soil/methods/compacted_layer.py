@@ -13,11 +13,6 @@ import polars as pl
 LIMIT_MPA = 2.0
 LEAST_LAYER_CM = 5.0
 BELOW_CM = 2.5
-CAUTION = (
-    "Working deep can hit buried pipes, cables and drains and can hurt people: have buried "
-    "services located and marked first, and keep people clear of the implement. Local rules and "
-    "licensed people decide."
-)
 _STRIP = ["field", "strip"]
 _PROFILE = [*_STRIP, "profile_day"]
 
