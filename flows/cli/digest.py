@@ -78,20 +78,33 @@ def report(
     season: Annotated[
         int | None, typer.Option(metavar="YEAR", help="one season; else all years")
     ] = None,
+    brief: Annotated[
+        bool, typer.Option("--brief", help="one page for a landlord, a neighbor or a bank")
+    ] = False,
+    workbook: Annotated[
+        bool, typer.Option("--workbook", help="the evidence as .xlsx, for an adviser")
+    ] = False,
     as_json: AsJson = False,
 ) -> None:
     """Write the season report.
 
-    One page that opens without a network and prints on A4 or Letter, saved in reports/.
+    Page one says what each field earned and what next; then each field has a page, then come the
+    practice over the years and an appendix. It opens without a network, prints on A4 or Letter and
+    is saved in reports/. --brief and --workbook write another file in its place.
 
     \b
     Examples:
       checkstrip report my_farm --season 2025
       checkstrip report my_farm
+      checkstrip report my_farm --brief
+      checkstrip report my_farm --workbook
     """
     from flows.pages.report import write
 
-    path = write.write(farm_folder(folder), season)
+    if brief and workbook:
+        raise UserError("Choose one of --brief and --workbook.")
+    made = write.write_brief if brief else write.write_workbook if workbook else write.write
+    path = made(farm_folder(folder), season)
     if as_json:
         hand_json({"file": path})
     else:

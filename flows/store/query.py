@@ -154,7 +154,12 @@ def to_csv(rows: pl.DataFrame) -> str:
     Text that a spreadsheet would run as a formula gets a ' before it (numbers stay as they are, and
     so does text that is a number); JSON and Parquet carry it unchanged.
     """
-    return rows.with_columns(*_times(rows), *_harmless(rows)).write_csv()
+    return for_spreadsheets(rows).write_csv()
+
+
+def for_spreadsheets(rows: pl.DataFrame) -> pl.DataFrame:
+    """Return the rows with times as ISO 8601 in UTC, and a ' before text that would run as a formula."""
+    return rows.with_columns(*_times(rows), *_harmless(rows))
 
 
 def to_json(rows: pl.DataFrame) -> str:

@@ -1,6 +1,7 @@
 """Rain of both strips against normal: since seeding, and by month."""
 
 from datetime import date
+from textwrap import fill
 from typing import Any
 
 import numpy as np
@@ -125,7 +126,7 @@ def by_month(tables: Tables, field: str, first: date, last: date, show: Show) ->
         if any(row["partial"] for row in rows):
             note += "; hatched: only part of the month recorded"
             note += ", or hard to believe" if any(row["doubtful_d"] for row in rows) else ""
-        panel.set_title(note, fontsize=8.5, fontweight="normal")
+        panel.set_title(fill(note, 60), fontsize=8.5, fontweight="normal")
         picture = style.image(figure, "svg")
     return [Picture("rain-months", title, tuple(says), picture, "svg")]
 

@@ -184,7 +184,7 @@ def _front(panel: Axes, tables: Tables, row: Row, strip: str, slope: float) -> l
         place = bounded[3 * bounded.size // 4]
         style.near_point(panel, x[place], high[place], (-8, -14), "bound", ha="right", **names)
     if opened:
-        style.near_point(panel, end_x, end_y, (8, -4), "deeper than the last sensor", **names)
+        style.near_point(panel, end_x, end_y, (8, -4), "deeper", **names)
     deepest = front.sort("front_cm", "day", descending=[False, True]).to_dicts()[-1]
     template = "In the {strip} strip the front was deepest at {front_cm} on {day}. "
     return list(say_row("root_front_day", deepest, template, strip=strip))

@@ -4,10 +4,21 @@ from dataclasses import replace
 
 import polars as pl
 
-from flows.pages.cells import Block, Cell, Line, Row, Section, cell, grid_of, joined, say, say_row
+from flows.pages.cells import (
+    Block,
+    Cell,
+    Line,
+    Row,
+    Section,
+    cell,
+    grid,
+    grid_of,
+    say,
+    say_row,
+)
 from flows.pages.published_tables import Tables
-from flows.pages.report import by_strip, trial
-from flows.pages.sections import looseness, observations, work
+from flows.pages.report import by_strip, field_row, trial
+from flows.pages.sections import looseness, observations, short, work
 
 _CAUSE_COLUMNS = {
     "practice": "Practice",
@@ -24,11 +35,7 @@ _EVIDENCE_COLUMNS = {
     "half_width_pct": "Half of the interval",
     "findable_response_pct": "Response it would find",
     "chance_to_show": "Chance to show the present mean",
-}
-_NEW_COLUMNS = {
-    "practice": "Practice",
-    "choice": "Choice",
-    "new_half_width_pct": "Half of the interval of a new field's first response",
+    "new_half_width_pct": "Half of a new field's first interval",
 }
 AS_IT_STANDS = "as it stands"
 
@@ -41,7 +48,7 @@ def sections(tables: Tables, chosen: pl.DataFrame) -> list[Section]:
     seasons = chosen.sort("season", "field")
     last = seasons.filter(pl.col("season") == pl.col("season").max()).to_dicts()
     parts: list[tuple[str, list[Block]]] = [
-        ("the work", [one for row in tables.fields() for one in _work(tables, row)]),
+        ("the work", _work(tables)),
         ("passes", by_strip.passes(tables, seasons.to_dicts())),
         ("roots and water by depth", _by_depth(tables, last)),
         ("observed on the strips", _observed(tables)),
@@ -58,18 +65,15 @@ def _by_depth(tables: Tables, seasons: list[Row]) -> list[Block]:
     return [*by_strip.water(tables, seasons), *by_strip.depths(tables, seasons)]
 
 
-def _work(tables: Tables, field: Row) -> list[Block]:
-    """Say each working of a field after its name, and whether the ground is still loose.
-
-    The cautions are on page one.
-    """
-    name = say_row("field", field, "{field}: ")
-    said = work.lines(tables, field["field"])
-    loose = looseness.of_field(tables, field["field"])
-    return [
-        *(replace(one, phrase=(*name, *one.phrase)) for one in said),
-        *(replace(one, caption=(*name, *one.caption)) for one in loose),
-    ]
+def _work(tables: Tables) -> list[Block]:
+    """Say each working after its field's name, and whether the ground is still loose; cautions: page one."""
+    said: list[Block] = []
+    for field in tables.fields():
+        name = say_row("field", field, "{field}: ")
+        said += [
+            replace(one, phrase=(*name, *one.phrase)) for one in work.lines(tables, field["field"])
+        ]
+    return [*said, *looseness.of_fields(tables)]
 
 
 def _observed(tables: Tables) -> list[Block]:
@@ -92,26 +96,33 @@ def _more(found: pl.DataFrame) -> list[Block]:
         "When and why it pays can still be learned."
     )
     blocks: list[Block] = [Line(say_row("more_evidence", row, says)) for row in enough.to_dicts()]
-    open_ = found.filter(~pl.col("enough").fill_null(False)).drop_nulls("half_width_pct")
-    caption = say("All site-years together")
-    blocks += grid_of("more_evidence", open_.to_dicts(), _EVIDENCE_COLUMNS, caption)
-    new = found.drop_nulls("new_half_width_pct").to_dicts()
-    caption = say("A new field: what another pass, or a season harvested before the work, is worth")
-    return [*blocks, *grid_of("more_evidence", new, _NEW_COLUMNS, caption)]
+    open_ = found.filter(~pl.col("enough").fill_null(False)).filter(
+        pl.any_horizontal(pl.col("half_width_pct", "new_half_width_pct").is_not_null())
+    )
+    rows = [
+        tuple(short.value("more_evidence", row, name) for name in _EVIDENCE_COLUMNS)
+        for row in open_.to_dicts()
+    ]
+    caption = say("All site-years together, and the first response of a new field")
+    table = grid(caption, _EVIDENCE_COLUMNS.values(), rows, _notes(open_))
+    return [*blocks, table] if rows else blocks
+
+
+def _notes(found: pl.DataFrame) -> list[Line]:
+    """Say of each choice why it is partial, once for all practices."""
+    partial = found.filter(pl.col("partial") & pl.col("reason").is_not_null())
+    once = partial.unique(["choice", "reason"], keep="first", maintain_order=True).to_dicts()
+    return [Line(say_row("more_evidence", row, "{choice}: {reason}.")) for row in once]
 
 
 def _limits(tables: Tables, seasons: list[Row]) -> list[Block]:
     """Say what site-years, and all of a practice together, cannot tell: each text once."""
-    fields: dict[str, list[Row]] = {}
-    for season in seasons:
-        row = tables.one("response", field=season["field"], season=season["season"])
-        if row is not None and row["limits"] is not None:
-            fields.setdefault(row["limits"], []).append(row)
-    out: list[Block] = []
-    for rows in fields.values():
-        names = joined([(cell("response", row, "field"),) for row in rows])
-        limits = cell("response", rows[0], "limits")
-        out.append(Line(say("{names}: {limits}", names=names, limits=limits)))
+    rows = [
+        row
+        for season in seasons
+        if (row := tables.one("response", field=season["field"], season=season["season"]))
+    ]
+    out: list[Block] = [*field_row.limits(rows)]
     once = {one.value: Line((one,)) for one in _limits_together(tables)}
     return [*out, *once.values()]
 
@@ -123,4 +134,5 @@ def _limits_together(tables: Tables) -> list[Cell]:
         for practice in trial.practices(tables)
         for table in ("response_pooled", "evidence_pooled")
         for row in tables(table, practice=practice).drop_nulls("limits").to_dicts()
+        if row.get("grouping", "all") == "all"
     ]

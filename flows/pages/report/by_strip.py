@@ -16,8 +16,6 @@ _DEPTH_HEADS = (
     "Lead",
     "Taken up, treated",
     "Check",
-    "Share, treated",
-    "Check",
 )
 _WATER_HEADS = ("Field", "Water", "Treated", "Check", "Treated against check")
 
@@ -72,7 +70,7 @@ def depths(tables: Tables, seasons: list[Row]) -> list[Block]:
             known += [("drawdown_season", row) for row in uptake.values()]
     caption = (
         "{season}: the day roots reached each depth, the lead with its 90% interval, and water taken up on "
-        "days that both strips have, with its standard error and its share of the strip's uptake"
+        "days that both strips have, with its standard error"
     )
     head = say_row("season", seasons[0], caption)
     return [grid(head, _DEPTH_HEADS, rows, short.partial_notes(known))] if rows else []
@@ -88,7 +86,6 @@ def _depth(lead: Row | None, uptake: dict[str, Row]) -> tuple[Phrase, ...]:
         *(short.value("root_lead", lead, f"{strip}_day") for strip in STRIPS),
         _bound(lead) if bounded else short.between("root_lead", lead, *ends),
         *(_uptake(uptake.get(strip)) for strip in STRIPS),
-        *(short.value("drawdown_season", uptake.get(strip), "uptake_share") for strip in STRIPS),
     )
 
 
@@ -137,13 +134,13 @@ def _recharge(rows: dict[str, Row]) -> tuple[Phrase, ...]:
             came = "rain, snow and irrigation" if irrigated else "rain and snow"
             template += f" ({{recharge_share}} of the {came})"
         said.append(short.UNKNOWN if row is None else say_row("recharge_winter", row, template))
-    return (("Recharge over winter",), *said, short.UNKNOWN)
+    return (("Winter recharge",), *said, short.UNKNOWN)
 
 
 def _captured(row: Row | None) -> tuple[Phrase, ...]:
     ends = ("difference", "difference_low", "difference_high")
     return (
-        ("Rain captured, two days later",),
+        ("Rain captured",),
         *(short.value("capture_season", row, f"capture_{strip}") for strip in STRIPS),
         short.between("capture_season", row, *ends),
     )

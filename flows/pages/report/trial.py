@@ -2,7 +2,20 @@
 
 import polars as pl
 
-from flows.pages.cells import Block, Line, Row, Section, cell, grid_of, joined, line, say, say_row
+from flows.pages.cells import (
+    Block,
+    Line,
+    Picture,
+    Row,
+    Section,
+    cell,
+    grid_of,
+    joined,
+    line,
+    say,
+    say_row,
+)
+from flows.pages.pictures import trial as pictures
 from flows.pages.published_tables import Tables
 from flows.pages.sections import evidence, looseness, observations
 
@@ -97,6 +110,11 @@ def _practice(tables: Tables, practice: str, *, first: bool) -> Section:
     ]
     title = say_row("response", found[0], "The {practice} over the years")
     return Section(title, tuple(blocks), new_page=first)
+
+
+def drawn(tables: Tables, practice: str) -> list[Picture]:
+    """Draw the responses of a practice and their mean."""
+    return pictures.responses(site_years(tables, practice), pooled(tables, practice))
 
 
 def limits(tables: Tables, practice: str) -> list[Line]:

@@ -6,13 +6,15 @@ from pathlib import Path
 import polars as pl
 
 from flows.base import files
-from flows.base.errors import UserError
 from flows.farm.folder import FarmFolder
 from flows.pages import render
-from flows.pages.cells import Page, Phrase, cell, made_on
+from flows.pages.cells import Page, made_on
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
 from flows.pages.report import appendix, field, first_page, trial
+from flows.pages.report.brief import brief
+from flows.pages.report.chosen import chosen_seasons, years
+from flows.pages.report.workbook import workbook
 from flows.store import query
 
 
@@ -27,6 +29,28 @@ def write(folder: FarmFolder, year: int | None = None) -> Path:
         made = report(tables, year, show, datetime.now(UTC).date())
         path = folder.reports / (f"season-{year}.html" if year else "all-years.html")
         files.write_text(path, render.html(made, show, render.data_uri, "report.html"))
+    return path
+
+
+def write_brief(folder: FarmFolder, year: int | None = None) -> Path:
+    """Save the one page to hand on; returns its path. Raises UserError as ``write`` does."""
+    with query.open_published(folder) as con:
+        tables = Tables(con)
+        made = brief(tables, year, datetime.now(UTC).date())
+        path = folder.reports / (f"brief-{year}.html" if year else "brief.html")
+        page = render.html(made, tables.show(), render.data_uri, "brief.html")
+        files.write_text(path, page)
+    return path
+
+
+def write_workbook(folder: FarmFolder, year: int | None = None) -> Path:
+    """Save the evidence as a workbook; returns its path. Raises UserError as ``write`` does."""
+    with query.open_published(folder) as con:
+        tables = Tables(con)
+        chosen_seasons(tables, year)
+        content = workbook(tables, year, datetime.now(UTC).date())
+        path = folder.reports / (f"evidence-{year}.xlsx" if year else "evidence.xlsx")
+        files.write_bytes(path, content)
     return path
 
 
@@ -46,20 +70,3 @@ def report(tables: Tables, year: int | None, show: Show, today: date) -> Page:
     sections += [*trial.sections(tables), *appendix.sections(tables, chosen)]
     title = (tables.farm_name(), *years(chosen, year))
     return Page(title, (), tuple(sections), (made_on(today),))
-
-
-def chosen_seasons(tables: Tables, year: int | None) -> pl.DataFrame:
-    """Return the seasons of a year of harvest, or all; raise UserError if there is none of that year."""
-    every = tables("season").sort("field", "season")
-    chosen = every.filter(pl.col("season") == year) if year else every
-    if chosen.is_empty() and year:
-        known = ", ".join(str(s) for s in every["season"].unique().sort()) or "none"
-        raise UserError(f"No field has a season {year} in the field book; its seasons are {known}.")
-    return chosen
-
-
-def years(chosen: pl.DataFrame, year: int | None) -> Phrase:
-    """Return which years a page is of, for its title."""
-    if not year:
-        return (": all years",)
-    return (": season ", cell("season", chosen.to_dicts()[0], "season"))

@@ -5,7 +5,7 @@ from flows.pages.published_tables import Tables
 from flows.pages.sections.evidence import CHANCE, NOT_SHOWN
 
 TABLE, CHANGE = "ground_looseness", "ground_looseness_change"
-_YEAR = {"practice": "Work", "operation_day": "Done on", "year": "Year since"}
+_YEAR = {"field": "Field", "operation_day": "Worked on", "year": "Year since"}
 _MEASURES = {
     "treated_cone_index_mpa": "Cone index, treated",
     "check_cone_index_mpa": "check",
@@ -33,12 +33,12 @@ _CHANGES = {
 }
 
 
-def of_field(tables: Tables, field: str) -> list[Grid]:
-    """Return what was measured on a field by year since each working; columns without a value are left out."""
-    rows = tables(TABLE, field=field).sort("operation_day", "year")
+def of_fields(tables: Tables) -> list[Grid]:
+    """Return what was measured on each field by year since each working; columns without a value are left out."""
+    rows = tables(TABLE).sort("field", "operation_day", "year")
     seen = {name: head for name, head in _MEASURES.items() if rows[name].count()}
     caption = say("Is the ground still loose? By year since the work")
-    return grid_of(TABLE, rows.to_dicts(), _YEAR | seen | {"coverage": "Coverage"}, caption)
+    return grid_of(TABLE, rows.to_dicts(), _YEAR | seen, caption)
 
 
 def over_field_years(tables: Tables, practice: str) -> list[Block]:

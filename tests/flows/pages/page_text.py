@@ -10,7 +10,7 @@ from flows.pages import render
 from flows.pages.cells import CONSTANTS, Line, Page
 from flows.pages.digest import make
 from flows.pages.reader_units import Show
-from flows.pages.report import write
+from flows.pages.report import brief, write
 from flows.pages.week import Week
 from tests.flows.pages.farm import MemoryTables
 
@@ -85,6 +85,12 @@ def digest(tables: MemoryTables, week: str, show: Show | None = None) -> tuple[P
     show = show or tables.show(brief=True)
     found = make.digest(tables, Week.named(week), show, MADE_ON)
     return found, render.text(found, show), render.html(found, show, render.data_uri, "digest.html")
+
+
+def one_page(tables: MemoryTables, year: int | None = None) -> tuple[Page, str]:
+    """The page to hand on, and as HTML."""
+    found = brief.brief(tables, year, MADE_ON)
+    return found, render.html(found, tables.show(), render.data_uri, "brief.html")
 
 
 def report(tables: MemoryTables, year: int | None = 2024) -> tuple[Page, str]:

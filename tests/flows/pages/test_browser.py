@@ -12,7 +12,7 @@ from axe_playwright_python.sync_playwright import Axe
 
 from tests.flows.browser import SIZES, opened
 from tests.flows.pages import farm
-from tests.flows.pages.page_text import digest, report
+from tests.flows.pages.page_text import digest, one_page, report
 
 PAPER = ("A4", "Letter")
 
@@ -21,6 +21,7 @@ PAPER = ("A4", "Letter")
 def pages(tables, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     where = tmp_path_factory.mktemp("pages-html")
     html = {"digest": digest(tables, farm.WEEK_IN_SEASON)[2], "report": report(tables)[1]}
+    html["brief"] = one_page(tables)[1]
     return {name: saved(where, name, text) for name, text in html.items()}
 
 
@@ -31,7 +32,7 @@ def saved(where: Path, name: str, html: str) -> Path:
 
 
 @pytest.mark.parametrize("size", SIZES)
-@pytest.mark.parametrize("name", ["digest", "report"])
+@pytest.mark.parametrize("name", ["digest", "report", "brief"])
 def test_it_fits_loads_nothing_and_passes_the_accessibility_check(browser, pages, name, size):
     tab, outside, faults = opened(browser, pages[name], size)
     try:
@@ -145,6 +146,16 @@ def test_four_fields_print_on_ten_pages_none_split_or_half_empty(
     for number in range(1, 5):
         assert titles[number].startswith(f"Home {number} 2024"), "one page a field"
     assert not titles[5].startswith("Home")
+
+
+@pytest.mark.parametrize("paper", PAPER)
+@pytest.mark.parametrize("fields", [1, 4, 12])
+def test_the_page_to_hand_on_is_one_page(browser, tables, paper, fields, tmp_path):
+    many = tables.with_many(fields=fields, seasons=3 if fields > 1 else 1)
+    path = saved(tmp_path, "brief", one_page(many)[1])
+    pdf = printed(browser, path, paper, tmp_path)
+    assert len(pdf) == 1
+    assert filled(pdf)[0] > 0.4
 
 
 def test_a_split_picture_and_a_half_empty_page_would_be_found(browser, four_fields, tmp_path):

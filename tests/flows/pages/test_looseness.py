@@ -59,7 +59,7 @@ def test_a_field_shows_the_years_in_the_readers_unit_without_empty_columns(
         YEAR,
         alone | {"coverage": 0.0, "reason": "cone index in one strip only"},
     )
-    (grid,) = looseness.of_field(given, "Home")
+    (grid,) = looseness.of_fields(given)
     show = given.show(system)
     heads = [show.phrase(head) for head in grid.heads]
     first, second = ([show.phrase(p).replace("\N{NBSP}", " ") for p in row] for row in grid.rows)

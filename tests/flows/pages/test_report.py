@@ -95,7 +95,7 @@ def test_the_winter_before_a_season_is_said(tables):
     )
     _, html = report(given)
     words = PageReader(html).words.replace("\N{NO-BREAK SPACE}", " ")
-    assert re.search("Recharge over winter 61.0 mm .42 ?% of the rain and snow. 48.5 mm", words)
+    assert re.search("Winter recharge 61.0 mm .42 ?% of the rain and snow. 48.5 mm", words)
 
 
 def test_every_number_is_a_cell_of_a_table(season_2024, tables):
