@@ -52,7 +52,7 @@ def sections(tables: Tables, chosen: pl.DataFrame) -> list[Section]:
         ("passes", by_strip.passes(tables, seasons.to_dicts())),
         ("roots and water by depth", _by_depth(tables, last)),
         ("observed on the strips", _observed(tables)),
-        ("causes that cannot be told yet", _causes(tables)),
+        ("causes not known yet", _causes(tables)),
         ("what would more data do?", _more(tables("more_evidence"))),
         ("how far this can be trusted", _limits(tables, last)),
     ]

@@ -10,8 +10,8 @@ from flows.pages import render
 from flows.pages.cells import Grid, written
 from flows.pages.report import brief, write
 from tests.flows.pages import farm
+from tests.flows.pages.at_odds import ENDS_OF_GRIDS, contradictions, grid_contradictions
 from tests.flows.pages.page_text import MADE_ON, PageReader, numbers, one_page
-from tests.flows.pages.test_verdicts import ENDS_OF_GRIDS, _grid_contradictions, contradictions
 
 PARTS = """
 What was tested
@@ -88,9 +88,9 @@ def test_no_interval_stands_beside_a_verdict_at_odds_without_a_reason(
     said, grids = _said(given)
     assert grids
     assert contradictions(said) == []
-    assert [found for grid in grids for found in _grid_contradictions(grid, said)] == []
+    assert [found for grid in grids for found in grid_contradictions(grid, said)] == []
     if verdict != "gain":
-        assert any(_grid_contradictions(grid, []) for grid in grids)
+        assert any(grid_contradictions(grid, []) for grid in grids)
 
 
 def test_more_fields_than_fit_are_left_to_the_report(tables):

@@ -3,83 +3,25 @@
 from __future__ import annotations
 
 import itertools
-import re
 from datetime import date
 
 import polars as pl
 import pytest
 
 from flows.pages import render
-from flows.pages.cells import Block, Cell, Grid, Line, Picture
+from flows.pages.cells import Block, Grid, Line, Picture
 from flows.pages.report import field, first_page, trial
 from flows.pages.sections import evidence, harvest, observations
 from tests.flows.pages import farm
+from tests.flows.pages.at_odds import (
+    ENDS_OF_GRIDS,
+    INTERVAL,
+    contradictions,
+    grid_contradictions,
+    intervals,
+    looks_at_odds,
+)
 from tests.flows.pages.page_text import digest, flat, report, spoken
-
-INTERVAL = re.compile(r"95% interval ([+-]?[\d.]+)[^)]*? to ([+-]?[\d.]+)")
-SURE = ("That is a gain", "That is a loss", "It has paid", "It has not paid", "verdict: gain")
-SURE += ("verdict: loss",)
-UNSURE = ("not shown", "Cannot tell", "probably", "not tested", "no test", "before the work")
-REASONS = ("what differs is the ground", "so this is no test", "too few passes have shown")
-REASONS += ("Part of the cost", "of one side", "less sure than its own interval", "can be chance")
-
-
-# What of a table's row could be at odds: the verdicts that show a difference, and the interval's ends.
-ENDS_OF_GRIDS = {
-    "response_pooled": (("gain", "loss"), "verdict_low_pct", "verdict_high_pct"),
-    "response": (("gain", "loss"), "response_low_kg_ha", "response_high_kg_ha"),
-    "payback": (("paid", "not paid"), "cumulative_low_per_ha", "cumulative_high_per_ha"),
-}
-SHOWN_AT = re.compile(r"It is shown at ([^.]*), not at the others")
-
-
-def contradictions(lines: list[str]) -> list[str]:
-    """Sentences whose interval and verdict are at odds, with no reason in them."""
-    return [text for text in lines if _at_odds(text) and not any(r in text for r in REASONS)]
-
-
-def _at_odds(text: str) -> bool:
-    """Whether any interval of a sentence is at odds with the verdict that is said of it."""
-    return any(_odd(text, *found) for found in _intervals(text))
-
-
-def _intervals(text: str) -> list[tuple[str, float, float]]:
-    """Each interval, after the words before it (a depth, in a sentence of several)."""
-    ends = [(m.start(), *map(float, m.groups())) for m in INTERVAL.finditer(text)]
-    starts = [0, *(at for at, _, _ in ends)]
-    return [(text[a:at], low, high) for a, (at, low, high) in zip(starts, ends, strict=False)]
-
-
-def _odd(text: str, before: str, low: float, high: float) -> bool:
-    apart = low > 0 or high < 0
-    if some := SHOWN_AT.search(text):
-        depths = re.findall(r"[\d.]+", some[1])
-        at = re.findall(r"at ([\d.]+)", before)[-1]
-        return (at in depths) != apart
-    sure = any(s in text for s in SURE)
-    return (sure and not apart) or (not sure and apart and any(u in text for u in UNSURE))
-
-
-def _grid_contradictions(grid: Grid, said: list[str]) -> list[str]:
-    """Rows of a table with an interval and a verdict at odds, of which no sentence beside it says why."""
-    found = []
-    for row in grid.rows:
-        cells = {
-            (one.table, one.column): one for part in row for one in part if isinstance(one, Cell)
-        }
-        for table, (shown, low, high) in ENDS_OF_GRIDS.items():
-            verdict, *ends = (cells.get((table, name)) for name in ("verdict", low, high))
-            if verdict is None or None in ends or ends[0].value is None:
-                continue
-            apart = ends[0].value > 0 or ends[1].value < 0
-            if verdict.value == "too few" or (verdict.value in shown) == apart:
-                continue
-            key = dict(verdict.key)
-            named = [text for text in said if any(reason in text for reason in REASONS)]
-            names = [str(key[name]) for name in ("field", "season", "member") if name in key]
-            if not any(names[-1] in text or names[0] in text for text in named):
-                found.append(f"{table} {' '.join(names)}")
-    return found
 
 
 def _blocks(tables: farm.MemoryTables) -> list[Block]:
@@ -98,7 +40,7 @@ def _lines(tables: farm.MemoryTables) -> list[str]:
 def _grids(tables: farm.MemoryTables) -> list[str]:
     said = _lines(tables)
     grids = [block for block in _blocks(tables) if isinstance(block, Grid)]
-    return [found for grid in grids for found in _grid_contradictions(grid, said)]
+    return [found for grid in grids for found in grid_contradictions(grid, said)]
 
 
 def test_the_check_finds_a_contradiction() -> None:
@@ -211,8 +153,8 @@ def test_page_one_and_the_seasons_say_why_a_row_looks_at_odds(
     for blocks in sections:
         lines = [flat(render.line_text(b, given.show())) for b in blocks if isinstance(b, Line)]
         grids = [block for block in blocks if isinstance(block, Grid)]
-        assert not blocks or any(_grid_contradictions(grid, []) for grid in grids)
-        assert [found for grid in grids for found in _grid_contradictions(grid, lines)] == []
+        assert not blocks or any(grid_contradictions(grid, []) for grid in grids)
+        assert [found for grid in grids for found in grid_contradictions(grid, lines)] == []
 
 
 def test_a_partial_cost_says_why_it_cannot_have_paid(tables) -> None:
@@ -238,7 +180,7 @@ def test_a_response_that_is_no_test_says_why(tables, change) -> None:
         "response",
     )
     text = spoken(given, harvest.response(given, "Home", 2024))
-    assert _at_odds(text)
+    assert looks_at_odds(text)
     assert contradictions([text]) == []
 
 
@@ -295,9 +237,9 @@ def test_leads_of_two_depths_whatever_their_intervals_and_verdicts(tables, one, 
     ]
     given = tables.with_rows("evidence_pooled", *rows)
     text = spoken(given, evidence.lines(given, "deep tillage"))
-    assert len(_intervals(text)) == 2
+    assert len(intervals(text)) == 2
     odd = [row for row in (one, other) if row[0] != "around zero" and row[1] == "not shown"]
-    assert _at_odds(text) == bool(odd)
+    assert looks_at_odds(text) == bool(odd)
     assert contradictions([text]) == []
     assert text.count("excludes zero") == bool(odd)
 
@@ -306,7 +248,7 @@ def test_leads_of_two_depths_whatever_their_intervals_and_verdicts(tables, one, 
 def test_water_over_site_years_whatever_its_interval_and_verdict(tables, found) -> None:
     given = tables.with_rows("evidence_pooled", _pooled("winter recharge", "mm", *found))
     text = spoken(given, evidence.lines(given, "deep tillage"))
-    assert len(_intervals(text)) == 1
+    assert len(intervals(text)) == 1
     assert contradictions([text]) == []
 
 
@@ -328,7 +270,7 @@ def test_an_observation_whatever_its_interval_and_verdict(tables, found) -> None
     row = {k: v for k, v in row.items() if k in wanted or k.startswith("difference")}
     given = tables.with_rows("observation_pooled", row | {"what": "infiltration", "unit": "mm/h"})
     text = spoken(given, observations.over_site_years(given, "deep tillage"))
-    assert len(_intervals(text)) == 1
+    assert len(intervals(text)) == 1
     assert contradictions([text]) == []
 
 
@@ -344,5 +286,5 @@ def test_a_table_of_groups_is_read_too(tables) -> None:
     }
     given = tables.with_rows("response_pooled", group)
     grids = [block for block in _blocks(given) if isinstance(block, Grid)]
-    assert [name for grid in grids for name in _grid_contradictions(grid, [])]
+    assert [name for grid in grids for name in grid_contradictions(grid, [])]
     assert _grids(given) == []
