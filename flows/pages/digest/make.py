@@ -122,7 +122,7 @@ def _one_look(known: _Known, most: int | None) -> list[Section]:
 
 def _urgent_first(known: _Known) -> list[str]:
     """Return the fields, those with something to do and those with a crop first."""
-    busy = {field for cause in known.causes for field in cause.fields}
+    busy = {field for cause in known.causes for field in cause.at}
     return sorted(known.seasons, key=lambda f: (f not in busy, known.seasons[f] is None))
 
 

@@ -1,7 +1,7 @@
 """One thing to do and what it is about: a cause, however many readings, sensors or stations it touches."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 from flows.pages.cells import Frame, Line, Part, Phrase, joined
@@ -18,13 +18,13 @@ MOST_NAMED = 6
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """One thing to do: its sentence, a short name, its noun and count, its fields and instruments."""
+    """One thing to do: its sentence, a short name (``at`` each field), its noun and count, its parts."""
 
     line: Line
     short: Phrase
     noun: str
     count: int = 1
-    fields: frozenset[Any] = frozenset()
+    at: Mapping[Any, Phrase] = field(default_factory=dict)
     places: frozenset[Place] = frozenset()
 
 

@@ -74,16 +74,17 @@ def _rain_of_all(tables: Tables, week: Week, show: Show) -> Phrase:
 
 
 def _kind(rows: list[Row]) -> str:
-    """Return what kind of week it was, by the driest and the wettest strip."""
+    """Return what kind of week it was, by the mean of the strips; uneven by its ends."""
     shares = [row["rain_mm"] / row["normal_recorded_mm"] for row in rows]
     if max(row["rain_mm"] for row in rows) <= 0:
         return "Week without rain"
     dry, wet = min(shares) < _DRY, max(shares) > _WET
     if dry and wet:
         return "Uneven rain"
-    if max(shares) < _DRY:
+    mean = sum(shares) / len(shares)
+    if mean < _DRY:
         return "Dry week"
-    return "Wet week" if min(shares) > _WET else "Rain near normal"
+    return "Wet week" if mean > _WET else "Rain near normal"
 
 
 def _range(rows: list[Row], column: str, show: Show) -> Phrase:
@@ -120,10 +121,10 @@ def table(
 
 
 def _to_do(causes: list[Cause], field: str) -> Phrase:
-    mine = [cause for cause in causes if field in cause.fields]
+    mine = [cause.at[field] for cause in causes if field in cause.at]
     if not mine:
         return ("nothing",)
-    return (*mine[0].short, "; more below") if len(mine) > 1 else mine[0].short
+    return (*mine[0], "; more below") if len(mine) > 1 else mine[0]
 
 
 def _grouped(notes: list[tuple[Phrase, Phrase]]) -> tuple[Line, ...]:

@@ -131,17 +131,13 @@ def _noun(kinds: list[str]) -> str:
 
 def _about(those: list[tuple[str, Row]], line: Line) -> Cause:
     """Return the cause of silent instruments under its sentence."""
-    kind, spell = those[0]
-    short = say_row(f"{kind}_spell", spell, f"{{{kind}}} is silent")
+    at = {
+        spell["field"]: say_row(f"{kind}_spell", spell, f"{{{kind}}} is silent")
+        for kind, spell in those[::-1]
+    }
     places: list[Place] = [(kind, spell[kind], "whole", "silent") for kind, spell in those]
-    return Cause(
-        line,
-        short,
-        _noun([kind for kind, _ in those]),
-        len(those),
-        frozenset(spell["field"] for _, spell in those),
-        frozenset(places),
-    )
+    noun = _noun([kind for kind, _ in those])
+    return Cause(line, at[those[0][1]["field"]], noun, len(those), at, frozenset(places))
 
 
 def _start(those: list[tuple[str, Row]], one: str, many: str) -> Phrase:
@@ -232,21 +228,21 @@ def _finding(rows: list[Row]) -> Cause:
     who = named(_parts(own) for own in by.values())
     sensors = all(one["depth_cm"] is not None for one in rows)
     count = len(rows) if sensors else len(by)
-    return Cause(
-        Line(say_row("station_health", row, template, who=who)),
-        (*_parts([row]), ": ", cell("station_health", row, "finding")),
-        "sensor" if sensors else row["kind"],
-        count,
-        frozenset(one["field"] for one in rows),
-        frozenset(_place(one) for one in rows),
-    )
+    at = {one["field"]: _short(one) for one in rows[::-1]}
+    noun = "sensor" if sensors else row["kind"]
+    line = Line(say_row("station_health", row, template, who=who))
+    return Cause(line, _short(row), noun, count, at, frozenset(_place(one) for one in rows))
+
+
+def _short(row: Row) -> Phrase:
+    return (*_parts([row]), ": ", cell("station_health", row, "finding"))
 
 
 def _parts(rows: list[Row]) -> Phrase:
     """Return an instrument with the parts that are meant."""
     name = say_row("station_health", rows[0], "{instrument}")
-    if rows[0]["part"] == "whole":
-        return name
+    if rows[0]["part"] == "whole" or rows[0]["finding"].startswith(rows[0]["part"]):
+        return name  # 'radiation low' says the part itself
     each = ["{part}" if row["depth_cm"] is None else "{depth_cm}" for row in rows]
     parts = [say_row("station_health", row, one) for row, one in zip(rows, each, strict=True)]
     return (*name, ", ", *joined(parts))

@@ -127,8 +127,8 @@ def _to_reinstall(tables: Tables, week: Week) -> list[Cause]:
     first = out[0][0]
     noun = "probe" if len(out) == 1 else "probes"
     line = Line(say(f"Reinstall the {noun} {{each}}." + _CALL, each=joined(each)))
-    short = say_row("probe_spell", first, "reinstall {probe}")
-    return [Cause(line, short, "probe", len(out), frozenset(row["field"] for row, _ in out))]
+    at = {row["field"]: say_row("probe_spell", row, "reinstall {probe}") for row, _ in out[::-1]}
+    return [Cause(line, at[first["field"]], "probe", len(out), at)]
 
 
 def _field_work(tables: Tables, week: Week, row: Row) -> Phrase:

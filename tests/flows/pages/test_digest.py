@@ -192,7 +192,7 @@ def finding(**changes: Any) -> dict[str, Any]:
 def test_a_finding_of_the_health_checks_comes_with_its_advice(tables):
     text = tasks(tables.with_rows("station_health", finding()), "2024-W26")
     assert (
-        "The station station C, battery: battery failing since 20 June 2024, lowest 11.2 V, "
+        "The station station C: battery failing since 20 June 2024, lowest 11.2 V, "
         "likely to fail by 9 July 2024. Charge it now."
     ) in text
 

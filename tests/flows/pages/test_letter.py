@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, date, datetime, timedelta
-from email.message import EmailMessage
+from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
-import polars as pl
 import pytest
 
 from flows.pages.cells import Line, Picture
@@ -18,35 +16,13 @@ from flows.pages.reader_units import NBSP
 from flows.pages.sections import causes, glance, instruments, roots, soil, to_do
 from flows.pages.week import Week
 from tests.flows.pages import farm
+from tests.flows.pages.mailed import mailed, many, pictures
 from tests.flows.pages.page_text import SAVED, PageReader, letter, numbers, told
 
 WEEKS = (farm.WEEK_IN_SEASON, farm.WEEK_OF_HARVEST, "2024-W15")
 WEEK = Week.named(farm.WEEK_IN_SEASON)
 # A phone's mail program and a slow line in a field: limits of the project's own.
 LINES, HTML_BYTES, PICTURE_BYTES = 40, 60_000, 200_000
-
-
-def many(tables: farm.MemoryTables, number: int) -> farm.MemoryTables:
-    """The same farm with as many fields, all with the same records."""
-    names = [f"Field {chr(65 + i)}" for i in range(number)]
-
-    def repeated(frame: pl.DataFrame) -> pl.DataFrame:
-        if "field" not in frame.columns:
-            return frame
-        return pl.concat([frame.with_columns(field=pl.lit(name)) for name in names])
-
-    return tables.changed(repeated)
-
-
-def mailed(tables: farm.MemoryTables, week: str) -> EmailMessage:
-    show = tables.show(brief=True)
-    page = make.letter(tables, Week.named(week), show, date(2024, 9, 9), SAVED)
-    heads = {"sender": "a@example.org", "reader": "b@example.org", "identity": "<x.1@example.org>"}
-    return message.build(page, show, **heads, at=datetime(2024, 9, 9, tzinfo=UTC))
-
-
-def pictures(found: EmailMessage) -> list[Any]:
-    return [part for part in found.walk() if part.get_content_maintype() == "image"]
 
 
 def silent(tables: farm.MemoryTables, number: int, apart: int = 0) -> farm.MemoryTables:
@@ -145,6 +121,7 @@ def test_a_week_is_said_by_its_days(week, said):
         ((6.8, 9.0), (15.4, 15.4), "Dry week: 7 to 9 mm against 15 mm normal."),
         ((9.0, 9.2), (15.4, 14.6), "Dry week: 9 mm against 15 mm normal."),
         ((30.0, 41.0), (15.0, 15.0), "Wet week: 30 to 41 mm against 15 mm normal."),
+        ((6.0, 10.0), (5.0, 5.0), "Wet week: 6 to 10 mm against 5 mm normal."),
         ((14.0, 16.0), (15.0, 14.0), "Rain near normal: 14 to 16 mm against 14 to 15 mm normal."),
         ((2.0, 40.0), (15.0, 15.0), "Uneven rain: 2 to 40 mm against 15 mm normal."),
         ((0.0, 0.0), (15.0, 15.0), "Week without rain: 0 mm against 15 mm normal."),
@@ -232,6 +209,24 @@ def test_the_battery_of_a_silent_station_is_its_reason_not_another_thing_to_do(t
     given = silent(tables, 1).with_rows("station_health", row)
     (one,) = [c for c in tasks(given) if c.noun == "station"]
     assert "Before that: battery failing, lowest 10.9 V." in told(given, [one.line])
+
+
+def test_a_cause_in_several_fields_is_named_by_what_each_field_has(tables):
+    spells = [
+        {"probe": f"probe {name}", "field": name, "strip": "treated", "from_day": date(2024, 4, 1)}
+        | {"to_day": date(2024, 6, 20)}
+        for name in ("Home", "Hill")
+    ]
+    season = {"season": 2024, "crop": "barley", "seeded": date(2024, 6, 21)}
+    given = tables.with_rows("probe_spell", *spells).with_rows(
+        "season", *({"field": name, **season} for name in ("Home", "Hill"))
+    )
+    (one,) = [c for c in tasks(given) if c.noun == "probe"]
+    show = tables.show()
+    assert {name: show.phrase(short) for name, short in one.at.items()} == {
+        "Home": "reinstall probe Home",
+        "Hill": "reinstall probe Hill",
+    }
 
 
 def test_files_rejected_for_one_reason_are_one_thing_to_do(tables):
