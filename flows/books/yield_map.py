@@ -38,6 +38,9 @@ from schemas.fieldbook.yield_map import (
 _HEADING_LINES = 20
 NO_RENAMES = Renames()
 
+Headings = Mapping[str, Mapping[str, str]]
+NO_HEADINGS: Headings = {}
+
 
 @dataclass(frozen=True, slots=True)
 class YieldMaps:
@@ -77,12 +80,14 @@ def tables_of(
     offset_h: float = 0.0,
     renames: Renames = NO_RENAMES,
     farm: Place | None = None,
+    headings: Headings = NO_HEADINGS,
 ) -> YieldMaps:
     """Points and outlines of the files given by name and content.
 
     ``offset_h``: the farm's standard time minus UTC, for stamps that name no zone; only time steps
     are used, so a wrong hour does no harm. ``renames``: former names of fields and strips.
-    ``farm``: its longitude and latitude, where known: nothing is taken that lies far away. Every
+    ``farm``: its longitude and latitude, where known: nothing is taken that lies far away.
+    ``headings``: by file, the headings that mean something else than they say, and what. Every
     fault is in ``problems``: whole files that cannot be read, columns that are not known, and per
     column how many values of it were not usable.
     Raises nothing on any content.
@@ -92,7 +97,7 @@ def tables_of(
     outlines: list[Outline] = []
     for name in sorted(files):
         try:
-            grid, shapes = _table(name, files[name])
+            grid, shapes = grid_of(name, files[name], headings.get(name, {}))
             outlines += outlines_of(name, shapes, renames, farm, problems)
             if grid.height:
                 points.append(points_of(name, grid, offset_h, renames, farm, problems))
@@ -108,28 +113,41 @@ def tables_of(
     return YieldMaps(frames, sorted(set(problems)))
 
 
-def _table(name: str, content: bytes) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
-    """Return a file's rows as text, the column ``row`` counting them, and its polygons' features."""
+def grid_of(
+    name: str, content: bytes, meant: Mapping[str, str]
+) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
+    """Return a file's rows as text, the column ``row`` counting them, and its polygons' features.
+
+    ``meant``: headings as written, and what they mean. Raises Rejected where it is no map.
+    """
     if len(content) > MAX_MAP_BYTES:
         raise Rejected(
             "the file is too large", counted(len(content), "byte"), f"at most {MAX_MAP_BYTES:,}"
         )
     text = decoded(content)
     if PurePath(name).suffix.lower() in OUTLINE_ENDINGS:
-        return _features(text)
-    return _delimited(text), []
+        grid, shapes = _features(text)
+        return _as_meant(grid, meant), shapes
+    return _delimited(text, meant), []
 
 
-def _delimited(text: str) -> pl.DataFrame:
+def _as_meant(grid: pl.DataFrame, meant: Mapping[str, str]) -> pl.DataFrame:
+    """Return the columns under the headings they mean; one that stands already is left as it is."""
+    new = {old: name for old, name in meant.items() if old in grid.columns}
+    return grid.rename({old: name for old, name in new.items() if name not in grid.columns})
+
+
+def _delimited(text: str, meant: Mapping[str, str]) -> pl.DataFrame:
     lines = text.splitlines()[:_HEADING_LINES]
 
-    def hits(choice: tuple[int, str]) -> int:
-        cells: list[Any] = lines[choice[0]].split(choice[1])
-        return sum(columns.match(POINTS, c.strip('" ')) is not None for c in cells if c.strip('" '))
+    def hits(choice: tuple[int, str]) -> list[str]:
+        cells = [c.strip('" ') for c in lines[choice[0]].split(choice[1])]
+        found = (columns.match(POINTS, meant.get(cell, cell)) for cell in cells if cell)
+        return [match[0].name for match in found if match]
 
     choices = [(n, d) for n in range(len(lines)) for d in ",;\t|"]
-    best = max(choices, key=hits, default=None)
-    if best is None or hits(best) < 3:
+    best = max(choices, key=lambda choice: len(hits(choice)), default=None)
+    if best is None or (len(hits(best)) < 3 and not {"latitude", "longitude"} <= {*hits(best)}):
         names = ", ".join(h.name for h in POINTS.headings)
         raise Rejected(
             "no headings were found", shown("".join(lines[:1])), f"a row with some of {names}"
@@ -149,7 +167,7 @@ def _delimited(text: str) -> pl.DataFrame:
             "the file cannot be read as delimited text", str(error)[:80], "a CSV file"
         ) from error
     frame = frame.rename({c: c.strip() for c in frame.columns if c != c.strip()})
-    return frame.with_row_index("row", offset=skip + 2)
+    return _as_meant(frame, meant).with_row_index("row", offset=skip + 2)
 
 
 def _features(text: str) -> tuple[pl.DataFrame, list[dict[str, Any]]]:

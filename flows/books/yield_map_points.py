@@ -26,7 +26,7 @@ from schemas.fieldbook.yield_map import (
 YIELDS = {
     *("yield_kg_ha", "yield_bu_ha", "market_yield_kg_ha", "market_yield_bu_ha", "flow_kg_s"),
 }
-_NAMED = re.compile(r"^(?P<field>.+?)[ _-]+(?P<season>(?:19|20|21)\d{2})(?:\D.*)?$")
+NAMED = re.compile(r"^(?P<field>.+?)[ _-]+(?P<season>(?:19|20|21)\d{2})(?:\D.*)?$")
 
 
 def points_of(  # noqa: PLR0917
@@ -60,7 +60,7 @@ def points_of(  # noqa: PLR0917
             f"the headings {', '.join(grid.columns[1:13])}",
             "a yield with its unit, such as yield (t/ha) or yield (bu/ac), or flow with its unit",
         )
-    named = _NAMED.match(normalize("NFC", PurePath(name).stem))  # macOS: letter and accent apart
+    named = NAMED.match(normalize("NFC", PurePath(name).stem))  # macOS: letter and accent apart
     frame = grid.select("row").with_columns(**values)
     texts = {h.name: grid[c].str.strip_chars() for c, h in found.items() if h.reads is Reads.TEXT}
     if ("field" not in texts or "season" not in texts) and not named:
@@ -122,7 +122,7 @@ def _columns(
         found[column] = heading
         if heading.reads is not Reads.NUMBER:
             continue
-        landed = _landing(heading, unit or heading.unit)
+        landed = landing(heading, unit or heading.unit)
         if landed is None:
             expected = f"a unit in the heading that fits {heading.name}, such as {heading.name} ({_usual(heading)})"
             cause = "the heading names no unit" if unit is None else "the unit does not fit"
@@ -133,7 +133,7 @@ def _columns(
     return found, values
 
 
-def _landing(heading: Heading, unit: str) -> tuple[str, float] | None:
+def landing(heading: Heading, unit: str) -> tuple[str, float] | None:
     """Return the column that a unit leads to and its factor; a trade bushel stays a bushel."""
     table = TABLES["yield_point"]
     for column in heading.columns:

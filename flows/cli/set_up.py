@@ -50,13 +50,15 @@ def add(
 
     It reads the files (several of one logger at once), shows the first readings as they would land,
     asks what it cannot know, writes farm.toml, lands the files at once and shows the first day.
-    Each question has a flag. With --yes it asks nothing; exit 1 if it was not sure of something, or
-    rows were rejected.
+    A yield map is added too: it proposes what each column means, and asks for the yield's unit, field
+    and season where the file does not say them. Each question has a flag. With --yes it asks nothing;
+    exit 1 if it was not sure of something, or rows were rejected.
 
     \b
     Examples:
       checkstrip add my_farm north_station.csv
       checkstrip add my_farm probe.csv --yes --field North --strip treated --clock=-06:00
+      checkstrip add my_farm "Home 2021.csv"
       checkstrip add --undo my_farm
     """
     from flows.base.errors import UserError

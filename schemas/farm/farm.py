@@ -280,6 +280,7 @@ class Farm(Strict):
     rules: Rules = Rules()
     crops: dict[str, CropOverride] = Field(default_factory=dict)
     fieldbook: str = "fieldbook.xlsx"
+    yield_map_headings: dict[str, dict[str, str]] = Field(default_factory=dict)
 
     @model_validator(mode="before")
     @classmethod

@@ -2,5 +2,5 @@
 
 ``looked`` reads the files, ``asked_layout`` and ``asked_places`` ask what they do not say,
 ``planned`` makes of it what farm.toml lacks, ``written`` puts that in and takes it out again,
-``landed`` archives and lands; ``add`` does all of it in order.
+``landed`` archives and lands; ``added_map`` adds a yield map; ``add`` does all of it in order.
 """

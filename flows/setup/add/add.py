@@ -15,7 +15,7 @@ from flows.books import books, fieldbook
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.run import steps
-from flows.setup.add import asked_layout, asked_places, landed, looked, planned, written
+from flows.setup.add import added_map, asked_layout, asked_places, landed, looked, planned, written
 from flows.setup.add.asked_places import Known
 from flows.setup.add.looked import Look
 from flows.setup.questions import Ask, Script, answered
@@ -43,7 +43,7 @@ def add(
     agree: Callable[[str], bool] = lambda _: True,
     tick: Tick = silent,
 ) -> Added:
-    """Add one logger's files: look, ask, write farm.toml, archive and land, show the first day.
+    """Add one logger's files, or a yield map: look, ask, write farm.toml, archive and land, show the first day.
 
     ``given`` answers questions by their keys, ``ask`` the others; ``confirmed`` says that a person
     answers. ``agree`` is asked before anything is written. Raises UserError and Busy; nothing is
@@ -51,6 +51,11 @@ def add(
     """
     done = Added()
     files = _checked(files)
+    if any(added_map.is_map(file) for file in files):
+        if len(files) > 1:
+            raise UserError("Add yield maps one at a time.")
+        done.attention += added_map.add(folder, files[0], given, ask, say, agree, tick)
+        return done
     text = written.read(folder.farm_toml)
     farm = farm_file.load(folder.farm_toml)
     seen = looked.look(files, folder)

@@ -29,7 +29,8 @@ OF = {"station": "stations", "probe": "probes"}
 class Part:
     """What is added: a layout (None if one that is there is used), instruments, a source or none.
 
-    ``instruments`` are pairs of kind and block; ``what`` describes it.
+    ``instruments`` are pairs of kind and block; ``maps``: by yield map, what its headings mean; ``what``
+    describes it.
     """
 
     what: str
@@ -38,11 +39,12 @@ class Part:
     instruments: tuple[tuple[str, Mapping[str, Any]], ...] = ()
     source: Mapping[str, Any] | None = None
     notes: tuple[str, ...] = field(default=())
+    maps: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     @property
     def is_empty(self) -> bool:
         """Return whether farm.toml has all of it already."""
-        return self.layout is None and not self.instruments and self.source is None
+        return not (self.layout or self.instruments or self.source or self.maps)
 
     def text(self, now: datetime) -> str:
         """Return it as TOML between its marks."""
@@ -58,6 +60,9 @@ class Part:
                 "[[sources]]",
                 *(f"{k} = {toml_value(v)}" for k, v in self.source.items()),
             ]
+        for name, meant in self.maps.items():
+            lines += ["", f"[yield_map_headings.{toml_key(name)}]"]
+            lines += [f"{toml_key(k)} = {toml_value(v)}" for k, v in meant.items()]
         return "\n".join([*lines, END.format(at=at)]) + "\n"
 
 
@@ -137,12 +142,14 @@ def _names(content: Mapping[str, Any]) -> dict[str, tuple[str, ...]]:
         kind: tuple(str(block.get("name", "")) for block in content.get(kind, ()))
         for kind in ("stations", "probes", "sources")
     }
-    return {"layouts": tuple(content.get("layouts", {})), **blocks}
+    tables = ("layouts", "yield_map_headings")
+    return {**{kind: tuple(content.get(kind, {})) for kind in tables}, **blocks}
 
 
 def _all(farm: Farm) -> dict[str, set[str]]:
     return {
         "layouts": set(farm.layouts),
+        "yield_map_headings": set(farm.yield_map_headings),
         "stations": {one.name for one in farm.stations},
         "probes": {one.name for one in farm.probes},
         "sources": {one.name for one in farm.sources},
