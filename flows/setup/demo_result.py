@@ -10,6 +10,7 @@ from pathlib import Path
 from demo_warehouse.simulator.build import lay_out
 from flows.base import files
 from flows.farm.folder import FarmFolder
+from flows.pages import render
 from flows.pages.pictures import trial as pictures
 from flows.pages.published_tables import Tables
 from flows.pages.report import field_row, trial
@@ -33,16 +34,22 @@ def picture(tables: Tables) -> bytes:
 
 
 def table(tables: Tables) -> str:
-    """Return a Markdown table with a row a field: the words of money, the net, the mean response."""
+    """Return a Markdown table with a row a field: the words of money, the net, the mean response.
+
+    Below it stands why an interval and a verdict could look at odds.
+    """
     show = tables.show()
     lines = [HEADS, ("---",) * len(HEADS)]
-    for known in field_row.latest(tables, chosen_seasons(tables, None)):
+    rows = field_row.latest(tables, chosen_seasons(tables, None))
+    for known in rows:
         field, money = known["field"], known["payback"]
         assert field is not None
         told = (field_row.paid(money), field_row.net(money), field_row.mean(known["response_pooled"]))
         name = f"{field['field']}: {field['practice']}"
         lines.append((name, *(show.phrase(phrase) for phrase in told)))
-    return "\n".join(f"| {' | '.join(cells)} |" for cells in lines) + "\n"
+    shown = [f"| {' | '.join(cells)} |" for cells in lines]
+    why = [render.line_text(line, show) for line in field_row.why(rows)]
+    return "\n".join([*shown, "", *why, ""]) if why else "\n".join([*shown, ""])
 
 
 def in_readme(text: str, new: str) -> str:
