@@ -71,7 +71,7 @@ def outlines_of(
             wrong("the outline has no name", shown(properties), expected)
         elif season and not (season.isdecimal() and 1900 <= int(season) <= 2200):
             wrong("the season of the outline is no year", shown(season), "a year such as 2021")
-        elif fault := _misplaced(shape, farm):
+        elif fault := misplaced(shape, farm):
             wrong(*fault)
         elif not shape.is_valid:
             wrong(
@@ -91,7 +91,7 @@ def outlines_of(
             )
 
 
-def _misplaced(shape: BaseGeometry, farm: Place | None) -> tuple[str, str, str] | None:
+def misplaced(shape: BaseGeometry, farm: Place | None) -> tuple[str, str, str] | None:
     """Return cause, found and expected of an outline that does not lie where the farm can have it."""
     west, south, east, north = shape.bounds or (999.0,) * 4
     place, found = ((west + east) / 2, (south + north) / 2), f"{west:.6g} {south:.6g}"

@@ -181,7 +181,7 @@ def _features(text: str) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
             is_strip = place.geom_type in ("Polygon", "MultiPolygon")
             if is_strip and any(str(k).lower() in ("strip", "side") for k in properties):
                 polygons.append({"shape": place, "properties": properties})
-            else:
+            elif not (is_strip and is_of_whole_field(properties)):
                 middle = place.centroid  # of a swath's outline; of a point the point itself
                 rows.append(
                     {str(k): None if v is None else str(v) for k, v in properties.items()}
@@ -203,3 +203,16 @@ def _features(text: str) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
     names = list(dict.fromkeys(n for r in rows for n in r))
     frame = pl.DataFrame(rows, schema=dict.fromkeys(names, pl.String))
     return frame.with_row_index("row", offset=1), polygons
+
+
+def is_of_whole_field(properties: Mapping[str, Any]) -> bool:
+    """Return whether a polygon's properties name a field and nothing that a map or a strip has.
+
+    Such a polygon is the field's own outline: ``checkstrip plan`` uses it, and it is no part of a map.
+    """
+    known = {
+        matched[0].name
+        for key, value in properties.items()
+        if value is not None and (matched := columns.match(POINTS, str(key)))
+    }
+    return known == {"field"}

@@ -29,6 +29,7 @@ COMMANDS: tuple[str, ...] = (
     "backup",
     "explain",
     "inspection",
+    "plan",
 )
 
 for _name in COMMANDS:

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from typer._click import Command, Context, HelpFormatter
 
 GROUPS: dict[str, tuple[str, ...]] = {
-    "Start": ("demo", "new", "add", "sniff", "try"),
+    "Start": ("demo", "new", "plan", "add", "sniff", "try"),
     "Every day": ("once", "status", "digest", "report"),
     "Ask": ("sql", "tables", "explain"),
     "Leave it running": ("run", "service", "inspect"),

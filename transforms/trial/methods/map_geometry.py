@@ -21,10 +21,19 @@ def plane(lon_lat: Floats, middle: Floats) -> Floats:
     A plane that touches the WGS 84 ellipsoid at the middle, by the radii of curvature in the
     prime vertical and in the meridian. Within 2 km of the middle, off by less than a meter.
     """
+    return np.asarray(np.radians(lon_lat - middle) * _radii(middle), dtype=float)
+
+
+def on_globe(xy: Floats, middle: Floats) -> Floats:
+    """Return meters east and north of ``middle`` as longitude and latitude [degree]: undoes ``plane``."""
+    return np.asarray(middle + np.degrees(xy / _radii(middle)), dtype=float)
+
+
+def _radii(middle: Floats) -> Floats:
+    """Meters east and north of a radian at longitude and latitude ``middle`` [degree]."""
     sin2 = 1 - _E2 * np.sin(np.radians(middle[1])) ** 2
     east = _RADIUS_M / np.sqrt(sin2) * np.cos(np.radians(middle[1]))
-    north = _RADIUS_M * (1 - _E2) / sin2**1.5
-    return np.asarray(np.radians(lon_lat - middle) * np.array([east, north]), dtype=float)
+    return np.array([east, _RADIUS_M * (1 - _E2) / sin2**1.5])
 
 
 def from_other(xy: Floats, strip: NDArray[np.object_], shapes: dict[str, BaseGeometry]) -> Floats:

@@ -1,0 +1,160 @@
+"""The printed sheet of a plan: caution, picture, how to find each strip, what to do in which order."""
+
+from __future__ import annotations
+
+import shapely
+
+from flows.base.plain_text import counted
+from flows.pages import render
+from flows.pages.reader_units import fixed
+from flows.setup.plan import picture
+from flows.setup.plan.lengths import shown
+from flows.setup.plan.plan import Plan
+from transforms.methods.strip_layout import on_plane
+
+CAUTION = (
+    "Before any work: have buried utilities located (811 in the US, Click Before You Dig in Canada), and "
+    "private lines, drains and cables too. Local rules and licensed people decide."
+)
+SPOTS = (
+    "Set a station and a probe in each strip of one block, at the same depths, in the middle of the strip's "
+    "width and half way along (◇). Look before you dig: move all of them the same way if the soil differs "
+    "there, if it is a low spot or a wheel track, or if a line was located near by."
+)
+WORDS = {0: "check: do not work", 1: "treated: work once", 2: "treated: work twice"}
+
+
+def html(plan: Plan) -> str:
+    """Return the sheet as one HTML page that needs no other file and prints on one page."""
+    template = render.environment(plan.show, render.data_uri).get_template("plan.html")
+    return template.render(
+        title=f"Plan of the strips on {plan.field}",
+        farm=plan.farm_name,
+        caution=CAUTION,
+        picture=picture.drawn(plan),
+        sentences=sentences(plan),
+        heads=strip_heads(plan),
+        strips=strip_rows(plan),
+        corner=corner_words(plan),
+        spot_heads=spot_heads(plan),
+        spots=spot_rows(plan),
+        spot_words=SPOTS,
+    )
+
+
+def sentences(plan: Plan) -> list[str]:
+    """Return what the plan is and how to use it, for the sheet and the command line."""
+    design, width, show = plan.layout.design, plan.layout.width, plan.show
+    many = len(design.worked)
+    wide = shown(width.width_m, "m", show)
+    fills = [
+        f"{counted(number, 'pass')} of the {machine} ({shown(each, 'm', show)})"
+        for number, each, machine in (
+            (width.header_passes, design.header_m, "header"),
+            (width.implement_passes, design.implement_m or 0.0, "implement"),
+        )
+        if number
+    ]
+    kind = f"{many} strips side by side" if many == 2 else "three strips, the check in the middle"
+    said = [
+        f"{counted(design.blocks, 'block')} of {kind}. Each strip is {wide} wide: {', '.join(fills)}.",
+        f"Between strips a border of {shown(design.border_m, 'm', show)} is left: it is not weighed. No strip "
+        f"is within {shown(design.headland_m, 'm', show)} of the field's edge (headland).",
+        f"Drive at {fixed(design.direction_deg, 1)}° from north (or the opposite way)"
+        + (", along the field's longest side." if plan.proposed_direction else "."),
+        _harvest(plan),
+        f"A coin drew the sides (seed {plan.seed}; the same seed gives the same sides). Do not swap them "
+        "in the field: a side that was chosen tells less.",
+    ]
+    if many > 2:
+        said.append(
+            f"Checkstrip compares one treated strip with the check. The strip worked twice is a trial of its "
+            f"own, called {plan.twice}: give it a row on the sheet fields, and weigh the check for both."
+        )
+    return said
+
+
+def _harvest(plan: Plan) -> str:
+    design, width = plan.layout.design, plan.layout.width
+    if design.across:
+        return (
+            "Harvest across the strips: each pass of the header crosses every strip of its block, and is "
+            "weighed (or mapped) strip by strip. Give each pass its block number from this sheet."
+        )
+    passes = counted(width.header_passes or 1, "pass")
+    return (
+        f"Harvest along the strips: {passes} of the header in each, weighed by strip. Give each pass its "
+        "block number from this sheet."
+    )
+
+
+def strip_heads(plan: Plan) -> tuple[str, ...]:
+    """Return the headings of the table of strips."""
+    _, _, label, _ = plan.show.unit_of("m")
+    _, _, area, _ = plan.show.unit_of("hectare")
+    return ("Block", "Strip", f"Right of A, {label}", f"Ahead of A, {label}", f"Width, {label}",
+            f"Length, {label}", f"Area, {area}")  # fmt: skip
+
+
+def strip_rows(plan: Plan) -> list[tuple[str, ...]]:
+    """Return each strip: its block, what to do, its near left corner from A, its size."""
+    show = plan.show
+    long, wide = show.unit_of("m")[0], show.unit_of("hectare")[0]
+    right, ahead = plan.corner
+    return [
+        (
+            str(one.block),
+            WORDS[one.worked],
+            fixed((one.across_m - right) * long, 1),
+            fixed((one.along_m - ahead) * long, 1),
+            fixed(one.width_m * long, 1),
+            fixed(one.length_m * long, 1),
+            fixed(one.width_m * one.length_m / 10_000 * wide, 2),
+        )
+        for one in plan.layout.strips
+    ]
+
+
+def corner_words(plan: Plan) -> str:
+    """Return where corner A is and how distances are taken from it."""
+    east, north = on_plane(*plan.corner, plan.layout.design.direction_deg)
+    place = plan.ground.on_globe(shapely.Point(east, north))
+    return (
+        f"A is the corner of the outline at {place.y:.6f}, {place.x:.6f} (latitude, longitude). Stand at A and "
+        "look along the strips: distances go to the right (minus: to the left) and straight ahead (minus: "
+        "behind) to the near left corner of each strip."
+    )
+
+
+def spot_heads(plan: Plan) -> tuple[str, ...]:
+    """Return the headings of the table of places for instruments."""
+    _, _, label, _ = plan.show.unit_of("m")
+    return (
+        "Block",
+        "Strip",
+        f"Right of A, {label}",
+        f"Ahead of A, {label}",
+        "Latitude",
+        "Longitude",
+    )
+
+
+def spot_rows(plan: Plan) -> list[tuple[str, ...]]:
+    """Return each place for a station and a probe, from corner A and in degrees (WGS 84)."""
+    slope, _, _, _ = plan.show.unit_of("m")
+    right, ahead = plan.corner
+    rows: list[tuple[str, ...]] = []
+    for spot in plan.spots:
+        at = on_plane(spot.across_m, spot.along_m, plan.layout.design.direction_deg)
+        place = plan.ground.on_globe(shapely.Point(at))
+        rows.append(
+            (
+                str(spot.strip.block),
+                WORDS[spot.strip.worked].partition(":")[0],
+                fixed((spot.across_m - right) * slope, 1),
+                fixed((spot.along_m - ahead) * slope, 1),
+                f"{place.y:.6f}",
+                f"{place.x:.6f}",
+            )
+        )
+    return rows

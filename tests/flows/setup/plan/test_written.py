@@ -1,0 +1,263 @@
+"""The plan's files: read back by the program's own readers, areas against the geodesic, what is rejected."""
+
+from __future__ import annotations
+
+import json
+import re
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import shapely
+from pyproj import Geod
+
+from flows.base.errors import UserError
+from flows.books import yield_map
+from flows.books.fieldbook import book
+from flows.farm.folder import FarmFolder
+from flows.setup.plan.plan import Wanted, as_json
+from flows.setup.plan.sheet import CAUTION
+from flows.setup.plan.written import make
+from tests.flows.cli.calling import call
+from tests.flows.loggers import FARM
+from tests.flows.yield_maps import collection, feature
+
+# About 800 m square, a little aslant, near the farm's place (50, -100).
+CORNERS = [(-100.0, 50.0), (-99.9888, 50.0005), (-99.9885, 50.0072), (-99.9995, 50.0068)]
+FIELD = shapely.Polygon(CORNERS)
+PLACE = (-100.0, 50.0)
+FIELDS = b"field,practice\nNorth,deep tillage\nSouth,deep tillage\nNorth twice,deep tillage\n"
+
+
+@pytest.fixture
+def farm(tmp_path: Path) -> FarmFolder:
+    root = tmp_path / "farm"
+    (root / "fieldbook").mkdir(parents=True)
+    (root / "fieldbook" / "fields.csv").write_bytes(FIELDS)
+    (root / "farm.toml").write_text(
+        FARM.replace('name = "Invented"', 'name = "Invented"\nunits = "us"'), encoding="utf-8"
+    )
+    return FarmFolder.at(root)
+
+
+def outline(folder: FarmFolder, *features: dict[str, Any], name: str = "outline.geojson") -> Path:
+    path = folder.root.parent / name
+    path.write_bytes(collection(*(features or (feature(FIELD, field="North"),))))
+    return path
+
+
+def wanted(folder: FarmFolder, **more: Any) -> Wanted:
+    given: dict[str, Any] = {"field": "North", "header": "30 ft", "implement": "15 ft", "seed": 11}
+    if not {"outline", "corners"} & more.keys():
+        given["outline"] = outline(folder)
+    return Wanted(**given | more)
+
+
+@pytest.mark.parametrize("three", [False, True])
+def test_the_outlines_are_taken_by_the_programs_own_reader(farm: FarmFolder, three: bool) -> None:
+    plan, paths = make(farm, wanted(farm, three=three))
+    text = paths[0].read_bytes()
+    found = yield_map.tables_of({"strips.geojson": text}, farm=PLACE)
+    assert found.problems == []
+    table = found.frames["strip_outline"]
+    north = table.filter(field="North")
+    assert sorted(north["strip"]) == ["check"] * 4 + ["treated"] * 4
+    assert sorted(north["block"].unique()) == ["1", "2", "3", "4"]
+    assert table.height == (16 if three else 8)
+    assert (table.filter(field="North twice").height == 8) is three
+    content = json.loads(text)
+    assert content["checkstrip_plan"]["seed"] == 11
+    for one in content["features"]:  # RFC 7946, 3.1.6: the outer ring runs counterclockwise
+        assert shapely.LinearRing(one["geometry"]["coordinates"][0]).is_ccw
+        assert FIELD.contains(shapely.geometry.shape(one["geometry"]))
+    assert plan.field == "North"
+
+
+@pytest.mark.parametrize("direction", [None, 0.0, 45.0, 93.0])
+def test_areas_and_widths_against_the_geodesic(farm: FarmFolder, direction: float | None) -> None:
+    """WGS 84 by pyproj (Karney 2013): the strips' and the field's area within 0.1%, the width within 2 cm."""
+    plan, paths = make(farm, wanted(farm, direction=direction, blocks=2))
+    geod = Geod(ellps="WGS84")
+    field, _ = geod.geometry_area_perimeter(shapely.geometry.polygon.orient(FIELD))
+    assert plan.ground.outline.area == pytest.approx(field, rel=1e-3)
+    for one, strip in zip(
+        json.loads(paths[0].read_bytes())["features"], plan.layout.strips, strict=True
+    ):
+        shape = shapely.geometry.shape(one["geometry"])
+        area, _ = geod.geometry_area_perimeter(shape)
+        assert strip.width_m * strip.length_m == pytest.approx(area, rel=1e-3)
+        sides = [
+            geod.inv(*a, *b)[2]
+            for a, b in zip(shape.exterior.coords, shape.exterior.coords[1:], strict=False)
+        ]
+        assert min(sides) == pytest.approx(9.144, abs=0.02)
+
+
+def test_the_rows_are_taken_by_the_programs_own_field_book(farm: FarmFolder) -> None:
+    _, paths = make(farm, wanted(farm, three=True, implement="30 ft"))
+    found = book.tables_of(
+        {
+            "fields.csv": FIELDS.replace(b"South,deep tillage\n", b""),
+            "strips.csv": paths[1].read_bytes(),
+        }
+    )
+    assert found.problems == []
+    rows = found.frames["strip"]
+    assert rows.select("field", "strip").rows() == [
+        *(("North", "check"), ("North", "treated")),
+        *(("North twice", "check"), ("North twice", "treated")),
+    ]
+    assert rows["width_m"].to_list() == pytest.approx([9.144] * 4)
+    assert rows["randomized"].unique().to_list() == ["each block"]
+
+
+def test_a_plan_made_again_keeps_its_lot(farm: FarmFolder) -> None:
+    first, paths = make(farm, wanted(farm, seed=None))
+    before = [path.read_bytes() for path in paths]
+    again, _ = make(farm, wanted(farm, seed=None))
+    assert again.seed == first.seed
+    assert [path.read_bytes() for path in paths] == before
+    assert make(farm, wanted(farm, seed=first.seed + 1))[0].seed == first.seed + 1
+
+
+def test_the_sheet_begins_with_buried_utilities_and_names_every_strip(farm: FarmFolder) -> None:
+    plan, paths = make(farm, wanted(farm))
+    html = paths[2].read_text(encoding="utf-8")
+    said = re.sub(r"<[^>]+>", " ", html[html.index("<main>") :])
+    assert " ".join(said.split()).startswith(CAUTION)
+    assert "811 in the US, Click Before You Dig in Canada" in CAUTION
+    assert html.count("check: do not work") == html.count("treated: work once") == 4
+    feet = [f"{(s.across_m - plan.corner[0]) / 0.3048:.1f}" for s in plan.layout.strips]
+    assert all(f">{number}</td>" in html for number in feet)
+    assert "Right of A, ft" in html
+    assert "http" not in html.replace("http-equiv", "").replace("http://www.w3.org", "")
+
+
+def test_names_are_no_markup(farm: FarmFolder) -> None:
+    (farm.root / "fieldbook" / "fields.csv").write_bytes(b"field,practice\n<b>x</b>,tillage\n")
+    path = outline(farm, feature(FIELD))
+    _, paths = make(farm, wanted(farm, field="<b>x</b>", outline=path))
+    assert "<b>x" not in paths[2].read_text(encoding="utf-8")
+    assert paths[0].parent == farm.root / "plans" / "b_x_b"
+
+
+def test_the_outline_of_the_farms_own_maps(farm: FarmFolder) -> None:
+    """A polygon that names only its field is no part of a yield map, and plan finds it."""
+    farm.yield_maps.mkdir()
+    content = collection(feature(FIELD, field="north", name="quarter 1"))
+    (farm.yield_maps / "fields.geojson").write_bytes(content)
+    (farm.yield_maps / "broken.geojson").write_bytes(b"{")
+    plan, _ = make(farm, wanted(farm, outline=None))
+    assert plan.ground.outline.area == pytest.approx(596_000, rel=1e-3)
+    found = yield_map.tables_of({"fields.geojson": content}, farm=PLACE)
+    assert (found.problems, found.frames["yield_point"].height) == ([], 0)
+
+
+def test_corners_give_the_same_plan_as_the_outline(farm: FarmFolder) -> None:
+    path = farm.root.parent / "corners.csv"
+    lines = ["lat,long", *(f"{y},{x}" for x, y in CORNERS)]
+    path.write_text("\n".join(lines), encoding="utf-8")
+    by_corners, _ = make(farm, wanted(farm, corners=path))
+    assert as_json(by_corners) == as_json(make(farm, wanted(farm))[0])
+
+
+def test_odd_ground_is_left_out(farm: FarmFolder) -> None:
+    pond = shapely.Point(-99.9942, 50.0036).buffer(0.0008)
+    path = outline(farm, feature(pond), name="odd.geojson")
+    _, paths = make(farm, wanted(farm, avoid=path, blocks=6))
+    for one in json.loads(paths[0].read_bytes())["features"]:
+        assert not shapely.geometry.shape(one["geometry"]).intersects(pond)
+
+
+BOW = shapely.Polygon([CORNERS[0], CORNERS[2], CORNERS[1], CORNERS[3]])
+SWAPPED = shapely.transform(FIELD, lambda xy: xy[:, ::-1])
+SMALL = shapely.box(-100.0, 50.0, -99.9995, 50.0005)
+METERS = shapely.box(500000, 5538000, 500800, 5538800)
+
+
+@pytest.mark.parametrize(
+    ("shape", "said"),
+    [
+        (BOW, "the outline crosses itself.*Draw it again"),
+        (SWAPPED, "degrees are exchanged.*longitude first"),
+        (SMALL, "North is too small.*Check that the outline.*--headland"),
+        (METERS, "not in degrees.*WGS 84"),
+        (
+            shapely.transform(FIELD, lambda xy: xy + np.array([0, 5])),
+            "far from the farm.*correct the file",
+        ),
+    ],
+)
+def test_outlines_that_cannot_be_used(farm: FarmFolder, shape: Any, said: str) -> None:
+    path = outline(farm, feature(shape, field="North"))
+    with pytest.raises(UserError, match=f"(?s){said}"):
+        make(farm, wanted(farm, outline=path))
+    assert not (farm.root / "plans").exists()
+
+
+def test_swapped_degrees_of_a_farm_without_a_place(farm: FarmFolder) -> None:
+    """Ohio turned around lies by the south pole, where no degree is out of range."""
+    toml = farm.farm_toml.read_text(encoding="utf-8")
+    for line in ("latitude = 50\n", "longitude = -100\n", "elevation_m = 300\n"):
+        toml = toml.replace(line, "")
+    farm.farm_toml.write_text(toml, encoding="utf-8")
+    path = outline(farm, feature(shapely.box(40.0, -83.01, 40.01, -83.0), field="North"))
+    with pytest.raises(UserError, match="degrees are exchanged"):
+        make(farm, wanted(farm, outline=path))
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({"field": "West"}, "no field West .*North, North twice, South.*sheet fields"),
+        ({"field": "South"}, "no outline of the field South .fields there: North.*property field"),
+        ({"outline": None}, "There is no outline of the field North.*--outline.*--corners"),
+        ({"header": "thirty"}, "--header thirty: expected a length such as '30 ft'"),
+        ({"header": "300 ft"}, "--header 300 ft: expected 1 to 25 m"),
+        ({"implement": "17.3 ft", "header": "29.9 ft", "blocks": 9}, "room for|too small"),
+        ({"blocks": 20, "passes": 2}, "room for 1. blocks, not 20.*Try --blocks 1"),
+        ({"blocks": 0}, "--blocks 0: expected 1 to 20"),
+        ({"direction": 400.0}, "--direction 400: expected degrees"),
+        ({"seed": -1}, "--seed -1: expected"),
+        ({"passes": 0}, "--passes 0: expected"),
+    ],
+)
+def test_what_cannot_be_planned(farm: FarmFolder, more: dict[str, Any], said: str) -> None:
+    with pytest.raises(UserError, match=f"(?s){said}"):
+        make(farm, wanted(farm, **more))
+    assert not (farm.root / "plans").exists()
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        ("x,y\n1,2\n", "needs the columns latitude and longitude"),
+        ("lat,lon\n50,-100\n50.1,east\n", "row 3: expected latitude and longitude"),
+        ("lat,lon\n50,-100\n50.001,-100\n", "2 of the three or more corners"),
+    ],
+)
+def test_corners_that_cannot_be_used(farm: FarmFolder, content: str, said: str) -> None:
+    path = farm.root.parent / "corners.csv"
+    path.write_text(content, encoding="utf-8")
+    with pytest.raises(UserError, match=said):
+        make(farm, wanted(farm, corners=path))
+
+
+def test_the_command(
+    farm: FarmFolder, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = partial(call, capsys, monkeypatch)
+    words = ("plan", farm.root, "north", "--header", "30 ft", "--outline", outline(farm))
+    code, out, err = run(*words, "--seed", 11)
+    assert (code, err) == (0, "")
+    assert out.startswith(CAUTION)
+    assert "plan.html" in out
+    code, out, _ = run(*words, "--json")
+    found = json.loads(out)
+    assert (code, found["seed"], found["field"]) == (0, 11, "North")
+    assert found["strip_width_m"] == 9.144
+    code, out, err = run("plan", farm.root, "West", "--header", "30 ft")
+    assert (code, out) == (2, "")
+    assert "no field West" in err
