@@ -211,7 +211,7 @@ OBSERVATIONS = Sheet(
     (
         "One row an observation: infiltration, roots in a pit (deepest, or counted by depth), residue, "
         "salinity, plant stand, height, a vegetation index, a soil test, a photograph. The same words "
-        "and the same unit on both strips on one day are compared."
+        "on both strips on one day are compared; different units are converted."
     ),
     (
         field_name(),

@@ -77,8 +77,10 @@ def _of_measure(group: pl.DataFrame, measure: str) -> dict[str, object]:
         else "",
         ""
         if enough
-        else f"{known.height} field-years of {fields} fields: no verdict under three fields",
-        "" if line is None or line.sloped else "no change with the years can be told yet",
+        else f"no verdict under three fields (fields: {fields}, field-years: {known.height})",
+        ""
+        if line is None or line.sloped
+        else "the change with the years is not known yet: it takes four field-years",
     )
     row |= {
         "partial": known.height < seen.height or not enough,
