@@ -103,6 +103,18 @@ def test_yield_maps_land_beside_one_that_cannot_be_read(folder: FarmFolder) -> N
     assert count(folder, "quarantine") == 0
 
 
+def test_what_a_heading_means_may_be_said_later(folder: FarmFolder) -> None:
+    folder.yield_maps.mkdir()
+    head = "lat,lon,moisture,grain"
+    (folder.yield_maps / "Home 2021.csv").write_bytes(csv("49.9,-98.2,13,52", head=head))
+    take(folder)
+    assert count(folder, "yield_point") == 0
+    said = '\n[yield_map_headings."Home 2021.csv"]\ngrain = "yield (q/ha)"\n'
+    folder.farm_toml.write_text(FARM + said, encoding="utf-8")
+    take(folder)
+    assert ask(folder, "SELECT yield_kg_ha FROM yield_point") == [(5200.0,)]
+
+
 def test_a_book_saved_back_to_what_it_was_stands_again(folder: FarmFolder) -> None:
     first = folder.fieldbook_file.read_bytes()
     take(folder)
