@@ -14,6 +14,7 @@ from flows.pages.pictures import style
 from flows.setup.plan.plan import Plan
 from transforms.methods.strip_layout import Strip, on_plane
 
+WIDE = 7.2  # inches, of a printed page
 HATCH = {0: "", 1: "", 2: "////"}
 LABEL = {0: "check", 1: "treated", 2: "twice"}
 
@@ -23,7 +24,7 @@ def drawn(plan: Plan) -> Picture:
     # A name that the font cannot write is left out.
     title = (f"Strips on {style.legible(plan.field, None)}, sides drawn by lot",)
     says = tuple(f"Block {one.block}: {LABEL[one.worked]}. " for one in plan.layout.strips)
-    with style.drawn(title, plan.show, 3.6, style.WIDE) as figure:
+    with style.drawn(title, plan.show, 3.6, WIDE) as figure:
         field, side = figure.subplots(1, 2, width_ratios=(1.0, 1.15))
         _field(field, plan)
         _side_by_side(side, plan)
