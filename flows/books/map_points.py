@@ -3,8 +3,12 @@
 import duckdb
 
 _COUNTED = """
-    SELECT field, season, coalesce(removed_because, '') AS reason, count(*) AS points
-    FROM yield_point_cleaned GROUP BY ALL ORDER BY field, season, points DESC, reason
+    SELECT field, season, count(*) AS points, CASE
+        WHEN kept THEN ''
+        WHEN yield_kg_ha IS NULL AND reason IS NOT NULL THEN removed_because || ': ' || reason
+        ELSE removed_because
+    END AS why
+    FROM yield_point_cleaned GROUP BY ALL ORDER BY field, season, points DESC, why
 """
 
 
@@ -15,7 +19,7 @@ def sentences(con: duckdb.DuckDBPyConnection) -> list[str]:
     that holds; so the reasons add up to the points removed.
     """
     counted: dict[tuple[str, int], dict[str, int]] = {}
-    for field, season, reason, points in con.sql(_COUNTED).fetchall():
+    for field, season, points, reason in con.sql(_COUNTED).fetchall():
         counted.setdefault((field, season), {})[reason] = points
     return [_sentence(field, season, by) for (field, season), by in counted.items()]
 

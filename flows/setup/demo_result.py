@@ -44,7 +44,11 @@ def table(tables: Tables) -> str:
     for known in rows:
         field, money = known["field"], known["payback"]
         assert field is not None
-        told = (field_row.paid(money), field_row.net(money), field_row.mean(known["response_pooled"]))
+        told = (
+            field_row.paid(money),
+            field_row.net(money),
+            field_row.mean(known["response_pooled"]),
+        )
         name = f"{field['field']}: {field['practice']}"
         lines.append((name, *(show.phrase(phrase) for phrase in told)))
     shown = [f"| {' | '.join(cells)} |" for cells in lines]

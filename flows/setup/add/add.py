@@ -54,7 +54,9 @@ def add(
     if any(added_map.is_map(file) for file in files):
         if len(files) > 1:
             raise UserError("Add yield maps one at a time.")
-        done.attention += added_map.add(folder, files[0], given, ask, say, agree, tick)
+        done.attention += added_map.add(
+            folder, files[0], given, ask, say, agree, tick, confirmed=confirmed
+        )
         return done
     text = written.read(folder.farm_toml)
     farm = farm_file.load(folder.farm_toml)

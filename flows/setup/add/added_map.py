@@ -64,10 +64,12 @@ def add(  # noqa: PLR0917
     say: Callable[[str], object],
     agree: Callable[[str], bool],
     tick: Tick = silent,
+    *,
+    confirmed: bool = True,
 ) -> list[str]:
     """Propose the columns, ask what is open, put the map in its folder and make the tables.
 
-    Returns what needs attention. Raises UserError; nothing is changed then.
+    ``confirmed`` says that a person answers. Returns what needs attention. Raises UserError; nothing is changed then.
     """
     grid = _grid(file)
     if grid is None:
@@ -89,7 +91,12 @@ def add(  # noqa: PLR0917
     folder.yield_maps.mkdir(parents=True, exist_ok=True)
     write_text(folder.farm_toml, whole)
     write_bytes(target, file.read_bytes())
-    attention = []
+    told = [key for key, value in given.items() if value is not None]
+    attention = [
+        f"Not confirmed: {key} = {a}."
+        for key, a in answers.items()
+        if key not in told and not confirmed
+    ]
     for run in (
         steps.collect(folder, tick),
         steps.derive(folder, tick),
@@ -171,7 +178,10 @@ def _meant(answers: Mapping[str, str]) -> dict[str, str]:
     meant = {}
     for key, answer in answers.items():
         kind, _, column = key.partition(" ")
-        if kind != "unit" or answer == NONE:
+        if kind != "unit":
+            continue
+        if answer == NONE:
+            meant[column] = f"left out: {column}"
             continue
         heading = columns.match(POINTS, column)
         name = "yield" if column == answers.get("yield") or heading is None else heading[0].name

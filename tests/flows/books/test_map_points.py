@@ -65,4 +65,7 @@ def test_only_a_map_whose_points_changed_is_told_again(folder: FarmFolder) -> No
     (folder.yield_maps / "River 2021.csv").write_bytes(csv(OUTSIDE[0]))
     assert [note.partition(":")[0] for note in told(folder)] == ["Yield map of River 2021"]
     (kept,) = flow_runs.last(folder)["derive"].notes
-    assert "1 point read, 0 kept, 1 removed" in kept
+    assert "1 point read, 0 kept, 1 removed (1 outside both strips)." in kept
+    (folder.yield_maps / "Nowhere 2021.csv").write_bytes(csv(OUTSIDE[0]))
+    (kept,) = told(folder)
+    assert "(1 no yield: the crop of this field and season" in kept

@@ -103,7 +103,11 @@ def test_a_map_that_says_all_of_it_asks_nothing_and_changes_no_farm_file(
 def test_a_unit_that_nobody_knows_leaves_its_column_out(folder: FarmFolder, tmp_path: Path) -> None:
     seen: list[Question] = []
     file = export(tmp_path / "Home 2021.csv")
-    run(folder, file, asking({"unit Speed": "none"}, seen))
+    done = add.add(folder, [file], {"unit Speed": "none"}, asking({}, seen), print, confirmed=False)
+    assert done.attention == [
+        "Not confirmed: yield = Grain Yld.",
+        "Not confirmed: unit Grain Yld = bu/ac.",
+    ]
     assert stored(folder, "SELECT count(speed_km_h), count(yield_bu_ha) FROM yield_point") == [
         (0, 60)
     ]
