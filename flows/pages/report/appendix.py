@@ -18,6 +18,7 @@ from flows.pages.cells import (
 )
 from flows.pages.published_tables import Tables
 from flows.pages.report import by_strip, field_row, trial
+from flows.pages.report.chosen import last_of_each
 from flows.pages.sections import looseness, observations, short, work
 
 _CAUSE_COLUMNS = {
@@ -43,15 +44,15 @@ AS_IT_STANDS = "as it stands"
 def sections(tables: Tables, chosen: pl.DataFrame) -> list[Section]:
     """Return the appendix for the chosen seasons; parts without data are left out.
 
-    The passes are of all of them; roots and limits are those of the last year.
+    The passes are of all of them; water, roots, observations and limits of each field's last one.
     """
     seasons = chosen.sort("season", "field")
-    last = seasons.filter(pl.col("season") == pl.col("season").max()).to_dicts()
+    last = last_of_each(chosen).to_dicts()
     parts: list[tuple[str, list[Block]]] = [
         ("the work", _work(tables)),
         ("passes", by_strip.passes(tables, seasons.to_dicts())),
         ("roots and water by depth", _by_depth(tables, last)),
-        ("observed on the strips", _observed(tables)),
+        ("observed on the strips", observations.of_seasons(tables, last)),
         ("causes not known yet", _causes(tables)),
         ("what would more data do?", _more(tables("more_evidence"))),
         ("how far this can be trusted", _limits(tables, last)),
@@ -74,10 +75,6 @@ def _work(tables: Tables) -> list[Block]:
             replace(one, phrase=(*name, *one.phrase)) for one in work.lines(tables, field["field"])
         ]
     return [*said, *looseness.of_fields(tables)]
-
-
-def _observed(tables: Tables) -> list[Block]:
-    return [one for row in tables.fields() for one in observations.of_field(tables, row["field"])]
 
 
 def _causes(tables: Tables) -> list[Block]:

@@ -69,11 +69,10 @@ def depths(tables: Tables, seasons: list[Row]) -> list[Block]:
             known.append(("root_lead", lead.get(depth)))
             known += [("drawdown_season", row) for row in uptake.values()]
     caption = (
-        "{season}: the day roots reached each depth, the lead with its 90% interval, and water taken up on "
+        "The day roots reached each depth, the lead with its 90% interval, and water taken up on "
         "days that both strips have, with its standard error"
     )
-    head = say_row("season", seasons[0], caption)
-    return [grid(head, _DEPTH_HEADS, rows, short.partial_notes(known))] if rows else []
+    return [grid(say(caption), _DEPTH_HEADS, rows, short.partial_notes(known))] if rows else []
 
 
 def _depth(lead: Row | None, uptake: dict[str, Row]) -> tuple[Phrase, ...]:
@@ -82,7 +81,8 @@ def _depth(lead: Row | None, uptake: dict[str, Row]) -> tuple[Phrase, ...]:
     ends = ("lead_d", "lead_low_d", "lead_high_d")
     bounded = lead is not None and lead["lead_d"] is None
     return (
-        *(short.value(table, row, name) for name in ("field", "depth_cm")),
+        short.UNKNOWN if row is None else say_row(table, row, "{field} {season}"),
+        short.value(table, row, "depth_cm"),
         *(short.value("root_lead", lead, f"{strip}_day") for strip in STRIPS),
         _bound(lead) if bounded else short.between("root_lead", lead, *ends),
         *(_uptake(uptake.get(strip)) for strip in STRIPS),
@@ -116,13 +116,12 @@ def water(tables: Tables, seasons: list[Row]) -> list[Block]:
         use = short.sides(tables("water_use_season", **place))
         captured = tables.one("capture_season", days_after=2, **place)
         found = [_recharge(recharge), _captured(captured), *_used(use)]
-        name = short.value("season", season, "field")
+        name = say_row("season", season, "{field} {season}")
         rows += [(name, *one) for one in found if {one[1], one[2]} != {short.UNKNOWN}]
         known += [("recharge_winter", row) for row in recharge.values()]
         known += [("capture_season", captured), *(("water_use_season", r) for r in use.values())]
-    caption = "{season}: water, treated beside check; in brackets 95% intervals"
-    head = say_row("season", seasons[0], caption)
-    return [grid(head, _WATER_HEADS, rows, short.partial_notes(known))] if rows else []
+    caption = say("Water, treated beside check; in brackets 95% intervals")
+    return [grid(caption, _WATER_HEADS, rows, short.partial_notes(known))] if rows else []
 
 
 def _recharge(rows: dict[str, Row]) -> tuple[Phrase, ...]:

@@ -4,6 +4,7 @@ import polars as pl
 
 from flows.pages.cells import Line, Phrase, Row, cell, joined, say, say_row
 from flows.pages.published_tables import Tables
+from flows.pages.report.chosen import last_of_each
 from flows.pages.sections import harvest, short
 from flows.pages.sections.at_odds import at_odds
 
@@ -18,8 +19,8 @@ def latest(tables: Tables, chosen: pl.DataFrame) -> list[Known]:
 
     A field without a response and without money is left out.
     """
-    last = chosen.sort("field", "season").unique("field", keep="last", maintain_order=True)
-    found = [_known(tables, row["field"], row["season"]) for row in last.to_dicts()]
+    last = last_of_each(chosen).to_dicts()
+    found = [_known(tables, row["field"], row["season"]) for row in last]
     return [row for row in found if row["response"] or row["payback"]]
 
 

@@ -1,7 +1,8 @@
 """Is the ground still loose: cone index, infiltration, fuel and speed by year since the work."""
 
-from flows.pages.cells import Block, Grid, Line, Row, cell, grid_of, line, say
+from flows.pages.cells import Block, Grid, Line, Row, cell, grid, grid_of, line, say
 from flows.pages.published_tables import Tables
+from flows.pages.sections import short
 from flows.pages.sections.evidence import CHANCE, NOT_SHOWN
 
 TABLE, CHANGE = "ground_looseness", "ground_looseness_change"
@@ -38,7 +39,10 @@ def of_fields(tables: Tables) -> list[Grid]:
     rows = tables(TABLE).sort("field", "operation_day", "year")
     seen = {name: head for name, head in _MEASURES.items() if rows[name].count()}
     caption = say("Is the ground still loose? By year since the work")
-    return grid_of(TABLE, rows.to_dicts(), _YEAR | seen, caption)
+    heads = _YEAR | seen
+    body = [tuple(short.value(TABLE, row, name) for name in heads) for row in rows.to_dicts()]
+    notes = grid_of(TABLE, rows.to_dicts(), heads, caption)
+    return [grid(caption, heads.values(), body, list(one.notes)) for one in notes]
 
 
 def over_field_years(tables: Tables, practice: str) -> list[Block]:

@@ -10,6 +10,7 @@ from flows.pages.sections.evidence import CHANCE, NOT_SHOWN
 
 PAIR, POOLED = "observation_pair", "observation_pooled"
 _COLUMNS = {
+    "field": "Field",
     "day": "Day",
     "what": "What",
     "depth_cm": "Depth",
@@ -18,7 +19,6 @@ _COLUMNS = {
     "unit": "Unit",
     "difference_pct": "Treated over check",
     "years_since": "Years since the work",
-    "coverage": "Coverage",
 }
 _FRONTS = {
     "treated_front_cm": "Root front by the probe, treated",
@@ -26,15 +26,18 @@ _FRONTS = {
 }
 
 
-def of_field(tables: Tables, field: str) -> list[Block]:
-    """Return all observations of a field, treated beside check, and the names of its photographs."""
-    rows = tables(PAIR, field=field).sort("day", "what", "depth_cm")
+def of_seasons(tables: Tables, seasons: list[Row]) -> list[Block]:
+    """Return what was observed in the year of each season, treated beside check, and the photographs."""
+    rows = _in(tables(PAIR), seasons).sort("field", "day", "what", "depth_cm")
     heads = dict(_COLUMNS)
     if rows["treated_front_cm"].count() or rows["check_front_cm"].count():
         heads |= _FRONTS
     caption = say("Observed on the strips; each value in the unit of its row")
     grids = grid_of(PAIR, rows.to_dicts(), heads, caption)
-    return [*(_without_blanks(one, heads) for one in grids), *_photographs(tables, field)]
+    return [
+        *(_without_blanks(one, heads) for one in grids),
+        *_photographs(_in(tables("observation"), seasons)),
+    ]
 
 
 def _without_blanks(one: Grid, heads: dict[str, str]) -> Grid:
@@ -50,17 +53,27 @@ def _without_blanks(one: Grid, heads: dict[str, str]) -> Grid:
     return replace(one, rows=rows)
 
 
-def _photographs(tables: Tables, field: str) -> list[Line]:
-    rows = tables("observation", field=field).filter(pl.col("file").is_not_null())
+def _in(rows: pl.DataFrame, seasons: list[Row]) -> pl.DataFrame:
+    """Return the rows of the fields and years of harvest of these seasons."""
+    places = [
+        (pl.col("field") == one["field"]) & (pl.col("day").dt.year() == one["season"])
+        for one in seasons
+    ]
+    return rows.filter(pl.any_horizontal(places)) if places else rows.head(0)
+
+
+def _photographs(observed: pl.DataFrame) -> list[Line]:
+    rows = observed.filter(pl.col("file").is_not_null())
     return [
         Line(
             say_row(
                 "observation",
                 row,
-                "Photograph of {day}, {strip}: {file}" + (" ({notes})." if row["notes"] else "."),
+                "Photograph of {field}, {day}, {strip}: {file}"
+                + (" ({notes})." if row["notes"] else "."),
             )
         )
-        for row in rows.sort("day", "strip", "place").to_dicts()
+        for row in rows.sort("field", "day", "strip", "place").to_dicts()
     ]
 
 

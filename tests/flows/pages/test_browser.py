@@ -118,7 +118,7 @@ def filled(pdf: pdfium.PdfDocument) -> list[float]:
     """How far down each page is printed, as a share of its height."""
     out = []
     for page in pdf:
-        ink = np.flatnonzero((page.render(scale=0.5).to_numpy() < 128).any(axis=(1, 2)))
+        ink = np.flatnonzero((page.render(scale=0.5).to_numpy() < 200).any(axis=(1, 2)))
         out.append(float(ink.max(initial=0)) / (0.5 * page.get_height()))
     return out
 

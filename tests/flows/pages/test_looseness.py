@@ -65,7 +65,7 @@ def test_a_field_shows_the_years_in_the_readers_unit_without_empty_columns(
     first, second = ([show.phrase(p).replace("\N{NBSP}", " ") for p in row] for row in grid.rows)
     assert first[heads.index("Cone index, treated")] == shown
     assert not {"Its speed", "Fuel of the next working", "unit"} & set(heads)
-    assert second[heads.index("check")] == "not known"
+    assert second[heads.index("check")] == "–"
     assert [show.phrase(n.phrase) for n in grid.notes] == ["cone index in one strip only."]
 
 

@@ -25,13 +25,14 @@ PAIR = {
     "coverage": 1.0,
     "partial": False,
 }
+SEASONS = [{"field": "Home", "season": 2024}]
 ALONE = PAIR | {"what": "residue", "unit": "%", "check_value": None, "difference_pct": None}
 ALONE |= {"coverage": 0.5, "partial": True, "reason": "only the treated strip was observed"}
 
 
 def test_a_field_shows_its_observations_with_units_and_says_what_is_partial(tables) -> None:
     given = tables.with_rows("observation_pair", PAIR, ALONE)
-    (grid,) = observations.of_field(given, "Home")
+    (grid,) = observations.of_seasons(given, SEASONS)
     assert isinstance(grid, Grid)
     show = given.show()
     first, second = (" ".join(show.phrase(p) for p in row) for row in grid.rows)
@@ -49,18 +50,25 @@ def test_a_field_shows_its_observations_with_units_and_says_what_is_partial(tabl
 def test_roots_have_the_probes_front_beside_them(tables) -> None:
     roots = PAIR | {"what": "roots", "unit": "count", "depth_cm": 20.0, "treated_front_cm": 80.0}
     given = tables.with_rows("observation_pair", roots)
-    (grid,) = observations.of_field(given, "Home")
+    (grid,) = observations.of_seasons(given, SEASONS)
     show = given.show("metric")
     assert "Root front by the probe, treated" in [show.phrase(head) for head in grid.heads]
     assert "80 cm" in " ".join(show.phrase(p) for p in grid.rows[0]).replace("\N{NBSP}", " ")
 
 
+def test_other_years_are_left_to_their_own_report(tables) -> None:
+    given = tables.with_rows("observation_pair", PAIR, PAIR | {"day": date(2022, 7, 5)})
+    (grid,) = observations.of_seasons(given, SEASONS)
+    assert len(grid.rows) == 1
+    assert observations.of_seasons(given, []) == []
+
+
 def test_photographs_are_named(tables) -> None:
     photo = {"field": "Home", "strip": "treated", "day": DAY, "what": "photograph", "layer": "all"}
     given = tables.with_rows("observation", photo | {"place": "1", "file": "pit.jpg"})
-    (line,) = observations.of_field(given, "Home")
+    (line,) = observations.of_seasons(given, SEASONS)
     assert isinstance(line, Line)
-    assert spoken(given, [line]) == "Photograph of 2024-07-05, treated: pit.jpg."
+    assert spoken(given, [line]) == "Photograph of Home, 2024-07-05, treated: pit.jpg."
 
 
 def test_a_hostile_file_name_is_no_markup(tables) -> None:

@@ -128,6 +128,22 @@ def test_all_years_and_a_year_that_is_not_there(tables):
         report(tables, 1999)
 
 
+def test_a_crop_that_still_grows_does_not_hide_what_was_weighed(tables):
+    growing = tables("season").with_columns(
+        season=pl.lit(2025).cast(pl.Int64),
+        seeded=pl.lit(date(2025, 5, 1)),
+        harvested=pl.lit(None, pl.Date),
+    )
+    given = tables.changed(lambda f: pl.concat([f, growing]), "season")
+    found, html = report(given, None)
+    (table,) = [block for block in found.sections[0].blocks if isinstance(block, Grid)]
+    assert len(table.rows) == 1
+    assert "2025" not in PageReader(html).words
+    unweighed = report(given.without("response", "payback"), None)[1]
+    assert "Home 2025: spring wheat" in PageReader(unweighed).words
+    assert "the crop still stands" in PageReader(report(given, 2025)[1]).words
+
+
 @pytest.mark.parametrize(
     "parts",
     [
