@@ -27,8 +27,9 @@ def digest(
 ) -> None:
     """Write or mail the weekly digest.
 
-    It is made from the published copy and saved in digests/. A week is mailed to a reader once;
-    --send tries again what waits or was rejected. Exit 1 if a letter still waits or was rejected.
+    The page is made from the published copy and saved in digests/. The mail is its first screen: a
+    line, a table, what to do, two pictures. A week is mailed to a reader once; --send tries again what
+    waits or was rejected. Exit 1 if a letter still waits or was rejected.
 
     \b
     Examples:

@@ -105,7 +105,7 @@ def _page(tables: Tables, found: News, today: date) -> Page:
     title: Phrase = (tables.farm_name(), ": ", *subject)
     rest = len(found.began) + len(over) - 1
     if rest:
-        title = (*title, " and ", *counted(rest, "more thing"))
+        title = (*title, " (and ", *counted(rest, "more thing"), ")")
     under = verdict(found.began) if found.began else begun((*counted(len(over), "thing"), " over."))
     sections = [
         Section((heading,), tuple(lines))

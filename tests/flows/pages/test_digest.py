@@ -140,6 +140,13 @@ def test_roots_that_arrived_in_one_strip(tables):
     assert "the check is not there yet." in text
 
 
+@pytest.mark.parametrize(("coverage", "said"), [(1.0, ""), (0.95, ""), (0.949, "94%")])
+def test_a_sentence_says_its_coverage_below_95_percent_only(tables, coverage, said):
+    text = leads(tables, coverage=coverage)
+    assert ("of the data" in text) is bool(said)
+    assert (f"Based on {said} of the data." in text) is bool(said)
+
+
 def test_a_check_that_was_not_watched_is_not_said_to_be_behind(tables):
     text = leads(tables, check_state="not told")
     assert "not there yet" not in text
