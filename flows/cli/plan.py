@@ -55,6 +55,17 @@ def plan(
     harvest: Annotated[
         Literal["along", "across"], typer.Option(help="how the combine drives")
     ] = "along",
+    crop_yield: Annotated[
+        float | None,
+        typer.Option("--yield", metavar="N", help="yield that you expect, in bu/ac (metric: t/ha)"),
+    ] = None,
+    response: Annotated[
+        float | None,
+        typer.Option(metavar="N", help="response to find, in the unit of the yield"),
+    ] = None,
+    cost: Annotated[
+        float | None, typer.Option(metavar="N", help="of the work, by acre (metric: by hectare)")
+    ] = None,
     seed: Annotated[
         int | None, typer.Option(metavar="N", help="of the lot that draws sides; else a new one")
     ] = None,
@@ -68,15 +79,20 @@ def plan(
     It needs no data yet. Strips are whole header widths, blocks lie side by side, sides are drawn by
     lot; a second run keeps its lot. It writes a sheet to print (plan.html), outlines
     (strips.geojson: copy it to yieldmaps/ after the work) and rows for the field book (strips.csv).
+    It shows which response so many blocks find in how many years, by the farm's own scatter if it
+    has some, else by published trials.
     Have buried utilities located before any work. Exit 2 if the strips do not fit, and what would.
 
     \b
     Examples:
       checkstrip plan my_farm Coulee --header '30 ft' --implement '15 ft'
       checkstrip plan my_farm Coulee --header '30 ft' --outline coulee.geojson --blocks 6
+      checkstrip plan my_farm Coulee --header '30 ft' --yield 45 --response 3 --cost 28
       checkstrip plan my_farm Coulee --header 9.1m --corners corners.csv --design three --direction 90
     """
-    from flows.setup.plan import sheet, written
+    from flows.base.plain_text import text_table
+    from flows.setup.plan import evidence, sheet, written
+    from flows.setup.plan.evidence import Asked
     from flows.setup.plan.plan import Wanted
     from flows.setup.plan.plan import as_json as numbers
 
@@ -96,8 +112,14 @@ def plan(
         across=harvest == "across",
         seed=seed,
     )
-    made, paths = written.make(farm_folder(folder), wanted, to)
+    asked = Asked(crop_yield, response, cost)
+    made = written.make(farm_folder(folder), wanted, asked, to)
+    plan, scatter = made.plan, made.scatter
     if as_json:
-        hand_json({**numbers(made), "files": paths})
+        found = {str(blocks): by_year for blocks, by_year in evidence.table(plan, scatter)}
+        hand_json({**numbers(plan), "findable_pct_by_blocks_and_year": found, "files": made.files})
         return
-    say("\n".join([sheet.CAUTION, "", *sheet.sentences(made), "", *map(str, paths)]))
+    table = text_table(evidence.rows(plan, scatter, asked), heading=evidence.heads())
+    said = [sheet.CAUTION, "", *sheet.sentences(plan), ""]
+    said += [*evidence.sentences(plan, scatter, asked), evidence.caption(plan, asked) + ":", *table]
+    say("\n".join([*said, "", *map(str, made.files)]))

@@ -11,7 +11,7 @@ from schemas.tables.trial.more_evidence import TABLE
 from transforms.trial.methods.by_practice import by_practice
 from transforms.trial.methods.fade_line import money_line
 from transforms.trial.methods.field_effects import alike, fitted
-from transforms.trial.methods.ground import COMES_BACK, carried, published_factor
+from transforms.trial.methods.new_site_year import scatter_of
 from transforms.trial.methods.trial_pooling import pooled
 from transforms.trial.methods.trial_statistics import (
     chance_to_find,
@@ -149,30 +149,17 @@ def _practice(  # noqa: PLR0917
 def _new_site_year(group: pl.DataFrame, response: pl.DataFrame) -> dict[str, float]:
     """Half of the interval of a new field's first response [percent], by choice; empty if unknown."""
     known = group.select("field", "season").join(response, on=["field", "season"])
-    known = known.filter((pl.col("check_kg_ha") > 0) & pl.col("response_se_kg_ha").is_not_null())
-    if known.is_empty():
+    scatter = scatter_of(known)
+    if scatter is None:
         return {}
-    level = known["check_kg_ha"].to_numpy() / 100
-    blocks = np.maximum(known["blocks"].to_numpy().astype(float), 1.0)
-    ground = (known["ground_se_kg_ha"].fill_null(0.0).to_numpy() / level) ** 2
-    own = np.maximum((known["response_se_kg_ha"].to_numpy() / level) ** 2 - ground, 0.0)
-    scatter = float((own * blocks).mean())
-    more = own * (published_factor(blocks) - 1)
-    factor = float(ground.sum() / more.sum()) if more.sum() > 0 else 0.0
-    now, df = float(np.median(blocks)), float(np.median(known["response_df"].to_numpy()))
-
-    def half(pairs: float, *, before: bool = False) -> float:
-        noise = scatter / pairs
-        strips = noise * (float(published_factor(np.array(pairs))) - 1) * factor
-        lasting = COMES_BACK * strips
-        rest = noise + strips - lasting
-        left = lasting * (1 - carried(strips, rest)) if before else lasting
-        return least_difference((rest + left) ** 0.5, df)
-
+    now = scatter.blocks
     return {
-        "as it stands": half(now),
-        "one more season and pair of passes": half(now + 1),
-        "one season before the work in a new field": half(now, before=True),
+        choice: least_difference(scatter.error_pct(blocks, before=before), scatter.df)
+        for choice, blocks, before in (
+            ("as it stands", now, False),
+            ("one more season and pair of passes", now + 1, False),
+            ("one season before the work in a new field", now, True),
+        )
     }
 
 

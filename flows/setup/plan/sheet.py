@@ -7,10 +7,12 @@ import shapely
 from flows.base.plain_text import counted
 from flows.pages import render
 from flows.pages.reader_units import fixed
-from flows.setup.plan import picture
+from flows.setup.plan import evidence, picture
+from flows.setup.plan.evidence import Asked
 from flows.setup.plan.lengths import shown
 from flows.setup.plan.plan import Plan
 from transforms.methods.strip_layout import on_plane
+from transforms.trial.methods.new_site_year import Scatter
 
 CAUTION = (
     "Before any work: have buried utilities located (811 in the US, Click Before You Dig in Canada), and "
@@ -21,10 +23,10 @@ SPOTS = (
     "width and half way along (◇). Look before you dig: move all of them the same way if the soil differs "
     "there, if it is a low spot or a wheel track, or if a line was located near by."
 )
-WORDS = {0: "check: do not work", 1: "treated: work once", 2: "treated: work twice"}
+WORDS = {0: "check", 1: "work once", 2: "work twice"}
 
 
-def html(plan: Plan) -> str:
+def html(plan: Plan, scatter: Scatter, asked: Asked) -> str:
     """Return the sheet as one HTML page that needs no other file and prints on one page."""
     template = render.environment(plan.show, render.data_uri).get_template("plan.html")
     return template.render(
@@ -35,6 +37,10 @@ def html(plan: Plan) -> str:
         sentences=sentences(plan),
         heads=strip_heads(plan),
         strips=strip_rows(plan),
+        evidence=evidence.sentences(plan, scatter, asked),
+        found_caption=evidence.caption(plan, asked),
+        found_heads=evidence.heads(),
+        found=evidence.rows(plan, scatter, asked),
         corner=corner_words(plan),
         spot_heads=spot_heads(plan),
         spots=spot_rows(plan),
@@ -92,12 +98,15 @@ def strip_heads(plan: Plan) -> tuple[str, ...]:
     """Return the headings of the table of strips."""
     _, _, label, _ = plan.show.unit_of("m")
     _, _, area, _ = plan.show.unit_of("hectare")
-    return ("Block", "Strip", f"Right of A, {label}", f"Ahead of A, {label}", f"Width, {label}",
-            f"Length, {label}", f"Area, {area}")  # fmt: skip
+    return (*_from_corner(label), f"Length, {label}", f"Area, {area}")
+
+
+def _from_corner(label: str) -> tuple[str, ...]:
+    return ("Block", "Strip", f"Right, {label}", f"Ahead, {label}")
 
 
 def strip_rows(plan: Plan) -> list[tuple[str, ...]]:
-    """Return each strip: its block, what to do, its near left corner from A, its size."""
+    """Return each strip: its block, what to do, its near left corner from A, its length and area."""
     show = plan.show
     long, wide = show.unit_of("m")[0], show.unit_of("hectare")[0]
     right, ahead = plan.corner
@@ -107,7 +116,6 @@ def strip_rows(plan: Plan) -> list[tuple[str, ...]]:
             WORDS[one.worked],
             fixed((one.across_m - right) * long, 1),
             fixed((one.along_m - ahead) * long, 1),
-            fixed(one.width_m * long, 1),
             fixed(one.length_m * long, 1),
             fixed(one.width_m * one.length_m / 10_000 * wide, 2),
         )
@@ -129,14 +137,7 @@ def corner_words(plan: Plan) -> str:
 def spot_heads(plan: Plan) -> tuple[str, ...]:
     """Return the headings of the table of places for instruments."""
     _, _, label, _ = plan.show.unit_of("m")
-    return (
-        "Block",
-        "Strip",
-        f"Right of A, {label}",
-        f"Ahead of A, {label}",
-        "Latitude",
-        "Longitude",
-    )
+    return (*_from_corner(label), "Latitude", "Longitude")
 
 
 def spot_rows(plan: Plan) -> list[tuple[str, ...]]:
@@ -150,7 +151,7 @@ def spot_rows(plan: Plan) -> list[tuple[str, ...]]:
         rows.append(
             (
                 str(spot.strip.block),
-                WORDS[spot.strip.worked].partition(":")[0],
+                WORDS[spot.strip.worked],
                 fixed((spot.across_m - right) * slope, 1),
                 fixed((spot.along_m - ahead) * slope, 1),
                 f"{place.y:.6f}",

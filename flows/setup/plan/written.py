@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,16 +16,31 @@ from flows.base.errors import UserError
 from flows.base.plain_text import counted
 from flows.farm.folder import FarmFolder
 from flows.setup.plan import sheet
+from flows.setup.plan.evidence import Asked, own_scatter
 from flows.setup.plan.plan import Plan, Wanted, plan_of
 from flows.store import query
 from transforms.methods.strip_layout import Strip
+from transforms.trial.methods.new_site_year import Scatter
 
+NOTHING_ASKED = Asked()
 DECIMALS = 8  # of a degree: about a millimeter
 _UNSAFE = re.compile(r"[^\w-]+")
 
 
-def make(folder: FarmFolder, wanted: Wanted, to: Path | None = None) -> tuple[Plan, list[Path]]:
-    """Make a plan and write it to ``plans/FIELD`` in the farm folder, or to ``to``; returns its files.
+@dataclass(frozen=True, slots=True)
+class Made:
+    """A plan, the scatter and numbers that its evidence goes by, and its files."""
+
+    plan: Plan
+    scatter: Scatter
+    asked: Asked
+    files: tuple[Path, ...]
+
+
+def make(
+    folder: FarmFolder, wanted: Wanted, asked: Asked = NOTHING_ASKED, to: Path | None = None
+) -> Made:
+    """Make a plan and write it to ``plans/FIELD`` in the farm folder, or to ``to``.
 
     Raises UserError if the ground or the design cannot be used, and then writes nothing.
     """
@@ -34,15 +50,17 @@ def make(folder: FarmFolder, wanted: Wanted, to: Path | None = None) -> tuple[Pl
     if where.exists() and not where.is_dir():
         raise UserError(f"{where} is a file, not a folder. Name a folder with --to.")
     outlines = where / "strips.geojson"
+    asked = asked.checked()
     plan = plan_of(folder, wanted, outlines)
+    scatter = own_scatter(folder)
     contents = {
         outlines: geojson(plan),
         where / "strips.csv": strips_sheet(plan),
-        where / "plan.html": sheet.html(plan),
+        where / "plan.html": sheet.html(plan, scatter, asked),
     }
     for path, content in contents.items():
         files.write_text(path, content)
-    return plan, list(contents)
+    return Made(plan, scatter, asked, tuple(contents))
 
 
 def geojson(plan: Plan) -> str:

@@ -17,42 +17,30 @@ from flows.base.errors import UserError
 from flows.books import yield_map
 from flows.books.fieldbook import book
 from flows.farm.folder import FarmFolder
-from flows.setup.plan.plan import Wanted, as_json
+from flows.setup.plan.plan import Plan, Wanted, as_json
 from flows.setup.plan.sheet import CAUTION
-from flows.setup.plan.written import make
+from flows.setup.plan.written import make as make_all
 from tests.flows.cli.calling import call
-from tests.flows.loggers import FARM
+from tests.flows.setup.plan.grounds import (
+    CORNERS,
+    FIELD,
+    FIELDS,
+    PLACE,
+    outline,
+    planned_farm,
+    wanted,
+)
 from tests.flows.yield_maps import collection, feature
-
-# About 800 m square, a little aslant, near the farm's place (50, -100).
-CORNERS = [(-100.0, 50.0), (-99.9888, 50.0005), (-99.9885, 50.0072), (-99.9995, 50.0068)]
-FIELD = shapely.Polygon(CORNERS)
-PLACE = (-100.0, 50.0)
-FIELDS = b"field,practice\nNorth,deep tillage\nSouth,deep tillage\nNorth twice,deep tillage\n"
 
 
 @pytest.fixture
 def farm(tmp_path: Path) -> FarmFolder:
-    root = tmp_path / "farm"
-    (root / "fieldbook").mkdir(parents=True)
-    (root / "fieldbook" / "fields.csv").write_bytes(FIELDS)
-    (root / "farm.toml").write_text(
-        FARM.replace('name = "Invented"', 'name = "Invented"\nunits = "us"'), encoding="utf-8"
-    )
-    return FarmFolder.at(root)
+    return planned_farm(tmp_path)
 
 
-def outline(folder: FarmFolder, *features: dict[str, Any], name: str = "outline.geojson") -> Path:
-    path = folder.root.parent / name
-    path.write_bytes(collection(*(features or (feature(FIELD, field="North"),))))
-    return path
-
-
-def wanted(folder: FarmFolder, **more: Any) -> Wanted:
-    given: dict[str, Any] = {"field": "North", "header": "30 ft", "implement": "15 ft", "seed": 11}
-    if not {"outline", "corners"} & more.keys():
-        given["outline"] = outline(folder)
-    return Wanted(**given | more)
+def make(folder: FarmFolder, given: Wanted) -> tuple[Plan, tuple[Path, ...]]:
+    made = make_all(folder, given)
+    return made.plan, made.files
 
 
 @pytest.mark.parametrize("three", [False, True])
@@ -128,10 +116,10 @@ def test_the_sheet_begins_with_buried_utilities_and_names_every_strip(farm: Farm
     said = re.sub(r"<[^>]+>", " ", html[html.index("<main>") :])
     assert " ".join(said.split()).startswith(CAUTION)
     assert "811 in the US, Click Before You Dig in Canada" in CAUTION
-    assert html.count("check: do not work") == html.count("treated: work once") == 4
+    assert html.count("<td>check</td>") == html.count("<td>work once</td>") == 5  # and a spot each
     feet = [f"{(s.across_m - plan.corner[0]) / 0.3048:.1f}" for s in plan.layout.strips]
     assert all(f">{number}</td>" in html for number in feet)
-    assert "Right of A, ft" in html
+    assert "Right, ft" in html
     assert "http" not in html.replace("http-equiv", "").replace("http://www.w3.org", "")
 
 
