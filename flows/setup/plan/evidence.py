@@ -27,6 +27,10 @@ BLOCKS = (2, 3, 4, 6, 8, 10)
 LEAST_SITE_YEARS = (
     3  # of the farm's own before its scatter counts, as for what next (more_evidence)
 )
+ONE_BLOCK = (
+    "One block does not show how much blocks differ, and its two sides may differ by their soil alone. Plan "
+    "two blocks or more."
+)
 YIELD = {"metric": "t/ha", "us": "bu/ac", "canada": "bu/ac"}
 
 
@@ -113,6 +117,8 @@ def sentences(plan: Plan, scatter: Scatter, asked: Asked) -> list[str]:
     said = [_source(scatter)]
     if asked.response_pct is not None:
         said.append(_needed(plan, scatter, asked))
+    if plan.layout.design.blocks == 1:
+        said.append(ONE_BLOCK)
     said.append(_before(plan, scatter))
     said += _cost(plan, asked)
     return said

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import polars as pl
-import shapely
 
 from flows.base import files
 from flows.base.errors import UserError
@@ -79,8 +78,8 @@ def geojson(plan: Plan) -> str:
 
 
 def _feature(plan: Plan, field: str, strip: Strip) -> dict[str, Any]:
-    turned = shapely.orient_polygons(plan.ground.on_globe(strip.shape))
-    ring = [[round(x, DECIMALS), round(y, DECIMALS)] for x, y in turned.exterior.coords]
+    outer = plan.ground.on_globe(strip.shape).exterior  # counterclockwise, as box makes it
+    ring = [[round(x, DECIMALS), round(y, DECIMALS)] for x, y in outer.coords]
     return {
         "type": "Feature",
         "properties": {

@@ -108,6 +108,12 @@ def test_the_cost_is_area_times_rate(farm: FarmFolder) -> None:
     assert "twice counts twice" in said
 
 
+def test_one_block_is_too_few(farm: FarmFolder) -> None:
+    for blocks, told in ((1, True), (2, False)):
+        said = evidence.sentences(made(farm, blocks=blocks).plan, PUBLISHED, HERE)
+        assert (evidence.ONE_BLOCK in said) is told
+
+
 @pytest.mark.parametrize(
     ("asked", "said"),
     [
