@@ -66,7 +66,7 @@ def sentences(plan: Plan) -> list[str]:
         f"{counted(design.blocks, 'block')} of {kind}. Each strip is {wide} wide: {', '.join(fills)}.",
         f"Between strips a border of {shown(design.border_m, 'm', show)} is left: it is not weighed. No strip "
         f"is within {shown(design.headland_m, 'm', show)} of the field's edge (headland).",
-        f"Drive at {fixed(design.direction_deg, 1)}° from north (or the opposite way)"
+        f"The strips run at {fixed(design.direction_deg, 1)}° from north (or the opposite way)"
         + (", along the field's longest side." if plan.proposed_direction else "."),
         _harvest(plan),
         f"A coin drew the sides (seed {plan.seed}; the same seed gives the same sides). Do not swap them "

@@ -249,3 +249,11 @@ def test_the_command(
     code, out, err = run("plan", farm.root, "West", "--header", "30 ft")
     assert (code, out) == (2, "")
     assert "no field West" in err
+
+
+def test_the_sheet_says_how_to_harvest(farm: FarmFolder) -> None:
+    for across, told in ((False, "Harvest along the strips: 1 pass"), (True, "Harvest across")):
+        _, paths = make(farm, wanted(farm, across=across, blocks=2, direction=30.0))
+        html = paths[2].read_text(encoding="utf-8")
+        assert told in html
+        assert "The strips run at 30.0° from north (or the opposite way).<" in html
