@@ -225,7 +225,8 @@ def _under_headings(
 ) -> Iterator[tuple[str, list[tuple[str, object]]]]:
     names: list[str] = []
     for row in rows:
-        shown = [re.sub(r"[\x01-\x1f]", "", str(c or "")) for c in row]  # a heading stays the same
+        # Blanks and control characters make no other heading, a byte-order mark no other stamp.
+        shown = [re.sub(r"[\s\x01-\x1f]", "", str(c or "")) for c in row]
         cells = [c.strip().strip("\ufeff\ufffd\x00").strip().casefold() for c in shown]
         if time in cells:
             names = cells
@@ -243,6 +244,6 @@ def _under_headings(
             else by.get(time, "")
         )
         if long:
-            yield str(stamp), [(str(by.get("what", "")).strip(), by.get("value"))]
+            yield str(stamp).strip("\ufeff"), [(str(by.get("what", "")).strip(), by.get("value"))]
         else:
-            yield str(stamp), pairs
+            yield str(stamp).strip("\ufeff"), pairs
