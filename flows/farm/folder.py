@@ -54,6 +54,11 @@ class FarmFolder:
         return self.root / "yieldmaps"
 
     @property
+    def plans(self) -> Path:
+        """Plans of strips, with the lot that drew their sides."""
+        return self.root / "plans"
+
+    @property
     def drop(self) -> Path:
         """Where instrument files arrive."""
         return self.root / "drop"

@@ -31,6 +31,13 @@ def more(folder: FarmFolder, number: int) -> None:
     steps.collect(folder)
 
 
+def test_a_plan_of_strips_is_kept_with_the_lot_that_drew_them(farm: FarmFolder) -> None:
+    kept = farm.plans / "Home" / "strips.geojson"
+    kept.parent.mkdir(parents=True)
+    kept.write_text("{}")
+    assert "plans/Home/strips.geojson" in {e.path for e in make.backup(farm).whole.files}
+
+
 def test_the_second_backup_stores_only_what_is_new(farm: FarmFolder, to: Path) -> None:
     first = make.backup(farm)
     before = objects(to)
