@@ -67,6 +67,11 @@ def _unsure(farm: FarmFolder) -> None:
     )
 
 
+def _outline(farm: FarmFolder) -> None:
+    ring = "[[-98.01,49.5],[-98.0,49.5],[-98.0,49.507],[-98.01,49.507],[-98.01,49.5]]"
+    (farm.root / "home.geojson").write_text(f'{{"type":"Polygon","coordinates":[{ring}]}}')
+
+
 # Command, what happened before, and its words: each ends with 1.
 ATTENTION: dict[str, tuple[Callable[[FarmFolder], None] | None, str]] = {
     "once": (_entry, "{farm}"),
@@ -90,6 +95,10 @@ ATTENTION: dict[str, tuple[Callable[[FarmFolder], None] | None, str]] = {
     "tables": (_copy, "{farm}"),
     "explain": (_copy, "{farm} weather_day west 2021-05-30"),
     "report": (_copy, "{farm}"),
+    "plan": (
+        _outline,
+        "{farm} Home --header 9m --outline {farm}/home.geojson --to /proc/nowhere/plan",
+    ),
     "new": (None, "/proc/nowhere/farm"),
     "demo": (None, "/proc/nowhere/farm"),
 }
@@ -100,6 +109,7 @@ MISTAKES = {
     "service": "install {farm}/nowhere",
     "sql": "{farm}/nowhere SELECT(1)",
     "explain": "{farm}/nowhere weather_day",
+    "plan": "{farm} Nowhere --header 9m",
     "new": "{farm}",
     "demo": "{farm}",
 }
@@ -111,7 +121,7 @@ def _commands() -> set[str]:
 
 
 # Each exits 1 only for a damaged file, a full disk or the like, which `checkstrip --help` says.
-NO_REASON_OF_THEIR_OWN = {"sql", "tables", "explain", "report", "new", "demo"}
+NO_REASON_OF_THEIR_OWN = {"sql", "tables", "explain", "report", "plan", "new", "demo"}
 
 
 def test_every_command_is_tried() -> None:
