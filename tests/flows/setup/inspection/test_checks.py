@@ -105,7 +105,7 @@ def test_sources_that_nothing_matches_and_files_that_none_takes(farm: FarmFolder
     (farm.drop / "a.csv").rename(farm.drop / "other.dat")
     told = grave(farm, "sources")
     # What came before is in the archive and is looked at instead.
-    assert told == ["1 files belong to no source: drop/other.dat."]
+    assert told == ["1 file without a source: drop/other.dat."]
     shutil.rmtree(farm.archive)
     assert "matches 'station_*.csv' of the source hourly" in grave(farm, "sources")[0]
     shutil.rmtree(farm.drop)
