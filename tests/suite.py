@@ -23,6 +23,7 @@ tests/flows/run/service/test_service.py::test_names_are_plain_and_each_folder_ha
 tests/flows/run/test_five_minutes.py
 tests/flows/setup/add/test_add.py::test_without_a_terminal_and_without_yes_it_asks_for_yes
 tests/flows/setup/inspection/test_checks.py::test_a_set_up_that_is_fine_needs_nothing
+tests/flows/setup/plan/test_evidence.py::test_without_data_the_published_trials_are_named
 tests/flows/setup/sniff/test_sniff.py::test_headings
 tests/flows/setup/test_try_out.py::test_tells_of_a_file_that_no_source_takes
 tests/flows/store/test_wide_rows.py

@@ -99,7 +99,7 @@ def test_one_year_only_is_a_level_without_a_fade() -> None:
     out = _derive([(f, 1, 8.0 + i, 30.0 + i) for i, f in enumerate("abcd")])
     assert out[1]["change_pct"] is None
     assert out[1]["verdict"] == "cannot tell yet"
-    assert "no fading can be told" in out[1]["reason"]
+    assert "no fading can be seen" in out[1]["reason"]
     assert out[4]["response_pct"] == pytest.approx(9.5, abs=0.01)
 
 
