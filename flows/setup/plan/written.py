@@ -43,9 +43,7 @@ def make(
 
     Raises UserError if the ground or the design cannot be used, and then writes nothing.
     """
-    where = to or folder.plans / (
-        _UNSAFE.sub("_", wanted.field.strip()).strip("_") or "field"
-    )
+    where = to or folder.plans / (_UNSAFE.sub("_", wanted.field.strip()).strip("_") or "field")
     if where.exists() and not where.is_dir():
         raise UserError(f"{where} is a file, not a folder. Name a folder with --to.")
     outlines = where / "strips.geojson"
