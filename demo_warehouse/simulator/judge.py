@@ -56,7 +56,7 @@ class Truth:
     ``layer``: strip, depth_cm, time, storage_mm of the layer without any sensor error.
     ``season``: strip, water_use_mm from the end of the day of seeding to the end of that of
     harvest (evaporation and transpiration), and its parts over the same days.
-    ``faults``: what was done to which sensor, since when and until when.
+    ``faults``: what was done to which sensor, with dates.
     """
 
     root: pl.DataFrame

@@ -37,8 +37,9 @@ def carried_on(sheets: dict[str, str], plan: Plan) -> dict[str, str]:
             if season.harvested > LAST
         ]
     prices = _read(sheets["prices.csv"]).to_dicts()
-    years = {row["season"] for row in added["seasons.csv"]}
-    for year in sorted(map(int, map(str, years))):
+    for year in sorted({s.harvested.year for some in plan.seasons.values() for s in some}):
+        if year <= LAST.year:
+            continue
         turns = -(-(year - LAST.year) // ROTATION)
         old = str(year - turns * ROTATION)
         added["prices.csv"] += [

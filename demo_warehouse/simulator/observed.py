@@ -1,6 +1,6 @@
-"""The sheet of observations: water soaking in, roots in a pit, residue and plants counted by hand.
+"""The sheet of observations: water soaking in, roots in a pit, plants counted by hand.
 
-Each is the truth of the simulation with what a ring, a tape and a frame stray by.
+Each is the truth of the simulation with what a ring, a tape and a counting frame stray by.
 """
 
 from collections.abc import Iterator

@@ -2,6 +2,8 @@
 
 import duckdb
 
+from flows.base.plain_text import counted
+
 _COUNTED = """
     SELECT field, season, count(*) AS points, CASE
         WHEN kept THEN ''
@@ -18,10 +20,10 @@ def sentences(con: duckdb.DuckDBPyConnection) -> list[str]:
     ``con``: the warehouse or its published copy. One point is removed for one reason, the first
     that holds; so the reasons add up to the points removed.
     """
-    counted: dict[tuple[str, int], dict[str, int]] = {}
+    points_of: dict[tuple[str, int], dict[str, int]] = {}
     for field, season, points, reason in con.sql(_COUNTED).fetchall():
-        counted.setdefault((field, season), {})[reason] = points
-    return [_sentence(field, season, by) for (field, season), by in counted.items()]
+        points_of.setdefault((field, season), {})[reason] = points
+    return [_sentence(field, season, by) for (field, season), by in points_of.items()]
 
 
 def _sentence(field: str, season: int, by_reason: dict[str, int]) -> str:
@@ -29,6 +31,6 @@ def _sentence(field: str, season: int, by_reason: dict[str, int]) -> str:
     kept, gone = by_reason.get("", 0), sum(removed.values())
     why = "; ".join(f"{points:,} {reason}" for reason, points in removed.items())
     return (
-        f"Yield map of {field} {season}: {kept + gone:,} {'point' if kept + gone == 1 else 'points'} "
-        f"read, {kept:,} kept, {gone:,} removed{f' ({why})' if why else ''}."
+        f"Yield map of {field} {season}: {counted(kept + gone, 'point')} read, "
+        f"{kept:,} kept, {gone:,} removed{f' ({why})' if why else ''}."
     )

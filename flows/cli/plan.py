@@ -13,7 +13,7 @@ import typer
 from flows.cli.base import AsJson, Folder, app, farm_folder, hand_json, say
 
 
-def _file(text: str, metavar: str = "FILE") -> typer.models.OptionInfo:
+def _option(text: str, metavar: str = "FILE") -> typer.models.OptionInfo:
     option: typer.models.OptionInfo = typer.Option(metavar=metavar, help=text)
     return option
 
@@ -22,18 +22,18 @@ def _file(text: str, metavar: str = "FILE") -> typer.models.OptionInfo:
 def plan(
     folder: Folder,
     field: Annotated[str, typer.Argument(metavar="FIELD", help="the field, as in the field book")],
-    header: Annotated[str, _file("width of the combine's header, such as '30 ft'", "WIDTH")],
+    header: Annotated[str, _option("width of the combine's header, such as '30 ft'", "WIDTH")],
     implement: Annotated[
-        str | None, _file("width of the implement; strips are whole passes of both", "WIDTH")
+        str | None, _option("width of the implement; strips are whole passes of both", "WIDTH")
     ] = None,
     outline: Annotated[
         Path | None,
-        _file("the field's outline, GeoJSON in WGS 84; else one in yieldmaps/ with its name"),
+        _option("the field's outline, GeoJSON in WGS 84; else one in yieldmaps/ with its name"),
     ] = None,
     corners: Annotated[
-        Path | None, _file("instead: a CSV of its corners (latitude, longitude), in order")
+        Path | None, _option("instead: a CSV of its corners (latitude, longitude), in order")
     ] = None,
-    avoid: Annotated[Path | None, _file("odd ground to leave out, GeoJSON in WGS 84")] = None,
+    avoid: Annotated[Path | None, _option("odd ground to leave out, GeoJSON in WGS 84")] = None,
     direction: Annotated[
         float | None,
         typer.Option(metavar="DEGREES", help="of the strips, from north; else the longest side"),
@@ -42,10 +42,10 @@ def plan(
         int, typer.Option(metavar="N", help="of the header in each strip, at least")
     ] = 1,
     border: Annotated[
-        str | None, _file("left between strips and not weighed; else 3 m (10 ft)", "WIDTH")
+        str | None, _option("left between strips and not weighed; else 3 m (10 ft)", "WIDTH")
     ] = None,
     headland: Annotated[
-        str | None, _file("left free all around; else three header widths", "WIDTH")
+        str | None, _option("left free all around; else three header widths", "WIDTH")
     ] = None,
     blocks: Annotated[int, typer.Option(metavar="N", help="sets of strips side by side")] = 4,
     design: Annotated[
@@ -67,17 +67,17 @@ def plan(
         float | None, typer.Option(metavar="N", help="of the work, by acre (metric: by hectare)")
     ] = None,
     seed: Annotated[
-        int | None, typer.Option(metavar="N", help="of the lot that draws sides; else a new one")
+        int | None, typer.Option(metavar="N", help="of the randomized sides; else a new one")
     ] = None,
     to: Annotated[
-        Path | None, _file("where the files go; else plans/FIELD in the farm folder", "FOLDER")
+        Path | None, _option("where the files go; else plans/FIELD in the farm folder", "FOLDER")
     ] = None,
     as_json: AsJson = False,
 ) -> None:
     """Lay out strips before the first pass.
 
-    It needs no data yet. Strips are whole header widths, blocks lie side by side, sides are drawn by
-    lot; a second run keeps its lot. It writes a sheet to print (plan.html), outlines
+    It needs no data yet. Strips are whole header widths, blocks lie side by side, sides are
+    randomized; a second run keeps them. It writes a sheet to print (plan.html), outlines
     (strips.geojson: copy it to yieldmaps/ after the work) and rows for the field book (strips.csv).
     It shows which response so many blocks find in how many years, by the farm's own scatter if it
     has some, else by published trials.

@@ -39,7 +39,7 @@ class Contradictory(Exception):
     """Deliveries contradict themselves (``counts`` by sequence); the transaction is void."""
 
     def __init__(self, counts: dict[int, Contradicted]) -> None:
-        super().__init__(f"{counted(len(counts), 'file')} in contradiction with itself")
+        super().__init__(f"{counted(len(counts), 'file')} with contradictions")
         self.counts = counts
 
 

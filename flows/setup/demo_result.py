@@ -15,6 +15,7 @@ from flows.pages.pictures import trial as pictures
 from flows.pages.published_tables import Tables
 from flows.pages.report import field_row, trial
 from flows.pages.report.chosen import chosen_seasons
+from flows.pages.sections import short
 from flows.run import steps
 from flows.store import query
 
@@ -36,7 +37,8 @@ def picture(tables: Tables) -> bytes:
 def table(tables: Tables) -> str:
     """Return a Markdown table with a row a field: the words of money, the net, the mean response.
 
-    Below it stands why an interval and a verdict could look at odds.
+    A partial number is marked; below stand the reasons, and why an interval and a verdict could look
+    at odds.
     """
     show = tables.show()
     lines = [HEADS, ("---",) * len(HEADS)]
@@ -50,10 +52,14 @@ def table(tables: Tables) -> str:
             field_row.mean(known["response_pooled"]),
         )
         name = f"{field['field']}: {field['practice']}"
-        lines.append((name, *(show.phrase(phrase) for phrase in told)))
+        marked = render.marked(told)
+        lines.append(
+            (name, *(show.phrase(p) + ", partial" * (i in marked) for i, p in enumerate(told)))
+        )
     shown = [f"| {' | '.join(cells)} |" for cells in lines]
-    why = [render.line_text(line, show) for line in field_row.why(rows)]
-    return "\n".join([*shown, "", *why, ""]) if why else "\n".join([*shown, ""])
+    partial = ((name, row[name]) for name in ("payback", "response_pooled") for row in rows)
+    notes = [*short.partial_notes(partial, "Partial: "), *field_row.why(rows)]
+    return "\n".join([*shown, "", *(render.line_text(line, show) for line in notes), ""])
 
 
 def in_readme(text: str, new: str) -> str:

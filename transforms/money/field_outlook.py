@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from schemas import generated
+from schemas.cautions import WORKING
 from schemas.tables.money.field_outlook import TABLE
 from transforms.methods import calendar_day
-from transforms.methods.cautions import WORKING
 from transforms.methods.texts import joined
 from transforms.money.methods.chance_words import PAYS, UNKNOWN, by_chance
 from transforms.trial.methods.fade_line import (

@@ -3,8 +3,8 @@
 import polars as pl
 
 from schemas import generated
+from schemas.cautions import WORKING
 from schemas.tables.soil.operation_depth import TABLE
-from transforms.methods.cautions import WORKING
 from transforms.methods.texts import joined
 from transforms.soil.methods import tillage_limits
 from transforms.soil.methods.compacted_layer import compacted

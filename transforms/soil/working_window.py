@@ -11,9 +11,9 @@ from working depth before you believe a table. The surface's bearing is not judg
 import polars as pl
 
 from schemas import generated
+from schemas.cautions import WORKING
 from schemas.tables.soil.working_window import TABLE
 from transforms.methods import crop_days
-from transforms.methods.cautions import WORKING
 from transforms.methods.texts import joined
 from transforms.soil.methods import tillage_limits
 from transforms.soil.methods.compacted_layer import compacted

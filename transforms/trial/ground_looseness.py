@@ -30,8 +30,10 @@ def derive(
     on that day, else the field's own first. Draft grows with depth (ASABE D497, from memory), so
     workings that differ by more than a tenth in depth are not compared.
     """
-    works = treated_operations(operation_fuel, field).select(
-        "field", "practice", "depth_cm", "fuel_l_ha", "speed_km_h", operation_day="day"
+    works = (
+        treated_operations(operation_fuel, field)
+        .select("field", "practice", "depth_cm", "fuel_l_ha", "speed_km_h", operation_day="day")
+        .sort("field", "operation_day")
     )
     if works.is_empty():
         return generated.empty(TABLE)

@@ -135,9 +135,7 @@ def _judged(rows: pl.DataFrame) -> pl.DataFrame:
         .when(way * pl.col("last_year_pct") > 0)
         .then(pl.lit("still loose"))
         .otherwise(pl.lit("harder")),
-        change_verdict=pl.when(changes == 0)
-        .then(pl.lit("cannot tell yet"))
-        .when(changes > 0)
+        change_verdict=pl.when(changes > 0)
         .then(pl.lit("loosening"))
         .when(changes < 0)
         .then(pl.lit("settling"))

@@ -9,6 +9,7 @@ from flows.pages.published_tables import Tables
 from flows.pages.report import field_row, trial
 from flows.pages.report.field_row import Known
 from flows.pages.sections import harvest, short, work
+from schemas.cautions import WORKING
 
 HEADS = (
     "Field",
@@ -20,10 +21,6 @@ HEADS = (
     "Root lead",
     "Deep water",
     "Next fall",
-)
-CAUTION = (
-    "Have buried lines, cables and drains located and marked before any ground is worked. Heavy draft can "
-    "hurt people: keep them clear of the implement. Local rules and licensed people decide."
 )
 _RANGES = (
     "Treated minus check. In brackets 95% intervals, those that the verdicts go by; of root lead 90% "
@@ -46,7 +43,7 @@ def section(tables: Tables, chosen: pl.DataFrame) -> Section:
         blocks += [*field_row.why(shown), *field_row.no_area(shown)]
     else:
         blocks.append(Line(("No strip was weighed yet.",)))
-    blocks += work.cautions(tables) or [Line((CAUTION,)), Line((harvest.NOT_ADVICE,))]
+    blocks += work.cautions(tables) or [Line((WORKING,))]
     practices = trial.practices(tables)
     blocks += [line for one in practices for line in trial.mean(tables, one)]
     for one in practices:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import polars as pl
 
+from flows.base import lock
 from flows.base.errors import UserError
 from flows.base.files import write_bytes, write_text
 from flows.base.progress import Tick, silent
@@ -89,8 +90,10 @@ def add(  # noqa: PLR0917
     if not agree(f"Add it as {target.relative_to(folder.root)}?"):
         raise UserError("Nothing was changed.")
     folder.yield_maps.mkdir(parents=True, exist_ok=True)
-    write_text(folder.farm_toml, whole)
-    write_bytes(target, file.read_bytes())
+    with lock.hold(folder.lock_file, "adding a yield map"):
+        written.must_still_be(folder.farm_toml, text)
+        write_text(folder.farm_toml, whole)
+        write_bytes(target, file.read_bytes())
     told = [key for key, value in given.items() if value is not None]
     attention = [
         f"Not confirmed: {key} = {a}."
@@ -133,7 +136,7 @@ def _questions(file: Path, grid: pl.DataFrame, farm: Farm) -> Script:
             if heading.reads is Reads.NUMBER and not landing(heading, unit or heading.unit):
                 yield _unit(name, heading, customary)
         if not NAMED.match(file.stem) and not {"field", "season"} <= names:
-            yield Question("field", "Which field is the map of?", check=some)
+            yield Question("field", "Which field is the map of?", check=_file_name)
             yield Question("season", "Which season (year of the harvest)?", check=_year)
 
     return script
@@ -165,6 +168,15 @@ def _unit(column: str, heading: Heading, customary: bool) -> Question:
     why = f"It is read as {heading.name}. {NONE}: leave the column out."
     text = f"Which unit is '{column}' in?"
     return Question(f"unit {column}", text, usual[customary], why=why, check=check)
+
+
+def _file_name(word: str) -> str:
+    """Return a field's name, which the map's file gets; raise UserError if no file can have it."""
+    if set(some(word)) & set('/\\:*?"<>|'):
+        raise UserError(
+            f"'{word}': no file can have this name. Give the map the columns field and season."
+        )
+    return some(word)
 
 
 def _year(word: str) -> str:

@@ -59,8 +59,7 @@ def land(
     folder.make()
     with warehouse.open_writer(folder, "adding files") as con:
         before = folder.farm_toml.read_bytes()
-        if written.read(folder.farm_toml) != was:
-            raise UserError("farm.toml was changed meanwhile, so nothing was added. Try again.")
+        written.must_still_be(folder.farm_toml, was)
         for path in {path for _, path, _ in those}:
             (folder.root / path).mkdir(parents=True, exist_ok=True)
         files.write_text(folder.farm_toml, text)

@@ -76,6 +76,12 @@ def _layout(name: str, layout: Mapping[str, Any]) -> list[str]:
     return lines
 
 
+def must_still_be(farm_toml: Path, was: str) -> None:
+    """Raise UserError if somebody changed farm.toml while questions were asked."""
+    if read(farm_toml) != was:
+        raise UserError("farm.toml was changed meanwhile, so nothing was added. Try again.")
+
+
 def with_part(text: str, part: Part, now: datetime | None = None) -> str:
     """Return farm.toml with a part appended. Raises UserError if that is no valid farm file."""
     if part.is_empty:

@@ -22,7 +22,7 @@ LABEL = {0: "check", 1: "treated", 2: "twice"}
 def drawn(plan: Plan) -> Picture:
     """Draw the outline, headland, odd ground and strips, north up; beside it the strips side by side."""
     # A name that the font cannot write is left out.
-    title = (f"Strips on {style.legible(plan.field, None)}, sides drawn by lot",)
+    title = (f"Strips on {style.legible(plan.field, None)}, sides randomized",)
     says = tuple(f"Block {one.block}: {LABEL[one.worked]}. " for one in plan.layout.strips)
     with style.drawn(title, plan.show, 3.6, WIDE) as figure:
         field, side = figure.subplots(1, 2, width_ratios=(1.0, 1.15))

@@ -72,11 +72,12 @@ class Plan:
 def plan_of(folder: FarmFolder, wanted: Wanted, earlier: Path) -> Plan:
     """Return the plan; the seed is that of the plan at ``earlier`` unless one is given.
 
+    ``wanted.field`` is the name as ``known_field`` has it.
     Raises UserError, in sentences that say what to do, if the ground or the design cannot be used.
     """
     farm = farm_file.load(folder.farm_toml)
     show = Show(farm.farm.units, farm.farm.currency)
-    field = _known_field(folder, farm, wanted.field)
+    field = wanted.field
     ground = grounds.of_field(
         field, wanted.outline, wanted.corners, wanted.avoid, folder.yield_maps, _place(farm)
     )
@@ -106,8 +107,12 @@ def _place(farm: Farm) -> Place | None:
     return place.longitude, place.latitude
 
 
-def _known_field(folder: FarmFolder, farm: Farm, field: str) -> str:
-    """Return the field's name as the field book has it; as given while the book names no field."""
+def known_field(folder: FarmFolder, field: str) -> str:
+    """Return the field's name as the field book has it; as given while the book names no field.
+
+    Raises UserError if the book has other fields only.
+    """
+    farm = farm_file.load(folder.farm_toml)
     path = fieldbook_path(folder, farm)
     if path is None:
         return field.strip()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,7 @@ from flows.base.plain_text import counted
 from flows.farm.folder import FarmFolder
 from flows.setup.plan import sheet
 from flows.setup.plan.evidence import Asked, own_scatter
-from flows.setup.plan.plan import Plan, Wanted, plan_of
+from flows.setup.plan.plan import Plan, Wanted, known_field, plan_of
 from flows.store import query
 from transforms.methods.strip_layout import Strip
 from transforms.trial.methods.new_site_year import Scatter
@@ -43,7 +43,8 @@ def make(
 
     Raises UserError if the ground or the design cannot be used, and then writes nothing.
     """
-    where = to or folder.plans / (_UNSAFE.sub("_", wanted.field.strip()).strip("_") or "field")
+    wanted = replace(wanted, field=known_field(folder, wanted.field))  # one folder, one lot a field
+    where = to or folder.plans / (_UNSAFE.sub("_", wanted.field).strip("_") or "field")
     if where.exists() and not where.is_dir():
         raise UserError(f"{where} is a file, not a folder. Name a folder with --to.")
     outlines = where / "strips.geojson"

@@ -138,3 +138,15 @@ def test_workings_of_another_depth_are_not_compared() -> None:
 def test_without_work_there_is_nothing_to_ask() -> None:
     day = date(2021, 5, 24)
     assert derive([], [push("treated", day, SOFT), push("check", day, HARD)]) == []
+
+
+def test_the_order_of_the_workings_does_not_matter() -> None:
+    works = [worked("2020-10-01"), worked("2022-10-01", depth_cm=20.0, fuel_l_ha=15.0)]
+    pushes = [
+        push(side, date(year, 5, 24), cone)
+        for year in (2021, 2023)
+        for side, cone in (("treated", SOFT), ("check", HARD))
+    ]
+    assert derive(works[::-1], pushes[::-1]) == derive(works, pushes)
+    depths = [row["cone_to_cm"] for row in derive(works[::-1], pushes) if row["cone_to_cm"]]
+    assert depths == [30.0, 20.0]

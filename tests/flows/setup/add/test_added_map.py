@@ -141,6 +141,27 @@ def test_another_map_of_the_same_name_is_not_overwritten(
     assert (folder.yield_maps / "Home 2021.csv").read_text() == "older"
 
 
+def test_a_farm_file_that_was_changed_meanwhile_is_not_overwritten(
+    folder: FarmFolder, tmp_path: Path
+) -> None:
+    def ask(question: Question) -> str:
+        folder.farm_toml.write_text(folder.farm_toml.read_text() + "# mine\n")
+        return question.answer(question.proposed)
+
+    with pytest.raises(UserError, match="changed meanwhile"):
+        run(folder, export(tmp_path / "Home 2021.csv"), ask)
+    assert folder.farm_toml.read_text().endswith("# mine\n")
+    assert not (folder.yield_maps / "Home 2021.csv").exists()
+
+
+@pytest.mark.parametrize("field", ["../Home", "North/West", "C:Home"])
+def test_a_field_whose_name_no_file_can_have_is_told_what_to_do(
+    folder: FarmFolder, tmp_path: Path, field: str
+) -> None:
+    with pytest.raises(UserError, match="columns field and season"):
+        run(folder, export(tmp_path / "export.csv"), asking({"field": field}, []))
+
+
 def test_what_a_map_needed_in_the_farm_file_is_taken_back(
     folder: FarmFolder, tmp_path: Path
 ) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -108,6 +109,12 @@ def test_a_plan_made_again_keeps_its_lot(farm: FarmFolder) -> None:
     assert again.seed == first.seed
     assert [path.read_bytes() for path in paths] == before
     assert make(farm, wanted(farm, seed=first.seed + 1))[0].seed == first.seed + 1
+
+
+def test_however_its_name_is_written_a_field_has_one_lot(farm: FarmFolder) -> None:
+    first, paths = make(farm, wanted(farm, seed=None))
+    again, there = make(farm, replace(wanted(farm, seed=None), field=f" {first.field.upper()} "))
+    assert (again.seed, again.field, there) == (first.seed, first.field, paths)
 
 
 def test_the_sheet_begins_with_buried_utilities_and_names_every_strip(farm: FarmFolder) -> None:

@@ -1,4 +1,4 @@
-"""What a table says beside anything that could lead to ground being worked: one text for all of them."""
+"""What tables and pages say beside anything that could lead to ground being worked: one text for all."""
 
 WORKING = (
     "Have buried lines, cables and drains located and marked before any ground is worked (in the US call "
