@@ -71,7 +71,7 @@ def cause_of(content: Content, layout: Layout, seen: Contradicted) -> Cause:
     if not rows.is_empty():
         most = int(rows.select(pl.len().over(keys).max()).item())
         at = "time and depth" if TELL_DEPTH & set(keys) else "time"
-        found += f"; each {at} occurs up to {counted(most, 'time')}"
+        found += f"; each {at} occurs up to {most:,} times"
     return CAUSE, found, _expected(rows, keys, telling_columns(rows, keys))
 
 

@@ -9,7 +9,6 @@ from typing import Any
 
 import polars as pl
 
-from flows.base.plain_text import counted
 from flows.intake.contradictions import Contradicted
 from flows.intake.door.rejected import REJECTED
 from flows.intake.readers.chunk import Chunk
@@ -170,9 +169,7 @@ def _reason(delivery: Incoming) -> str | None:
         kept = "1 earlier value is no longer in the file and was kept"
     if contradicted:
         values = (
-            "1 value contradicts"
-            if contradicted == 1
-            else f"{counted(contradicted, 'value')} contradict"
+            "1 value contradicts" if contradicted == 1 else f"{contradicted:,} values contradict"
         )
         later = f"{values} another line of the file; the later line stands"
     return "; ".join(filter(None, (delivery.reason, kept, later))) or None

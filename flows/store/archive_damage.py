@@ -27,7 +27,7 @@ def sentences(con: duckdb.DuckDBPyConnection, archive: ArchiveReader, root: Path
     files = [name for sequence, name in rows if sequence not in accepted]
     if files:
         more = f" and {len(files) - _NAMED} more" if len(files) > _NAMED else ""
-        count = "1 file is" if len(files) == 1 else f"{counted(len(files), 'file')} are"
+        count = f"{counted(len(files), 'file')} {'is' if len(files) == 1 else 'are'}"
         found.append(f"{count} {DAMAGED}: {', '.join(files[:_NAMED])}{more}.")
     if found:
         found.append(

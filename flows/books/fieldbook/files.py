@@ -66,7 +66,7 @@ def grids(
             if len(content) > MAX_FILE_BYTES:
                 found_bytes, most = (
                     counted(len(content), "byte"),
-                    f"at most {counted(MAX_FILE_BYTES, 'byte')}",
+                    f"at most {MAX_FILE_BYTES:,} bytes",
                 )
                 raise Rejected("the file is too large", found_bytes, most)
             if ending in (".xlsx", ".xlsm"):
@@ -93,7 +93,7 @@ def _workbook(content: bytes, problems: list[Problem]) -> list[Grid]:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             unpacked = sum(part.file_size for part in archive.infolist())
             if unpacked > MAX_UNPACKED_BYTES:
-                most = f"at most {counted(MAX_UNPACKED_BYTES, 'byte')}"
+                most = f"at most {MAX_UNPACKED_BYTES:,} bytes"
                 raise Rejected("the workbook unpacks to too much", counted(unpacked, "byte"), most)
             has_formulas = any(
                 _FORMULA.search(archive.read(part))
@@ -222,10 +222,10 @@ def decoded(content: bytes) -> str:
 
 
 def _too_long(name: str) -> Problem:
-    expected = f"at most {counted(MAX_ROWS, 'row')}; the rows below are not read"
+    expected = f"at most {MAX_ROWS:,} rows; the rows below are not read"
     return Problem(name, MAX_ROWS + 1, "", "the sheet has too many rows", "", expected)
 
 
 def _too_wide(name: str, number: int) -> Problem:
-    expected = f"at most {counted(MAX_COLUMNS, 'column')}; those to the right are not read"
+    expected = f"at most {MAX_COLUMNS:,} columns; those to the right are not read"
     return Problem(name, number, "", "the row has too many columns", "", expected, "none")

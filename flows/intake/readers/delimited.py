@@ -164,7 +164,7 @@ def _pieces(blocks: Iterator[bytes], layout: Layout, *, at_start: bool) -> Itera
         elif len(rest) > LINE_LIMIT + PIECE:
             raise Unreadable(
                 "line too long",
-                f"over {counted(LINE_LIMIT, 'byte')} without a line end",
+                f"over {LINE_LIMIT:,} bytes without a line end",
                 "lines of text",
             )
     if decoder is not None:

@@ -67,9 +67,7 @@ def pieces(blocks: Iterator[bytes], encoding: str) -> Iterator[tuple[str, bool]]
             yield text, False
             rest = tail
         elif len(rest) > LINE_LIMIT + PIECE:
-            raise Unreadable(
-                "line too long", f"over {counted(LINE_LIMIT, 'character')}", "lines of text"
-            )
+            raise Unreadable("line too long", f"over {LINE_LIMIT:,} characters", "lines of text")
     rest = (rest + decoder.decode(b"", final=True)).replace("\r\n", "\n")
     if rest:
         yield rest.removesuffix("\n"), not rest.endswith("\n")

@@ -15,7 +15,6 @@ from collections.abc import Iterator
 from itertools import chain, islice
 from typing import Any
 
-from flows.base.plain_text import counted
 from flows.intake.readers import stated_units
 from flows.intake.readers.chunk import (
     Chunk,
@@ -252,9 +251,7 @@ def _lines(content: Content, layout: Layout) -> Iterator[Chunk]:
         if last and rest.strip():
             lines, rest = [*lines, rest], b""
         if len(rest) > LINE_LIMIT:
-            raise Unreadable(
-                "line too long", f"over {counted(LINE_LIMIT, 'byte')}", "a record a line"
-            )
+            raise Unreadable("line too long", f"over {LINE_LIMIT:,} bytes", "a record a line")
         for line in lines:
             number += 1
             if text_of_line := line.decode().strip("\x00 \t\r\ufeff"):

@@ -18,7 +18,6 @@ from fnmatch import fnmatch
 from itertools import chain
 from typing import IO
 
-from flows.base.plain_text import counted
 from flows.intake.readers.chunk import Chunk, Content, Unreadable
 from flows.intake.readers.sections import Section
 from schemas.farm.layout import Layout
@@ -86,8 +85,8 @@ class Meter:
         if bomb or self.unpacked > MOST_BYTES:
             raise Unreadable(
                 "unpacks to too much",
-                f"{counted(self.packed, 'byte')} that unpack to over {self.unpacked:,}",
-                f"at most {MOST_RATIO} times its size and {counted(MOST_BYTES, 'byte')}",
+                f"{self.packed:,} bytes that unpack to over {self.unpacked:,}",
+                f"at most {MOST_RATIO} times its size and {MOST_BYTES:,} bytes",
             )
 
 
@@ -232,6 +231,6 @@ def in_one(content: Content, most: int) -> bytes:
         held.write(block)
         if held.tell() > most:
             raise Unreadable(
-                "too large", f"over {counted(most, 'byte')} in one document", f"at most {most:,}"
+                "too large", f"over {most:,} bytes in one document", f"at most {most:,}"
             )
     return held.getvalue()

@@ -101,7 +101,7 @@ def settling_in_words(left_s: dict[str, float]) -> list[str]:
     if not left_s:
         return []
     some = ", ".join(sorted(left_s)[:3]) + (" and more" if len(left_s) > 3 else "")
-    number = "1 file is" if len(left_s) == 1 else f"{counted(len(left_s), 'file')} are"
+    number = f"{counted(len(left_s), 'file')} {'is' if len(left_s) == 1 else 'are'}"
     return [f"{number} settling, {max(left_s.values()):.0f} s left: {some}."]
 
 

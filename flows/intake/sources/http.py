@@ -25,7 +25,6 @@ import httpx
 
 from flows.base import files
 from flows.base.errors import UserError
-from flows.base.plain_text import counted
 from flows.intake.readers.json_records import at_path
 from flows.intake.sources import web_request
 from flows.intake.sources.spans import Span, ask, beginning, instant, remember_answer
@@ -154,7 +153,7 @@ class _Request:
                 )
             self.sleep(self.source.pause_s)
         else:
-            raise UserError(f"it has more than {counted(MOST_PAGES, 'page')}.")
+            raise UserError(f"it has more than {MOST_PAGES:,} pages.")
         self.validators = remember
 
     def _placeholders(self) -> dict[str, str]:

@@ -81,7 +81,7 @@ def waiting(folder: FarmFolder, farm: Farm) -> list[str]:
     with tempfile.TemporaryDirectory() as into:
         found = drop.find_settled(folder, farm, places, Path(into))
     ready = [a for a in found.arrivals if a.source is not None]
-    number = "1 file waits" if len(ready) == 1 else f"{counted(len(ready), 'file')} wait"
+    number = f"{counted(len(ready), 'file')} {'waits' if len(ready) == 1 else 'wait'}"
     strangers = [a for a in found.arrivals if a.source is None]
     return [
         *found.notes,

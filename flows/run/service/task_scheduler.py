@@ -12,7 +12,6 @@ from typing import Any
 from xml.etree import ElementTree  # only written, never read
 
 from flows.base.errors import UserError
-from flows.base.plain_text import counted
 from flows.run.service.definition import Definition, Service
 
 SPACE = "http://schemas.microsoft.com/windows/2004/02/mit/task"
@@ -32,9 +31,7 @@ def definition(service: Service) -> Definition:
     command, arguments = service.command[0], subprocess.list2cmdline(service.command[1:])
     for name in (command, str(service.root)):
         if len(name) > LONGEST:
-            raise UserError(
-                f"{name} is longer than {counted(LONGEST, 'character')}, too long for a task."
-            )
+            raise UserError(f"{name} is longer than {LONGEST:,} characters, too long for a task.")
     # Without a name the task would be for every user, and want an administrator.
     user = "\\".join(filter(None, (os.environ.get("USERDOMAIN"), getpass.getuser())))
     settings = {
