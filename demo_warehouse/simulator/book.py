@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from demo_warehouse.simulator.crops import CROPS
 from demo_warehouse.simulator.farm import Farm
 from demo_warehouse.simulator.known import SIDES
-from demo_warehouse.simulator.plan import FIRST, LAST, PAN_CM
+from demo_warehouse.simulator.plan import FIRST, LAST, MAPPED, PAN_CM
 
 Array = NDArray[np.float64]
 BLOCKS = 5
@@ -45,12 +45,17 @@ def true_yields(farm: Farm) -> pl.DataFrame:
 
 
 def passes(rng: np.random.Generator, farm: Farm) -> pl.DataFrame:
-    """Every weighed pass in SI: blocks of two neighboring passes, one in each strip."""
+    """Every weighed pass in SI: blocks of two neighboring passes, one in each strip.
+
+    The season that a yield map was kept of was not weighed.
+    """
     truth = true_yields(farm)
     (after,) = rng.spawn(1)  # draws of its own for later seasons: those on record stay as they are
     rows = []
     for field, seasons in farm.plan.seasons.items():
         for season in seasons:
+            if (field, season.harvested.year) == MAPPED:
+                continue
             draw = rng if season.harvested <= LAST else after
             year = season.harvested.year
             land = draw.normal(0, LAND_CV, BLOCKS)

@@ -17,6 +17,7 @@ import polars as pl
 from demo_warehouse.simulator import (
     book,
     climate,
+    crossed_map,
     damage,
     files,
     later,
@@ -29,7 +30,7 @@ from demo_warehouse.simulator import (
 from demo_warehouse.simulator.farm import Farm, simulate
 from demo_warehouse.simulator.files import File
 from demo_warehouse.simulator.ledger import Ledger
-from demo_warehouse.simulator.plan import LAST, ROOM, Plan, horizon, plan
+from demo_warehouse.simulator.plan import FIRST, LAST, MAPPED, ROOM, Plan, horizon, plan
 from demo_warehouse.simulator.stations import TIME, Gauge
 
 Progress = Callable[[float, str], None]
@@ -75,7 +76,8 @@ def write(
     until = pl.col(damage.FILED) <= probes.clock(on, 24)
     written = stations_and_probes(farm, {n: frame.filter(until) for n, frame in frames.items()})
     strays = (File(path, content, last) for path, content in spoil.STRAYS.items())
-    for file in chain(spoil.spoil(written, whole=on >= LAST), strays, [long_record(seed)]):
+    spoiled = spoil.spoil(written, whole=on >= LAST)
+    for file in chain(spoiled, strays, [long_record(seed)], yield_map(farm, seed, on)):
         _write_file(folder, file)
     progress(0.9, "writing the field book and the truth")
     measured = book.sheets(np.random.default_rng([seed, 11]), farm)
@@ -173,6 +175,17 @@ def long_record(seed: int) -> File:
     )
     written = datetime.combine(date(2021, 1, 4), datetime.min.time())
     return File("normals/longrecord_1991_2020.csv", frame.write_csv().encode(), written)
+
+
+def yield_map(farm: Farm, seed: int, on: date) -> Iterator[File]:
+    """The outlines of the mapped field's strips, and its map if it was harvested by then."""
+    field, year = MAPPED
+    drawn = datetime.combine(FIRST, datetime.min.time())
+    yield File("yieldmaps/strips.geojson", crossed_map.outlines().encode(), drawn)
+    (cut,) = (s.harvested for s in farm.plan.seasons[field] if s.harvested.year == year)
+    if cut <= on:
+        points = crossed_map.points(np.random.default_rng([seed, 13]), farm)
+        yield File(f"yieldmaps/{field} {year}.csv", points.encode(), probes.clock(cut, 26))
 
 
 def _write_file(folder: Path, file: File) -> None:

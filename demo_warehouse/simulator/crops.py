@@ -70,8 +70,18 @@ class Growth:
     alive: NDArray[np.bool_]
 
 
-def growth(weather: Hourly, snow_cm: Array, seasons: list[Season]) -> Growth:
-    """Canopy, demand and root pace of a strip's seasons under the site's weather."""
+def growth(
+    weather: Hourly,
+    snow_cm: Array,
+    seasons: list[Season],
+    deeper_cm: float = 0.0,
+    swifter: float = 1.0,
+) -> Growth:
+    """Canopy, demand and root pace of a strip's seasons under the site's weather.
+
+    ``deeper_cm``, ``swifter``: how much further down than elsewhere the site's profile lets roots go,
+    and how many times as fast, within what roots can do.
+    """
     hours = len(weather.air_temp_c)
     cover = np.zeros(hours)
     pace = np.zeros(hours)
@@ -94,8 +104,8 @@ def growth(weather: Hourly, snow_cm: Array, seasons: list[Season]) -> Growth:
         cover[start:end] = np.where(up, np.maximum(crop.cover_max * rise, 0.02) * fall, 0.0)
         goes = up & (part < GROWTH_ENDS_AT)
         speed = np.clip(day_mean[start:end], 0, None) * crop.root_mm_c_d / 10
-        pace[start:end] = np.where(goes, np.minimum(speed, ROOT_MAX_CM_DAY), 0.0) / 24
-        limit[start:end] = crop.root_max_cm
+        pace[start:end] = np.where(goes, np.minimum(speed, ROOT_MAX_CM_DAY) * swifter, 0.0) / 24
+        limit[start:end] = crop.root_max_cm + deeper_cm
         alive[start:end] = up
     bare = snow_cm <= 0.5
     demand = weather.reference_et_mm * bare

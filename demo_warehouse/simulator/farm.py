@@ -7,15 +7,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_warehouse.simulator import climate, crops, ground, heat, water
-from demo_warehouse.simulator.forcing import Forcing, Truth, of_pairs
+from demo_warehouse.simulator.forcing import ROOT_SCALE_CM, Forcing, Truth, of_pairs
 from demo_warehouse.simulator.plan import (
     DAYS,
+    DEEPER_CM,
     FIRST,
     HARDNESS,
     LAST,
     LOOSENED,
     PAN_CM,
+    ROOTS_THIN_CM,
     SETTLES_YEARS,
+    SWIFTER,
     Plan,
     wetness,
 )
@@ -118,11 +121,18 @@ def hardness(plan: Plan) -> Array:
 def forcing(weather: list[climate.Hourly], base: heat.Ground, plan: Plan) -> Forcing:
     """What drives the farm's strips."""
     grown = [
-        crops.growth(weather[i], base.snow_cm[:, i], plan.seasons[field])
+        crops.growth(
+            weather[i],
+            base.snow_cm[:, i],
+            plan.seasons[field],
+            DEEPER_CM.get(field, 0.0),
+            SWIFTER.get(field, 1.0),
+        )
         for i, field in enumerate(plan.fields)
     ]
+    thin = [ROOTS_THIN_CM.get(field, ROOT_SCALE_CM) for field in plan.fields]
     pans = [ground.in_pan(*PAN_CM[field]) for field in plan.fields]
-    return of_pairs(base, grown, pans, hardness(plan), cropped=True)
+    return of_pairs(base, grown, pans, hardness(plan), cropped=True, root_scale_cm=thin)
 
 
 def simulate(seed: int, plan: Plan) -> Farm:

@@ -11,6 +11,7 @@ from demo_warehouse.simulator.crops import Growth
 from demo_warehouse.simulator.heat import Ground
 
 Array = NDArray[np.float64]
+ROOT_SCALE_CM = 38.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +29,7 @@ class Forcing:
     pan: Array  # (strips, slices): share of the slice in the compacted layer
     hardness: Array  # (days, strips): 0 no pan, 1 full pan
     uptake_allowed: NDArray[np.bool_]  # (strips,): false for bare soil
+    root_scale_cm: Array  # (strips,): over this depth the roots thin to a third
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +49,19 @@ class Truth:
 
 
 def of_pairs(
-    base: Ground, grown: Sequence[Growth], pans: Sequence[Array], hardness: Array, *, cropped: bool
+    base: Ground,
+    grown: Sequence[Growth],
+    pans: Sequence[Array],
+    hardness: Array,
+    *,
+    cropped: bool,
+    root_scale_cm: Sequence[float] | None = None,
 ) -> Forcing:
-    """Return what drives two strips at each site: they differ in ``hardness`` (days, strips) only."""
+    """Return what drives two strips at each site: they differ in ``hardness`` (days, strips) only.
+
+    ``root_scale_cm``: by site, the depth over which roots thin to a third (ROOT_SCALE_CM).
+    """
+    scale = [ROOT_SCALE_CM] * len(grown) if root_scale_cm is None else root_scale_cm
 
     def by_strip(of_site: Callable[[Growth], NDArray[Any]]) -> NDArray[Any]:
         return np.repeat(np.stack([of_site(growth) for growth in grown], axis=1), 2, axis=1)
@@ -66,4 +78,5 @@ def of_pairs(
         np.repeat(np.stack(pans), 2, axis=0),
         hardness,
         np.full(2 * len(grown), cropped),
+        np.repeat(np.array(scale, dtype=np.float64), 2),
     )

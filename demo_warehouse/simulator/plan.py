@@ -20,6 +20,7 @@ ROOM = Path(__file__).resolve().parent.parent
 FIRST = date(2020, 8, 1)
 LAST = date(2025, 10, 31)
 DAYS = (LAST - FIRST).days + 1
+MAPPED = ("Stonepile", 2025)  # field and season harvested across the strips, with a yield map
 ROTATION = 5  # years: the seasons on record come again in later years
 
 # Rain against normal by season (September before to August), chosen so that the five seasons show
@@ -27,6 +28,10 @@ ROTATION = 5  # years: the seasons on record come again in later years
 WETNESS = {2020: 1.0, 2021: 0.65, 2022: 1.35, 2023: 0.75, 2024: 1.05, 2025: 0.85, 2026: 1.0}
 PAN_CM = {"Windbreak": (20, 42), "Coulee": (22, 44), "Stonepile": (18, 40), "Gumbo": (20, 38)}
 HARDNESS = {"Windbreak": 0.95, "Coulee": 0.85, "Stonepile": 1.0, "Gumbo": 0.6}
+# Coulee's profile is deep: its roots go further down, faster, and thin out over a greater depth.
+DEEPER_CM = {"Coulee": 30.0}
+SWIFTER = {"Coulee": 1.5}
+ROOTS_THIN_CM = {"Coulee": 80.0}
 LOOSENED = {"deep tillage": 0.92, "gypsum": 0.20}  # share of the pan that one operation removes
 SETTLES_YEARS = 3.4  # the loosened share falls to a third in this time of normal rain
 

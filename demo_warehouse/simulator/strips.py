@@ -36,7 +36,7 @@ class Strips:
         self.range_mm = self.range * THICK_MM
         self.air_dry = 0.5 * col.wilting[:, :2]
         self.wet_top = 0.85 * col.field_capacity[:, :2] - self.air_dry
-        self.weight = np.exp(-MIDDLE_CM / 38)[None, :] * THICK_CM
+        self.weight = np.exp(-MIDDLE_CM / forcing.root_scale_cm[:, None]) * THICK_CM
         self.below = np.maximum.accumulate(forcing.pan > 0, axis=1)
         crack = np.where((MIDDLE_CM > 5) & (MIDDLE_CM < 80), np.exp(-MIDDLE_CM / 30), 0.0)
         self.crack = np.repeat((crack / crack.sum())[None, :], strips, axis=0)

@@ -103,3 +103,20 @@ def test_no_uptake_from_frozen_or_bare_soil():
     bare = judge.strip_season(11, bare=True)
     assert bare.truth.uptake["uptake_mm"].sum() == 0
     assert bare.truth.root["reached"].null_count() == bare.truth.root.height
+
+
+def test_coulee_drinks_from_below_a_meter_in_its_dry_year_and_more_where_it_was_worked(whole_farm):
+    # FAO-56 table 22 gives winter wheat 1.5 to 1.8 m
+    p = whole_farm.plan
+    season = next(s for s in p.seasons["Coulee"] if s.harvested.year == 2023)
+    assert plan.WETNESS[2023] < 0.8
+    a, b = ((d - plan.FIRST).days for d in (season.seeded, season.harvested))
+    below = ground.MIDDLE_CM >= 110
+    taken = {
+        side: whole_farm.water.uptake_mm[a:b, p.strip("Coulee", side)][:, below].sum()
+        for side in ("treated", "check")
+    }
+    assert taken["check"] > 5
+    assert taken["treated"] > taken["check"] + 3
+    elsewhere = whole_farm.water.uptake_mm[:, p.strip("Windbreak", "treated")][:, below].sum()
+    assert elsewhere < taken["check"]  # in all years together
