@@ -4,13 +4,14 @@ FOLDER holds published uniformity trials, one text file each (columns row, col, 
 field or the like), as the open collection agridat (K. Wright, MIT license) has them in ``data/``; its
 pages name each original paper. They are not part of this repository. A trial's columns, and its rows,
 are passes: the mean of up to 24 plots along. Two strips of B neighboring passes are laid wherever they
-fit without overlap; what one yields over the other is ground, so every claim is false. Constants of
-``transforms/trial/methods/ground.py`` were set on the first, third, ... trial by name (half 0) and are
-judged on the others (half 1).
+fit without overlap; what one yields over the other is ground, so every claim is false. ``SPREAD_POWER``
+of ``transforms/trial/methods/ground.py`` was set on the first, third, ... trial by name (half 0) and is
+judged on the others (half 1). The years are of the trials whose pages say that they had the same land.
 """
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Iterator
 from datetime import date
@@ -41,6 +42,29 @@ LEFT_OUT = (
     *("oliveira.potato", "morgan"),
 )
 LONGEST = 24  # plots along a pass
+# Harvested for several years on the same land, as the collection's pages say. Grain or root of a year, one crop a
+# season; montgomery's two years are drawn in two directions.
+SAME_LAND = (
+    *(
+        "baker.barley",
+        "bose.multi",
+        "garber.multi",
+        "hansen.multi",
+        "harris.multi",
+        "kulkarni.sorghum",
+    ),
+    *(
+        "lander.multi",
+        "metzger.multi",
+        "roemer.sugarbeet",
+        "sawyer.multi",
+        "siao.cotton",
+        "smith.corn",
+    ),
+    *("summerby.multi", "wyatt.multi"),
+)
+SAME_CROP = ("straw", "stover", "leafwt", "rootct", "alfalfa2", "alfalfa3", "1931b")
+MOST_YEARS = 10
 
 
 def trials(folder: Path) -> dict[str, dict[tuple[str, ...], Array]]:
@@ -198,43 +222,63 @@ def _judge(found: pl.DataFrame, sites: list[float], pools: list[float]) -> None:
         pools.append(pool)
 
 
+def years_of(name: str, parts: dict[tuple[str, ...], Array]) -> list[list[Array]]:
+    """Return the plots of each piece of land of a trial, by year; empty unless it was the same land."""
+    land: dict[tuple[object, ...], dict[int, Array]] = {}
+    for key, grid in parts.items() if name in SAME_LAND else ():
+        if any(word in part for word in SAME_CROP for part in key):
+            continue
+        piece = (*(part for part in key[1:] if re.fullmatch(r"[A-Z]?\d", part)), grid.shape)
+        land.setdefault(piece, {}).setdefault(int(key[0][:4]), grid)
+    series = [[by_year[year] for year in sorted(by_year)] for by_year in land.values()]
+    return [years[:MOST_YEARS] for years in series if len(years) > 1]
+
+
 def same_plots(
     found: dict[str, dict[tuple[str, ...], Array]], half: int
 ) -> Iterator[dict[str, object]]:
-    """The same strips over the years of a trial: one or four fields, none or one season before."""
-    for blocks in (2, 3, 5):
+    """The same strips over the years of a trial: one or four fields, none to two seasons before.
+
+    Up to twelve draws of places of each piece of land; each trial counts the same.
+    """
+    for blocks in (2, 3, 5, 10):
         for fields in (1, 4):
-            for before in (0, 1):
-                rng = np.random.default_rng([7, blocks, fields])
+            for before in (0, 1, 2):
                 sites: list[float] = []
                 pools: list[float] = []
-                for name in sorted(found)[half::2]:
-                    shapes: dict[tuple[int, ...], list[Array]] = {}
-                    for grid in found[name].values():
-                        shapes.setdefault(grid.shape, []).append(grid)
-                    years = max(shapes.values(), key=len)[:8]
-                    strips = _over_years(years, blocks)
-                    if len(years) <= before + 1 or not strips:
+                for at, name in enumerate(sorted(found)):
+                    if at % 2 != half:
                         continue
-                    for _ in range(3):
-                        chosen = rng.permutation(len(strips))[:fields]
-                        places = [
-                            (f"f{i}", 2019 + y, d * sign)
-                            for i, j in enumerate(chosen)
-                            for sign in [rng.choice([-1, 1])]
-                            for y, d in enumerate(strips[j])
-                        ]
-                        _judge(judged(places, before), sites, pools)
-                yield _row(
-                    {
-                        "half": half,
-                        "passes a strip": blocks,
-                        "fields": fields,
-                        "seasons before": before,
-                    },
-                    sites,
-                    pools,
-                )
+                    rng = np.random.default_rng([7, blocks, fields, at])
+                    own: list[float] = []
+                    for years in years_of(name, found[name]):
+                        strips = _over_years(years, blocks)
+                        if len(years) <= before or not strips:
+                            continue
+                        for _ in range(12 if fields > 1 else min(len(strips), 12)):
+                            chosen = rng.permutation(len(strips))[:fields]
+                            sign = rng.choice([-1, 1], chosen.size)
+                            places = [
+                                (f"f{i}", 2019 + y, d * sign[i])
+                                for i, j in enumerate(chosen)
+                                for y, d in enumerate(strips[j])
+                            ]
+                            _judge(judged(places, before), own, pools)
+                    if own:
+                        sites.append(float(np.mean(own)))
+                row = {
+                    "half": half,
+                    "passes a strip": blocks,
+                    "fields": fields,
+                    "seasons before": before,
+                    "trials": len(sites),
+                    "site-years claimed %": 100 * float(np.mean(sites)),
+                    "standard error": 100 * float(np.std(sites, ddof=1)) / len(sites) ** 0.5,
+                }
+                yield row | {
+                    "pooled: farms": len(pools),
+                    "pooled claimed %": 100 * float(np.mean(pools)) if pools else None,
+                }
 
 
 def _over_years(years: list[Array], blocks: int) -> list[list[Array]]:

@@ -11,7 +11,7 @@ TRIALS = 120
 
 
 def test_even_ground_few_false_claims_and_six_percent_found() -> None:
-    rows = {row["blocks"]: row for row in bench.even(48)}
+    rows = {row["blocks"]: row for row in bench.even(160)}
     assert all(row["claimed without effect %"] <= 8 for row in rows.values())
     assert rows[2]["called at 6 % %"] > 15
     assert rows[10]["called at 6 % %"] > 90

@@ -42,7 +42,8 @@ def derive(
     farm's own site-years have it, with Student's t. Sides drawn by lot in each block, and strips
     that come several times over the field, need no such addition: their blocks show it. Later
     seasons never change an earlier verdict. One block gives a difference without a test; an error
-    of less than two degrees of freedom gives no verdict yet. Each site-year is a question of its
+    of less than one and a half degrees of freedom (two of the blocks, less what the ground takes)
+    gives no verdict yet. Each site-year is a question of its
     own, asked before it was sown, so its p is not adjusted for the others (Saville 1990, The
     American Statistician 44, doi 10.1080/00031305.1990.10475712; cited from memory); a claim about
     the practice is the pooled verdict's. Where mapped points lie on both sides, sections of 20 m

@@ -46,6 +46,8 @@ def _odd(text: str, before: str, low: float, high: float) -> bool:
         depths = re.findall(r"[\d.]+", some[1])
         at = re.findall(r"at ([\d.]+)", before)[-1]
         return (at in depths) != apart
+    if 0 in (low, high):
+        return False  # an end that is rounded to 0 lies on either side
     sure = any(s in text for s in SURE)
     return (sure and not apart) or (not sure and apart and any(u in text for u in UNSURE))
 

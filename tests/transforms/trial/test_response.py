@@ -234,7 +234,7 @@ def test_two_passes_of_a_first_season_cannot_tell_yet() -> None:
     out = _of_farm(groups, grown, work)
     assert out["f0", 2019]["verdict"] == "cannot tell yet"
     assert "one more season" in out["f0", 2019]["limits"]
-    assert out["f0", 2020]["response_df"] == 2
+    assert 1.5 < out["f0", 2020]["response_df"] < 2  # two of the blocks, less what the ground takes
     assert out["f0", 2020]["verdict"] in ("gain", "not shown")
 
 

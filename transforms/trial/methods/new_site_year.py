@@ -13,7 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from transforms.trial.methods.ground import COMES_BACK, carried, published_factor
+from transforms.trial.methods.ground import (
+    COMES_BACK,
+    PRIOR_DF,
+    carried,
+    known_df,
+    published_factor,
+)
 from transforms.trial.methods.response_words import LEAST_DF
 from transforms.trial.methods.trial_statistics import findable_difference, least_difference
 
@@ -45,8 +51,7 @@ class Scatter:
         ``before``: one season was harvested before the work.
         """
         noise = self.block / blocks
-        strips = 0.0 if by_lot else noise * (float(published_factor(np.array(blocks))) - 1)
-        strips *= self.ground
+        strips = noise * self._excess(blocks, by_lot=by_lot)
         lasting = COMES_BACK * strips
         rest = noise + strips - lasting
         left = lasting * (1 - carried(strips, rest)) if before else lasting
@@ -58,7 +63,7 @@ class Scatter:
         The test has the degrees of freedom of the new blocks and of ``df``; power as in
         ``findable_difference`` (the non-central t).
         """
-        df = self.df + years * (blocks - 1)
+        df = self._df(blocks, years, by_lot=by_lot)
         if df < LEAST_DF:
             return None
         return findable_difference(self.error_pct(blocks, years, by_lot=by_lot), df)
@@ -67,10 +72,23 @@ class Scatter:
         self, blocks: int, *, by_lot: bool = False, before: bool = False
     ) -> float | None:
         """Return half of the first season's 95% interval; None without a verdict."""
-        df = self.df + blocks - 1
+        df = self._df(blocks, 1, by_lot=by_lot)
         if df < LEAST_DF:
             return None
         return least_difference(self.error_pct(blocks, by_lot=by_lot, before=before), df)
+
+    def _excess(self, blocks: float, *, by_lot: bool) -> float:
+        """Return the ground's variance over that of the blocks' mean."""
+        published = float(published_factor(np.array(blocks))) - 1
+        return 0.0 if by_lot else published * self.ground
+
+    def _df(self, blocks: float, years: int, *, by_lot: bool) -> float:
+        """Return the degrees of freedom of the error; ``df`` of a farm's own holds those of its ground."""
+        own = self.df + years * (blocks - 1)
+        if self.site_years or own == 0:
+            return own
+        excess = np.array(self._excess(blocks, by_lot=by_lot))
+        return float(known_df(np.ones(()), excess, np.array(own), PRIOR_DF))
 
 
 PUBLISHED = Scatter(PUBLISHED_PCT**2, 1.0, 0.0, 1.0, 0)

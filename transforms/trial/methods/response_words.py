@@ -5,7 +5,9 @@ import polars as pl
 from transforms.methods.texts import joined
 from transforms.trial.methods.trial_statistics import CONFIDENCE
 
-LEAST_DF = 2  # of an error that a verdict may go by
+LEAST_DF = (
+    1.5  # of an error that a verdict may go by: two of the blocks, less what the ground takes
+)
 
 # What the interval holds of the ground, by how the sides were chosen.
 BY_LOT = "Sides were randomized in each block, so the blocks show how much the ground differs."

@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from transforms.trial.methods.ground import COMES_BACK, carried, ground_variance
+from transforms.trial.methods.ground import COMES_BACK, carried, ground_variance, known_df
 from transforms.trial.methods.trial_statistics import shared_variances
 
 Array = NDArray[np.float64]
@@ -70,7 +70,7 @@ def _of_season(known: pl.DataFrame, season: int) -> pl.DataFrame:
     mean = _numbers(known, "response_kg_ha") / level
     own = np.where(np.isfinite(mean), scatter / np.maximum(blocks, 1), np.nan)
     worked = known["check_worked"].fill_null(False).to_numpy()
-    ground = ground_variance(
+    ground, ground_df = ground_variance(
         mean,
         own,
         blocks,
@@ -87,7 +87,7 @@ def _of_season(known: pl.DataFrame, season: int) -> pl.DataFrame:
         _own=pl.Series(own),
         _ground=pl.Series(ground),
         _level=pl.Series(level),
-        response_df=pl.Series(np.where(np.isfinite(own), df, np.nan)).fill_nan(None),
+        response_df=pl.Series(known_df(own, ground, df, ground_df)).fill_nan(None),
     ).filter(pl.col("season") == season)
 
 
