@@ -33,6 +33,7 @@ BLOCK_KIND = text(
     ),
     one_of=("passes", "crossings", "strips"),
 )
+TEST_WEIGHT = number("test_weight_kg_hl", "kg/hL", "test weight", 10, 120)
 PROTEIN = number("protein_pct", "percent", "protein of the grain, as the buyer states it", 0, 50)
 CALIBRATION = number(
     "calibration", "1", "factor by which weighed passes corrected the compared mapped ones", 0

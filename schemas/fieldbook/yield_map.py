@@ -42,6 +42,8 @@ POINTS = Sheet(
         ),
         _number("lag", ("lag_s",), "flow delay", "grain delay", "delay", unit="second"),
         _number("moisture", ("moisture_pct",), "grain moisture", "moist", unit="percent"),
+        _number("test weight", ("test_weight_kg_hl",), "bushel weight", "hectolitre weight"),
+        _number("protein", ("protein_pct",), "grain protein", unit="percent"),
         _number("speed", ("speed_km_h",), "ground speed"),
         _number("distance", ("distance_m",), "distance travelled", "distance traveled", "dist"),
         _number("width", ("width_m",), "swath", "swath width", "cut width", "cutting width"),

@@ -18,6 +18,7 @@ from transforms.trial.methods.map_geometry import Floats
 from transforms.trial.methods.map_pairs import NEAR_BORDER_M, with_blocks
 from transforms.trial.methods.map_passes import OVER_EDGE_WHY
 
+GRAIN = ["moisture_pct", "test_weight_kg_hl", "protein_pct"]
 PASS = ["field", "season", "strip", "pass", "block"]
 STRIP = ["field", "season", "strip"]
 # Fewer kept points than this say nothing reliable about a pass, nor about its part of a crossing
@@ -47,6 +48,7 @@ def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
     w, y, good = pl.col("w"), pl.col("y"), pl.col("good")
     has = y.is_not_null() & w.is_not_null()
     passes = points.group_by(PASS, maintain_order=True).agg(
+        pl.col(GRAIN).filter(good).mean(),
         border_m=pl.coalesce(pl.col("border_m").filter(good).mean(), pl.col("border_m").mean()),
         across_m=pl.col("across_m").mean(),
         crossed=pl.col("crossed").any(),
@@ -56,7 +58,6 @@ def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
         points_kept=good.sum(),
         mean=(w * y).filter(good & has).sum() / w.filter(good & has).sum(),
         yield_uncleaned_kg_ha=(w * y).filter(has).sum() / w.filter(has).sum(),
-        moisture_pct=pl.col("moisture_pct").filter(good).mean(),
         spread=y.filter(good & has).std(),
         series=y.filter(good & has),
         over_edge=(pl.col("removed_because") == OVER_EDGE_WHY).fill_null(False).mean(),

@@ -36,6 +36,7 @@ USUAL = {
     "yield": ("t/ha", "bu/ac"),
     "yield at market moisture": ("t/ha", "bu/ac"),
     "flow": ("kg/s", "lb/s"),
+    "test weight": ("kg/hL", "lb/bu"),
     "speed": ("km/h", "mph"),
     "distance": ("m", "ft"),
     "width": ("m", "ft"),

@@ -1,6 +1,6 @@
 """One combine pass as the field book has it: weighed, or read off a yield map by hand."""
 
-from schemas.shared_columns import BOOK_STRIP, FIELD, NOTES, PROTEIN, SEASON
+from schemas.shared_columns import BOOK_STRIP, FIELD, NOTES, PROTEIN, SEASON, TEST_WEIGHT
 from schemas.table import Table, Tier, day, flag, number, text
 
 TABLE = Table(
@@ -30,7 +30,7 @@ TABLE = Table(
             60000,
         ),
         number("moisture_pct", "percent", "moisture of the grain, wet basis", 0, 60),
-        number("test_weight_kg_hl", "kg/hL", "test weight", 10, 120),
+        TEST_WEIGHT,
         PROTEIN,
         flag("left_out", "true where the user says that the pass must not count", required=True),
         text("why_left_out", "why it must not count"),

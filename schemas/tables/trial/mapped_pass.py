@@ -1,6 +1,16 @@
 """A combine pass made from the points of a yield map."""
 
-from schemas.shared_columns import BLOCK_KIND, BOOK_STRIP, FIELD, SEASON, completeness
+from dataclasses import replace
+
+from schemas.shared_columns import (
+    BLOCK_KIND,
+    BOOK_STRIP,
+    FIELD,
+    PROTEIN,
+    SEASON,
+    TEST_WEIGHT,
+    completeness,
+)
 from schemas.table import Table, Tier, count, number, text
 
 TABLE = Table(
@@ -51,6 +61,8 @@ TABLE = Table(
             "the same from all points with a yield: beside yield_kg_ha the effect of the cleaning",
         ),
         number("moisture_pct", "percent", "mean moisture of the kept points, wet basis", 0, 60),
+        replace(TEST_WEIGHT, meaning="mean test weight of the kept points that have one"),
+        replace(PROTEIN, meaning="mean protein of the kept points that have one"),
         *completeness("kept points as a share of all points of the pass"),
     ),
 )

@@ -1,6 +1,6 @@
 """Points of a yield map as the export has them."""
 
-from schemas.shared_columns import SEASON, SIDES
+from schemas.shared_columns import PROTEIN, SEASON, SIDES, TEST_WEIGHT
 from schemas.table import Table, Tier, count, number, text, time
 
 TABLE = Table(
@@ -37,6 +37,8 @@ TABLE = Table(
         ),
         number("flow_kg_s", "kg/s", "flow of wet grain, where written", -1e4, 1e4),
         number("moisture_pct", "percent", "moisture of the grain, wet basis", -100, 200),
+        TEST_WEIGHT,
+        PROTEIN,
         number("speed_km_h", "km/hour", "ground speed", -1000, 1000),
         number("distance_m", "m", "distance since the point before", -1e5, 1e5),
         number("interval_s", "s", "time that the point stands for, where written", 0, 3600),

@@ -1,6 +1,6 @@
 """Points of a yield map, each kept or removed with its reason."""
 
-from schemas.shared_columns import FIELD, PARTIAL, REASON, SEASON, SIDES
+from schemas.shared_columns import FIELD, PARTIAL, PROTEIN, REASON, SEASON, SIDES, TEST_WEIGHT
 from schemas.table import Table, Tier, count, flag, number, text
 
 TABLE = Table(
@@ -49,6 +49,8 @@ TABLE = Table(
             "yield at the crop's market moisture; null where it cannot be made",
         ),
         number("moisture_pct", "percent", "moisture of the grain, wet basis", -100, 200),
+        TEST_WEIGHT,
+        PROTEIN,
         flag("kept", "true where the point counts", required=True),
         text("removed_because", "the rule that removed it; null where it is kept"),
         PARTIAL,

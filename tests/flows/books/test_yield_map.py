@@ -271,6 +271,19 @@ def test_names_and_units_of_a_yield(heading: str, column: str, per: float) -> No
     assert found.frames["yield_point"][column].to_list() == pytest.approx([50 * per])
 
 
+def test_test_weight_and_protein_of_points() -> None:
+    """60 lb/bu is 77.23 kg/hL: a pound of 0.45359237 kg, a bushel of 35.23907 L."""
+    head = "lat,lon,yield (t/ha),test weight (lb/bu),grain protein"
+    found = read({"Home 2021.csv": csv("49.9,-98.2,3,60,13.5", "49.9,-98.2,3,600,", head=head)})
+    assert found.problems == []
+    points = found.frames["yield_point"]
+    assert points["test_weight_kg_hl"].to_list() == [
+        pytest.approx(60 * 0.45359237 / 0.3523907),
+        None,
+    ]
+    assert points["protein_pct"].to_list() == [13.5, None]
+
+
 def test_flow_seconds_and_distance() -> None:
     head = "lat,lon,mass flow (lb/s),elapsed seconds,distance (in),width (in),moisture,lag (s)"
     found = read({"Home 2021.csv": csv("49.9,-98.2,30,3,240,360,17,10", head=head)})

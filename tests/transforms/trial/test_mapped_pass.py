@@ -40,6 +40,21 @@ def test_yields_moisture_length_and_width() -> None:
     )
 
 
+def test_test_weight_and_protein_are_the_means_of_the_kept_points() -> None:
+    """Points of a treated pass alternate between two values; the check strip has none."""
+    two = pl.when(pl.col("point") % 2 == 0).then(12.0).otherwise(14.0)
+    grown = pl.when(pl.col("longitude_deg") < invented_map.degrees(4 * invented_map.WIDTH, 0)[0])
+    out = passes(
+        invented_map.points(noise=0).with_columns(
+            protein_pct=grown.then(two), test_weight_kg_hl=grown.then(two + 66)
+        )
+    )
+    treated = out.filter(strip="treated")
+    assert treated["protein_pct"].to_list() == pytest.approx([13.0] * 4, abs=0.05)
+    assert treated["test_weight_kg_hl"].to_list() == pytest.approx([79.0] * 4, abs=0.05)
+    assert out.filter(strip="check")["protein_pct"].to_list() == [None] * 4
+
+
 def test_the_effect_of_the_cleaning_is_shown() -> None:
     out = passes(invented_map.points(spikes=0.05))
     truth = (

@@ -371,3 +371,20 @@ def test_protein_and_test_weight_of_a_strip_are_the_means_of_its_passes_that_cou
     assert (treated["protein_pct"], treated["test_weight_kg_hl"]) == (13.5, 79.0)
     assert treated["protein_se_pct"] == pytest.approx(0.5)
     assert (check["protein_pct"], check["protein_se_pct"]) == (13.0, None)
+
+
+def test_mapped_passes_have_moisture_test_weight_and_protein_as_weighed_ones_have() -> None:
+    grain = [
+        {"moisture_pct": 12.0 + i, "test_weight_kg_hl": 78.0, "protein_pct": 13.0 + i}
+        for i in (0, 1)
+    ]
+    out = derive(
+        [], [mapped(s, i, 4000.0, **g) for s in ("treated", "check") for i, g in enumerate(grain)]
+    )
+    found = strip(out, "treated", "yield map")
+    assert (found["moisture_pct"], found["test_weight_kg_hl"], found["protein_pct"]) == (
+        12.5,
+        78.0,
+        13.5,
+    )
+    assert found["protein_se_pct"] == pytest.approx(0.5)
