@@ -46,6 +46,8 @@ DERIVED: tuple[str, ...] = (
     "drawdown_season",
     "profile_water_day",
     "recharge_winter",
+    "between_crops_day",
+    "season_ahead",
     "response",
     "operation_cost",
     "operation_fuel",

@@ -30,6 +30,7 @@ COMMANDS: tuple[str, ...] = (
     "explain",
     "inspection",
     "plan",
+    "year",
 )
 
 for _name in COMMANDS:

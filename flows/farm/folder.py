@@ -104,6 +104,11 @@ class FarmFolder:
         return self.root / "reports"
 
     @property
+    def forms(self) -> Path:
+        """Forms to fill in, as asked for."""
+        return self.root / "forms"
+
+    @property
     def audit(self) -> Path:
         """A local page a nightly audit."""
         return self.root / "audit"

@@ -36,7 +36,7 @@ LONGEST = timedelta(hours=1)
 ANSWER_S = 2.0  # a share that wakes up slowly is left to the turn
 # What a turn writes although nothing is new, and what it never reads.
 _OF_STATE = ("last_runs.json", "quiet.json", "logs", "prefect")
-_NEVER = ("index.html", "digests", "reports", "audit", "backups")
+_NEVER = ("index.html", "digests", "reports", "forms", "audit", "backups")
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ a unit is a fault where the unit could be anything: a guess would be worse than 
 
 from schemas.fieldbook.instruments import DO_NOT_USE, GAUGE, LIFTS, RENAMES
 from schemas.fieldbook.parts import Sheet
-from schemas.fieldbook.trial import COSTS, FIELDS, PASSES, PRICES, SEASONS, STRIPS
+from schemas.fieldbook.trial import COSTS, FIELDS, PASSES, PLANS, PRICES, SEASONS, STRIPS
 from schemas.fieldbook.work import IRRIGATION, NOTES, OBSERVATIONS, OPERATIONS, PENETROMETER
 
 # Renames come first: every name is read by them. Then fields, which the other sheets are compared
@@ -20,6 +20,7 @@ SHEETS: tuple[Sheet, ...] = (
     OPERATIONS,
     PASSES,
     PRICES,
+    PLANS,
     COSTS,
     IRRIGATION,
     PENETROMETER,

@@ -257,6 +257,69 @@ PRICES = Sheet(
     ("price",),
 )
 
+PLANS = Sheet(
+    "plans",
+    "planned_season",
+    (
+        "One row a crop that you plan for a field. The sheet seasons has what was seeded; this one has "
+        "what comes next, and whether the practice is to be done again before it."
+    ),
+    (
+        field_name(),
+        season_year(must=True),
+        CROP_COLUMN,
+        number(
+            "yield",
+            "yield_kg_ha",
+            "yield that you expect without the practice",
+            ("kg/ha", "bu/ac"),
+            ("2700", "40"),
+            ("expected yield", "yield expected"),
+        ),
+        number(
+            "price",
+            "price_per_kg",
+            "price that you think most likely",
+            ("", ""),
+            ("235", "6.40"),
+            ("likely price", "price likely"),
+        ),
+        Heading(
+            "unit",
+            ("unit",),
+            Reads.TEXT,
+            "unit of the price, where the heading does not say it",
+            ("price unit", "per"),
+            example=("$/t", "$/bu"),
+        ),
+        number(
+            "low price",
+            "price_low_per_kg",
+            "lowest price thought likely, same unit",
+            ("", ""),
+            ("205", "5.60"),
+            ("price low",),
+        ),
+        number(
+            "high price",
+            "price_high_per_kg",
+            "highest price thought likely, same unit",
+            ("", ""),
+            ("260", "7.10"),
+            ("price high",),
+        ),
+        word(
+            "work before",
+            "work_before",
+            "yes or no: whether the practice is done again before this crop; empty while undecided",
+            "",
+            ("work", "work again"),
+        ),
+        NOTES_COLUMN,
+    ),
+    ("planned crops", "planned", "planned seasons"),
+)
+
 COSTS = Sheet(
     "costs",
     "cost",

@@ -98,6 +98,7 @@ GOOD = {
     "operation": 1,
     "harvest_pass": 6,
     "price": 2,
+    "planned_season": 0,
     "cost": 1,
     "irrigation": 0,
     "penetrometer": 0,

@@ -51,6 +51,7 @@ BEYOND_THE_WHOLE = {
         "operation_water_share",
         "available_water_share",
         "available_water_share_at_push",
+        "change_week",
         "seeding_water_share",
     ),
     *("available_water_share", "demand_met_share", "recharge_share", "uptake_share"),

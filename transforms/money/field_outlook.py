@@ -100,7 +100,8 @@ def derive(
 ) -> pl.DataFrame:
     """What working each field in the coming fall should earn, in currency per hectare.
 
-    The coming fall is that of the farm's latest season. Over the best repeat interval of
+    The coming fall of a field is that of its own latest season (without one, of the farm's): where a
+    winter crop stands, the fall after it. Over the best repeat interval of
     ``response_fade``, but no longer than any field was followed, the season nets of the farm's
     fitted line if the field is worked, less those to expect from the operation it had. A field
     that earned more or less than the line is taken to go on so, as far as fields differ beyond
@@ -110,8 +111,7 @@ def derive(
     """
     if field.is_empty() or season.is_empty():
         return generated.empty(TABLE)
-    fall = int(season["season"].to_numpy().max())
-    since = _since(season, operation, field, fall)
+    since = _since(season, operation, field)
     rows: list[dict[str, object]] = []
     for (practice,), group in since.group_by("practice", maintain_order=True):
         farm = _farm(str(practice), payback, response_fade, operation_cost)
@@ -119,7 +119,6 @@ def derive(
         rows += [
             {
                 **row,
-                "fall": fall,
                 "site_years": own.get(str(row["field"]), (0.0, 0))[1],
                 "caution": WORKING,
                 "cost_partial": not cost_is_whole(str(practice), operation_cost),
@@ -160,10 +159,11 @@ _LATER = (
 )
 
 
-def _since(
-    season: pl.DataFrame, operation: pl.DataFrame, field: pl.DataFrame, fall: int
-) -> pl.DataFrame:
-    """Each field with its last operation and the harvests since, by that fall."""
+def _since(season: pl.DataFrame, operation: pl.DataFrame, field: pl.DataFrame) -> pl.DataFrame:
+    """Each field with its coming fall, its last operation and the harvests since, by that fall."""
+    latest = season.group_by("field").agg(fall=pl.col("season").max())
+    falls = field.select("field").join(latest, on="field", how="left")
+    falls = falls.with_columns(pl.col("fall").fill_null(season["season"].max()))
     last = (
         treated_operations(operation.with_columns(in_crop=in_crop()), field)
         .group_by("field")
@@ -181,8 +181,9 @@ def _since(
     return (
         field.select("field", "practice")
         .join(last, on="field", how="left")
-        .with_columns(years_since=(pl.lit(fall) - pl.col("first") + 1).clip(0).cast(pl.Int64))
-        .select("field", "practice", "operation_day", "years_since")
+        .join(falls, on="field")
+        .with_columns(years_since=(pl.col("fall") - pl.col("first") + 1).clip(0).cast(pl.Int64))
+        .select("field", "practice", "fall", "operation_day", "years_since")
         .sort("field")
     )
 

@@ -24,7 +24,7 @@ def check_across(done: Rows, seasons: Seasons) -> list[Problem]:
         *_unlikely_yields(good["passes"]),
         *_both_sides([r for r in good["passes"] if not r.rejected], done["passes"]),
         *_overlaps(good["seasons"]),
-        *_prices_in_order(good["prices"]),
+        *_prices_in_order([*good["prices"], *good["plans"]]),
     ]
 
 
@@ -142,7 +142,9 @@ def _overlaps(seasons: list[Row]) -> list[Problem]:
 def _prices_in_order(prices: list[Row]) -> list[Problem]:
     problems = []
     for row in prices:
-        price = row.values["price_per_kg"]
+        price = row.values.get("price_per_kg")  # a planned crop may have none
+        if price is None:
+            continue
         low, high = row.values.get("price_low_per_kg"), row.values.get("price_high_per_kg")
         if (low is not None and low > price) or (high is not None and high < price):
             row.values.pop("price_low_per_kg", None)

@@ -18,6 +18,7 @@ from schemas.fieldbook.parts import Sheet
 
 Rows = dict[str, list[Row]]
 Seasons = dict[tuple[str, int], str | None]
+_PRICE_ENDS = ("price_low_per_kg", "price_high_per_kg")
 _PRICE_UNIT = "a unit such as $/t or $/bu"
 
 
@@ -133,6 +134,18 @@ def _prices(row: Row, known: Known, _: Rows) -> list[Problem]:
     return []
 
 
+def _plans(row: Row, known: Known, done: Rows) -> list[Problem]:
+    if "price_per_kg" in row.values or "price_per_kg" in row.bushels:
+        return _prices(row, known, done)
+    ends = [c for c in _PRICE_ENDS if row.values.pop(c, row.bushels.pop(c, None)) is not None]
+    row.values.pop("unit", None)
+    cause = "a lowest or highest price without the likely one"
+    return [
+        Problem(row.sheet, row.number, row.headings[c], cause, "", "a price in its column", "value")
+        for c in ends
+    ]
+
+
 def _costs(row: Row, _: Known, __: Rows) -> list[Problem]:
     row.values.setdefault("kind", "other")
     return []
@@ -149,6 +162,7 @@ _SHEETS: dict[str, Callable[[Row, Known, Rows], list[Problem]]] = {
     "operations": _operations,
     "passes": _passes,
     "prices": _prices,
+    "plans": _plans,
     "costs": _costs,
     "notes": _notes,
     "irrigation": irrigation_sheet.irrigation,

@@ -14,6 +14,10 @@ from flows.pages.reader_units import Show
 from flows.pages.sections import evidence, glance, harvest, irrigation, roots, soil, to_do, weather
 from flows.pages.sections.causes import Cause, begun, counted
 from flows.pages.week import Week
+from flows.pages.year import lines as year
+from flows.pages.year.items import Item
+from flows.pages.year.lines import Group
+from flows.pages.year.place import Made
 
 HARVEST_SHOWN = timedelta(days=14)
 # A letter's text part is read on a screen or two, and worth reading by itself.
@@ -22,6 +26,8 @@ LETTER_LINES = 40
 _MOST = (12, 9, 7, 6, 5, 4, 3, 2, 1)
 _PANELS = 4
 _NOTES = 3
+_TASKS = 3  # of the season, in a letter
+_YEAR = "The trial's year"
 _NOTHING_TO_DO = Line(("Nothing to do this week.",))
 _NO_YIELDS = "{field} was harvested on {harvested}; no yields are in the field book yet."
 
@@ -37,6 +43,8 @@ class _Known:
     causes: list[Cause]
     seasons: dict[str, Row | None]
     details: list[Section]
+    due: list[Group]
+    ahead: list[Section]
 
     @property
     def growing(self) -> list[str]:
@@ -49,24 +57,29 @@ class _Known:
 
     def page(self, sections: Sequence[Section], foot: Sequence[Line]) -> Page:
         title = (self.tables.farm_name(), ": ", self.week.frame)
-        under = glance.headline(self.tables, self.week, self.causes, self.show)
+        under = glance.headline(self.tables, self.week, self.causes, self.show, len(self.due))
         return Page(title, under, tuple(sections), (*foot, made_on(self.today)))
 
 
-def digest(tables: Tables, week: Week, show: Show, today: date) -> Page:
-    """Put the page of a week together from what the tables say today; pictures in the reader's units."""
-    known = _known(tables, week, show, today)
+def digest(tables: Tables, week: Week, show: Show, today: date, made: Made | None = None) -> Page:
+    """Put the page of a week together from what the tables say today; pictures in the reader's units.
+
+    ``made``: what the farm folder holds beside the tables, for the tasks of the season.
+    """
+    known = _known(tables, week, show, today, made)
     money = any(section.title == (_MONEY,) for section in known.details)
     caution = [Line((harvest.NOT_ADVICE,))] if money else []
-    return known.page([*_one_look(known, None), *known.details], caution)
+    return known.page([*_one_look(known, None), *known.details, *known.ahead], caution)
 
 
-def letter(tables: Tables, week: Week, show: Show, today: date, saved: str) -> Page:
+def letter(  # noqa: PLR0917
+    tables: Tables, week: Week, show: Show, today: date, saved: str, made: Made | None = None
+) -> Page:
     """Put the letter of a week together: one look, and where the page with all else is ``saved``.
 
     As many fields and things to do as fit into ``LETTER_LINES`` lines of text are in it.
     """
-    known = _known(tables, week, show, today)
+    known = _known(tables, week, show, today, made)
     where = _where(known, saved)
     found = known.page(_one_look(known, _MOST[0]), where)
     for most in _MOST[1:]:
@@ -77,7 +90,7 @@ def letter(tables: Tables, week: Week, show: Show, today: date, saved: str) -> P
 
 
 def _where(known: _Known, saved: str) -> list[Line]:
-    titles = [known.show.phrase(section.title) for section in known.details]
+    titles = [known.show.phrase(section.title) for section in (*known.details, *known.ahead)]
     if not titles:
         return [Line(("The same as a page: ", Frame(saved)))]
     has: Phrase = tuple(
@@ -88,7 +101,7 @@ def _where(known: _Known, saved: str) -> list[Line]:
     return [Line((*say("The full page ({has}): ", has=has), Frame(saved)))]
 
 
-def _known(tables: Tables, week: Week, show: Show, today: date) -> _Known:
+def _known(tables: Tables, week: Week, show: Show, today: date, made: Made | None) -> _Known:
     seasons = {f["field"]: tables.season_on(f["field"], week.sunday) for f in tables.fields()}
     details = [
         *_weather(tables, week, seasons),
@@ -96,7 +109,9 @@ def _known(tables: Tables, week: Week, show: Show, today: date) -> _Known:
         *_roots(tables, week, show, seasons),
         *_harvest(tables, week),
     ]
-    return _Known(tables, week, show, today, to_do.causes(tables, week), seasons, details)
+    due, ahead = year.of_week(tables, week, made)
+    causes = to_do.causes(tables, week)
+    return _Known(tables, week, show, today, causes, seasons, details, due, _section(_YEAR, ahead))
 
 
 # ---- one look --------------------------------------------------------------------------------
@@ -107,6 +122,7 @@ def _one_look(known: _Known, most: int | None) -> list[Section]:
     fields = _urgent_first(known)[:most] if most else list(known.seasons)
     tasks = [cause.line for cause in known.causes[:most]]
     tasks += _left_out(len(known.causes) - len(tasks), "more thing", "to do")
+    tasks += _due(known, min(most, _TASKS) if most else None)
     if known.quiet:
         return _section("The week", [*(tasks or [_NOTHING_TO_DO]), *_quiet(known)])
     notes = _NOTES if most else 1000
@@ -118,6 +134,17 @@ def _one_look(known: _Known, most: int | None) -> list[Section]:
         *_section("To do this week", tasks or [_NOTHING_TO_DO]),
         Section((), tuple(_pictures(known, shown[: _PANELS if most else None]))),
     ]
+
+
+def _due(known: _Known, most: int | None) -> list[Line]:
+    """Return the seasonal tasks; if the ground may be worked, the caution with them."""
+    shown = known.due[:most]
+    left = _left_out(len(known.due) - len(shown), "more seasonal task", "due")
+    return [*(group.line for group in shown), *left, *year.cautions(_items(shown))]
+
+
+def _items(groups: Sequence[Group]) -> Iterator[Item]:
+    return (item for group in groups for item in group.items)
 
 
 def _urgent_first(known: _Known) -> list[str]:
@@ -151,7 +178,10 @@ def _quiet(known: _Known) -> Iterator[Line]:
     yield weather.whole_farm(tables, week) or Line(("No weather of this week is known.",))
     for field in fields:
         yield from irrigation.of_week(tables, week, field["field"])
-    yield Line(("No crop stands; nothing new of roots, water or money.",))
+    if known.due:
+        yield Line(("No crop stands.",))
+    else:
+        yield Line(("No crop stands; nothing new of roots, water or money.",))
 
 
 # ---- details ---------------------------------------------------------------------------------
@@ -224,8 +254,6 @@ def _harvest(tables: Tables, week: Week) -> list[Section]:
             *harvest.money(tables, *place),
         ]
         blocks += found or [Line(say_row("season", row, _NO_YIELDS))]
-        if row["harvested"] >= week.monday:
-            blocks += harvest.fall(tables, row["field"], week.sunday.year, week.sunday)
     if not recent.is_empty():
         practices = tables("field")["practice"].drop_nulls().unique().sort()
         blocks += [line for one in practices for line in evidence.lines(tables, one)]

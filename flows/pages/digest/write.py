@@ -14,6 +14,7 @@ from flows.pages.mail.outbox import Letter, Outbox
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import System
 from flows.pages.week import Week
+from flows.pages.year import write as year
 from flows.store import query
 from schemas.farm.farm import Mail
 
@@ -44,7 +45,8 @@ def preview(folder: FarmFolder, week: Week) -> str:
         tables = Tables(con)
         show = tables.show(brief=True)
         today = datetime.now(tables.zone).date()
-        return render.text(make.digest(tables, week, show, today), show)
+        made = year.made(folder)
+        return render.text(make.digest(tables, week, show, today, made), show)
 
 
 def is_made(folder: FarmFolder, week: Week, mail: Mail | None) -> bool:
@@ -72,19 +74,20 @@ def write(folder: FarmFolder, week: Week, mail: Mail | None = None) -> Written:
     with query.open_published(folder) as con:
         tables = Tables(con)
         known = tables("farm").to_dicts()
+        made = year.made(folder)
         farm = str(known[0]["farm"]) if known else folder.root.name
         # The farm's own page is the mark that all is made, so it comes last.
         for system in sorted(systems, key=lambda s: (s is None, s or "")):
             show = tables.show(system, brief=True)
             today = at.astimezone(tables.zone).date()
-            page = make.digest(tables, week, show, today)
+            page = make.digest(tables, week, show, today, made)
             saved = path(folder, week, system)
             files.write_text(saved.with_suffix(".txt"), render.text(page, show))
             files.write_text(saved, render.html(page, show, render.data_uri, "digest.html"))
             done.paths += [saved, saved.with_suffix(".txt")]
             if mail is None:
                 continue
-            letter_page = make.letter(tables, week, show, today, str(saved))
+            letter_page = make.letter(tables, week, show, today, str(saved), made)
             for to in [reader.address for reader in mail.readers if reader.units == system]:
                 identity = message.message_id(farm, week.name, to, mail.sender)
                 heads = {"sender": mail.sender, "reader": to, "identity": identity}

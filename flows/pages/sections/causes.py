@@ -46,8 +46,14 @@ def named(who: Iterable[Phrase]) -> Phrase:
     return joined([*every[:MOST_NAMED], counted(len(every) - MOST_NAMED, "other")])
 
 
-def verdict(causes: list[Cause]) -> Phrase:
-    """Return what there is to do in a few words: 'One sensor needs you.'"""
+def verdict(causes: list[Cause], seasonal: int = 0) -> Phrase:
+    """Return what there is to do in a few words: 'One sensor needs you.'
+
+    ``seasonal``: tasks of the trial's year that are due.
+    """
+    due = begun((*counted(seasonal, "seasonal task"), " is due." if seasonal == 1 else " are due."))
+    if seasonal:
+        return (*verdict(causes), " ", *due) if causes else due
     if not causes:
         return ("Nothing to do.",)
     if len(causes) > 1:

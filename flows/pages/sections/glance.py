@@ -44,10 +44,16 @@ _DAYS = Frame("7")
 # ---- the line --------------------------------------------------------------------------------
 
 
-def headline(tables: Tables, week: Week, causes: list[Cause], show: Show) -> Phrase:
-    """Return the week in one line: its rain against normal, and whether somebody is needed."""
+def headline(
+    tables: Tables, week: Week, causes: list[Cause], show: Show, seasonal: int = 0
+) -> Phrase:
+    """Return the week in one line: its rain against normal, and whether somebody is needed.
+
+    ``seasonal``: how many tasks of the trial's year are due.
+    """
     rain = _rain_of_all(tables, week, show)
-    return (*rain, " ", *verdict(causes)) if rain else verdict(causes)
+    said = verdict(causes, seasonal)
+    return (*rain, " ", *said) if rain else said
 
 
 def _rain_of_all(tables: Tables, week: Week, show: Show) -> Phrase:

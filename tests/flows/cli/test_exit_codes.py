@@ -95,6 +95,7 @@ ATTENTION: dict[str, tuple[Callable[[FarmFolder], None] | None, str]] = {
     "tables": (_copy, "{farm}"),
     "explain": (_copy, "{farm} weather_day west 2021-05-30"),
     "report": (_copy, "{farm}"),
+    "year": (_copy, "{farm}"),
     "plan": (
         _outline,
         "{farm} Home --header 9m --outline {farm}/home.geojson --to /proc/nowhere/plan",
@@ -121,7 +122,7 @@ def _commands() -> set[str]:
 
 
 # Each exits 1 only for a damaged file, a full disk or the like, which `checkstrip --help` says.
-NO_REASON_OF_THEIR_OWN = {"sql", "tables", "explain", "report", "plan", "new", "demo"}
+NO_REASON_OF_THEIR_OWN = {"sql", "tables", "explain", "report", "year", "plan", "new", "demo"}
 
 
 def test_every_command_is_tried() -> None:

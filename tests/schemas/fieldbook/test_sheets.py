@@ -13,7 +13,7 @@ from schemas.fieldbook.sheets import SHEETS
 from schemas.fieldbook.words import CROP_WORDS, HIGHEST_YIELD_KG_HA, UNIT_WORDS, WORDS
 
 # 'unit' says in which unit price or amount stand; it is no column of its own.
-NO_COLUMN = {("irrigation", "unit"), ("prices", "unit"), ("yield map", "date")}
+NO_COLUMN = {("irrigation", "unit"), ("prices", "unit"), ("plans", "unit"), ("yield map", "date")}
 
 
 @pytest.mark.parametrize("sheet", [*SHEETS, yield_map.POINTS], ids=lambda s: s.name)

@@ -192,3 +192,20 @@ def test_empty() -> None:
         "working_window",
     )
     assert field_outlook.derive(**{n: generated.empty(TABLES[n]) for n in inputs}).is_empty()
+
+
+def test_the_coming_fall_is_each_fields_own() -> None:
+    """A winter crop that is harvested a year later does not move the other fields' fall."""
+    seasons = [("old", 2023, "spring wheat"), ("fresh", 2024, "winter wheat")]
+    out = field_outlook.derive(
+        field=invented_trial.fields("old", "fresh", "never"),
+        season=invented_trial.seasons(seasons),
+        operation=invented_trial.operations(invented_trial.worked("old", "2020-10-20")),
+        operation_cost=rows("operation_cost", []),
+        payback=rows("payback", []),
+        response_fade=rows("response_fade", []),
+        working_window=rows("working_window", []),
+    )
+    found = {row["field"]: (row["fall"], row["years_since"]) for row in out.to_dicts()}
+    # a field without a season of its own has the farm's fall
+    assert found == {"old": (2023, 3), "fresh": (2024, None), "never": (2024, None)}

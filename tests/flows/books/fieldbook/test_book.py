@@ -400,3 +400,49 @@ def test_a_folder_of_csv_files_and_the_lock_file_beside_it(tmp_path: Path) -> No
     found = fieldbook.read(tmp_path)
     assert found.problems == []
     assert rows_in(found) == GOOD
+
+
+# --- planned crops ----------------------------------------------------------------------------
+
+
+def planned(*cells: object) -> tuple[list[dict[str, object]], list[str]]:
+    """The rows of ``planned_season`` that one row of the sheet gives, and the causes of faults."""
+    sheets = book()
+    heads = ["field", "season", "crop", "yield", "price", "unit", "low price", "high price"]
+    sheets["plans"] = [[*heads, "work before"], ["Home", 2022, *cells]]
+    sheets["plans"][0][3] = "yield (bu/ac)"
+    found = read(sheets)
+    return found.frames["planned_season"].to_dicts(), [p.cause for p in found.problems]
+
+
+def test_a_planned_crop_has_yield_and_price_by_mass() -> None:
+    """40 bu/ac of 50 lb canola are 2241.7 kg/ha; 44.092 bushels of it make a tonne."""
+    (row,), causes = planned("canola", 40, 15, "$/bu", 13, 18, "No")
+    assert causes == []
+    assert (row["field"], row["season"], row["crop"]) == ("Home", 2022, "canola")
+    assert row["yield_kg_ha"] == pytest.approx(40 * 56.0426, rel=1e-5)
+    prices = [row[f"price{end}_per_kg"] for end in ("_low", "", "_high")]
+    assert prices == pytest.approx([0.044092 * price for price in (13, 15, 18)], rel=2e-5)
+    assert (row["work_before"], row["price_as_written"]) == ("no", "15 $/bu")
+
+
+def test_a_planned_crop_needs_no_price_and_no_decision() -> None:
+    (row,), causes = planned("canola", None, None, None, None, None, None)
+    assert causes == []
+    assert (row["price_per_kg"], row["work_before"], row["price_as_written"]) == (None, None, None)
+
+
+@pytest.mark.parametrize(
+    ("cells", "cause", "kept"),
+    [
+        (("canola", 40, None, "$/bu", 13, None, ""), "without the likely one", 1),
+        (("canola", 40, 15, "$/bu", 16, 18, ""), "do not enclose the price", 1),
+        (("canola", 40, 15, None, None, None, ""), "the price has no unit", 0),
+        (("canola", 40, 15, "$/bu", None, None, "perhaps"), "the word is not known", 0),
+        (("triffid", 40, 15, "$/bu", None, None, ""), "the crop is not known", 0),
+    ],
+)
+def test_a_fault_of_a_planned_crop_is_named(cells, cause, kept) -> None:
+    rows_, causes = planned(*cells)
+    assert len(rows_) == kept
+    assert len(causes) == 1 and cause in causes[0]
