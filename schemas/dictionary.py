@@ -4,7 +4,7 @@ from schemas.catalogue import ROOMS, of
 from schemas.table import Column, Table, Tier
 
 TIERS: dict[Tier, str] = {
-    Tier.DERIVED: "Derived: computed whole from daily and set-up rows, every time",
+    Tier.DERIVED: "Derived: computed from daily and set-up rows if one of them changed",
     Tier.DAILY: "Daily: reduced from readings",
     Tier.READING: "Readings as landed",
     Tier.SETUP: "Set-up: farm.toml and the field book",

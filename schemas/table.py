@@ -27,7 +27,7 @@ class Tier(StrEnum):
     SETUP = "setup"  # farm.toml and the field book, whole each time
     READING = "reading"  # landed instrument values
     DAILY = "daily"  # reduced from readings, touched days only
-    DERIVED = "derived"  # computed whole from daily and set-up rows, every time
+    DERIVED = "derived"  # computed from daily and set-up rows if one of them changed
 
 
 class Share(StrEnum):

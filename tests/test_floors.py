@@ -47,7 +47,6 @@ FROM_TRANSFORMS = {
     "transforms.methods.strip_layout": {"setup"},
     "transforms.methods.sun": {"setup"},
     "transforms.order": {"derive", "trust"},
-    "transforms": {"derive"},
 }
 
 

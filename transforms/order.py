@@ -15,7 +15,7 @@ DAILY: tuple[str, ...] = (
     "water_meter_day",
 )
 
-# Computed whole from daily and set-up rows, every time, in this order.
+# Computed from daily and set-up rows in this order; each if a row that it is made from changed.
 DERIVED: tuple[str, ...] = (
     "normal_month",
     "normal_day",

@@ -1,30 +1,28 @@
-"""Make what follows from the readings: daily rows of the waiting days, then all other tables, whole.
+"""Make what follows from the readings: daily rows of the waiting days, then all tables made from them.
 
+A table whose method and source rows are those of the last time is left as it is (``made_from``).
 What breaks its declaration is left out, and a table that cannot be made keeps its last good rows
 (see ``problems``); all else is made. What a table is made from is read from the parameters of its
 ``derive``; nothing is listed twice.
 """
 
-import hashlib
 import inspect
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from functools import cache
 from importlib import import_module
-from pathlib import Path
 from types import ModuleType
 
 import duckdb
 import polars as pl
 
-import transforms
 from flows.base.errors import UserError
 from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
 from flows.derive import waiting_days
+from flows.derive.made_from import MadeFrom
 from flows.derive.problems import FAILURES, Problems
 from flows.derive.waiting_days import Reduction
-from flows.store import derive_problems, migrate, warehouse
+from flows.store import derive_problems, warehouse
 from schemas import generated
 from schemas.catalogue import ROOMS, TABLES
 from schemas.table import Table, Tier
@@ -69,9 +67,10 @@ def derive(con: duckdb.DuckDBPyConnection, tick: Tick = silent) -> Derived:
     with warehouse.transaction(con):
         if con.sql("SELECT count(*) FROM farm").fetchall() != [(1,)]:
             raise UserError("The set-up was not read yet. Run: checkstrip collect FOLDER")
+        made_from = MadeFrom(con)
         reductions = [reduction(name) for name in order.DAILY]
-        _remember_method(con)
-        waiting_days.by_setup(con, reductions)
+        others = {name for name in order.DAILY if made_from.method_changed(name)}
+        waiting_days.by_setup(con, reductions, others)
         ((done.days,),) = con.sql("SELECT count(*) FROM touched_day").fetchall()
         problems = Problems(con)
         for one in reductions:
@@ -81,7 +80,7 @@ def derive(con: duckdb.DuckDBPyConnection, tick: Tick = silent) -> Derived:
             "DELETE FROM touched_day WHERE kind NOT IN (SELECT unnest(?::VARCHAR[]))",
             [sorted(unfinished)],
         )
-        done.tables = _derive_whole(con, problems, tick)
+        done.tables = _derive_changed(con, made_from, problems, tick)
         problems.write(con)
         done.problems = derive_problems.sentences(con)
     return done
@@ -116,28 +115,6 @@ def reduction(name: str) -> Reduction:
         getattr(module(name), "COUNTER_READINGS", 0),
         getattr(module(name), "COUNTERS", ("rain_counter_mm", "rain_over_d")),
     )
-
-
-def _remember_method(con: duckdb.DuckDBPyConnection) -> None:
-    """Make all daily rows again after the program that makes them changed."""
-    if migrate.fact(con, "daily_rows_by") != method():
-        migrate.set_fact(con, "derive_all", "true")
-        migrate.set_fact(con, "daily_rows_by", method())
-
-
-@cache
-def method() -> str:
-    """Return the fingerprint of what makes the tables, taken once in a process."""
-    return fingerprint(Path(transforms.__path__[0]))
-
-
-def fingerprint(formulas: Path) -> str:
-    """Return a hash of this module and of all files below ``formulas``, their places included."""
-    text = hashlib.sha256(Path(__file__).read_bytes())
-    files = (path for path in formulas.rglob("*") if path.is_file() and path.suffix != ".pyc")
-    for name in sorted(path.relative_to(formulas).as_posix() for path in files):
-        text.update(name.encode() + (formulas / name).read_bytes())
-    return text.hexdigest()[:16]
 
 
 def _reduce(con: duckdb.DuckDBPyConnection, one: Reduction, problems: Problems, tick: Tick) -> None:
@@ -177,29 +154,35 @@ def _chunks(
     yield from days.with_columns(part=part).partition_by("part", include_key=False)
 
 
-def _derive_whole(con: duckdb.DuckDBPyConnection, problems: Problems, tick: Tick) -> list[str]:
-    """Make every derived table that can be made; returns the names of those whose rows changed."""
-    wanted = {name: sources(name) for name in order.DERIVED}
+def _derive_changed(
+    con: duckdb.DuckDBPyConnection, made_from: MadeFrom, problems: Problems, tick: Tick
+) -> list[str]:
+    """Make every derived table that may differ and can be made; returns those whose rows changed."""
+    wanted = {name: made_from.sources(name) for name in order.DERIVED}
     frames: dict[str, pl.DataFrame] = {}
     changed = []
-    for place, (name, made_from) in enumerate(wanted.items()):
+    for place, (name, given) in enumerate(wanted.items()):
         tick(f"making {name}", place, len(wanted))
-        if missing := [t.name for t in made_from if t.name in problems.not_made]:
+        if missing := [source for source in given if source in problems.not_made]:
             problems.blocked(TABLES[name], derive_problems.MADE_FROM + ", ".join(missing))
             continue
-        for table in made_from:
-            if table.name not in frames:
-                frames[table.name] = warehouse.read(con, table)
+        if made_from.stands(name):
+            continue
+        for source in given:
+            if source not in frames:
+                frames[source] = warehouse.read(con, TABLES[source])
         stored = warehouse.read(con, TABLES[name])
-        given = {table.name: frames[table.name] for table in made_from}
-        rows = _made(TABLES[name], given, problems, stored=stored)
+        before = problems.count
+        rows = _made(TABLES[name], {s: frames[s] for s in given}, problems, stored=stored)
         if rows is None:
+            made_from.forget([name])
             continue
         if not rows.equals(stored):
             warehouse.rewrite(con, TABLES[name], rows)
             changed.append(name)
+        made_from.written(name, whole=problems.count == before)
         frames[name] = rows  # what was written need not be read
-        later = {t.name for n in order.DERIVED[place + 1 :] for t in wanted[n]}
+        later = {source for n in order.DERIVED[place + 1 :] for source in wanted[n]}
         frames = {kept: frame for kept, frame in frames.items() if kept in later}
     tick("making tables", len(wanted), len(wanted))
     return changed

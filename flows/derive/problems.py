@@ -39,6 +39,11 @@ class Problems:
         self._rows = self._before.filter(daily & placed)
         self.not_made: dict[str, str] = {}
 
+    @property
+    def count(self) -> int:
+        """Return how many values and rows were left out so far."""
+        return self._rows.height
+
     def failed(self, table: Table, error: BaseException) -> None:
         """Note that a table could not be made, with the first line of the error; log all of it."""
         logging.getLogger(logs.NAME).error("%s could not be made", table.name, exc_info=error)

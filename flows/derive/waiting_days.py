@@ -5,7 +5,7 @@ here: the set-up that the daily rows were made with is kept in the schema ``used
 from today's, the days concerned are noted too.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -53,12 +53,18 @@ def touch(con: duckdb.DuckDBPyConnection, days: pl.DataFrame) -> None:
         """)
 
 
-def by_setup(con: duckdb.DuckDBPyConnection, reductions: Iterable[Reduction]) -> None:
-    """Note the days that a change of the set-up concerns, and keep the set-up as used."""
+def by_setup(
+    con: duckdb.DuckDBPyConnection, reductions: Iterable[Reduction], others: Collection[str] = ()
+) -> None:
+    """Note the days that a change of the set-up concerns, and keep the set-up as used.
+
+    Of the tables named in ``others``, which another method made, all days.
+    """
     con.execute("CREATE SCHEMA IF NOT EXISTS used")
-    everything = migrate.fact(con, "derive_all") is not None
+    upgraded = migrate.fact(con, "derive_all") is not None
     used: dict[str, Table] = {}
     for reduction in reductions:
+        everything = upgraded or reduction.table.name in others
         concerned = _all_instruments(con, reduction) if everything else pl.DataFrame()
         for table in reduction.setup:
             used[table.name] = table

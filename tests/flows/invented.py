@@ -9,7 +9,7 @@ import polars as pl
 
 from flows.derive import waiting_days
 from flows.farm.folder import FarmFolder
-from flows.store import warehouse
+from flows.store import migrate, warehouse
 from schemas import generated
 from schemas.catalogue import TABLES
 from transforms.methods import calendar_day
@@ -166,6 +166,15 @@ def put_setup(con: duckdb.DuckDBPyConnection, tables: dict[str, pl.DataFrame]) -
     with warehouse.transaction(con):
         for name, rows in tables.items():
             warehouse.replace(con, TABLES[name], rows)
+
+
+def scratch() -> duckdb.DuckDBPyConnection:
+    """A warehouse in memory with the invented set-up."""
+    con = duckdb.connect()
+    con.execute("SET TimeZone = 'UTC'")
+    migrate.bring_up(con)
+    put_setup(con, setup())
+    return con
 
 
 def put(con: duckdb.DuckDBPyConnection, tables: dict[str, pl.DataFrame]) -> None:

@@ -154,8 +154,7 @@ def test_a_table_that_fails_keeps_its_last_good_rows(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(derive, "function", formulas.broken(table, fails))
-    if table in order.DAILY:
-        derived.execute("UPDATE about SET value = 'older' WHERE fact = 'daily_rows_by'")
+    derived.execute("DELETE FROM used.made")  # as another method would
     derive.derive(derived)
     assert sums(derived) == expected
     lost = with_dependents(table)
@@ -212,8 +211,7 @@ def test_values_that_cannot_be_are_left_out_and_the_run_goes_on(
         return spoiled
 
     monkeypatch.setattr(derive, "function", formulas.broken(table, fault))
-    if table in order.DAILY:
-        derived.execute("UPDATE about SET value = 'older' WHERE fact = 'daily_rows_by'")
+    derived.execute("DELETE FROM used.made")  # as another method would
     done = derive.derive(derived)
     assert derive_problems.not_made(derived) == {}
     found = warehouse.read(derived, TABLES["derive_problem"])
@@ -240,6 +238,7 @@ def test_a_problem_that_stays_is_published_once_and_ends_with_its_cause(
         return faults(TABLES["rain_day"], rows)[0]
 
     monkeypatch.setattr(derive, "function", formulas.broken("rain_day", fault))
+    derived.execute("DELETE FROM used.made")  # as another method would
     first = derive.derive(derived)
     revision = warehouse.revision(derived)
     again = derive.derive(derived)
@@ -259,7 +258,7 @@ def test_a_problem_of_a_day_stays_until_that_day_is_made_again(
         return rows.with_columns(vwc_max_pct=pl.when(first).then(1e9).otherwise("vwc_max_pct"))
 
     monkeypatch.setattr(derive, "function", formulas.broken("soil_day", fault))
-    derived.execute("UPDATE about SET value = 'older' WHERE fact = 'daily_rows_by'")
+    derived.execute("DELETE FROM used.made")
     problems = derive.derive(derived).problems
     assert problems == [
         "6 values of soil_day.vwc_max_pct left out (above 100). "
