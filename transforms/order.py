@@ -29,6 +29,7 @@ DERIVED: tuple[str, ...] = (
     "weather_week",
     "yield_point_cleaned",
     "mapped_pass",
+    "response_along",
     "strip_yield",
     "soil_quality_day",
     "station_health",

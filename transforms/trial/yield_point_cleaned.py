@@ -214,7 +214,7 @@ def _cleaned(points: pl.DataFrame) -> pl.DataFrame:
     why = "yield more than 3 standard deviations from the strip's mean"
     points = _remove(points, pl.col("far"), why)
     points = pl.concat(_unlike(one) for one in points.partition_by(STRIP, maintain_order=True))
-    return _remove(points, pl.col("unlike"), "unlike its neighbors within 40 m")
+    return _remove(points, pl.col("unlike"), "unlike the points near it")
 
 
 def _remove(points: pl.DataFrame, where: pl.Expr, why: str) -> pl.DataFrame:

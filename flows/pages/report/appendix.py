@@ -16,7 +16,9 @@ from flows.pages.cells import (
     say,
     say_row,
 )
+from flows.pages.pictures import harvest_map
 from flows.pages.published_tables import Tables
+from flows.pages.reader_units import Show
 from flows.pages.report import by_strip, field_row, trial
 from flows.pages.report.chosen import last_of_each
 from flows.pages.sections import looseness, observations, short, work
@@ -41,7 +43,7 @@ _EVIDENCE_COLUMNS = {
 AS_IT_STANDS = "as it stands"
 
 
-def sections(tables: Tables, chosen: pl.DataFrame) -> list[Section]:
+def sections(tables: Tables, chosen: pl.DataFrame, show: Show) -> list[Section]:
     """Return the appendix for the chosen seasons; parts without data are left out.
 
     The passes are of all of them; water, roots, observations and limits of each field's last one.
@@ -51,6 +53,7 @@ def sections(tables: Tables, chosen: pl.DataFrame) -> list[Section]:
     parts: list[tuple[str, list[Block]]] = [
         ("the work", _work(tables)),
         ("passes", by_strip.passes(tables, seasons.to_dicts())),
+        ("mapped harvest", _maps(tables, last, show)),
         ("roots and water by depth", _by_depth(tables, last)),
         ("observed on the strips", observations.of_seasons(tables, last)),
         ("causes not known yet", _causes(tables)),
@@ -64,6 +67,10 @@ def _by_depth(tables: Tables, seasons: list[Row]) -> list[Block]:
     if not seasons:
         return []
     return [*by_strip.water(tables, seasons), *by_strip.depths(tables, seasons)]
+
+
+def _maps(tables: Tables, seasons: list[Row], show: Show) -> list[Block]:
+    return [picture for one in seasons for picture in harvest_map.of_season(tables, one, show)]
 
 
 def _work(tables: Tables) -> list[Block]:

@@ -67,6 +67,6 @@ def report(tables: Tables, year: int | None, show: Show, today: date) -> Page:
         if last is not None:
             own = tables("season", field=row["field"]).filter(pl.col("season") <= last)
             sections.append(field.section(tables, row, own.sort("season").to_dicts(), show))
-    sections += [*trial.sections(tables), *appendix.sections(tables, chosen)]
+    sections += [*trial.sections(tables), *appendix.sections(tables, chosen, show)]
     title = (tables.farm_name(), *years(chosen, year))
     return Page(title, (), tuple(sections), (made_on(today),))

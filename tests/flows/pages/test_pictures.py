@@ -19,7 +19,7 @@ from matplotlib.image import imread
 from matplotlib.testing.compare import compare_images
 
 from flows.pages.cells import Cell, Picture
-from flows.pages.pictures import rain, roots_week, style, trial, uptake, water
+from flows.pages.pictures import harvest_map, rain, roots_week, style, trial, uptake, water
 from flows.pages.reader_units import NBSP, Show
 from flows.pages.sections import soil
 from flows.pages.week import Week
@@ -105,6 +105,8 @@ def fixed(sign: float = 1.0) -> farm.MemoryTables:
         .with_rows("root_lead", *leads)
         .with_rows("rain_month", *months)
         .with_rows("payback", *payback)
+        .with_rows("yield_point_cleaned", *mapped())
+        .with_rows("response_along", *along())
     )
 
 
@@ -148,6 +150,30 @@ def left(tables: farm.MemoryTables) -> Picture:
     return water.left({FIELD: soil.by_depth(rows)}, SHOW)
 
 
+def mapped() -> list[dict]:
+    """Points on two strips side by side; some of the check strip's were left out for two reasons."""
+    why = ("unlike the points near it", "the swath reaches over the strip's edge")
+    return [
+        {"field": FIELD, "season": 2024, "map_file": "Home 2024", "point": 20 * i + j + 1}
+        | {"strip": strip, "east_m": 4.0 * j + shift, "north_m": 9.0 * i, "yield_kg_ha": 3000.0}
+        | {"kept": not (left_out := strip == "check" and (i + j) % 3 == 0)}
+        | {"removed_because": why[i % 2] if left_out else None, "crossed": True}
+        for i in range(40)
+        for j in range(10)
+        for strip, shift in (("treated", -40.0), ("check", 4.0))
+    ]
+
+
+def along() -> list[dict]:
+    return [
+        {"field": FIELD, "season": 2024, "part": part, "counted_from": "south", "sections": 5}
+        | {"from_m": 90.0 * (part - 1), "to_m": 90.0 * part, "response_kg_ha": gain}
+        | {"response_low_kg_ha": gain - 150, "response_high_kg_ha": gain + 150}
+        | {"verdict": "differs", "p": 0.01}
+        for part, gain in enumerate((20.0, 60.0, 180.0, 420.0), start=1)
+    ]
+
+
 TITLES = {
     "rain-to-date": "Rain since seeding: 68% to 83% of normal",
     "rain-months": "Farthest from normal in June 2024: 20.0 mm of rain, normal 45.0 mm",
@@ -158,6 +184,8 @@ TITLES = {
     "uptake": "At 70 cm treated took 18.0 mm, check 3.0 mm",
     "responses": "Treated minus check over all: +6% (-1% to +12%)",
     "money": "Net since the work by 2024: +95 CAD/ha",
+    "yield-map": "Home 2024: the points of the yield map",
+    "along": "Home 2024: the response is not the same all along the strips",
 }
 DRAWN: dict[str, Callable[[farm.MemoryTables], Picture]] = {
     "rain-to-date": lambda t: rain.to_date(t, Week.of(date(2024, 8, 12)), [FIELD], SHOW)[0],
@@ -169,6 +197,8 @@ DRAWN: dict[str, Callable[[farm.MemoryTables], Picture]] = {
     "uptake": lambda _: uptake.of_season(taken(), SHOW),
     "responses": lambda _: trial.responses(answered(), POOLED)[0],
     "money": lambda t: trial.money(t, FIELD, SHOW)[0],
+    "yield-map": lambda t: harvest_map.of_season(t, SEASON, SHOW)[0],
+    "along": lambda t: harvest_map.of_season(t, SEASON, SHOW)[1],
 }
 
 

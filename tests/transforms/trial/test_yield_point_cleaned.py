@@ -94,7 +94,7 @@ def test_a_dip_that_no_neighbour_has_is_a_local_outlier() -> None:
     points = change(invented_map.points(noise=20), pl.col("point") == 1060, yield_kg_ha=3550.0)
     out = clean(points)
     assert out.filter(pl.col("point") == 1060)["removed_because"].item() in (
-        "unlike its neighbors within 40 m",
+        "unlike the points near it",
         "yield more than 3 standard deviations from the strip's mean",
     )
 

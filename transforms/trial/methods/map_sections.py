@@ -1,0 +1,45 @@
+"""Sections of ground along mapped strips, each with the mean yield of both sides."""
+
+import polars as pl
+
+SITE_YEAR = ["field", "season"]
+SECTION_M = 20.0  # length of a section along mapped strips: several points of a usual monitor
+LEAST_SECTIONS = 12  # for an interval
+
+
+def by_section(points: pl.DataFrame) -> pl.DataFrame:
+    """Return a row for each section of a field's season that has kept points of either strip.
+
+    ``points``: as ``yield_point_cleaned``. Columns: field, season, ``place_m`` (where the section begins,
+    along the border between the strips, from the end named in ``counted_from``), ``treated`` and ``check``
+    (mean yields [kg/ha]; null where a side has no points).
+    """
+    # Along the border between the strips, whichever way the combine drove.
+    crossed = pl.col("crossed").any().over(SITE_YEAR)
+    kept = points.with_columns(place=pl.when(crossed).then("across_m").otherwise("ahead_m")).filter(
+        "kept", pl.all_horizontal(pl.col("strip", "yield_kg_ha", "place").is_not_null())
+    )
+
+    def runs(axis: str) -> pl.Expr:
+        return pl.cov("place", axis).over(SITE_YEAR)
+
+    kept = kept.with_columns(
+        counted_from=pl.when(runs("north_m").abs() >= runs("east_m").abs())
+        .then(pl.lit("south"))
+        .otherwise(pl.lit("west")),
+        toward=pl.when(runs("north_m").abs() >= runs("east_m").abs())
+        .then(runs("north_m"))
+        .otherwise(runs("east_m"))
+        .sign(),
+    ).with_columns(section=(pl.col("place") * pl.col("toward") / SECTION_M).floor())
+    place = (pl.col("section") - pl.col("section").min().over(SITE_YEAR)) * SECTION_M
+
+    def side(name: str) -> pl.Expr:
+        return pl.col("yield_kg_ha").filter(pl.col("strip") == name).mean().alias(name)
+
+    return (
+        kept.with_columns(place_m=place)
+        .group_by(*SITE_YEAR, "place_m", "counted_from")
+        .agg(side("treated"), side("check"))
+        .sort(*SITE_YEAR, "place_m")
+    )
