@@ -122,7 +122,6 @@ def responses(book: dict[str, pl.DataFrame]) -> pl.DataFrame:
     """The table ``response`` of a farm's book."""
     return response.derive(
         **{name: book[name] for name in ("strip_yield", "season", "operation", "field")},
-        yield_point_cleaned=generated.empty(TABLES["yield_point_cleaned"]),
         strip=generated.empty(TABLES["strip"]),
     )
 

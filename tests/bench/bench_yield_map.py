@@ -185,7 +185,7 @@ class Ground:
             weighed(passes, weigh, seed), passes if mapped else passes.clear(), SEASON, CROP
         )
         row = response.derive(
-            strip_yield=yields, season=SEASON, yield_point_cleaned=points, **WORK
+            strip_yield=yields, season=SEASON, **WORK
         ).row(0, named=True)
         return row | {"kept": points.filter(pl.col("strip").is_not_null())["kept"].mean()}
 

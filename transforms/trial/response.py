@@ -9,7 +9,6 @@ from transforms.trial.methods.response_words import with_limits_and_reason, with
 from transforms.trial.methods.since_operation import since_operation
 from transforms.trial.methods.site_year_error import with_error
 from transforms.trial.methods.trial_statistics import (
-    alike_neighbours,
     findable_difference,
     leaning_block,
     least_difference,
@@ -18,8 +17,6 @@ from transforms.trial.methods.trial_statistics import (
 )
 
 SITE_YEAR = ["field", "season"]
-SECTION_M = 20.0  # length of a section along mapped strips: several points of a usual monitor
-LEAST_SECTIONS = 12  # for an interval
 
 
 def derive(
@@ -28,7 +25,6 @@ def derive(
     season: pl.DataFrame,
     operation: pl.DataFrame,
     field: pl.DataFrame,
-    yield_point_cleaned: pl.DataFrame,
     strip: pl.DataFrame,
 ) -> pl.DataFrame:
     """Response by site-year.
@@ -46,9 +42,8 @@ def derive(
     gives no verdict yet. Each site-year is a question of its
     own, asked before it was sown, so its p is not adjusted for the others (Saville 1990, The
     American Statistician 44, doi 10.1080/00031305.1990.10475712; cited from memory); a claim about
-    the practice is the pooled verdict's. Where mapped points lie on both sides, sections of 20 m
-    along the strips give a second interval that allows for the likeness of neighbors. A season of
-    which only one side was harvested stays as a row without a response.
+    the practice is the pooled verdict's. A season of which only one side was harvested stays as a row
+    without a response.
     """
     tested = _tests(_blocks(strip_yield))
     rows = (
@@ -56,7 +51,6 @@ def derive(
         .join(since_operation(season, operation, field), on=SITE_YEAR, how="left")
         .join(tested, on=SITE_YEAR, how="left")
         .join(_sides_by_lot(strip), on="field", how="left")
-        .join(_sections(yield_point_cleaned), on=SITE_YEAR, how="left")
         .with_columns(
             pl.col("blocks").fill_null(0),
             response_kg_ha=pl.coalesce("response_kg_ha", "whole_response"),
@@ -241,46 +235,4 @@ def _before(rows: pl.DataFrame) -> pl.DataFrame:
         .join(worked, on="field", how="semi")
         .group_by("field")
         .agg(before_kg_ha=pl.col("response_kg_ha").mean())
-    )
-
-
-def _sections(points: pl.DataFrame) -> pl.DataFrame:
-    """Treated minus check by sections along mapped strips, and the interval of their mean."""
-    kept = points.filter(
-        pl.col("kept")
-        & pl.col("strip").is_not_null()
-        & pl.col("yield_kg_ha").is_not_null()
-        & pl.col("ahead_m").is_not_null()
-    )
-    rows = []
-    for (name, season), group in kept.group_by(SITE_YEAR, maintain_order=True):
-        # Along the border between the strips, whichever way the combine drove.
-        place = pl.when(pl.col("crossed").any()).then("across_m").otherwise("ahead_m")
-        by_side = (
-            group.with_columns(section=(place / SECTION_M).floor().cast(pl.Int64))
-            .group_by("section", "strip")
-            .agg(pl.col("yield_kg_ha").mean())
-            .pivot(on="strip", index="section", values="yield_kg_ha")
-        )
-        if not {"treated", "check"} <= set(by_side.columns):
-            continue
-        both = by_side.drop_nulls().sort("section")
-        d = (both["treated"] - both["check"]).to_numpy()
-        row: dict[str, object] = {"field": name, "season": season, "map_sections": d.size}
-        if d.size:
-            row["map_response_kg_ha"] = float(d.mean())
-        if d.size >= LEAST_SECTIONS:
-            found = alike_neighbours(d)
-            row |= {"map_low_kg_ha": found.low, "map_high_kg_ha": found.high}
-        rows.append(row)
-    return pl.DataFrame(
-        rows,
-        schema={
-            "field": pl.String,
-            "season": pl.Int64,
-            "map_sections": pl.Int64,
-            "map_response_kg_ha": pl.Float64,
-            "map_low_kg_ha": pl.Float64,
-            "map_high_kg_ha": pl.Float64,
-        },
     )

@@ -73,11 +73,6 @@ TABLE = Table(
             "its share of the sum of the block differences; above 1 where the others together point the other way",
         ),
         number("without_most_influential_kg_ha", "kg/ha", "the response without that block"),
-        count("map_sections", "sections along the strips with mapped points on both sides"),
-        number("map_response_kg_ha", "kg/ha", "treated minus check, mean over the mapped sections"),
-        *interval(
-            "map", "kg/ha", "its 95 % interval, allowing for the likeness of neighboring sections"
-        ),
         text(
             "randomized",
             "whether sides were drawn by lot: once a field or in each block; null where the book says nothing",

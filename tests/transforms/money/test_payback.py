@@ -19,7 +19,7 @@ from transforms.money import operation_cost, payback
 from transforms.trial import response
 
 NOTHING = {
-    name: generated.empty(TABLES[name]) for name in ("price", "cost", "farm", "yield_point_cleaned")
+    name: generated.empty(TABLES[name]) for name in ("price", "cost", "farm")
 }
 
 
@@ -52,7 +52,6 @@ def _derive(harvests, operations, prices, costs=(), *, rate: float = 8.0, protei
         season=seasons,
         operation=operations,
         field=fields,
-        yield_point_cleaned=NOTHING["yield_point_cleaned"],
         strip=rows("strip", []),
     )
     out = payback.derive(

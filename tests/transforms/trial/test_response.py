@@ -1,4 +1,4 @@
-"""response: known differences, one pair, one side only, many site-years, mapped points."""
+"""response: known differences, one pair, one side only, many site-years."""
 
 from __future__ import annotations
 
@@ -18,17 +18,15 @@ from transforms.trial import response
 SLEEP_1 = [0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0]
 SLEEP_2 = [1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4]
 BY_LOT = [{"field": f, "strip": "treated", "randomized": "each block"} for f in ("north", "south")]
-NO_POINTS = generated.empty(TABLES["yield_point_cleaned"])
 
 
-def _derive(yields, seasons, operations=None, points=NO_POINTS, strips=()):
+def _derive(yields, seasons, operations=None, strips=()):
     fields = invented_trial.fields(*seasons["field"].unique().sort())
     out = response.derive(
         strip_yield=yields,
         season=seasons,
         operation=invented_trial.operations() if operations is None else operations,
         field=fields,
-        yield_point_cleaned=points,
         strip=rows("strip", strips),
     )
     check(out, "response")
@@ -259,38 +257,6 @@ def test_another_practice_or_method_lends_no_scatter() -> None:
     assert together["response_se_kg_ha"] > 1.2 * alone["response_se_kg_ha"]
 
 
-def test_mapped_points_give_a_second_interval() -> None:
-    rng = np.random.default_rng(9)
-    items = []
-    for strip, east, level in (("treated", 5.0, 3300.0), ("check", 15.0, 3000.0)):
-        slow = np.cumsum(rng.normal(0, 20, 400)) * 0.3
-        for i in range(400):
-            items.append(
-                {
-                    "field": "north",
-                    "season": 2020,
-                    "map_file": "m",
-                    "point": len(items) + 1,
-                    "strip": strip,
-                    "pass": "1",
-                    "ahead_m": 2.0 * i,
-                    "across_m": east,
-                    "crossed": False,
-                    "yield_kg_ha": level + slow[i] + rng.normal(0, 60),
-                    "kept": True,
-                    "partial": False,
-                }
-            )
-    row = _derive(
-        invented_trial.strip_yields(invented_trial.passes("north", 2020, [3300], [3000])),
-        invented_trial.seasons([("north", 2020, "spring wheat")]),
-        points=rows("yield_point_cleaned", items),
-    )["north", 2020]
-    assert row["map_sections"] == pytest.approx(800 / 20, abs=2)
-    assert row["map_response_kg_ha"] == pytest.approx(300, abs=120)
-    assert row["map_low_kg_ha"] < row["map_response_kg_ha"] < row["map_high_kg_ha"]
-
-
 def test_a_map_corrected_by_weighed_passes_gives_response_and_scatter_and_says_so() -> None:
     """Mapped at nine tenths of the scale: corrected differences of 243, 270 and 297 kg/ha."""
     mapped = invented_trial.passes("north", 2020, [3243, 3270, 3297], [3000] * 3)
@@ -347,7 +313,7 @@ def test_swapped_strips_turn_the_sign_and_order_does_not_matter(pairs, shuffle) 
 
 
 def test_empty_inputs_give_an_empty_table() -> None:
-    names = ("strip_yield", "season", "operation", "field", "yield_point_cleaned", "strip")
+    names = ("strip_yield", "season", "operation", "field", "strip")
     out = response.derive(**{name: generated.empty(TABLES[name]) for name in names})
     assert out.is_empty()
     assert out.columns == list(TABLES["response"].names)

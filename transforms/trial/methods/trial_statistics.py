@@ -128,24 +128,6 @@ def wilson(found: int, of: int) -> tuple[float, float]:
     return float(limits.low), float(limits.high)
 
 
-def alike_neighbours(differences: ArrayLike) -> Interval:
-    """Interval of a mean along a line where neighbors are alike (autocorrelated), evenly spaced.
-
-    The long-run variance from the first B cosine sums, B = 0.4 n^(2/3), and Student's t with B
-    degrees of freedom: Lazarus, Lewis, Stock and Watson 2018, Journal of Business and Economic
-    Statistics 36 (doi 10.1080/07350015.2018.1506926). Raises ValueError for fewer than 12.
-    """
-    d = _array(differences)
-    n = d.size
-    if n < 12:
-        raise ValueError("an interval along a strip needs 12 sections or more")
-    b = int(0.4 * n ** (2 / 3))
-    place = (np.arange(n) + 0.5) / n
-    waves = np.sqrt(2.0) * np.cos(np.pi * np.outer(np.arange(1, b + 1), place))
-    sums = waves @ d / np.sqrt(n)
-    return t_interval(float(d.mean()), float(np.sqrt(np.mean(sums**2) / n)), float(b))
-
-
 def shared_variances(variances: ArrayLike, df: ArrayLike) -> tuple[Array, Array]:
     """Variances drawn toward what all trials show together, and their degrees of freedom.
 

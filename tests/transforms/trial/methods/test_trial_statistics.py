@@ -104,34 +104,6 @@ def test_leaning_block() -> None:
     assert (at, share, without) == (1, pytest.approx(0.75), pytest.approx(-5))
 
 
-def test_likeness_of_neighbours_widens_the_interval_enough() -> None:
-    rng = np.random.default_rng(4)
-    hit = {"alike": 0, "plain": 0}
-    n, rho, trials = 60, 0.6, 500
-    for _ in range(trials):
-        noise = rng.normal(size=n + 30)
-        d = np.zeros(n + 30)
-        for i in range(1, n + 30):
-            d[i] = rho * d[i - 1] + noise[i]
-        d = d[30:]
-        hit["alike"] += (
-            trial_statistics.alike_neighbours(d).low
-            <= 0
-            <= trial_statistics.alike_neighbours(d).high
-        )
-        hit["plain"] += trial_statistics.paired(d).low <= 0 <= trial_statistics.paired(d).high
-    assert hit["alike"] / trials > 0.91
-    assert hit["plain"] / trials < 0.80  # a plain t would be far too sure
-
-
-def test_white_noise_gives_nearly_the_plain_error() -> None:
-    d = np.random.default_rng(8).normal(100, 30, 400)
-    assert trial_statistics.alike_neighbours(d).se == pytest.approx(
-        trial_statistics.paired(d).se, rel=0.35
-    )
-    assert trial_statistics.alike_neighbours(d).mean == pytest.approx(d.mean())
-
-
 def test_shared_variances_lie_between_own_and_common() -> None:
     own = np.array([1.0, 4.0, 400.0, np.nan])
     mixed, df = trial_statistics.shared_variances(own, [3, 3, 3, 0])
@@ -187,5 +159,3 @@ def test_groups_differ_against_kruskal_by_all_orders() -> None:
 def test_too_few_is_an_error() -> None:
     with pytest.raises(ValueError, match="two blocks"):
         trial_statistics.paired([1.0])
-    with pytest.raises(ValueError, match="12 sections"):
-        trial_statistics.alike_neighbours([1.0] * 11)
