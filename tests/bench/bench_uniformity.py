@@ -23,6 +23,8 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from tests.bench.bench_trial import markdown
+from transforms.trial import response_along
+from transforms.trial.methods.map_sections import LEAST_SECTIONS, SECTION_M
 from transforms.trial.methods.response_words import LEAST_DF
 from transforms.trial.methods.site_year_error import with_error
 from transforms.trial.methods.site_years import counted_by, widest
@@ -291,10 +293,56 @@ def _over_years(years: list[Array], blocks: int) -> list[list[Array]]:
     return [d for d in by_place.values() if len(d) == len(years)]
 
 
+def along(found: dict[str, dict[tuple[str, ...], Array]], half: int) -> Iterator[dict[str, object]]:
+    """Two strips side by side of plots along them, 12 or more: is a difference along them claimed?
+
+    Each trial counts the same.
+    """
+    for width in (1, 2, 3, 5):
+        points, trial_of = [], {}
+        for name in sorted(found)[half::2]:
+            strips = [
+                part[:, at : at + 2 * width]
+                for grid in found[name].values()
+                for part in (grid, grid.T)
+                for at in range(0, part.shape[1] - 2 * width + 1, 2 * width)
+            ]
+            for i, both in enumerate(strips):
+                known = both[np.isfinite(both).all(axis=1)]
+                if len(known) >= LEAST_SECTIONS:
+                    trial_of[f"{name} {i}"] = name
+                    points.append(_as_points(f"{name} {i}", known, width))
+        out = response_along.derive(pl.concat(points)).filter(pl.col("part") == 1)
+        out = out.with_columns(trial=pl.col("field").replace_strict(trial_of))
+        claims = out.group_by("trial").agg((pl.col("verdict") == "differs").mean())["verdict"]
+        yield {
+            "half": half,
+            "passes a strip": width,
+            "trials": claims.len(),
+            "strips": out.height,
+            "claimed %": 100 * float(claims.to_numpy().mean()),
+            "standard error": 100 * float(claims.to_numpy().std(ddof=1)) / claims.len() ** 0.5,
+        }
+
+
+def _as_points(field: str, both: Array, width: int) -> pl.DataFrame:
+    """Return the plots of two strips as points of a map, a section long each."""
+    place = (np.arange(len(both)) + 0.5) * SECTION_M
+    sides = (("treated", both[:, :width]), ("check", both[:, width:]))
+    return pl.concat(
+        pl.DataFrame(
+            {"field": field, "season": 2024, "strip": side, "kept": True, "crossed": False}
+            | {"ahead_m": place, "across_m": 0.0, "north_m": place, "east_m": 0.0}
+            | {"yield_kg_ha": 30 * plots.mean(axis=1)}
+        )
+        for side, plots in sides
+    )
+
+
 def main(folder: str) -> None:
     """Print the section of FIGURES.md."""
     found = trials(Path(folder))
-    for title, part in (("Places", one_year), ("Years", same_plots)):
+    for title, part in (("Places", one_year), ("Years", same_plots), ("Along the strips", along)):
         rows = [row for half in (0, 1) for row in part(found, half)]
         print(f"#### {title}\n\n{part.__doc__}\n\n{markdown(rows)}\n", flush=True)
 

@@ -24,7 +24,13 @@ from schemas import generated
 from schemas.catalogue import TABLES
 from tests.bench.bench_trial import markdown
 from tests.transforms.frames import rows
-from transforms.trial import mapped_pass, response, strip_yield, yield_point_cleaned
+from transforms.trial import (
+    mapped_pass,
+    response,
+    response_along,
+    strip_yield,
+    yield_point_cleaned,
+)
 from transforms.trial.methods.map_geometry import plane
 
 FIELD, YEAR = "placebo", 2011
@@ -184,10 +190,12 @@ class Ground:
         yields = strip_yield.derive(
             weighed(passes, weigh, seed), passes if mapped else passes.clear(), SEASON, CROP
         )
-        row = response.derive(
-            strip_yield=yields, season=SEASON, **WORK
-        ).row(0, named=True)
-        return row | {"kept": points.filter(pl.col("strip").is_not_null())["kept"].mean()}
+        row = response.derive(strip_yield=yields, season=SEASON, **WORK).row(0, named=True)
+        parts = response_along.derive(points)
+        return row | {
+            "kept": points.filter(pl.col("strip").is_not_null())["kept"].mean(),
+            "along": parts["verdict"][0] if parts.height else None,
+        }
 
 
 def weighed(passes: pl.DataFrame, pairs: int, seed: int) -> pl.DataFrame:
@@ -276,6 +284,8 @@ def table(grounds: dict[str, Ground]) -> Iterator[dict[str, object]]:
                     "blocks": float(np.mean([r["blocks"] for r in found])),
                     "half interval %": float(np.median(widths)) / 2 if widths else None,
                     "claimed %": 100 * float(np.mean(claims)),
+                    "along them claimed %": 100
+                    * float(np.mean([r["along"] == "differs" for r in found])),
                 }
 
 

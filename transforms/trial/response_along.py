@@ -4,8 +4,8 @@ Both strips are cut into sections of 20 m along their border, and the sections i
 many sections each. How much the sections of a part differ says how much ground differs over short ways;
 over the length of a part it differs more, by the law that ``ground`` has from published uniformity
 trials (Smith 1938): the mean of m sections varies as s² m^(power - 1). The parts are compared by the F
-test of one-way analysis of variance with that variance of a mean. On trials where nothing was applied it
-calls a difference in 2 to 6 % (``tests/bench/FIGURES.md``).
+test of one-way analysis of variance with that variance of a mean. On published trials where nothing was
+applied it calls a difference in 5 % (``tests/bench/FIGURES.md``).
 """
 
 import numpy as np

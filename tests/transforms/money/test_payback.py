@@ -18,9 +18,7 @@ from tests.transforms.frames import by_key, check, farm, rows
 from transforms.money import operation_cost, payback
 from transforms.trial import response
 
-NOTHING = {
-    name: generated.empty(TABLES[name]) for name in ("price", "cost", "farm")
-}
+NOTHING = {name: generated.empty(TABLES[name]) for name in ("price", "cost", "farm")}
 
 
 def _price(season: int, per_kg: float, **more):
