@@ -24,7 +24,7 @@ from scipy import stats
 
 from tests.bench.bench_trial import markdown
 from transforms.trial import response_along
-from transforms.trial.methods.map_sections import LEAST_SECTIONS, SECTION_M
+from transforms.trial.methods.map_sections import SHORTEST_M
 from transforms.trial.methods.response_words import LEAST_DF
 from transforms.trial.methods.site_year_error import with_error
 from transforms.trial.methods.site_years import counted_by, widest
@@ -294,9 +294,9 @@ def _over_years(years: list[Array], blocks: int) -> list[list[Array]]:
 
 
 def along(found: dict[str, dict[tuple[str, ...], Array]], half: int) -> Iterator[dict[str, object]]:
-    """Two strips side by side of plots along them, 12 or more: is a difference along them claimed?
+    """Two strips of plots side by side along their grid, plots taken for squares: is a difference claimed?
 
-    Each trial counts the same.
+    Each trial counts the same; places with too few sections are left out.
     """
     for width in (1, 2, 3, 5):
         points, trial_of = [], {}
@@ -309,10 +309,12 @@ def along(found: dict[str, dict[tuple[str, ...], Array]], half: int) -> Iterator
             ]
             for i, both in enumerate(strips):
                 known = both[np.isfinite(both).all(axis=1)]
-                if len(known) >= LEAST_SECTIONS:
+                if len(known):
                     trial_of[f"{name} {i}"] = name
                     points.append(_as_points(f"{name} {i}", known, width))
-        out = response_along.derive(pl.concat(points)).filter(pl.col("part") == 1)
+        out = response_along.derive(pl.concat(points)).filter(
+            (pl.col("part") == 1) & (pl.col("verdict") != "too few")
+        )
         out = out.with_columns(trial=pl.col("field").replace_strict(trial_of))
         claims = out.group_by("trial").agg((pl.col("verdict") == "differs").mean())["verdict"]
         yield {
@@ -327,11 +329,18 @@ def along(found: dict[str, dict[tuple[str, ...], Array]], half: int) -> Iterator
 
 def _as_points(field: str, both: Array, width: int) -> pl.DataFrame:
     """Return the plots of two strips as points of a map, a section long each."""
-    place = (np.arange(len(both)) + 0.5) * SECTION_M
+    place = (np.arange(len(both)) + 0.5) * SHORTEST_M
     sides = (("treated", both[:, :width]), ("check", both[:, width:]))
     return pl.concat(
         pl.DataFrame(
-            {"field": field, "season": 2024, "strip": side, "kept": True, "crossed": False}
+            {
+                "field": field,
+                "season": 2024,
+                "strip": side,
+                "kept": True,
+                "crossed": False,
+                "border_m": width * SHORTEST_M / 2,
+            }
             | {"ahead_m": place, "across_m": 0.0, "north_m": place, "east_m": 0.0}
             | {"yield_kg_ha": 30 * plots.mean(axis=1)}
         )

@@ -1,11 +1,12 @@
 """Treated minus check by parts along mapped strips: better all along, or only in one place?
 
-Both strips are cut into sections of 20 m along their border, and the sections into ``PARTS`` parts of as
-many sections each. How much the sections of a part differ says how much ground differs over short ways;
-over the length of a part it differs more, by the law that ``ground`` has from published uniformity
-trials (Smith 1938): the mean of m sections varies as s² m^(power - 1). The parts are compared by the F
-test of one-way analysis of variance with that variance of a mean. On published trials where nothing was
-applied it calls a difference in 5 % (``tests/bench/FIGURES.md``).
+Both strips are cut into sections along their border (``map_sections``), and the sections into ``PARTS``
+parts of as many sections each. How much the sections of a part differ says how much ground differs over
+short ways; over the length of a part it differs more, by the law that ``ground`` has from published
+uniformity trials (Smith 1938): the mean of m sections varies as s² m^(power - 1). The parts are compared
+by the F test of one-way analysis of variance with that variance of a mean; its degrees of freedom hold
+how little is known of the ground (``ground.known_df``). What it claims where nothing was applied:
+``tests/bench/FIGURES.md``.
 """
 
 import numpy as np
@@ -15,10 +16,11 @@ from scipy import stats
 from schemas import generated
 from schemas.tables.trial.response_along import PARTS, TABLE
 from transforms.trial.methods.ground import PRIOR_DF, SPREAD_POWER, known_df
-from transforms.trial.methods.map_sections import LEAST_SECTIONS, SECTION_M, by_section
+from transforms.trial.methods.map_sections import by_section
 from transforms.trial.methods.trial_statistics import CONFIDENCE
 
 SITE_YEAR = ["field", "season"]
+LEAST_SECTIONS = 2 * PARTS  # for an interval
 
 
 def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
@@ -39,16 +41,16 @@ def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
     within = (pl.col("d") - pl.col("d").mean().over(*SITE_YEAR, "part")) ** 2
     both = both.with_columns(s2=within.sum().over(SITE_YEAR) / (pl.col("all") - PARTS))
     parts = both.group_by(*SITE_YEAR, "part", maintain_order=True).agg(
-        pl.col("counted_from", "s2", "all").first(),
+        pl.col("counted_from", "section_m", "s2", "all").first(),
         from_m=pl.col("place_m").min(),
-        to_m=pl.col("place_m").max() + SECTION_M,
+        to_m=pl.col("place_m").max() + pl.col("section_m").first(),
         sections=pl.len(),
         treated_kg_ha=pl.col("treated").mean(),
         check_kg_ha=pl.col("check").mean(),
         response_kg_ha=pl.col("d").mean(),
     )
     made = _with_coverage(_tested(_with_interval(parts)))
-    return generated.conform(made.drop("s2", "all", "half"), TABLE)
+    return generated.conform(made.drop("section_m", "s2", "all", "half", "df"), TABLE)
 
 
 def _with_interval(parts: pl.DataFrame) -> pl.DataFrame:
@@ -66,7 +68,7 @@ def _with_interval(parts: pl.DataFrame) -> pl.DataFrame:
         pl.when(enough).then(end) for end in (response - pl.col("half"), response + pl.col("half"))
     )
     percent = pl.when(check > 0).then(100 / check)
-    return parts.with_columns(half=half).with_columns(
+    return parts.with_columns(half=half, df=pl.Series(df)).with_columns(
         response_pct=response * percent,
         response_low_kg_ha=low,
         response_high_kg_ha=high,
@@ -83,9 +85,9 @@ def _tested(parts: pl.DataFrame) -> pl.DataFrame:
     known = (pl.col("all").first() >= LEAST_SECTIONS) & (pl.col("s2").first() > 0)
     tests = parts.group_by(SITE_YEAR).agg(
         ratio=pl.when(known).then(between / pl.col("s2").first()),
-        free=pl.col("all").first() - PARTS,
+        df=pl.col("df").mean(),
     )
-    p = stats.f.sf(tests["ratio"].fill_null(float("nan")), PARTS - 1, tests["free"])
+    p = stats.f.sf(tests["ratio"].fill_null(float("nan")), PARTS - 1, tests["df"])
     tests = tests.with_columns(p=pl.Series(np.asarray(p), dtype=pl.Float64).fill_nan(None))
     verdict = (
         pl.when(pl.col("p").is_null())
@@ -98,7 +100,7 @@ def _tested(parts: pl.DataFrame) -> pl.DataFrame:
 
 
 def _with_coverage(parts: pl.DataFrame) -> pl.DataFrame:
-    span = (pl.col("to_m") - pl.col("from_m")) / SECTION_M
+    span = (pl.col("to_m") - pl.col("from_m")) / pl.col("section_m")
     parts = parts.with_columns(coverage=(pl.col("sections") / span).clip(0, 1))
     lacks = pl.col("coverage") < 1
     few = pl.col("verdict") == "too few"

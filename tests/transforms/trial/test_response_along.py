@@ -30,6 +30,7 @@ def points(gain, *, ground=0.0, turned_deg=0.0, seed=0, sections=SECTIONS):
                     "north_m": along * np.cos(turn) - across * np.sin(turn),
                     "ahead_m": along,
                     "across_m": across,
+                    "border_m": SECTION_M / 2,
                     "yield_kg_ha": 3000 + higher + rng.normal(0, 30, along.size),
                 }
             )
@@ -94,7 +95,7 @@ def test_without_the_grounds_law_it_is_the_usual_analysis_of_variance(monkeypatc
 
 
 def test_a_short_strip_has_parts_without_interval():
-    out = response_along.derive(points(np.zeros(8), sections=8))
+    out = response_along.derive(points(np.zeros(7), sections=7))
     assert out["verdict"].unique().to_list() == ["too few"]
     assert out["response_low_kg_ha"].null_count() == 4
     assert out["partial"].all()
@@ -107,6 +108,13 @@ def test_sections_with_one_side_only_make_a_part_partial():
     out = response_along.derive(found)
     assert out["partial"].to_list() == [True, False, False, False]
     assert out["coverage"][0] == pytest.approx(10 / 13)  # three sections lack their check
+
+
+def test_a_section_is_as_long_as_the_compared_ground_lies_apart():
+    wide = points(north_quarter(400.0)).with_columns(border_m=pl.lit(40.0))
+    out = response_along.derive(wide)
+    assert out["sections"].to_list() == [3, 2, 3, 2]  # ten of 80 m
+    assert out["to_m"].to_list() == [240, 400, 640, 800]
 
 
 def test_no_map_gives_no_rows():

@@ -3,16 +3,17 @@
 import polars as pl
 
 SITE_YEAR = ["field", "season"]
-SECTION_M = 20.0  # length of a section along mapped strips: several points of a usual monitor
-LEAST_SECTIONS = 12  # for an interval
+SHORTEST_M = 20.0  # of a section along mapped strips: several points of a usual monitor
 
 
 def by_section(points: pl.DataFrame) -> pl.DataFrame:
     """Return a row for each section of a field's season that has kept points of either strip.
 
-    ``points``: as ``yield_point_cleaned``. Columns: field, season, ``place_m`` (where the section begins,
-    along the border between the strips, from the end named in ``counted_from``), ``treated`` and ``check``
-    (mean yields [kg/ha]; null where a side has no points).
+    A section is as long as the middles of the compared ground lie apart, so that what differs over that
+    way shows between sections, and no shorter than ``SHORTEST_M``. ``points``: as ``yield_point_cleaned``.
+    Columns: field, season, ``place_m`` (where the section begins, along the border between the strips,
+    from the end named in ``counted_from``), ``section_m`` (its length), ``treated`` and ``check`` (mean
+    yields [kg/ha]; null where a side has no points).
     """
     # Along the border between the strips, whichever way the combine drove.
     crossed = pl.col("crossed").any().over(SITE_YEAR)
@@ -23,6 +24,10 @@ def by_section(points: pl.DataFrame) -> pl.DataFrame:
     def runs(axis: str) -> pl.Expr:
         return pl.cov("place", axis).over(SITE_YEAR)
 
+    def middle(strip: str) -> pl.Expr:
+        away = pl.col("border_m").filter(pl.col("strip") == strip)
+        return away.mean().over(SITE_YEAR).fill_null(0.0)
+
     kept = kept.with_columns(
         counted_from=pl.when(runs("north_m").abs() >= runs("east_m").abs())
         .then(pl.lit("south"))
@@ -31,15 +36,19 @@ def by_section(points: pl.DataFrame) -> pl.DataFrame:
         .then(runs("north_m"))
         .otherwise(runs("east_m"))
         .sign(),
-    ).with_columns(section=(pl.col("place") * pl.col("toward") / SECTION_M).floor())
-    place = (pl.col("section") - pl.col("section").min().over(SITE_YEAR)) * SECTION_M
+        section_m=pl.max_horizontal(middle("treated") + middle("check"), pl.lit(SHORTEST_M)),
+    )
+    far = pl.col("place") * pl.col("toward")
+    kept = kept.with_columns(
+        section=((far - far.min().over(SITE_YEAR)) / pl.col("section_m")).floor()
+    )
 
     def side(name: str) -> pl.Expr:
         return pl.col("yield_kg_ha").filter(pl.col("strip") == name).mean().alias(name)
 
     return (
-        kept.with_columns(place_m=place)
-        .group_by(*SITE_YEAR, "place_m", "counted_from")
+        kept.with_columns(place_m=pl.col("section") * pl.col("section_m"))
+        .group_by(*SITE_YEAR, "place_m", "section_m", "counted_from")
         .agg(side("treated"), side("check"))
         .sort(*SITE_YEAR, "place_m")
     )
