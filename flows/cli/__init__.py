@@ -31,6 +31,7 @@ COMMANDS: tuple[str, ...] = (
     "inspection",
     "plan",
     "year",
+    "form",
 )
 
 for _name in COMMANDS:

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 GROUPS: dict[str, tuple[str, ...]] = {
     "Start": ("demo", "new", "plan", "add", "sniff", "try"),
-    "Every day": ("once", "status", "year", "digest", "report"),
+    "Every day": ("once", "status", "year", "form", "digest", "report"),
     "Ask": ("sql", "tables", "explain"),
     "Leave it running": ("run", "service", "inspect"),
     "Trust": ("backup", "restore", "audit", "checksum", "rebuild"),

@@ -96,6 +96,7 @@ ATTENTION: dict[str, tuple[Callable[[FarmFolder], None] | None, str]] = {
     "explain": (_copy, "{farm} weather_day west 2021-05-30"),
     "report": (_copy, "{farm}"),
     "year": (_copy, "{farm}"),
+    "form": (_copy, "work {farm}"),
     "plan": (
         _outline,
         "{farm} Home --header 9m --outline {farm}/home.geojson --to /proc/nowhere/plan",
@@ -108,6 +109,7 @@ MISTAKES = {
     "sniff": "{farm}/nowhere.csv",
     "restore": "{farm}/nowhere {farm}/restored",
     "service": "install {farm}/nowhere",
+    "form": "passes {farm}/nowhere",
     "sql": "{farm}/nowhere SELECT(1)",
     "explain": "{farm}/nowhere weather_day",
     "plan": "{farm} Nowhere --header 9m",
@@ -122,7 +124,17 @@ def _commands() -> set[str]:
 
 
 # Each exits 1 only for a damaged file, a full disk or the like, which `checkstrip --help` says.
-NO_REASON_OF_THEIR_OWN = {"sql", "tables", "explain", "report", "year", "plan", "new", "demo"}
+NO_REASON_OF_THEIR_OWN = {
+    "sql",
+    "tables",
+    "explain",
+    "report",
+    "year",
+    "form",
+    "plan",
+    "new",
+    "demo",
+}
 
 
 def test_every_command_is_tried() -> None:
