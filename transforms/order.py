@@ -54,6 +54,7 @@ DERIVED: tuple[str, ...] = (
     "operation_fuel",
     "operation_depth",
     "payback",
+    "payback_sensitivity",
     "response_cause",
     "response_pooled",
     "response_driver",

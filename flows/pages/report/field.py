@@ -19,7 +19,7 @@ from flows.pages.cells import (
 from flows.pages.pictures import rain, trial, uptake, water
 from flows.pages.published_tables import Tables, last_row
 from flows.pages.reader_units import Show
-from flows.pages.sections import harvest, irrigation, missing, short, weather
+from flows.pages.sections import harvest, irrigation, missing, short, weather, worth
 from flows.pages.sections.at_odds import at_odds
 
 _SEASON_HEADS = (
@@ -46,6 +46,8 @@ def section(tables: Tables, field: Row, seasons: list[Row], show: Show) -> Secti
         *_fall(tables, field),
         *_seasons(tables, seasons),
         *trial.money(tables, field["field"], show),
+        *worth.lines(tables, *place),
+        *worth.sensitivity(tables, *place),
         *water.season(tables, last, show),
         *_uptake(tables, last, show),
         *rain.by_month(tables, field["field"], last["seeded"], _end(tables, last), show),

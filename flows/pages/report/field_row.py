@@ -5,7 +5,7 @@ import polars as pl
 from flows.pages.cells import Line, Phrase, Row, cell, joined, say, say_row
 from flows.pages.published_tables import Tables
 from flows.pages.report.chosen import last_of_each
-from flows.pages.sections import harvest, short
+from flows.pages.sections import harvest, short, worth
 from flows.pages.sections.at_odds import at_odds
 
 Known = dict[str, Row | None]
@@ -52,10 +52,9 @@ def net(row: Row | None) -> Phrase:
 
 
 def in_all(row: Row | None) -> Phrase:
-    """Return the net in all and the area it is of."""
-    if row is None or row["cumulative_net"] is None:
-        return short.UNKNOWN
-    return say_row("payback", row, "{cumulative_net:+} on {worked_ha}")
+    """Return the net in all with its interval and the area it is of."""
+    template = worth.in_all(row) if row is not None else ""
+    return say_row("payback", row, template) if row is not None and template else short.UNKNOWN
 
 
 def mean(row: Row | None) -> Phrase:

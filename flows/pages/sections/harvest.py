@@ -6,6 +6,7 @@ import polars as pl
 
 from flows.pages.cells import Grid, Line, Row, cell, grid_of, line, say, say_row
 from flows.pages.published_tables import Tables
+from flows.pages.sections import worth
 from flows.pages.sections.soil import STRIPS
 
 NOT_ADVICE = "Figures of yield and money are evidence from one farm, not advice."
@@ -149,6 +150,8 @@ def money(tables: Tables, field: str, season: int) -> list[Line]:
         template = _REPEATED if row["earlier_day"] is not None else _FIRST
         if row["cumulative_low_per_ha"] is not None:
             template += " (95% interval {cumulative_low_per_ha:+} to {cumulative_high_per_ha:+})"
+        if in_all := worth.in_all(row):
+            template += f"; in all {in_all}"
         template += f". {_STANDING[row['verdict']]}"
         if row["paid_chance"] is not None:
             template += " (probability that it has: {paid_chance})"

@@ -129,14 +129,13 @@ def _usual(tables: Tables, field: str) -> int:
     return max(int(counts.max() or 0), FEWEST)  # type: ignore[arg-type]
 
 
-def _work(tables: Tables, fields: list[str], today: date) -> _Form:
-    headings, names = _sheet("operations", tables, ())
+def _work(tables: Tables, fields: list[str], _: date) -> _Form:
+    headings, names = _sheet("operations", tables, ("counts for",))
     practices = {row["field"]: row["practice"] for row in tables.fields()}
     rows = [{"field": f, "strip": "treated", "practice": practices[f]} for f in fields]
     seen = [Heading(name, (), headings[0].reads, help_) for name, help_ in _SEEN]
     notes = (
-        f"Day of the work, after {today.isoformat()}. Leave the check strip as it is, and note on the "
-        "sheet observations what you see.",
+        "Leave the check strip as it is. Photographs and what you see go to the sheet observations.",
     )
     title = f"The work on {', '.join(fields)}"
     return _Form(

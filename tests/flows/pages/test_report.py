@@ -61,10 +61,16 @@ def test_page_one_has_a_row_a_field_with_the_verdict_and_the_money(season_2024, 
 
 def test_the_sum_in_all_stands_with_its_area_or_why_it_is_not_known(tables):
     given = tables.changed(
-        lambda f: f.with_columns(worked_ha=pl.lit(5.0), cumulative_net=pl.lit(-400.0)), "payback"
+        lambda f: f.with_columns(
+            worked_ha=pl.lit(5.0),
+            cumulative_net=pl.lit(-400.0),
+            cumulative_low=pl.lit(-650.0),
+            cumulative_high=pl.lit(-150.0),
+        ),
+        "payback",
     )
     words = PageReader(report(given)[1]).words.replace("\N{NO-BREAK SPACE}", " ")
-    assert "-400 CAD on 12 ac" in words
+    assert words.count("-400 CAD (-650 to -150) on 12 ac") == 2  # on page one and on the field's
     words = PageReader(report(tables)[1]).words
     assert "Home: The field book does not give the area worked" in words
 
@@ -175,3 +181,19 @@ def test_it_is_saved_where_it_is_said(published, tmp_path):
     path = write.write(mine, 2024)
     assert path == mine.reports / "season-2024.html"
     assert path.read_text(encoding="utf-8").lstrip().startswith("<!DOCTYPE html>")
+
+
+def test_present_value_break_even_and_what_if_stand_on_the_fields_page(tables):
+    """By hand from the farm's own row: the same numbers, in its units."""
+    (row,) = tables("payback").to_dicts()
+    words = PageReader(report(tables)[1]).words.replace("\N{NO-BREAK SPACE}", " ")
+    npv = row["npv_per_ha"] * 0.40468564224
+    assert f"at 5% a year: {npv:+.0f} CAD/ac" in words
+    response = row["breakeven_response_kg_ha"] / 67.2511
+    assert f"with a response of {response:+.1f} bu/ac in every season" in words
+    per_bushel = row["breakeven_price_per_kg"] * 27.2155
+    assert f"or at a price of {per_bushel:.2f} CAD/bu" in words
+    what_if = tables("payback_sensitivity", input="price", change_pct=-20.0).to_dicts()[0]
+    net = what_if["cumulative_net_per_ha"] * 0.40468564224
+    assert words.count(f"{net:+.0f} CAD/ac") >= 1
+    assert "-20% -10% +10% +20%" in words

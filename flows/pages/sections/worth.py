@@ -1,0 +1,62 @@
+"""What an operation is worth in the farmer's other measures: present value, break-even, and what if."""
+
+from flows.pages.cells import Block, Grid, Line, Row, cell, line, row_cells, say
+from flows.pages.published_tables import Tables
+
+TABLE = "payback_sensitivity"
+
+
+def in_all(row: Row) -> str:
+    """Return the template of the net over the area worked, with its interval; empty if not known."""
+    if row["cumulative_net"] is None:
+        return ""
+    ends = (row["cumulative_low"], row["cumulative_high"])
+    between = " ({cumulative_low:+bare} to {cumulative_high:+bare})" if None not in ends else ""
+    return "{cumulative_net:+}" + between + " on {worked_ha}"
+
+
+def lines(tables: Tables, field: str, season: int) -> list[Line]:
+    """Say the present value, the internal rate and the break-even of the work by a season's end."""
+    out = []
+    for row in tables("payback", field=field, season=season).to_dicts():
+        said = []
+        if row["npv_per_ha"] is not None:
+            rate = ", internal rate {irr_pct}" if row["irr_pct"] is not None else ""
+            said.append(
+                "present value on {operation_day} at {discount_rate_pct} a year: {npv_per_ha:+}"
+                + rate
+            )
+        if row["breakeven_response_kg_ha"] is not None:
+            so_far = "it would just have paid with a response of {breakeven_response_kg_ha:+} in every season"
+            if row["breakeven_price_per_kg"] is not None:
+                so_far += ", or at a price of {breakeven_price_per_kg}"
+            said.append(so_far)
+        if said:
+            out.append(line("payback", row, "{field}, {practice}: " + "; ".join(said) + "."))
+    return out
+
+
+def sensitivity(tables: Tables, field: str, season: int) -> list[Block]:
+    """Return what the sum by a season's end would be at other prices, responses and costs."""
+    found = tables(TABLE, field=field, season=season).sort("operation_day", "input", "change_pct")
+    out: list[Block] = []
+    for _, run in found.group_by("operation_day", maintain_order=True):
+        rows = run.to_dicts()
+        changes = sorted({row["change_pct"] for row in rows})
+        heads = [(cell(TABLE, row, "change_pct", signed=True),) for row in rows[: len(changes)]]
+        body = [
+            (
+                *row_cells(TABLE, rows[i], "input"),
+                *(
+                    (cell(TABLE, row, "cumulative_net_per_ha", signed=True),)
+                    for row in rows[i : i + len(changes)]
+                ),
+            )
+            for i in range(0, len(rows), len(changes))
+        ]
+        caption = say(
+            "Net since the work of {day} if all prices, all responses or its cost had been other by",
+            day=cell(TABLE, rows[0], "operation_day"),
+        )
+        out.append(Grid(caption, (("What",), *heads), tuple(body)))
+    return out
