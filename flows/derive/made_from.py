@@ -2,7 +2,7 @@
 
 Kept in ``used.made``, in the transaction that writes the rows: a hash of the method, of the rows of
 every source table, and of the rows made. The hashes are taken from what is stored each time, so
-rows that were changed or emptied by whatever means are made again.
+rows that were changed or emptied by whatever means are computed anew.
 """
 
 import hashlib
@@ -47,16 +47,16 @@ class MadeFrom:
         return True
 
     def stands(self, name: str) -> bool:
-        """Return whether making a table again would give the rows that are stored."""
+        """Return whether making a table once more would give the rows that are stored."""
         return self._known.get(name) == (self._today(name), self.holds(name))
 
     def written(self, name: str, *, whole: bool) -> None:
-        """Note that a table was made; if not ``whole`` (it has a problem), that it is to be made again."""
+        """Note that a table was made; if not ``whole`` (it has a problem), that the next derive makes it."""
         self._holds.pop(name, None)
         self._note(name, (self._today(name), self.holds(name)) if whole else None)
 
     def forget(self, names: Iterable[str]) -> None:
-        """Have tables made again by the next derive."""
+        """Have the next derive make these tables."""
         for name in names:
             self._note(name, None)
 
