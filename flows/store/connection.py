@@ -7,6 +7,7 @@ from pathlib import Path
 import duckdb
 
 from flows.base.errors import Attention
+from schemas import generated
 
 _SETTINGS: dict[str, str | bool | int | float | list[str]] = {
     # COPY, ATTACH, read_text, INSTALL and their like fail, whatever text gets into SQL.
@@ -45,6 +46,32 @@ def connect(
     con.execute("SET TimeZone = 'UTC'; SET enable_progress_bar = false")
     con.execute("SET lock_configuration = true")
     return con
+
+
+def used_bytes(con: duckdb.DuckDBPyConnection) -> int:
+    """Return the bytes of a database file that hold something; the rest waits to be written again."""
+    found = con.sql("SELECT used_blocks * block_size FROM pragma_database_size()").fetchall()
+    return int(found[0][0])
+
+
+def repack(source: Path, target: Path, block_bytes: int) -> None:
+    """Write a closed database file to a new one in blocks of another size, without free blocks.
+
+    Tables, views, macros and comments are those of ``source``. Like every connection it reaches
+    these two files and nothing else. Raises duckdb.Error.
+    """
+    settings = {k: v for k, v in _SETTINGS.items() if k != "enable_external_access"}
+    with duckdb.connect(config=settings) as con:
+        ends = ("", ".wal", ".wal.checkpoint", ".wal.recovery")
+        files = (f"{path}{end}" for path in (source, target) for end in ends)
+        reached = ", ".join(map(generated.literal, files))
+        con.execute("SET TimeZone = 'UTC'; SET enable_progress_bar = false")
+        con.execute(f"SET allowed_paths = [{reached}]; SET enable_external_access = false")
+        con.execute("SET lock_configuration = true")
+        before, after = (generated.literal(str(path)) for path in (source, target))
+        con.execute(f"ATTACH {before} AS before (READ_ONLY)")
+        con.execute(f"ATTACH {after} AS after (BLOCK_SIZE {block_bytes})")
+        con.execute("COPY FROM DATABASE before TO after; CHECKPOINT after; DETACH after")
 
 
 @contextmanager

@@ -201,3 +201,62 @@ def test_polars_reads_what_was_written(folder: FarmFolder) -> None:
     expected = invented.readings(2, step_h=6)["weather_reading"].sort("station", "time")
     assert rows.select(expected.columns).equals(expected)
     assert isinstance(rows.schema["time"], pl.Datetime)
+
+
+def _told(path: Path) -> list[list[tuple[object, ...]]]:
+    """What a file says of itself: tables, columns, comments, views, macros; and its rows."""
+    with duckdb.connect(str(path), read_only=True) as con:
+        queries = (
+            "SELECT schema_name, table_name, comment, sql FROM duckdb_tables() ORDER BY ALL",
+            "SELECT schema_name, table_name, column_name, comment, data_type, is_nullable, "
+            "column_index FROM duckdb_columns() WHERE NOT internal ORDER BY ALL",
+            "SELECT schema_name, view_name, comment, sql FROM duckdb_views() WHERE NOT internal "
+            "ORDER BY ALL",
+            "SELECT function_name, comment, parameters, macro_definition FROM duckdb_functions() "
+            "WHERE NOT internal ORDER BY ALL",
+            "FROM kept.soil_reading ORDER BY ALL",
+            "FROM weather_day ORDER BY ALL",
+        )
+        return [con.sql(query).fetchall() for query in queries]
+
+
+@pytest.mark.parametrize(("small", "free"), [(10**9, 9.0), (0, 0.0), (0, 1e9)])
+def test_the_copy_says_what_the_warehouse_says_in_whatever_blocks(
+    folder: FarmFolder, monkeypatch: pytest.MonkeyPatch, small: int, free: float
+) -> None:
+    monkeypatch.setattr(publish, "SMALL_BYTES", small)
+    monkeypatch.setattr(publish, "MOST_FREE", free)
+    grow(folder, 0)
+    path = publish.newest(folder)
+    assert path is not None
+    assert all(_told(path))
+    assert _told(path) == _told(folder.warehouse_file)
+    with duckdb.connect(str(path), read_only=True) as con:
+        block, version = con.sql(
+            "SELECT block_size, tags['storage_version'] FROM pragma_database_size() "
+            "JOIN duckdb_databases() USING (database_name)"
+        ).fetchall()[0]
+    assert block == (publish.SMALL_BLOCK if small else publish.USUAL_BLOCK)
+    assert version.startswith("v1.2.0")
+    assert not list(folder.published.glob("*.wal*"))
+
+
+def test_a_small_farms_copy_is_small(folder: FarmFolder) -> None:
+    grow(folder, 0)
+    grow(folder, 1)
+    path = publish.newest(folder)
+    assert path is not None
+    assert path.stat().st_size < folder.warehouse_file.stat().st_size / 2
+
+
+def test_what_waits_to_be_written_again_is_not_copied(
+    folder: FarmFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(publish, "SMALL_BYTES", 0)
+    for turn in range(3):
+        grow(folder, turn)
+    path = publish.newest(folder)
+    assert path is not None
+    with duckdb.connect(str(path), read_only=True) as con:
+        free = con.sql("SELECT free_blocks / total_blocks FROM pragma_database_size()").fetchall()
+    assert free[0][0] < 0.2
