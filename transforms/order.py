@@ -30,6 +30,7 @@ DERIVED: tuple[str, ...] = (
     "yield_point_cleaned",
     "mapped_pass",
     "response_along",
+    "strip_ground",
     "strip_yield",
     "soil_quality_day",
     "station_health",

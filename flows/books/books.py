@@ -18,7 +18,7 @@ import polars as pl
 
 from flows.base.files import read_state, write_text
 from flows.base.version import VERSION
-from flows.books import amended, fieldbook, landed_version, normals_table, yield_map
+from flows.books import amended, fieldbook, ground_maps, landed_version, normals_table, yield_map
 from flows.books.as_saved import NAMES
 from flows.books.fieldbook import Problem
 from flows.farm import farm_file
@@ -64,9 +64,11 @@ def arrivals(
             path = into / book.name
             path.write_bytes(next(iter(content.values()), b""))
         found.append(Arrival(path, "fieldbook", "", path.name, None, "fieldbook"))
-    if folder.yield_maps.is_dir():
+    if folder.yield_maps.is_dir() or folder.ground.is_dir():
         # packed also when empty: where the last map was removed its points must go
-        path = _zipped(into / "yieldmaps.zip", yield_map.contents(folder.yield_maps))
+        maps = yield_map.contents(folder.yield_maps) if folder.yield_maps.is_dir() else {}
+        maps |= ground_maps.contents(folder.ground)
+        path = _zipped(into / "yieldmaps.zip", maps)
         found.append(Arrival(path, "yieldmaps", "", path.name, None, "yieldmaps"))
     if farm.normals and farm.normals.table:
         table = folder.root / farm.normals.table

@@ -19,6 +19,7 @@ from shapely.geometry import shape
 from flows.base.errors import UserError
 from flows.base.files import readable
 from flows.base.plain_text import counted
+from flows.books import ground_maps
 from flows.books.fieldbook import columns
 from flows.books.fieldbook.files import decoded
 from flows.books.fieldbook.problem import Problem, Rejected, shown
@@ -44,7 +45,7 @@ NO_HEADINGS: Headings = {}
 
 @dataclass(frozen=True, slots=True)
 class YieldMaps:
-    """``yield_point`` and ``strip_outline``, and everything that was wrong."""
+    """``yield_point``, ``strip_outline`` and ``ground_point``, and everything that was wrong."""
 
     frames: dict[str, pl.DataFrame]
     problems: list[Problem]
@@ -82,7 +83,7 @@ def tables_of(
     farm: Place | None = None,
     headings: Headings = NO_HEADINGS,
 ) -> YieldMaps:
-    """Points and outlines of the files given by name and content.
+    """Points, outlines and values of ground maps of the files given by name and content.
 
     ``offset_h``: the farm's standard time minus UTC, for stamps that name no zone; only time steps
     are used, so a wrong hour does no harm. ``renames``: former names of fields and strips.
@@ -95,7 +96,8 @@ def tables_of(
     problems: list[Problem] = []
     points: list[pl.DataFrame] = []
     outlines: list[Outline] = []
-    for name in sorted(files):
+    ground = {name: data for name, data in files.items() if name.startswith(ground_maps.FOLDER)}
+    for name in sorted(files.keys() - ground.keys()):
         try:
             grid, shapes = grid_of(name, files[name], headings.get(name, {}))
             outlines += outlines_of(name, shapes, renames, farm, problems)
@@ -103,12 +105,13 @@ def tables_of(
                 points.append(points_of(name, grid, offset_h, renames, farm, problems))
         except Rejected as rejected:
             problems.append(rejected.of(name))
-    outline, point = TABLES["strip_outline"], TABLES["yield_point"]
+    point = TABLES["yield_point"]
     frames = {
         "strip_outline": table_of(without_overlaps(outlines, problems)),
         "yield_point": pl.concat([generated.empty(point), *points]).sort(point.key),
     }
-    for table in (outline, point):
+    frames["ground_point"] = ground_maps.table_of(ground, frames["strip_outline"], farm, problems)
+    for table in (TABLES[name] for name in frames):
         generated.check(table).validate(frames[table.name])  # a fault here is ours, not the user's
     return YieldMaps(frames, sorted(set(problems)))
 

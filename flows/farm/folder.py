@@ -54,6 +54,11 @@ class FarmFolder:
         return self.root / "yieldmaps"
 
     @property
+    def ground(self) -> Path:
+        """Maps of the ground under the strips: elevation, soil."""
+        return self.root / "ground"
+
+    @property
     def plans(self) -> Path:
         """Plans of strips, with the lot that drew their sides."""
         return self.root / "plans"

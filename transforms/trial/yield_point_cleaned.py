@@ -38,6 +38,7 @@ from schemas import generated
 from schemas.fieldbook.words import HIGHEST_YIELD_KG_HA, HIGHEST_YIELD_OTHERWISE_KG_HA
 from schemas.tables.trial.yield_point_cleaned import TABLE
 from transforms.trial.methods.map_geometry import (
+    as_book,
     from_other,
     local_moran,
     neighbor_median,
@@ -82,8 +83,8 @@ def derive(
     crops = season.select("field", "season", "crop").join(
         crop.select("crop", "market_moisture_pct", "bushel_kg"), on="crop", how="left"
     )
-    points = _as_book(yield_point, names).join(crops, on=["field", "season"], how="left")
-    strip_outline = _as_book(strip_outline, names)
+    points = as_book(yield_point, names).join(crops, on=["field", "season"], how="left")
+    strip_outline = as_book(strip_outline, names)
     points = points.sort(*MAP, "point").with_columns(
         width_m=pl.coalesce("width_m", pl.col("cut_rows") * pl.col("row_spacing_m"))
     )
@@ -95,18 +96,6 @@ def derive(
     return generated.conform(
         points.select(pl.selectors.by_name(TABLE.names, require_all=False)), TABLE
     ).sort(TABLE.key)
-
-
-def _as_book(rows: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
-    """Fields by the name that the field book has, case and spaces aside."""
-    plain = pl.col("field").str.strip_chars().str.to_lowercase()
-    book = names.select(plain=plain, book=pl.col("field")).unique("plain")
-    return (
-        rows.with_columns(plain=plain)
-        .join(book, on="plain", how="left", maintain_order="left")
-        .with_columns(field=pl.coalesce("book", "field"))
-        .drop("plain", "book")
-    )
 
 
 def _in_season(outlines: pl.DataFrame, points: pl.DataFrame) -> pl.DataFrame:

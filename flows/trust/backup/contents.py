@@ -91,7 +91,7 @@ def other_files(folder: FarmFolder, farm: Farm) -> list[Path]:
 
 def _others(folder: FarmFolder, farm: Farm) -> Iterator[Path]:
     yield folder.farm_toml
-    trees = [folder.fieldbook_dir, folder.normals, folder.yield_maps, folder.digests]
+    trees = [folder.fieldbook_dir, folder.normals, folder.yield_maps, folder.ground, folder.digests]
     trees += [folder.plans, folder.reports, folder.audit, folder.state / "outbox"]
     book = books.fieldbook_path(folder, farm)
     if book is not None:

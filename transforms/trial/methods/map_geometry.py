@@ -1,6 +1,7 @@
 """Geometry and spatial statistics that the yield map needs."""
 
 import numpy as np
+import polars as pl
 import shapely
 from numpy.typing import NDArray
 from scipy.sparse import csr_array
@@ -13,6 +14,18 @@ Bools = NDArray[np.bool_]
 
 # The WGS 84 ellipsoid: equatorial radius [m], eccentricity squared
 _RADIUS_M, _E2 = 6_378_137.0, 0.00669437999014
+
+
+def as_book(rows: pl.DataFrame, names: pl.DataFrame) -> pl.DataFrame:
+    """Return rows with fields by the name that the field book has, case and spaces aside."""
+    plain = pl.col("field").str.strip_chars().str.to_lowercase()
+    book = names.select(plain=plain, book=pl.col("field")).unique("plain")
+    return (
+        rows.with_columns(plain=plain)
+        .join(book, on="plain", how="left", maintain_order="left")
+        .with_columns(field=pl.coalesce("book", "field"))
+        .drop("plain", "book")
+    )
 
 
 def plane(lon_lat: Floats, middle: Floats) -> Floats:
