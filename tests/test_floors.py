@@ -41,7 +41,7 @@ FROM_TRANSFORMS = {
     "transforms.methods.calendar_day": {"derive", "intake", "trust"},
     "transforms.methods.not_used": {"derive"},
     "transforms.trial.methods.market_moisture": {"books"},
-    "transforms.trial.methods.map_geometry": {"setup"},
+    "transforms.trial.methods.map_geometry": {"books", "setup"},
     "transforms.trial.methods.new_site_year": {"setup"},
     "transforms.methods.penman": {"setup"},
     "transforms.methods.strip_layout": {"setup"},

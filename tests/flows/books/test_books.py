@@ -189,3 +189,23 @@ def test_what_a_saved_book_changed_is_recorded(folder: FarmFolder) -> None:
     told = ask(folder, "SELECT reason FROM delivery WHERE source = 'fieldbook' ORDER BY sequence")
     assert "harvest_pass: 6 new" in str(told[0][0])
     assert told[1] == ("harvest_pass: 1 changed, 1 gone",)
+
+
+def test_maps_of_the_ground_land_under_the_strips_and_leave_with_their_file(
+    folder: FarmFolder,
+) -> None:
+    folder.yield_maps.mkdir()
+    folder.ground.mkdir()
+    outline = collection(feature(SQUARE, field="Home", strip="check"))
+    (folder.yield_maps / "strips.geojson").write_bytes(outline)
+    (folder.ground / "clay.geojson").write_bytes(collection(feature(SQUARE, clay=40)))
+    (folder.ground / "elevation.tif").write_bytes(b"no tiff")
+    take(folder)
+    assert ask(folder, "SELECT DISTINCT ground_map, value FROM ground_point") == [("clay", 40.0)]
+    assert ask(folder, "SELECT sheet, cause FROM book_problem WHERE book = 'yieldmaps'") == [
+        ("ground/elevation.tif", "the file cannot be read as GeoTIFF")
+    ]
+    (folder.ground / "clay.geojson").unlink()
+    take(folder)
+    assert count(folder, "ground_point") == 0
+    assert count(folder, "strip_outline") == 1

@@ -197,3 +197,28 @@ def test_present_value_break_even_and_what_if_stand_on_the_fields_page(tables):
     net = what_if["cumulative_net_per_ha"] * 0.40468564224
     assert words.count(f"{net:+.0f} CAD/ac") >= 1
     assert "-20% -10% +10% +20%" in words
+
+
+def test_the_ground_of_the_strips_as_the_maps_have_it(tables):
+    values = {"treated": (301.25, 1.5, 1.0), "check": (300.0, None, 0.5)}
+    rows = [
+        {
+            "field": "Home",
+            "season": 2024,
+            "strip": strip,
+            "ground_map": "elevation (m)",
+            "mean": mean,
+            "spread": spread,
+            "points": 10,
+            "coverage": share,
+            "partial": share < 1,
+            "reason": "the map does not cover the whole strip" if share < 1 else None,
+        }
+        for strip, (mean, spread, share) in values.items()
+    ]
+    words = PageReader(report(tables.with_rows("strip_ground", *rows))[1]).words
+    assert "Appendix: the ground under the strips" in words
+    assert "elevation (m) 301.25 (± 1.50) 300.00" in " ".join(words.split())
+    assert "the map does not cover the whole strip" in words
+    assert "the response is not corrected by it" in words
+    assert "the ground under the strips" not in PageReader(report(tables)[1]).words

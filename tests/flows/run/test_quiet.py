@@ -114,6 +114,7 @@ CHANGES: dict[str, tuple[str, Callable[[Path], object]]] = {
     "a file has grown": ("drop/**/*.csv", more),
     "a new file": ("drop/new.csv", more),
     "a yield map": (MAPS, more),
+    "a map of the ground": ("ground/clay.geojson", more),
     "normals": ("normals/table.csv", more),
     "an archived file is gone": ("archive/2*/*", Path.unlink),
     "receipts": ("archive/receipts/*", more),

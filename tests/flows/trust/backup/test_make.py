@@ -31,11 +31,14 @@ def more(folder: FarmFolder, number: int) -> None:
     steps.collect(folder)
 
 
-def test_a_plan_of_strips_is_kept_with_the_lot_that_drew_them(farm: FarmFolder) -> None:
+def test_a_plan_of_strips_and_maps_of_the_ground_are_kept(farm: FarmFolder) -> None:
     kept = farm.plans / "Home" / "strips.geojson"
     kept.parent.mkdir(parents=True)
     kept.write_text("{}")
-    assert "plans/Home/strips.geojson" in {e.path for e in make.backup(farm).whole.files}
+    farm.ground.mkdir()
+    (farm.ground / "clay.geojson").write_text("{}")
+    paths = {e.path for e in make.backup(farm).whole.files}
+    assert {"plans/Home/strips.geojson", "ground/clay.geojson"} <= paths
 
 
 def test_the_second_backup_stores_only_what_is_new(farm: FarmFolder, to: Path) -> None:
