@@ -52,6 +52,7 @@ DERIVED: tuple[str, ...] = (
     "season_ahead",
     "response",
     "operation_cost",
+    "operation_budget",
     "operation_fuel",
     "operation_depth",
     "payback",
@@ -66,5 +67,6 @@ DERIVED: tuple[str, ...] = (
     "ground_looseness_change",
     "response_fade",
     "field_outlook",
+    "planned_value",
     "more_evidence",
 )

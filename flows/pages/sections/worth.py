@@ -60,3 +60,41 @@ def sensitivity(tables: Tables, field: str, season: int) -> list[Block]:
         )
         out.append(Grid(caption, (("What",), *heads), tuple(body)))
     return out
+
+
+def budget(tables: Tables, field: str) -> list[Line]:
+    """Say what each working of a field cost in all, and its own cost beside a custom rate."""
+    out = []
+    for row in tables("operation_budget", field=field).drop_nulls("taken").sort("day").to_dicts():
+        said = ["{practice} of {day}, counted at its {taken} cost"]
+        if row["cost"] is not None:
+            said.append("in all {cost} on {worked_ha}")
+        if row["own_cost_per_ha"] is not None and row["contract_cost_per_ha"] is not None:
+            said.append("own {own_cost_per_ha}, custom rate {contract_cost_per_ha}")
+        if row["published_rate_per_ha"] is not None:
+            said.append("published custom rate {published_rate_per_ha} ({published_from})")
+        if row["own_less_custom_per_ha"] is not None:
+            said.append("own less custom {own_less_custom_per_ha:+}")
+        out.append(line("operation_budget", row, "{field}, " + "; ".join(said) + "."))
+    return out
+
+
+def planned(tables: Tables, field: str, season: int) -> list[Line]:
+    """Say what the last working, and a new one, should earn in a planned crop."""
+    out = []
+    for row in tables("planned_value", field=field, season=season).to_dicts():
+        said = []
+        if row["standing_per_ha"] is not None:
+            said.append(
+                "the work of {operation_day} should still give {standing_kg_ha:+}, worth "
+                "{standing_per_ha:+} (95% interval {standing_low_per_ha:+bare} to {standing_high_per_ha:+bare})"
+            )
+        if row["fresh_per_ha"] is not None:
+            said.append(
+                "new work before it {fresh_kg_ha:+}, worth {fresh_per_ha:+} ({fresh_low_per_ha:+bare} to "
+                "{fresh_high_per_ha:+bare}) in that season, at a cost of {cost_per_ha}"
+            )
+        if said:
+            start = "{field} {season}, {crop} planned at {price_per_kg}: "
+            out.append(line("planned_value", row, start + "; ".join(said) + "."))
+    return out

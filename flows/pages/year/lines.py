@@ -8,7 +8,7 @@ from datetime import date
 
 from flows.pages.cells import WHOLE, Frame, Line, Phrase, cell, joined, say, say_row, written
 from flows.pages.published_tables import Tables
-from flows.pages.sections import harvest
+from flows.pages.sections import harvest, worth
 from flows.pages.week import Week
 from flows.pages.year import checks
 from flows.pages.year.items import Item, items
@@ -80,6 +80,7 @@ def _missing(place: Place, what: list[str]) -> Iterator[Line]:
 def _decide(place: Place) -> Iterator[Line]:
     yield from harvest.fall(place.tables, place.field, place.season, place.day, caution=False)
     yield from _layer(place)
+    yield from planned(place)
     yield from between(place)
 
 
@@ -91,6 +92,12 @@ def _layer(place: Place) -> Iterator[Line]:
         if row["compacted_bottom_cm"] is not None:
             template += " and ends at {compacted_bottom_cm}; depth to set {working_depth_cm}"
         yield Line(say_row("field_outlook", row, template + "."))
+
+
+def planned(place: Place) -> Iterator[Line]:
+    """Say what the practice should earn in the crop planned next, until it is seeded."""
+    if place.after is not None and place.next_seeded is None:
+        yield from worth.planned(place.tables, place.field, place.after["season"])
 
 
 def between(place: Place) -> Iterator[Line]:
@@ -130,6 +137,7 @@ def between(place: Place) -> Iterator[Line]:
 def _books(place: Place) -> Iterator[Line]:
     yield from _missing(place, checks.missing_of_books(place))
     yield from harvest.money(place.tables, place.field, place.season)
+    yield from worth.budget(place.tables, place.field)
 
 
 def _doubtful(place: Place) -> Iterator[Line]:
@@ -163,7 +171,7 @@ def of_week(tables: Tables, week: Week, made: Made | None) -> tuple[list[Group],
     every = items(tables, week.sunday, made)
     due = [item for item in every if item.ripe]
     known = [line for item in due for line in details(item)]
-    known += [line for item in every for line in between(item.place)]
+    known += [line for item in every for line in (*planned(item.place), *between(item.place))]
     once = list({str(line.phrase): line for line in known}.values())
-    ground = [*due, *(item for item in every if item.place.between)]
+    ground = [*due, *(item for item in every if item.place.between or any(planned(item.place)))]
     return grouped(due), [*once, *(cautions(ground) if once else [])]

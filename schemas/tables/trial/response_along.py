@@ -16,7 +16,9 @@ TABLE = Table(
         text("counted_from", "the end of the strips where part 1 lies", one_of=("south", "west")),
         number("from_m", "m", "where the part begins, along the strips", 0, 100000),
         number("to_m", "m", "where it ends", 0, 100000),
-        count("sections", "sections along the strips with mapped points on both sides", required=True),
+        count(
+            "sections", "sections along the strips with mapped points on both sides", required=True
+        ),
         number("treated_kg_ha", "kg/ha", "yield of the treated strip in these sections", 0, 60000),
         number("check_kg_ha", "kg/ha", "yield of the check strip in these sections", 0, 60000),
         number("response_kg_ha", "kg/ha", "treated minus check in the part"),

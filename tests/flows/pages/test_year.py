@@ -111,7 +111,15 @@ def book(day: date) -> MemoryTables:
     }
     place = invented.frame(
         "farm",
-        [{"farm": "Invented", "latitude_deg": 50.0, "currency": "CAD", "time_zone": "Etc/UTC"}],
+        [
+            {
+                "farm": "Invented",
+                "latitude_deg": 50.0,
+                "currency": "CAD",
+                "units": "metric",
+                "time_zone": "Etc/UTC",
+            }
+        ],
     )
     planned = frames.get("planned_season", invented.frame("planned_season", []))
     frames["season_ahead"] = season_ahead.derive(
@@ -210,6 +218,45 @@ def test_no_repeat_planned_closes_the_decision() -> None:
     for given, state in ((tables, "due"), (decided, "done")):
         found = {i.rule.what: i.state for i in items(given, on("2024-09-01"))}
         assert found["decide"] == state
+
+
+def test_what_a_planned_crop_should_earn_is_told_until_it_is_seeded() -> None:
+    """The numbers of its row, in the farm's units."""
+    value = {
+        **{"field": "Home", "season": 2025, "crop": CROP, "price_per_kg": 0.3},
+        **{"operation_day": on("2023-09-20"), "standing_kg_ha": 300.0, "standing_per_ha": 90.0},
+        **{"standing_low_per_ha": -10.0, "standing_high_per_ha": 190.0, "cost_per_ha": 70.0},
+        **{"fresh_kg_ha": 330.0, "fresh_per_ha": 100.0, "fresh_low_per_ha": 0.0},
+        **{"fresh_high_per_ha": 200.0, "coverage": 1.0, "partial": False},
+    }
+    _, text, _ = digest(book(on("2025-01-19")).with_rows("planned_value", value), "2025-W03")
+    said = flat(text).replace("\N{NO-BREAK SPACE}", " ")
+    assert "worth +90 CAD/ha (95% interval -10 to +190)" in said
+    assert "worth +100 CAD/ha (0 to +200) in that season, at a cost of 70 CAD/ha" in said
+    assert WORKING in said  # it speaks of working the field
+    _, text, _ = digest(book(on("2025-06-01")).with_rows("planned_value", value), "2025-W22")
+    assert "worth" not in text
+
+
+def test_own_cost_beside_the_custom_rate_is_told_when_the_books_close() -> None:
+    row = {
+        **{
+            "field": "Home",
+            "strip": "treated",
+            "day": on("2024-09-20"),
+            "practice": "deep tillage",
+        },
+        **{"taken": "own", "own_cost_per_ha": 50.0, "published_rate_per_ha": 58.0},
+        **{"published_from": "a survey, 2019", "own_less_custom_per_ha": -8.0},
+        **{"cost": 200.0, "worked_ha": 4.0, "coverage": 1.0, "partial": False},
+    }
+    tables = book(on("2024-10-10")).with_rows("operation_budget", row)
+    found = {i.rule.what: i for i in items(tables, on("2024-10-10"))}["close books"]
+    said = [render.line_text(line, tables.show()) for line in lines.details(found)]
+    assert "Home: missing price." in said
+    (budget,) = [text.replace("\N{NO-BREAK SPACE}", " ") for text in said if "survey" in text]
+    assert "at its own cost; in all 200 CAD on 4.0 ha" in budget
+    assert "published custom rate 58 CAD/ha (a survey, 2019); own less custom -8 CAD/ha." in budget
 
 
 def test_passes_that_look_wrong_are_named() -> None:

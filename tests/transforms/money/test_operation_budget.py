@@ -1,0 +1,76 @@
+"""operation_budget: which cost counts, own beside custom by hand, and the cost in all."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from schemas import generated
+from schemas.catalogue import TABLES
+from tests.transforms import invented_trial
+from tests.transforms.frames import by_key, check, farm, rows
+from transforms.money import operation_budget, operation_cost
+
+ACRE = 0.40468564224  # hectares (NIST Handbook 44, appendix C)
+OWN = {
+    "fuel_l_ha": 20.0,
+    "fuel_price_per_l": 1.0,
+    "machine_cost_per_ha": 18.0,
+    "labour_cost_per_ha": 12.0,
+}
+
+
+def one(currency: str = "USD", practice: str = "deep tillage", **more: Any) -> dict[str, Any]:
+    work = invented_trial.operations(
+        invented_trial.worked("north", "2018-10-20") | {"practice": practice} | more
+    )
+    out = operation_budget.derive(
+        operation=work,
+        operation_cost=operation_cost.derive(work),
+        field=rows("field", [{"field": "north", "area_ha": 60.0, "practice": practice}]),
+        farm=farm(currency=currency),
+    )
+    check(out, "operation_budget")
+    (row,) = by_key(out, "operation_budget").values()
+    return row
+
+
+def test_own_cost_beside_the_published_rate_by_hand() -> None:
+    """20 + 18 + 12 = 50 a hectare; 23.45 an acre are 57.95 a hectare: own is 7.95 cheaper."""
+    row = one(**OWN, area_ha=4.0)
+    assert (row["taken"], row["own_cost_per_ha"]) == ("own", 50.0)
+    assert row["published_rate_per_ha"] == pytest.approx(57.946, abs=1e-3)
+    assert row["published_from"] == "Iowa Farm Custom Rate Survey, 2019"
+    assert row["own_less_custom_per_ha"] == pytest.approx(-7.946, abs=1e-3)
+    assert (row["cost"], row["field_cost"]) == (200.0, 3000.0)
+
+
+def test_a_custom_rate_that_was_paid_counts_and_is_compared() -> None:
+    row = one(**OWN, contract_cost_per_ha=45.0, area_ha=4.0)
+    assert (row["taken"], row["own_less_custom_per_ha"], row["cost"]) == ("custom", 5.0, 180.0)
+
+
+def test_part_of_a_cost_is_not_compared_and_a_published_rate_never_fills_it() -> None:
+    row = one(fuel_l_ha=20.0, fuel_price_per_l=1.0, area_ha=4.0)
+    assert (row["own_cost_per_ha"], row["own_less_custom_per_ha"]) == (None, None)
+    assert (row["cost"], row["partial"]) == (80.0, True)
+    assert "machine, labour" in row["reason"]
+
+
+@pytest.mark.parametrize(("currency", "practice"), [("CAD", "deep tillage"), ("USD", "gypsum")])
+def test_a_published_rate_is_of_its_own_currency_and_practice(currency, practice) -> None:
+    row = one(currency, practice, **OWN)
+    assert (row["published_rate_per_ha"], row["published_from"]) == (None, None)
+    assert row["cost"] is None  # no area in the book
+
+
+def test_no_operation_no_row() -> None:
+    empty = generated.empty(TABLES["operation"])
+    out = operation_budget.derive(
+        operation=empty,
+        operation_cost=operation_cost.derive(empty),
+        field=invented_trial.fields(),
+        farm=farm(),
+    )
+    assert out.is_empty()
