@@ -43,7 +43,6 @@ def paid(
         season=seasons,
         operation=operations,
         field=fields,
-        yield_point_cleaned=generated.empty(TABLES["yield_point_cleaned"]),
         strip=rows("strip", []),
     )
     prices = [
