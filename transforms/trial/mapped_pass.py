@@ -6,7 +6,9 @@ the autocorrelations ``r_k`` along the pass summed up to the first that is not p
 effective sample size of a mean of a series; Bayley and Hammersley 1946, Journal of the Royal
 Statistical Society Supplement 8, 184-197; the cut-off is common practice, no source).
 
-Which passes are compared: ``map_pairs`` of the methods.
+Which passes are compared: ``map_pairs`` of the methods. A monitor reads differently by the way that the
+combine is driven (2 to 3 % on two of three published maps without treatment, ``tests/bench/FIGURES.md``), so
+strips of which one was driven one way throughout and the other the other way are not compared.
 """
 
 import numpy as np
@@ -25,6 +27,11 @@ STRIP = ["field", "season", "strip"]
 FEWEST = 10
 FEWEST_CROSSING = 3
 MOSTLY = 0.5  # of a pass's points: beyond it the pass lies on the edge
+ONE_WAY = 0.8  # of a pass's steps, more there than back or the reverse
+ONE_WAY_WHY = (
+    "every pass of one strip was driven one way and every pass of the other strip the other way, so the "
+    "combine's direction may be all of the difference: drive both ways in each strip"
+)
 
 
 def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
@@ -51,6 +58,7 @@ def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
         pl.col(GRAIN).filter(good).mean(),
         border_m=pl.coalesce(pl.col("border_m").filter(good).mean(), pl.col("border_m").mean()),
         across_m=pl.col("across_m").mean(),
+        way=pl.col("ahead_m").diff().sign().mean(),
         crossed=pl.col("crossed").any(),
         length_m=pl.col("distance_m").filter(good).sum(),
         width_m=pl.col("width_m").filter(good).mean(),
@@ -83,8 +91,38 @@ def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
         .then("whys"),
     )
     return generated.conform(
-        with_blocks(passes).select(pl.selectors.by_name(TABLE.names, require_all=False)), TABLE
+        _without_one_way(with_blocks(passes)).select(
+            pl.selectors.by_name(TABLE.names, require_all=False)
+        ),
+        TABLE,
     ).sort(TABLE.key)
+
+
+def _without_one_way(passes: pl.DataFrame) -> pl.DataFrame:
+    """Take the blocks off a season whose strips were each driven one way, and not the same."""
+    compared = pl.col("block").is_not_null()
+    there = (pl.col("way") > ONE_WAY).fill_null(False)
+    back = (pl.col("way") < -ONE_WAY).fill_null(False)
+
+    def throughout(way: pl.Expr) -> pl.Expr:
+        """Whether all compared passes of the strip were driven so."""
+        return (way | ~compared).all().over(STRIP)
+
+    seasons = [name for name in STRIP if name != "strip"]
+    each = compared & (throughout(there) | throughout(back))
+    one_way = (
+        (each | ~compared).all().over(seasons)
+        & (compared & there).any().over(seasons)
+        & (compared & back).any().over(seasons)
+        & (compared.sum().over(seasons) > 2)
+    )
+    reason = pl.concat_str("reason", pl.lit(ONE_WAY_WHY), separator="; ", ignore_nulls=True)
+    return passes.with_columns(
+        block=pl.when(~one_way).then("block"),
+        block_kind=pl.when(~one_way).then("block_kind"),
+        partial=pl.col("partial") | (one_way & compared),
+        reason=pl.when(one_way & compared).then(reason).otherwise("reason"),
+    )
 
 
 def _with_pass_name(points: pl.DataFrame) -> pl.DataFrame:

@@ -7,6 +7,7 @@ import pytest
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.transforms import invented_map
+from tests.transforms.frames import rows
 from transforms.trial import mapped_pass, yield_point_cleaned
 from transforms.trial.mapped_pass import effective_number
 
@@ -173,3 +174,34 @@ def test_empty_tables() -> None:
     out = mapped_pass.derive(generated.empty(TABLES["yield_point_cleaned"]))
     assert out.schema == generated.polars_schema(TABLES["mapped_pass"])
     assert out.is_empty()
+
+
+@pytest.mark.parametrize(("swaths", "told_apart"), [(1, False), (2, True)])
+def test_strips_each_driven_one_way_are_not_compared(swaths: int, told_apart: bool) -> None:
+    """Eight passes there and back in turn: strips of one pass each alternate with them, those of two do not."""
+    edges = [
+        (("treated", "check")[k // swaths % 2], k * invented_map.WIDTH) for k in range(0, 8, swaths)
+    ]
+    outlines = rows(
+        "strip_outline",
+        [
+            {
+                "field": "North",
+                "strip": strip,
+                "part": part,
+                "outline": invented_map.box(west, west + swaths * invented_map.WIDTH),
+            }
+            for part, (strip, west) in enumerate(edges, 1)
+        ],
+    )
+    cleaned = yield_point_cleaned.derive(
+        invented_map.points(noise=0), outlines, invented_map.SEASON, invented_map.CROP
+    )
+    out = mapped_pass.derive(cleaned)
+    assert out.height == 8
+    assert out["yield_kg_ha"].null_count() == 0
+    assert out["block"].is_not_null().all() == told_apart
+    assert out["partial"].any() != told_apart
+    if not told_apart:
+        assert out["block"].null_count() == 8
+        assert out["reason"].str.ends_with("drive both ways in each strip").all()
