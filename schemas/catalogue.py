@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from importlib import import_module
 from pkgutil import walk_packages
 
-from schemas import tables
+from schemas import compared, tables
 from schemas.table import Table, Tier
 
 
@@ -17,7 +17,7 @@ def _declared() -> Iterator[tuple[str, Table]]:
         table: Table = import_module(module.name).TABLE
         if table.name != name:
             raise ValueError(f"schemas/tables/{room}/{name}.py declares a table named {table.name}")
-        yield room, table
+        yield room, compared.stored(table)
 
 
 def _gather() -> tuple[dict[str, Table], dict[str, str]]:

@@ -23,8 +23,10 @@ SIDES = ("treated", "check")
 
 # Where and when
 FIELD = text("field", "name of the field", key=True)
-STRIP = text("strip", "side of the trial", key=True, one_of=SIDES)
-BOOK_STRIP = replace(STRIP, meaning="the side")
+STRIP = text(
+    "strip", "name of the strip: treated or check, or as the sheet strips has it", key=True
+)
+BOOK_STRIP = replace(STRIP, meaning="name of the strip")
 BLOCK_KIND = text(
     "block_kind",
     (
@@ -54,7 +56,7 @@ PROBE = text("probe", "name of the probe", key=True)
 INSTRUMENT = text("instrument", "name of the station or probe", key=True)
 KIND_OF_INSTRUMENT = text("kind", "which of the two it is", key=True, one_of=("station", "probe"))
 DEPTH = number("depth_cm", "cm", "depth of the sensor", 0, 1000, key=True)
-STRIP_STOOD_IN = text("strip", "side of the trial", one_of=SIDES)
+STRIP_STOOD_IN = text("strip", "name of the strip")
 STATION_STOOD_IN = (text("field", "field that the station stood in that day"), STRIP_STOOD_IN)
 PROBE_STOOD_IN = (text("field", "field that the probe stood in that day"), STRIP_STOOD_IN)
 WIND_HEIGHT = number("wind_height_m", "m", "height of the wind sensor", 0.5, 100)
@@ -207,7 +209,7 @@ RAIN_TO_DATE = (
 # The practice and its work
 PRACTICE = text("practice", "the practice on trial")
 PRACTICE_KEY = replace(PRACTICE, key=True)
-WORKED_STRIP = replace(STRIP, meaning="the side that was worked")
+WORKED_STRIP = replace(STRIP, meaning="the strip that was worked")
 WORK_DAY = day("day", "day of the work", key=True)
 WORK_PRACTICE = text("practice", "what was done", key=True)
 WORK_DEPTH = number("depth_cm", "cm", "working depth", 0, 200)

@@ -38,6 +38,13 @@ class Share(StrEnum):
     CHANCE = "chance"  # a probability; what is short of certain never shows as certain
 
 
+class Compared(StrEnum):
+    """How a formula sees the comparisons of a field with more than two strips."""
+
+    ALONE = "alone"  # one at a time
+    TOGETHER = "together"  # all at once, each as a field of its own: they share their scatter
+
+
 # How a unit is written at the end of a column's name. A catalogue test holds every name to this.
 SUFFIX: dict[str, str] = {
     "mm": "_mm",
@@ -123,7 +130,8 @@ class Table:
 
     A ``wide`` table is a view over the table of this name in the schema ``kept``, which has only
     the columns that ever had a value. A logger reports a third of what can be reported, and a
-    column without values costs as much to write as one with them (measured).
+    column without values costs as much to write as one with them (measured). A ``compared`` table
+    compares the strips of a field two by two (see ``compared.py``).
     """
 
     name: str
@@ -132,6 +140,7 @@ class Table:
     columns: tuple[Column, ...]
     checksum: bool = True
     wide: bool = False
+    compared: Compared | None = None
 
     @property
     def key(self) -> tuple[str, ...]:

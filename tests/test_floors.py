@@ -40,6 +40,7 @@ ONLY = {
 FROM_TRANSFORMS = {
     "transforms.methods.calendar_day": {"derive", "intake", "trust"},
     "transforms.methods.not_used": {"derive"},
+    "transforms.methods.comparisons": {"derive", "pages"},
     "transforms.trial.methods.market_moisture": {"books"},
     "transforms.trial.methods.map_geometry": {"books", "setup"},
     "transforms.trial.methods.new_site_year": {"setup"},

@@ -17,6 +17,7 @@ DAILY: tuple[str, ...] = (
 
 # Computed from daily and set-up rows in this order; each if a row that it is made from changed.
 DERIVED: tuple[str, ...] = (
+    "comparison",
     "normal_month",
     "normal_day",
     "weather_used_day",

@@ -18,6 +18,7 @@ def amended(con: duckdb.DuckDBPyConnection, farm: Farm) -> Farm:
     """
     fields = warehouse.read(con, TABLES["field"])["field"].to_list()
     farm = renames.applied(farm, rules(con), fields)
+    farm = renames.strips_spelled(farm, warehouse.read(con, TABLES["strip"]).iter_rows(named=True))
     return lifts.cut(farm, warehouse.read(con, TABLES["lift"]))
 
 

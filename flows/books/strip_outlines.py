@@ -18,6 +18,7 @@ from flows.farm.renames import Renames
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.fieldbook.words import WORDS
+from schemas.shared_columns import SIDES
 
 FAR_KM = 200.0  # of a field from the farm's own place; no source
 KM_A_DEGREE = 111.2
@@ -66,8 +67,8 @@ def outlines_of(
         def wrong(cause: str, found: str, expected: str, number: int = number) -> None:
             problems.append(Problem(name, number, "", cause, found, expected))
 
-        if strip not in ("treated", "check") or not field:
-            expected = "properties field and strip (treated or check)"
+        if strip not in SIDES or not field:
+            expected = "properties field and strip (treated or check: a map compares these two)"
             wrong("the outline has no name", shown(properties), expected)
         elif season and not (season.isdecimal() and 1900 <= int(season) <= 2200):
             wrong("the season of the outline is no year", shown(season), "a year such as 2021")

@@ -23,11 +23,12 @@ from flows.derive.made_from import MadeFrom
 from flows.derive.problems import FAILURES, Problems
 from flows.derive.waiting_days import Reduction
 from flows.store import derive_problems, warehouse
-from schemas import generated
+from schemas import compared, generated
 from schemas.catalogue import ROOMS, TABLES
+from schemas.compared import COMPARISON
 from schemas.table import Table, Tier
 from transforms import order
-from transforms.methods import not_used
+from transforms.methods import comparisons, not_used
 
 # Readings held in memory at a time; about 200 MB of them.
 CHUNK_ROWS = 1_000_000
@@ -202,7 +203,7 @@ def _made(
     checked before. None if the table cannot be made.
     """
     try:
-        rows = generated.conform(function(table.name)(**given), table).sort(table.key)
+        rows = generated.conform(by_strips(table, given), table).sort(table.key)
         rows = rows.with_columns(settled(pl.col(pl.Float64)))
         if days is not None:
             place = [table.key[0], "day"]
@@ -215,6 +216,30 @@ def _made(
     except FAILURES as error:
         problems.failed(table, error)
         return None
+
+
+def by_strips(table: Table, given: dict[str, pl.DataFrame]) -> pl.DataFrame:
+    """Return a table's rows as its formula makes them of ``given``, its sources by name.
+
+    A formula that compares strips, or goes by a table that does, is shown the comparisons of fields with
+    more than two strips; ``comparison`` is then among the sources whether or not the formula names it.
+    """
+    made_by, own = function(table.name), [source.name for source in sources(table.name)]
+    if not compared.sees_comparisons(table, [TABLES[name] for name in own]):
+        return made_by(**given)
+    made = []
+    for place, part in enumerate(comparisons.parts(given[COMPARISON], table)):
+        seen = {
+            name: given[name]
+            if name == COMPARISON
+            else comparisons.seen(given[name], TABLES[name], part, only=place > 0)
+            for name in own
+        }
+        rows = made_by(**seen)
+        if place:
+            rows = rows.filter(pl.col("field").is_in(part["field"].to_list()))
+        made.append(comparisons.stored(rows, table, part))
+    return pl.concat(made)
 
 
 def settled(value: pl.Expr) -> pl.Expr:

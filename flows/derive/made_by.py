@@ -16,11 +16,19 @@ from pathlib import Path
 
 import duckdb
 
-from schemas.catalogue import ROOMS
+from schemas import compared
+from schemas.catalogue import ROOMS, TABLES
+from schemas.compared import COMPARISON
 
 _HERE = Path(__file__).parent
 _ROOT = _HERE.parents[1]
 _FLOORS = ("transforms", "schemas")
+_OWN = (
+    "flows/derive/derive.py",
+    "flows/derive/problems.py",
+    "transforms/methods/comparisons.py",
+    "schemas/compared.py",
+)
 _NOT_READ = (".pyc", ".md")
 _LIBRARIES = ("duckdb", "polars", "numpy", "numpy-financial", "scipy", "shapely", "pandera")
 
@@ -77,14 +85,21 @@ def of_files(root: Path) -> dict[str, Method]:
             for one in sorted(_reached(path, imported)):
                 text.update(one.relative_to(root).as_posix().encode() + modules[one])
                 text.update(data[one.parent])
-            found[name] = Method(text.hexdigest(), read[path][1])
+            found[name] = Method(text.hexdigest(), _with_comparison(name, read[path][1]))
     return found
+
+
+def _with_comparison(name: str, sources: tuple[str, ...]) -> tuple[str, ...]:
+    """Return a table's sources, the comparisons of strips among them if its formula is shown those."""
+    tables = [TABLES[source] for source in sources if source in TABLES]
+    if COMPARISON in sources or not compared.sees_comparisons(TABLES[name], tables):
+        return sources
+    return (*sources, COMPARISON)
 
 
 def _program(root: Path) -> str:
     """Return what makes every table: the libraries, and how rows are settled and checked."""
-    own = (root / "flows/derive" / name for name in ("derive.py", "problems.py"))
-    hashes = [hashlib.sha256(path.read_bytes()).hexdigest() for path in own]
+    hashes = [hashlib.sha256((root / own).read_bytes()).hexdigest() for own in _OWN]
     return json.dumps([*(version(name) for name in _LIBRARIES), *hashes])
 
 

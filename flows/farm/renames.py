@@ -91,6 +91,27 @@ def applied(farm: Farm, renames: Renames, fields: Iterable[str] = ()) -> Farm:
     return farm.model_copy(update=changed)
 
 
+def strips_spelled(farm: Farm, strips: Iterable[Mapping[str, Any]]) -> Farm:
+    """Return the farm with the strips of its spells as the rows of ``strips`` spell them."""
+    spelling = {(row["field"], folded(row["strip"])): row["strip"] for row in strips}
+
+    def spelled(one: _Instrument) -> _Instrument:
+        names = [spelling.get((s.field, folded(s.strip or "")), s.strip) for s in one.spells]
+        if names == [s.strip for s in one.spells]:
+            return one
+        pairs = zip(one.spells, names, strict=True)
+        return one.model_copy(
+            update={"spells": tuple(s.model_copy(update={"strip": n}) for s, n in pairs)}
+        )
+
+    return farm.model_copy(
+        update={
+            "stations": tuple(map(spelled, farm.stations)),
+            "probes": tuple(map(spelled, farm.probes)),
+        }
+    )
+
+
 def _of_kind(farm: Farm, kind: str) -> tuple[Instrument, ...]:
     return farm.stations if kind == "station" else farm.probes
 

@@ -12,6 +12,7 @@ from typing import Any
 
 from schemas.catalogue import TABLES
 from schemas.table import Column
+from transforms.methods.comparisons import OWN
 
 Row = dict[str, Any]
 
@@ -65,7 +66,7 @@ Phrase = tuple[Part, ...]
 def cell(table: str, row: Row, column: str, *, signed: bool = False, bare: bool = False) -> Cell:
     """Return the cell of a row of a published table; its declaration gives kind, unit and key."""
     declared = TABLES[table]
-    key = tuple((name, row[name]) for name in declared.key)
+    key = tuple((name, row.get(OWN + name, row[name])) for name in declared.key)
     crop = row.get("crop") if "crop" in declared.names else None
     partial = bool(row.get("partial")) if "partial" in declared.names else False
     return Cell(row[column], table, column, key, crop, partial, signed, bare)

@@ -7,20 +7,31 @@ from zoneinfo import ZoneInfo
 import duckdb
 import polars as pl
 
-from flows.pages.cells import Part, Row, cell
+from flows.pages.cells import Line, Part, Row, cell
 from flows.pages.reader_units import Show, System
 from schemas import generated
 from schemas.catalogue import TABLES
+from schemas.table import Table
+from transforms.methods import comparisons
+
+_WHO = (
+    "Where a field is named with two strips, the first is called the treated strip and the second the "
+    "check, also if both were worked."
+)
 
 
 class Tables:
     """Frames of the published tables; one that the copy does not have is empty.
 
-    With ``since``, tables by the day have only the days from then on.
+    With ``since``, tables by the day have only the days from then on. A field with more than two strips
+    stands as a field for each comparison, unless ``as_stored``.
     """
 
-    def __init__(self, con: duckdb.DuckDBPyConnection, since: date | None = None) -> None:
+    def __init__(
+        self, con: duckdb.DuckDBPyConnection, since: date | None = None, *, as_stored: bool = False
+    ) -> None:
         self._con = con
+        self._as_stored = as_stored
         self._since = since
         self._there = {
             name
@@ -53,7 +64,20 @@ class Tables:
             text += f" WHERE day >= DATE '{self._since}'"
         frame: pl.DataFrame = self._con.sql(text).pl()
         known = [column for column in table.names if column in frame.columns]
-        return generated.conform(frame.select(known), table).sort(table.key)
+        frame = generated.conform(frame.select(known), table)
+        return self._by_comparison(frame, table).sort(table.key)
+
+    def _by_comparison(self, frame: pl.DataFrame, table: Table) -> pl.DataFrame:
+        """Show each comparison of a field with more than two strips as a field of its own."""
+        if self._as_stored or "field" not in table.names or table.name == "comparison":
+            return frame
+        more = comparisons.several(self("comparison"))
+        return frame if more.is_empty() else comparisons.shown(frame, table, more)
+
+    def who_is_who(self) -> tuple[Line, ...]:
+        """Say which strip is called what, if a field has more than two or others than these."""
+        named = not comparisons.several(self("comparison")).is_empty()
+        return (Line((_WHO,)),) if named else ()
 
     def fields(self) -> list[Row]:
         """Return the fields, by name."""

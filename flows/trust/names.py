@@ -13,6 +13,7 @@ _MOST = 6
 ADVICE = (
     "Did you rename it? Then list its old and its new name on the sheet renames of the field book."
 )
+STRIP_ADVICE = "Correct its name in farm.toml, or list the strip with its role on the sheet strips of the field book."
 UNKNOWN = {"no such station": "station", "no such probe": "probe"}  # causes of rejections
 _ORPHANS = """
     SELECT DISTINCT kind, instrument FROM delivery_instrument
@@ -31,6 +32,17 @@ _FIELDS = """
         UNION ALL SELECT field, 'the probe ' || probe FROM probe_spell
     ) WHERE field NOT IN (SELECT field FROM field) AND EXISTS (FROM field)
     GROUP BY field ORDER BY field
+"""
+
+
+_STRIPS = """
+    SELECT field, strip, list(DISTINCT instrument ORDER BY instrument) FROM (
+        SELECT field, strip, 'the station ' || station AS instrument FROM station_spell
+        UNION ALL SELECT field, strip, 'the probe ' || probe FROM probe_spell
+    ) JOIN field USING (field) WHERE strip IS NOT NULL AND (field, strip) NOT IN (
+        SELECT field, strip FROM comparison UNION SELECT field, against FROM comparison
+    ) AND EXISTS (FROM comparison)
+    GROUP BY field, strip ORDER BY field, strip
 """
 
 
@@ -92,6 +104,15 @@ def fields(con: duckdb.DuckDBPyConnection) -> list[str]:
         f"farm.toml places {_some(instruments)} on the field {field}, which the field book does not "
         f"have. {ADVICE}"
         for field, instruments in con.sql(_FIELDS).fetchall()
+    ]
+
+
+def strips(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """Return a sentence for each strip of farm.toml that is compared with no other of its field."""
+    return [
+        f"farm.toml places {_some(instruments)} in the strip {strip} of {field}, which the field book "
+        f"compares with no other strip. {STRIP_ADVICE}"
+        for field, strip, instruments in con.sql(_STRIPS).fetchall()
     ]
 
 

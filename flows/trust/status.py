@@ -98,7 +98,7 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
                     *derive_problems.sentences(con),
                     *names.orphans(con),
                 ]
-                found.notes += [*names.of_files(con), *names.fields(con)]
+                found.notes += [*names.of_files(con), *names.fields(con), *names.strips(con)]
                 found.attention += instruments.attention(con, found.instruments)
                 found.notes += [sentence for _, sentence in two_versions.sentences(con)]
                 found.notes += instruments.set_aside(con)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from datetime import date
 from itertools import pairwise
-from typing import Annotated, Literal, Self
+from typing import Annotated, Self
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
+from schemas.did_you_mean import nearest
 from schemas.farm.layout import Strict
 from schemas.former_names import FORMER
+from schemas.shared_columns import SIDES
 
 Name = Annotated[
     str,
@@ -24,7 +26,20 @@ SPELLS = 'spells = [{ field = "Home", strip = "treated", from = 2024-04-20 }]'
 FIELDS = 'fields = ["Home", "River"]'
 ALL_FIELDS = "all"
 SENSORS = "sensors = [{ depth_cm = 10 }, { depth_cm = 30 }]"
-Side = Literal["treated", "check"]
+_SLIP = 0.75  # letters in common from which a single word is a slip of the pen
+
+
+def _strip_name(name: str) -> str:
+    """Take a strip's name; raise ValueError at a misspelled treated or check."""
+    lower = name.lower()
+    if lower in SIDES:
+        return lower
+    if name.isalpha() and (meant := nearest(name, SIDES, likeness=_SLIP)):
+        raise ValueError(f"write '{meant[0]}', or a name of the field book's sheet strips")
+    return name
+
+
+Strip = Annotated[Name, AfterValidator(_strip_name)]
 
 
 class Spell(Strict):
@@ -33,12 +48,12 @@ class Spell(Strict):
     ``fields`` of a station: those whose weather it gives where they have no station of their own,
     or that one lacks; "all" is the whole farm.
     ``irrigated_area_ha``: of a station with a water meter, the area that its water is put on. Without
-    ``strip`` it waters both.
+    ``strip`` it waters all.
     """
 
     field: Name | None = None
     fields: Annotated[tuple[Name, ...], Field(examples=[FIELDS])] = ()
-    strip: Side | None = None
+    strip: Strip | None = None
     irrigated_area_ha: Annotated[float | None, Field(gt=0, le=100000)] = None
     from_day: Annotated[date, Field(alias="from")]
     to_day: Annotated[date | None, Field(alias="to")] = None
@@ -186,7 +201,7 @@ class _Defaults(Strict):
     """What holds for every instrument of a kind, unless its own block says otherwise."""
 
     field: Name | None = None
-    strip: Side | None = None
+    strip: Strip | None = None
     from_day: Annotated[date | None, Field(alias="from")] = None
     to_day: Annotated[date | None, Field(alias="to")] = None
 

@@ -15,6 +15,7 @@ class Reads(StrEnum):
     NUMBER = "number"
     TEXT = "text"
     WORD = "word"
+    STRIP = "strip"
     YES = "yes"
 
 
@@ -27,7 +28,7 @@ class Heading:
     the heading must name it. ``must``: a row without it is refused. ``vital``: a row is refused
     where the value is there and wrong, because what would be left could mislead.
     ``written`` and ``example``: unit and example of the blank workbook, metric and customary.
-    ``zero``: words (lower case) that stand for 0.
+    ``zero``: words (lower case) that stand for 0. ``both``: a strip's cell may mean all of them.
     """
 
     name: str
@@ -41,6 +42,7 @@ class Heading:
     written: tuple[str, str] = ("", "")
     example: tuple[str, str] = ("", "")
     zero: tuple[str, ...] = ()
+    both: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,9 +130,24 @@ def season_year(must: bool) -> Heading:
     )
 
 
-def side(help_: str = "treated or check", must: bool = True) -> Heading:
-    """Declare the column of the strip."""
-    return word("strip", "strip", help_, "treated", ("side", "treatment"), must)
+def strip(
+    help_: str = "treated or check, or a name of the sheet strips",
+    must: bool = True,
+    both: bool = False,
+    example: str = "treated",
+) -> Heading:
+    """Declare the column of the strip; with ``both`` it may say that all strips are meant."""
+    return Heading(
+        "strip",
+        ("strip",),
+        Reads.STRIP,
+        help_,
+        ("side", "treatment"),
+        must=must,
+        vital=True,
+        example=(example, example),
+        both=both,
+    )
 
 
 CROP_COLUMN = Heading(

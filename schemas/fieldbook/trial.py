@@ -10,7 +10,7 @@ from schemas.fieldbook.parts import (
     field_name,
     number,
     season_year,
-    side,
+    strip,
     text,
     word,
 )
@@ -45,10 +45,33 @@ FIELDS = Sheet(
 STRIPS = Sheet(
     "strips",
     "strip",
-    "Two rows a field: the treated strip and the check strip beside it.",
+    (
+        "One row a strip: the treated strip and the check strip beside it. A field may have more, each "
+        "with a name and a role: check, worked once, worked again."
+    ),
     (
         field_name(),
-        side(),
+        strip("treated, check, or a name of its own with its role beside it"),
+        word(
+            "role",
+            "role",
+            "treated or check; may be empty where the strip has that name",
+            "treated",
+            ("kind",),
+        ),
+        text(
+            "practice",
+            "practice",
+            "the practice on this strip, where it is not the field's",
+            "",
+        ),
+        text(
+            "against",
+            "against",
+            "the strips it is compared with, ; between them; empty means the field's only check",
+            "",
+            ("compared with", "beside"),
+        ),
         number("width", "width_m", "width of the strip", ("m", "ft"), ("36", "120")),
         number("length", "length_m", "length of the strip", ("m", "ft"), ("780", "2560")),
         word(
@@ -109,7 +132,7 @@ PASSES = Sheet(
     (
         field_name(),
         season_year(must=True),
-        side(),
+        strip(),
         text(
             "pass",
             "pass",
@@ -121,7 +144,7 @@ PASSES = Sheet(
         text(
             "block",
             "block",
-            "passes of the two strips with the same block are compared; empty means the pass's own number",
+            "passes of strips with the same block are compared; empty means the pass's own number",
             "1",
             ("pair",),
         ),
@@ -327,7 +350,7 @@ COSTS = Sheet(
     (
         field_name(),
         season_year(must=True),
-        side("treated, check or both"),
+        strip("treated, check, another strip's name, or both for all", both=True),
         text("what", "what", "what was paid for", "extra nitrogen", ("item", "cost of"), must=True),
         word(
             "kind",

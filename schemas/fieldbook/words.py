@@ -1,5 +1,7 @@
 """The words people write in a field book: units, crops, yes and no; and the bounds on a book."""
 
+BOTH = "both"  # strips of a field: all of them
+
 # What people write for the words of a WORD column, by column. The words themselves are the
 # table's ``one_of``.
 WORDS: dict[str, dict[str, str]] = {

@@ -8,7 +8,7 @@ from schemas.fieldbook.parts import (
     day,
     field_name,
     number,
-    side,
+    strip,
     text,
     word,
 )
@@ -22,7 +22,7 @@ OPERATIONS = Sheet(
     ),
     (
         field_name(),
-        side("the side that was worked; empty means treated", must=False),
+        strip("the strip that was worked; empty means treated", must=False),
         day("day", "day", "day of the work", "2020-10-12", ("date", "worked on"), must=True),
         text(
             "practice",
@@ -120,12 +120,11 @@ IRRIGATION = Sheet(
     ),
     (
         field_name(),
-        word(
-            "strip",
-            "strip",
-            "treated, check or both; empty means both",
-            "both",
-            ("side", "treatment"),
+        strip(
+            "treated, check, another strip's name, or both for all; empty means both",
+            must=False,
+            both=True,
+            example="both",
         ),
         day("day", "day", "day of the irrigation", "2021-06-21", ("date", "on"), must=True),
         text(
@@ -181,7 +180,7 @@ PENETROMETER = Sheet(
     "One row a depth of a push.",
     (
         field_name(),
-        side(),
+        strip(),
         day("day", "day", "day of the push", "2021-05-20", ("date",), must=True),
         text(
             "place",
@@ -215,14 +214,7 @@ OBSERVATIONS = Sheet(
     ),
     (
         field_name(),
-        word(
-            "strip",
-            "strip",
-            "treated, check or both",
-            "treated",
-            ("side", "treatment"),
-            must=True,
-        ),
+        strip("treated, check, another strip's name, or both for all", both=True),
         day("day", "day", "day of the observation", "2021-06-21", ("date", "on"), must=True),
         text(
             "what",
@@ -255,7 +247,7 @@ NOTES = Sheet(
     (
         field_name("name of the field; empty where the note is of the farm", must=False),
         day("day", "day", "day that it is of", "2021-06-14", ("date",), must=True),
-        side("treated or check, where it is of one side", must=False),
+        strip("the strip, where it is of one", must=False),
         text("note", "note", "what you saw", "hail", ("notes", "what", "text"), must=True),
     ),
     ("note",),

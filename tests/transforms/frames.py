@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from schemas import generated
+from schemas import compared, generated
 from schemas.catalogue import TABLES
 
 FARM = {
@@ -26,8 +26,11 @@ FARM = {
 
 
 def rows(name: str, items: Sequence[Mapping[str, Any]], **shared: Any) -> pl.DataFrame:
-    """The table ``name`` with the given rows, all with the ``shared`` values; the rest is null."""
-    table = TABLES[name]
+    """The table ``name`` with the given rows, all with the ``shared`` values; the rest is null.
+
+    As formulas see it: of two strips, treated and check.
+    """
+    table = compared.as_made(TABLES[name])
     items = [{**shared, **item} for item in items]
     schema = generated.polars_schema(table)
     for item in items:
@@ -73,12 +76,12 @@ def days(first: str, n: int) -> list[date]:
 
 def check(frame: pl.DataFrame, name: str) -> None:
     """The frame passes the declaration's own pandera check."""
-    generated.check(TABLES[name]).validate(frame)
+    generated.check(compared.as_made(TABLES[name])).validate(frame)
 
 
 def by_key(frame: pl.DataFrame, name: str) -> dict[Any, dict[str, Any]]:
     """Rows by key (a tuple, or the bare value of a key of one column)."""
-    key = TABLES[name].key
+    key = compared.as_made(TABLES[name]).key
     return {
         (tuple(row[k] for k in key) if len(key) > 1 else row[key[0]]): row
         for row in frame.iter_rows(named=True)

@@ -17,8 +17,10 @@ HAND = "hand gauge"  # whose rain it is (``rain_from``), read by hand
 WHOLE = 0.9  # share of the day a gauge must have recorded to be taken for the day's rain
 
 
-def strip_rain(weather_day: pl.DataFrame) -> pl.DataFrame:
+def strip_rain(weather_day: pl.DataFrame, places: pl.DataFrame | None = None) -> pl.DataFrame:
     """Rain and air temperature by field, strip and day.
+
+    ``places``: the strips wanted (field, strip); without it treated and check of every field.
 
     The strip's own station where it recorded the whole day, else the other strip's station of the
     same field (they stand side by side). Columns field, strip, day, ``rain_mm`` (null where no
@@ -37,9 +39,13 @@ def strip_rain(weather_day: pl.DataFrame) -> pl.DataFrame:
     field = own.group_by("field", "day").agg(
         field_rain=pl.col("rain_mm").mean(), field_temp=pl.col("air_temp_mean_c").mean()
     )
-    return (
+    wanted = (
         field.join(STRIPS, how="cross")
-        .join(own, on=["field", "strip", "day"], how="left")
+        if places is None
+        else field.join(places.select("field", "strip").unique(), on="field")
+    )
+    return (
+        wanted.join(own, on=["field", "strip", "day"], how="left")
         .select(
             "field",
             "strip",

@@ -97,6 +97,7 @@ def derive(
     payback: pl.DataFrame,
     response_fade: pl.DataFrame,
     working_window: pl.DataFrame,
+    comparison: pl.DataFrame,
 ) -> pl.DataFrame:
     """What working each field in the coming fall should earn, in currency per hectare.
 
@@ -107,8 +108,11 @@ def derive(
     that earned more or less than the line is taken to go on so, as far as fields differ beyond
     chance (moments, as in empirical Bayes). The range and the probability hold the line's error,
     the field's and the seasons' scatter, by fixed draws. The compacted layer and the soil's state
-    come from ``working_window``.
+    come from ``working_window``. Strips compared with one that was worked itself are not listed: the
+    outlook is for working a field, against leaving it.
     """
+    repeats = comparison.filter(pl.col("against_role") == "treated").select(field="name")
+    field = field.join(repeats, on="field", how="anti", maintain_order="left")
     if field.is_empty() or season.is_empty():
         return generated.empty(TABLE)
     since = _since(season, operation, field)

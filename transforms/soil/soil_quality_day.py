@@ -65,10 +65,10 @@ def derive(  # noqa: PLR0917 - the tables that it is made from
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a sensor and day of its probe's record. Water contents in %, temperatures in degC."""
+    expected = expected_days(soil_day, probe_spell, sensor)
     rows = (
-        expected_days(soil_day, probe_spell, sensor)
-        .join(soil_day.drop("field", "strip"), on=[*SENSOR, "day"], how="left")
-        .join(strip_rain(weather_used_day), on=["field", "strip", "day"], how="left")
+        expected.join(soil_day.drop("field", "strip"), on=[*SENSOR, "day"], how="left")
+        .join(strip_rain(weather_used_day, expected), on=["field", "strip", "day"], how="left")
         .pipe(with_irrigation, irrigation_day)
         .sort(*SENSOR, "day")
         .with_columns(spell_no=pl.struct(*SENSOR, "spell_from").rle_id())

@@ -12,6 +12,7 @@ from transforms.trial.methods.below_ground import (
     uptake_gains,
 )
 from transforms.trial.methods.family_verdict import with_more_or_less
+from transforms.trial.methods.shared_check import in_fields, once
 from transforms.trial.methods.since_operation import since_operation
 from transforms.trial.methods.site_years import LEAST, counted_by, widest
 from transforms.trial.methods.trial_pooling import pooled
@@ -48,6 +49,7 @@ def derive(
     water_use_season: pl.DataFrame,
     recharge_winter: pl.DataFrame,
     capture_season: pl.DataFrame,
+    comparison: pl.DataFrame,
 ) -> pl.DataFrame:
     """Pool treated minus check of each measure over the site-years after an operation.
 
@@ -64,7 +66,7 @@ def derive(
     may have fallen before the work. Recharge has no error of its own, so the scatter between
     site-years carries it. Unlike ``response_pooled`` no site-year needs a yield.
     """
-    site_years = _site_years(season, operation, field)
+    site_years = _site_years(season, operation, field, comparison)
     if site_years.is_empty():
         return generated.empty(TABLE)
     values = pl.concat(
@@ -76,6 +78,9 @@ def derive(
             _capture(capture_season),
         ]
     ).join(site_years.select(*SITE_YEAR, "practice", "after"), on=SITE_YEAR)
+    values = once(
+        in_fields(values, comparison), ["measure", "layer"], ["value", "low", "high"], ["error"]
+    )
     rows = [
         _of_measure(str(practice), str(measure), str(layer), group)
         for (practice, measure, layer), group in values.sort(*SITE_YEAR).group_by(
@@ -88,7 +93,9 @@ def derive(
     return generated.conform(with_more_or_less(out, gain), TABLE).sort(TABLE.key)
 
 
-def _site_years(season: pl.DataFrame, operation: pl.DataFrame, field: pl.DataFrame) -> pl.DataFrame:
+def _site_years(
+    season: pl.DataFrame, operation: pl.DataFrame, field: pl.DataFrame, comparison: pl.DataFrame
+) -> pl.DataFrame:
     """Harvested site-years after an operation, with the working depth and their number, ``after``."""
     depth = (
         operation.filter(pl.col("strip") == "treated")
@@ -96,6 +103,7 @@ def _site_years(season: pl.DataFrame, operation: pl.DataFrame, field: pl.DataFra
         .select("field", "practice", operation_day="day", operation_depth_cm="depth_cm")
         .unique(["field", "practice", "operation_day"], keep="first", maintain_order=True)
     )
+    place = comparison.select(field="name", _place="field")
     return (
         since_operation(season, operation, field)
         .filter(
@@ -105,7 +113,11 @@ def _site_years(season: pl.DataFrame, operation: pl.DataFrame, field: pl.DataFra
             & ~pl.col("check_worked")
         )
         .join(depth, on=["field", "practice", "operation_day"], how="left")
-        .with_columns(after=pl.len().over("practice"))
+        .join(place, on="field", how="left", maintain_order="left")
+        .with_columns(
+            after=pl.struct(pl.coalesce("_place", "field"), "season").n_unique().over("practice")
+        )
+        .drop("_place")
     )
 
 

@@ -7,6 +7,7 @@ from schemas import generated
 from schemas.tables.trial.ground_looseness_change import MEASURES, TABLE
 from transforms.trial.methods.fade_line import Fade, fade
 from transforms.trial.methods.family_verdict import adjusted
+from transforms.trial.methods.shared_check import in_fields
 from transforms.trial.methods.trial_statistics import CONFIDENCE, Interval, t_interval
 
 LOOSE_IS = {"cone index": "less", "infiltration": "more", "fuel": "less", "speed": "more"}
@@ -17,7 +18,7 @@ LIMITS = (
 )
 
 
-def derive(ground_looseness: pl.DataFrame) -> pl.DataFrame:
+def derive(ground_looseness: pl.DataFrame, comparison: pl.DataFrame) -> pl.DataFrame:
     """Fit a line over the years since the work to treated against check, one for each measure.
 
     The line is of the logarithm of the ratio treated by check (of fuel and speed: by ground never
@@ -29,6 +30,7 @@ def derive(ground_looseness: pl.DataFrame) -> pl.DataFrame:
     """
     if ground_looseness.is_empty():
         return generated.empty(TABLE)
+    ground_looseness = in_fields(ground_looseness, comparison)
     rows = [
         {"practice": practice, "measure": measure, **row}
         for (practice,), group in ground_looseness.sort("field", "operation_day", "year").group_by(
@@ -57,8 +59,14 @@ def _of_measure(group: pl.DataFrame, measure: str) -> dict[str, object]:
         return {}
     before = f"{name}_before_pct"
     start = _log(before).fill_null(0.0) if before in seen.columns else pl.lit(0.0)
-    known = seen.select("field", "year", value=_log(f"{name}_pct") - start).filter(
-        pl.col("value").is_finite()
+    field_year = ["field", "operation_day", "year"]
+    of_all = seen.select(field_year).n_unique()
+    known = (
+        seen.select(*field_year, value=_log(f"{name}_pct") - start)
+        .filter(pl.col("value").is_finite())
+        # several strips of one field are seen once
+        .group_by(field_year, maintain_order=True)
+        .agg(pl.col("value").mean())
     )
     fields = known["field"].n_unique()
     line = fade(known["value"], np.full(known.height, np.nan), known["year"], known["field"])
@@ -68,12 +76,12 @@ def _of_measure(group: pl.DataFrame, measure: str) -> dict[str, object]:
         "fields": fields,
         "last_year": known["year"].max(),
         "limits": LIMITS,
-        "coverage": known.height / seen.height,
+        "coverage": known.height / of_all,
     }
     enough = line is not None and fields >= LEAST_FIELDS
     reasons = (
-        f"{seen.height - known.height} of {seen.height} field-years cannot be compared"
-        if known.height < seen.height
+        f"{of_all - known.height} of {of_all} field-years cannot be compared"
+        if known.height < of_all
         else "",
         ""
         if enough
@@ -83,7 +91,7 @@ def _of_measure(group: pl.DataFrame, measure: str) -> dict[str, object]:
         else "the change with the years is not known yet: it takes four field-years",
     )
     row |= {
-        "partial": known.height < seen.height or not enough,
+        "partial": known.height < of_all or not enough,
         "reason": "; ".join(filter(None, reasons)) or None,
     }
     return row if line is None else row | _line(line, known.height, enough)

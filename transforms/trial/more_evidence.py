@@ -9,7 +9,7 @@ from scipy import stats
 
 from schemas.tables.trial.more_evidence import TABLE
 from transforms.trial.methods.by_practice import by_practice
-from transforms.trial.methods.fade_line import money_line
+from transforms.trial.methods.fade_line import money_and_response, money_line
 from transforms.trial.methods.field_effects import alike, fitted
 from transforms.trial.methods.new_site_year import scatter_of
 from transforms.trial.methods.trial_pooling import pooled
@@ -82,6 +82,7 @@ def derive(
     payback: pl.DataFrame,
     response_fade: pl.DataFrame,
     response_pooled: pl.DataFrame,
+    comparison: pl.DataFrame,
 ) -> pl.DataFrame:
     """What more data would do to the pooled response (percent) and to the choice to repeat.
 
@@ -96,6 +97,7 @@ def derive(
     field's first site-year is listed by itself too, with as many pairs as now, with one more, and with
     one season harvested before the work (``ground``).
     """
+    response_cause, payback = money_and_response(response_cause, payback, comparison)
     return by_practice(
         response_cause,
         TABLE,

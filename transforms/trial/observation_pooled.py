@@ -5,6 +5,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.trial.observation_pooled import TABLE
 from transforms.trial.methods.family_verdict import with_more_or_less
+from transforms.trial.methods.shared_check import in_fields, once
 from transforms.trial.methods.site_years import LEAST, counted_by, widest
 from transforms.trial.methods.trial_pooling import pooled
 from transforms.trial.methods.trial_statistics import wilson
@@ -16,7 +17,7 @@ LIMITS = (
 )
 
 
-def derive(observation_pair: pl.DataFrame) -> pl.DataFrame:
+def derive(observation_pair: pl.DataFrame, comparison: pl.DataFrame) -> pl.DataFrame:
     """Pool treated minus check of each observed quantity over the fields and years after an operation.
 
     Days of one field in one calendar year are averaged to one site-year, with the error of their
@@ -47,6 +48,7 @@ def derive(observation_pair: pl.DataFrame) -> pl.DataFrame:
         )
         .sort(*KEY, "field", "season")
     )
+    site_years = once(in_fields(site_years, comparison), KEY[1:], ["value"], ["error"])
     rows = [
         {**dict(zip(KEY, name, strict=True)), **_of_quantity(group)}
         for name, group in site_years.group_by(KEY, maintain_order=True)

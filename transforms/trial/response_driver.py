@@ -9,6 +9,7 @@ from schemas.tables.trial.response_cause import CAUSES
 from schemas.tables.trial.response_cause import TABLE as TABLE_OF_CAUSES
 from schemas.tables.trial.response_driver import TABLE
 from transforms.trial.methods.by_practice import by_practice
+from transforms.trial.methods.shared_check import in_fields, once
 from transforms.trial.methods.trial_pooling import regression
 from transforms.trial.methods.trial_statistics import (
     CONFIDENCE,
@@ -39,7 +40,7 @@ RECORD = {
 MANY = 1000
 
 
-def derive(response_cause: pl.DataFrame) -> pl.DataFrame:
+def derive(response_cause: pl.DataFrame, comparison: pl.DataFrame) -> pl.DataFrame:
     """Rank correlation and a random-effects slope of the response (percent) on each cause.
 
     Crops are compared as groups, by a permutation test on ranks. For the others, Spearman's
@@ -50,7 +51,10 @@ def derive(response_cause: pl.DataFrame) -> pl.DataFrame:
     than their errors, all go to none. The number needed after Bonett and Wright 2000
     (doi 10.1007/BF02294183). Causes of one farm's few years go together: none is proven here.
     """
-    return by_practice(response_cause, TABLE, _practice)
+    causes = [column.name for column in CAUSES]
+    rows = in_fields(response_cause, comparison).with_columns(pl.col(causes).cast(pl.Float64))
+    rows = once(rows, [], ["response_pct", *causes], ["shared_se_pct"])
+    return by_practice(rows, TABLE, _practice)
 
 
 def _practice(practice: str, group: pl.DataFrame) -> list[dict[str, object]]:

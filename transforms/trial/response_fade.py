@@ -6,7 +6,13 @@ from numpy.typing import NDArray
 
 from schemas.tables.trial.response_fade import TABLE
 from transforms.trial.methods.by_practice import by_practice
-from transforms.trial.methods.fade_line import Fade, fade, money_line, practice_cost
+from transforms.trial.methods.fade_line import (
+    Fade,
+    fade,
+    money_and_response,
+    money_line,
+    practice_cost,
+)
 from transforms.trial.methods.trial_statistics import CONFIDENCE
 
 Array = NDArray[np.float64]
@@ -15,7 +21,10 @@ AHEAD = 3  # years listed beyond the longest that any field was followed
 
 
 def derive(
-    response_cause: pl.DataFrame, payback: pl.DataFrame, operation_cost: pl.DataFrame
+    response_cause: pl.DataFrame,
+    payback: pl.DataFrame,
+    operation_cost: pl.DataFrame,
+    comparison: pl.DataFrame,
 ) -> pl.DataFrame:
     """The fitted response by years since, and the yearly net of each repeat interval.
 
@@ -28,6 +37,7 @@ def derive(
     chance of being best come from fixed draws of the line. Up to three years beyond the longest
     seen are listed, marked as unseen.
     """
+    response_cause, payback = money_and_response(response_cause, payback, comparison)
     return by_practice(
         response_cause,
         TABLE,

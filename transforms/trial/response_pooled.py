@@ -9,6 +9,7 @@ from schemas import generated
 from schemas.tables.trial.response_pooled import TABLE
 from transforms.trial.methods.family_verdict import adjusted
 from transforms.trial.methods.response_words import verdict
+from transforms.trial.methods.shared_check import in_fields, once
 from transforms.trial.methods.site_years import LEAST, counted_by, widest
 from transforms.trial.methods.trial_pooling import pooled
 from transforms.trial.methods.trial_statistics import wilson
@@ -18,6 +19,8 @@ ONE_FARM = (
     "than the practice: the interval shown is the widest of those by site-years, fields and seasons, "
     "and the verdict goes by it."
 )
+VALUES = ("response_kg_ha", "response_pct", "marginal_net_per_ha", "cost_per_ha")
+ERRORS = ("response_se_kg_ha", "response_se_pct", "lasting_se_kg_ha", "lasting_se_pct")
 CHOSEN = "A group was not chosen beforehand; its verdict allows for the number of groups."
 
 
@@ -26,6 +29,7 @@ def derive(
     response: pl.DataFrame,
     response_cause: pl.DataFrame,
     payback: pl.DataFrame,
+    comparison: pl.DataFrame,
 ) -> pl.DataFrame:
     """Random-effects pooling of the responses after an operation, in kg/ha and in percent.
 
@@ -39,9 +43,12 @@ def derive(
     means as well, where there are three or more, and the verdict goes by the widest interval,
     each with the cautious error and with the ground that comes back in a
     field every season. The verdict goes by the interval in percent, which pages show; the interval
-    in kg/ha counts the same observations (``verdict_counts``).
+    in kg/ha counts the same observations (``verdict_counts``). Strips of one practice in one field and
+    season count once (``shared_check``).
     """
-    rows = _site_years(response, response_cause, payback)
+    rows = in_fields(
+        _site_years(response, response_cause, payback).with_columns(_name="field"), comparison
+    )
     if rows.is_empty():
         return generated.empty(TABLE)
     out = pl.DataFrame(
@@ -83,10 +90,15 @@ def _groups(rows: pl.DataFrame) -> Iterator[tuple[tuple[str, str, str], pl.DataF
         "crop": pl.col("crop"),
         "years since": pl.col("years_since").cast(pl.String),
         "season rain": pl.col("season_rain"),
-        "field": pl.col("field"),
+        "field": pl.col("_name"),
     }
     for grouping, member in by.items():
-        named = rows.with_columns(_member=member).filter(pl.col("_member").is_not_null())
+        named = once(
+            rows.with_columns(_member=member).filter(pl.col("_member").is_not_null()),
+            ["_member"],
+            VALUES,
+            ERRORS,
+        )
         for (practice, name), group in named.group_by("practice", "_member", maintain_order=True):
             yield (str(practice), grouping, str(name)), group
 

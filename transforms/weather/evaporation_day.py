@@ -38,8 +38,8 @@ from numpy.typing import NDArray
 from schemas import generated
 from schemas.tables.weather.evaporation_day import TABLE
 from transforms.methods import calendar_day, texture
+from transforms.methods.comparisons import each_strip
 from transforms.methods.irrigation import with_irrigation
-from transforms.methods.strips import STRIPS
 from transforms.methods.texts import joined
 
 Array = NDArray[np.float64]
@@ -63,6 +63,7 @@ def derive(
     rain_day: pl.DataFrame,
     irrigation_day: pl.DataFrame,
     field: pl.DataFrame,
+    comparison: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a station and day of ``evapotranspiration_day``. Water in mm."""
     rows = (
@@ -72,7 +73,7 @@ def derive(
             how="left",
         )
         .join(field.select("field", "soil_texture"), on="field", how="left")
-        .pipe(_with_irrigation, irrigation_day)
+        .pipe(_with_irrigation, irrigation_day, comparison)
         .sort("station", "day")
     )
     frames = [_station(group) for _, group in rows.group_by("station", maintain_order=True)]
@@ -83,11 +84,13 @@ def derive(
     )
 
 
-def _with_irrigation(rows: pl.DataFrame, irrigation_day: pl.DataFrame) -> pl.DataFrame:
+def _with_irrigation(
+    rows: pl.DataFrame, irrigation_day: pl.DataFrame, comparison: pl.DataFrame
+) -> pl.DataFrame:
     """Add the irrigation of the strip that a station is in; of none, the mean of the field's."""
     on_field = rows.filter(pl.col("strip").is_null()).select("field", "day").unique()
     means = (
-        with_irrigation(on_field.join(STRIPS, how="cross"), irrigation_day)
+        with_irrigation(each_strip(on_field, comparison), irrigation_day)
         .group_by("field", "day")
         .agg(mean_mm=pl.when(pl.col("irrigation_known").all()).then(pl.col("irrigation_mm").mean()))
     )

@@ -23,8 +23,8 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.weather.irrigation_day import TABLE
+from transforms.methods.comparisons import each_strip
 from transforms.methods.crop_days import with_season
-from transforms.methods.strips import STRIPS
 from transforms.methods.texts import joined
 from transforms.weather.methods import metered
 
@@ -34,24 +34,25 @@ _STRIP = ["field", "strip"]
 _KEY = [*_STRIP, "day"]
 
 
-def derive(
+def derive(  # noqa: PLR0917 - the tables that it is made from
     irrigation: pl.DataFrame,
     water_meter_day: pl.DataFrame,
     station_spell: pl.DataFrame,
     weather_day: pl.DataFrame,
     season: pl.DataFrame,
+    comparison: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a strip and day with an irrigation on record, or on which a meter stood. Depth in mm."""
-    meter = metered.by_strip(water_meter_day, station_spell, weather_day["day"].max())
-    rows = _by_book(irrigation).join(meter, on=_KEY, how="full", coalesce=True)
+    meter = metered.by_strip(water_meter_day, station_spell, weather_day["day"].max(), comparison)
+    rows = _by_book(irrigation, comparison).join(meter, on=_KEY, how="full", coalesce=True)
     rows = _to_date(with_season(_with_reason(_chosen(rows)), season))
     return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
 
 
-def _by_book(irrigation: pl.DataFrame) -> pl.DataFrame:
+def _by_book(irrigation: pl.DataFrame, comparison: pl.DataFrame) -> pl.DataFrame:
     """Return the field book's depth by strip and day, and the sources it names."""
     both = pl.col("strip") == "both"
-    of_both = irrigation.filter(both).drop("strip").join(STRIPS, how="cross")
+    of_both = each_strip(irrigation.filter(both).drop("strip"), comparison)
     rows = pl.concat([irrigation.filter(~both), of_both.select(irrigation.columns)])
     known = pl.col("amount_mm").null_count() == 0
     return rows.group_by(_KEY).agg(

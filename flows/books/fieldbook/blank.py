@@ -55,6 +55,7 @@ def _sheet(page: object, sheet: Sheet, which: int) -> None:
         if heading.reads is Reads.DAY:
             for row in range(2, _BLANK_ROWS):
                 page.cell(row, place).number_format = "yyyy-mm-dd"
+        # A list to choose from would keep out the names of further strips.
         if heading.reads is Reads.WORD:
             words = ",".join(TABLES[sheet.table][heading.columns[0]].one_of)
             choice = DataValidation(type="list", formula1=f'"{words}"', allow_blank=True)

@@ -1,16 +1,18 @@
 """What the sheets of a field book say against one another."""
 
+import re
 from collections import defaultdict
 from itertools import pairwise
 from statistics import median
 
 import polars as pl
 
-from flows.books.fieldbook.problem import Problem
+from flows.books.fieldbook.problem import Problem, nearest_or_all, shown
 from flows.books.fieldbook.reader import Row
 from flows.books.fieldbook.sheet_checks import Rows, Seasons
 from flows.books.fieldbook.sheet_problem import problem
 from schemas.fieldbook.words import HIGHEST_YIELD_KG_HA, HIGHEST_YIELD_OTHERWISE_KG_HA, YIELD_SLIP
+from schemas.shared_columns import SIDES
 from transforms.trial.methods.market_moisture import gross_yield
 
 
@@ -19,6 +21,7 @@ def check_across(done: Rows, seasons: Seasons) -> list[Problem]:
     good = {name: [r for r in rows if not r.rejected] for name, rows in done.items()}
     return [
         *_both_strips(good["fields"], done["strips"]),
+        *_compared(good["strips"]),
         *_season_known(good["passes"], seasons),
         *_season_known(good["costs"], seasons),
         *_unlikely_yields(good["passes"]),
@@ -31,16 +34,52 @@ def check_across(done: Rows, seasons: Seasons) -> list[Problem]:
 def _both_strips(fields: list[Row], strips: list[Row]) -> list[Problem]:
     have: dict[str, set[str]] = defaultdict(set)
     for strip in strips:
-        have[strip.values.get("field", "")].add(strip.values.get("strip", ""))
+        have[strip.values.get("field", "")].add(strip.values.get("role", ""))
     problems = []
     for row in fields:
         name = row.values["field"]
-        missing = [s for s in ("treated", "check") if s not in have[name]]
+        missing = [s for s in SIDES if s not in have[name]]
         if missing:
             expected = f"a row for it on the sheet strips ({' and '.join(missing)})"
             cause = f"the field has no {' and no '.join(missing)} strip"
             problems.append(problem(row, "field", cause, name, expected, reject=False))
     return problems
+
+
+def _compared(strips: list[Row]) -> list[Problem]:
+    """Check the strips that each is compared with; without a given one it takes a single check."""
+    own: dict[str, list[Row]] = defaultdict(list)
+    for row in strips:
+        own[row.values["field"]].append(row)
+    return [fault for rows in own.values() for row in rows for fault in _against(row, rows)]
+
+
+def _against(row: Row, rows: list[Row]) -> list[Problem]:
+    values = row.values
+    others = {r.values["strip"].lower(): r.values["strip"] for r in rows if r is not row}
+    checks = [r.values["strip"] for r in rows if r.values["role"] == "check"]
+    written = values.pop("against", "")
+    named = [" ".join(name.split()) for name in re.split("[;,]", written) if name.strip()]
+    unknown = [name for name in named if name.lower() not in others]
+    if unknown:
+        cause = "the strip to compare with is not known"
+        expected = nearest_or_all(unknown[0], list(others.values()), "another strip of the field:")
+        return [_left_out(row, cause, unknown[0], expected)]
+    if named and values["role"] == "check":
+        cause = "a check is compared with nothing"
+        return [_left_out(row, cause, written, "an empty cell, or the role treated")]
+    if named:
+        values["against"] = "; ".join(dict.fromkeys(others[name.lower()] for name in named))
+    elif values["role"] == "treated" and len(checks) > 1:
+        cause = "the field has several checks: this strip is compared with none"
+        expected = f"in the column against, one of {', '.join(checks)}"
+        return [problem(row, "strip", cause, values["strip"], expected, reject=False)]
+    return []
+
+
+def _left_out(row: Row, cause: str, found: str, expected: str) -> Problem:
+    heading = row.headings.get("against", "against")
+    return Problem(row.sheet, row.number, heading, cause, shown(found), expected, "value")
 
 
 def _season_known(rows: list[Row], seasons: Seasons) -> list[Problem]:
@@ -115,7 +154,7 @@ def _both_sides(passes: list[Row], harvested: list[Row]) -> list[Problem]:
     expected = "passes of both strips; without them there is no response"
     for (name, year), row in first.items():
         if len(sides[name, year]) == 1:
-            side = "check" if "check" in sides[name, year] else "treated"
+            (side,) = sides[name, year]
             found = f"{name} {year}: {side} passes only"
             cause = "only one side was harvested"
             problems.append(problem(row, "strip", cause, found, expected, reject=False))

@@ -12,6 +12,7 @@ from flows.books.fieldbook.problem import Problem, shown
 from flows.farm.renames import Renames
 from schemas.farm.farm import Farm
 from schemas.fieldbook.parts import Reads
+from schemas.shared_columns import SIDES
 
 
 @dataclass(slots=True)
@@ -37,7 +38,7 @@ class Known:
     """What the cells of later sheets are compared with, and the reader's settings.
 
     ``farm``: the farm file with its instruments; without it their names are taken as written.
-    ``renames``: the former names that the book lists.
+    ``renames``: the former names that the book lists. ``strips``: those of the sheet strips, by field.
     """
 
     crops: Mapping[str, float | None]
@@ -47,6 +48,12 @@ class Known:
     renames: Renames = field(default_factory=Renames)
     fields: dict[str, str] = field(default_factory=dict)
     rejected_fields: set[str] = field(default_factory=set)
+    strips: dict[str, dict[str, str]] = field(default_factory=dict)
+
+    def strips_of(self, of_field: str | None) -> list[str]:
+        """Return the names that a strip of a field may have."""
+        own = self.strips.get(of_field, {}).values() if of_field else ()
+        return list(dict.fromkeys([*SIDES, *own]))
 
 
 @dataclass(slots=True)

@@ -12,7 +12,7 @@ from flows.books.fieldbook.reader import Known, Reader, Row, as_text
 from flows.farm.renames import ALL
 from schemas.catalogue import TABLES
 from schemas.fieldbook.parts import Heading, Reads
-from schemas.fieldbook.words import CROP_WORDS, EXAMPLE, NO, WORDS, YES
+from schemas.fieldbook.words import BOTH, CROP_WORDS, EXAMPLE, NO, WORDS, YES
 
 
 def text_cell(_: Reader, row: Row, column: Column, cell: Cell) -> None:
@@ -107,14 +107,29 @@ def word_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
     name = column.heading.columns[0]
     allowed = TABLES[reader.layout.sheet.table][name].one_of
     written = as_text(cell).lower()
-    if name == "strip":
-        written = _today(reader, row, name, written)
     word = WORDS.get(name, {}).get(written, written)
     if word in allowed:
         row.values[name] = word
     else:
         expected = nearest_or_all(written, list(allowed), "one of")
         reader.fault(row, column, "the word is not known", written, expected, reject=True)
+
+
+def strip_cell(reader: Reader, row: Row, column: Column, cell: Cell) -> None:
+    """Read treated or check or a usual word for it, or a name of the sheet strips, in any case."""
+    written = " ".join(_today(reader, row, "strip", as_text(cell)).split())
+    word = WORDS["strip"].get(written.lower(), written)
+    names = [*reader.known.strips_of(row.values.get("field")), *([BOTH] * column.heading.both)]
+    known = {name.lower(): name for name in names}
+    if word.lower() in known:
+        row.values["strip"] = known[word.lower()]
+    elif reader.layout.sheet.name == "strips" and word != BOTH and not set(word) & set(";,"):
+        row.values["strip"] = word
+    else:
+        expected = nearest_or_all(word, names, "one of")
+        if reader.layout.sheet.name != "strips":
+            expected += ", or a strip of this field on the sheet strips"
+        reader.fault(row, column, "the strip is not known", written, expected, reject=True)
 
 
 def yes_cell(_: Reader, row: Row, column: Column, cell: Cell) -> None:
@@ -249,6 +264,7 @@ READ: dict[Reads, Callable[[Reader, Row, Column, Cell], None]] = {
     Reads.DAY: day_cell,
     Reads.HOUR: hour_cell,
     Reads.WORD: word_cell,
+    Reads.STRIP: strip_cell,
     Reads.YES: yes_cell,
     Reads.NUMBER: number_cell,
 }

@@ -10,11 +10,12 @@ from flows.books.fieldbook import (
     rename_sheet,
     units,
 )
-from flows.books.fieldbook.problem import Problem
+from flows.books.fieldbook.problem import Problem, nearest_or_all
 from flows.books.fieldbook.reader import Known, Row
 from flows.books.fieldbook.sheet_problem import problem
 from schemas.catalogue import TABLES
 from schemas.fieldbook.parts import Sheet
+from schemas.shared_columns import SIDES
 
 Rows = dict[str, list[Row]]
 Seasons = dict[tuple[str, int], str | None]
@@ -45,6 +46,19 @@ def _fields(row: Row, known: Known, _: Rows) -> list[Problem]:
     return []
 
 
+def _strips(row: Row, known: Known, _: Rows) -> list[Problem]:
+    """Give a strip named treated or check that role; one of another name must have one."""
+    values = row.values
+    name = values["strip"]
+    if name in SIDES:
+        values.setdefault("role", name)
+    if "role" not in values:
+        expected = "treated or check in the column role, or as the name of the strip"
+        return [problem(row, "strip", "the strip has no role", name, expected)]
+    known.strips.setdefault(values["field"], {})[name.lower()] = name
+    return []
+
+
 def _seasons(row: Row, _: Known, __: Rows) -> list[Problem]:
     values = row.values
     seeded: date = values["seeded"]
@@ -71,15 +85,20 @@ def _seasons(row: Row, _: Known, __: Rows) -> list[Problem]:
     return []
 
 
-def _operations(row: Row, _: Known, done: Rows) -> list[Problem]:
+def _operations(row: Row, known: Known, done: Rows) -> list[Problem]:
     values = row.values
+    own = known.strips.get(values["field"], {})
+    if "strip" not in values and own and "treated" not in own:
+        expected = nearest_or_all("", list(own.values()), "one of")
+        return [problem(row, "strip", "the strip that was worked is not given", "", expected)]
     values.setdefault("strip", "treated")
     if "practice" not in values:
+        here = [r.values for r in done["strips"] if r.values.get("strip") == values["strip"]]
         values["practice"] = next(
             (
-                r.values["practice"]
-                for r in done["fields"]
-                if r.values.get("field") == values["field"]
+                r["practice"]
+                for r in (*here, *(r.values for r in done["fields"]))
+                if r.get("field") == values["field"] and r.get("practice")
             ),
             None,
         )
@@ -158,6 +177,7 @@ def _notes(row: Row, _: Known, __: Rows) -> list[Problem]:
 
 _SHEETS: dict[str, Callable[[Row, Known, Rows], list[Problem]]] = {
     "fields": _fields,
+    "strips": _strips,
     "seasons": _seasons,
     "operations": _operations,
     "passes": _passes,

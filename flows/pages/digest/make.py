@@ -58,7 +58,9 @@ class _Known:
     def page(self, sections: Sequence[Section], foot: Sequence[Line]) -> Page:
         title = (self.tables.farm_name(), ": ", self.week.frame)
         under = glance.headline(self.tables, self.week, self.causes, self.show, len(self.due))
-        return Page(title, under, tuple(sections), (*foot, made_on(self.today)))
+        return Page(
+            title, under, tuple(sections), (*foot, *self.tables.who_is_who(), made_on(self.today))
+        )
 
 
 def digest(tables: Tables, week: Week, show: Show, today: date, made: Made | None = None) -> Page:

@@ -91,7 +91,11 @@ def brief(tables: Tables, year: int | None, today: date) -> Page:
         Section(("How sure",), tuple(_sure(tables, practices, shown))),
         Section(("Who measured, and how",), tuple(_measured(tables, shown))),
     )
-    foot = (*(work.cautions(tables) or [Line((harvest.NOT_ADVICE,))]), made_on(today))
+    foot = (
+        *tables.who_is_who(),
+        *(work.cautions(tables) or [Line((harvest.NOT_ADVICE,))]),
+        made_on(today),
+    )
     return Page(title, (), sections, foot)
 
 

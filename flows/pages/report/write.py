@@ -46,7 +46,7 @@ def write_brief(folder: FarmFolder, year: int | None = None) -> Path:
 def write_workbook(folder: FarmFolder, year: int | None = None) -> Path:
     """Save the evidence as a workbook; returns its path. Raises UserError as ``write`` does."""
     with query.open_published(folder) as con:
-        tables = Tables(con)
+        tables = Tables(con, as_stored=True)
         chosen_seasons(tables, year)
         content = workbook(tables, year, datetime.now(UTC).date())
         path = folder.reports / (f"evidence-{year}.xlsx" if year else "evidence.xlsx")
@@ -69,4 +69,4 @@ def report(tables: Tables, year: int | None, show: Show, today: date) -> Page:
             sections.append(field.section(tables, row, own.sort("season").to_dicts(), show))
     sections += [*trial.sections(tables), *appendix.sections(tables, chosen, show)]
     title = (tables.farm_name(), *years(chosen, year))
-    return Page(title, (), tuple(sections), (made_on(today),))
+    return Page(title, (), tuple(sections), (*tables.who_is_who(), made_on(today)))

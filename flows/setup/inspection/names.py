@@ -30,6 +30,9 @@ def _findings(con: duckdb.DuckDBPyConnection) -> list[Finding]:
     for sentence in names.fields(con):
         what, _, do = sentence.partition(names.ADVICE)
         found.append(advice("names", what.strip(), names.ADVICE + do))
+    for sentence in names.strips(con):
+        what, _, do = sentence.partition(names.STRIP_ADVICE)
+        found.append(advice("names", what.strip(), names.STRIP_ADVICE + do))
     for sentence in names.of_files(con):
         what, _, do = sentence.partition(names.ADVICE)
         found.append(advice("names", what.strip(), names.ADVICE + do))

@@ -271,10 +271,11 @@ CHECKS: tuple[CrossCheck, ...] = (
         "A response stands without a yield of both strips; it compares nothing. "
         "Look at the field book's passes.",
         """
-        SELECT concat_ws(' ', r.field, r.season) AS what,
+        SELECT concat_ws(' ', r.field, r.season, r.strip, r.against) AS what,
             (
                 SELECT count(DISTINCT y.strip) FROM strip_yield y
                 WHERE y.field = r.field AND y.season = r.season AND y.yield_kg_ha IS NOT NULL
+                AND (y.strip, y.against) IN ((r.strip, r.against), (r.against, r.strip))
             ) < 2 AS bad
         FROM response r WHERE r.response_kg_ha IS NOT NULL
         """,
@@ -285,7 +286,7 @@ CHECKS: tuple[CrossCheck, ...] = (
         "A response is not the difference of the two yields beside it, less the ground's; verdict and "
         "money go by it.",
         """
-        SELECT concat_ws(' ', field, season) AS what,
+        SELECT concat_ws(' ', field, season, strip, against) AS what,
             abs(
                 response_kg_ha + coalesce(ground_kg_ha, 0) - (treated_kg_ha - check_kg_ha)
             ) > 0.5 AS bad
@@ -311,7 +312,7 @@ CHECKS: tuple[CrossCheck, ...] = (
         """
         SELECT concat_ws(' ', field, season, strip, depth_cm) AS what,
             NOT partial AND coalesce(latest_day < max(earliest_day) OVER (
-                PARTITION BY field, season, strip ORDER BY depth_cm
+                PARTITION BY field, season, strip, against ORDER BY depth_cm
                 ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING
             ), false) AS bad
         FROM root_arrival WHERE day IS NOT NULL
@@ -324,7 +325,8 @@ CHECKS: tuple[CrossCheck, ...] = (
         "A deep arrival stands below a depth that was watched and was still quiet at the time.",
         """
         SELECT concat_ws(' ', d.field, d.season, d.strip, d.depth_cm) AS what, EXISTS (
-            FROM root_arrival u WHERE (u.field, u.season, u.strip) = (d.field, d.season, d.strip)
+            FROM root_arrival u
+            WHERE (u.field, u.season, u.strip, u.against) = (d.field, d.season, d.strip, d.against)
             AND u.depth_cm < d.depth_cm AND u.state = 'not seen'
             AND u.quiet_until_day > d.latest_day + 28
         ) AS bad
@@ -338,7 +340,8 @@ CHECKS: tuple[CrossCheck, ...] = (
         """
         SELECT concat_ws(' ', field, season, strip) AS what,
             abs(sum(uptake_share) - 1) > 0.001 OR count(DISTINCT days) > 1 AS bad
-        FROM drawdown_season WHERE uptake_share IS NOT NULL GROUP BY field, season, strip
+        FROM drawdown_season WHERE uptake_share IS NOT NULL
+        GROUP BY field, season, strip, against
         """,
     ),
     CrossCheck(

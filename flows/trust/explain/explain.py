@@ -37,7 +37,7 @@ def explain(
     """
     table = dictionary.find(name)
     found = row.find(con, table, key)
-    about = scope.of(con, found)
+    about = scope.of(con, found, table)
     made_from = _tree(table)
     readings = [t for t in (table, *made_from) if t.tier is Tier.READING]
     parts = [_row(table, found), _coverage(found), method_text(table)]

@@ -10,12 +10,14 @@ import duckdb
 
 from flows.trust.explain.row import Row
 from schemas import generated
+from schemas.compared import STRIP
 from schemas.table import Kind, Table, Tier
 
 # What identifies a thing wherever it stands.
 SAME = ("station", "probe", "field", "strip", "depth_cm", "practice", "season")
 # The word of the field book for the two strips of a field.
 BOTH = "both"
+MAY_MEAN_BOTH = ("cost", "irrigation", "observation", "water_meter_day")
 # What people entered that says nothing of other days.
 OF_THEIR_DAY = frozenset({"irrigation"})
 _FROM, _TO = ("from_day", "first_day", "begin_day"), ("to_day", "last_day", "end_day")
@@ -41,7 +43,7 @@ class Scope:
             of_record = name == "station" and table.name.startswith("normal_")
             by_day = name == "season" and self._dated(table)
             if name in table.names and not of_record and not by_day:
-                both = name == "strip" and BOTH in table[name].one_of
+                both = name == "strip" and table.name in MAY_MEAN_BOTH
                 also = f" OR {generated.quoted(name)} = '{BOTH}'" if both else ""
                 parts.append(f"({generated.quoted(name)} = ?{also})")
                 values.append(value)
@@ -71,9 +73,13 @@ def _months(first: date, last: date) -> list[int]:
     return sorted({(first.month - 1 + i) % 12 + 1 for i in range(min(count, 12))})
 
 
-def of(con: duckdb.DuckDBPyConnection, row: Row) -> Scope:
-    """Return what a row is about; a season's days are those of the field book, seeding to harvest."""
-    scope = Scope({name: row[name] for name in SAME if row.get(name) is not None})
+def of(con: duckdb.DuckDBPyConnection, row: Row, table: Table) -> Scope:
+    """Return what a row of a table is about; a season's days are those of the book, seeding to harvest.
+
+    A row that compares two strips is about both of them.
+    """
+    about = [name for name in SAME if name != "strip" or STRIP not in table.columns]
+    scope = Scope({name: row[name] for name in about if row.get(name) is not None})
     if row.get("kind") in ("station", "probe") and row.get("instrument"):
         scope.same[row["kind"]] = row["instrument"]
     scope.time = row["time"] if isinstance(row.get("time"), datetime) else None

@@ -11,9 +11,8 @@ TABLE = Table(
         FIELD,
         text(
             "strip",
-            "the side that was irrigated; both for the whole field",
+            "the strip that was irrigated; both for the whole field",
             key=True,
-            one_of=("treated", "check", "both"),
         ),
         day("day", "day of the irrigation", key=True),
         text("part", "which one, where there were several in one day", key=True),

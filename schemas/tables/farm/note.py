@@ -1,6 +1,5 @@
 """What the user saw."""
 
-from schemas.shared_columns import SIDES
 from schemas.table import Table, Tier, day, text
 
 TABLE = Table(
@@ -11,6 +10,6 @@ TABLE = Table(
         text("field", "name of the field; 'all' where it is of the farm", key=True),
         day("day", "day that it is of", key=True),
         text("note", "what was noted", key=True),
-        text("strip", "the side, where it is of one", one_of=SIDES),
+        text("strip", "the strip, where it is of one"),
     ),
 )

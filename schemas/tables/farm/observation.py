@@ -11,9 +11,8 @@ TABLE = Table(
         FIELD,
         text(
             "strip",
-            "the side it is of; both for the whole field, which is compared with nothing",
+            "the strip it is of; both for the whole field, which is compared with nothing",
             key=True,
-            one_of=("treated", "check", "both"),
         ),
         day("day", "day of the observation", key=True),
         OBSERVED,

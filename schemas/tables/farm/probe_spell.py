@@ -1,6 +1,6 @@
 """Where a probe stood, with dates."""
 
-from schemas.shared_columns import PROBE, SIDES
+from schemas.shared_columns import PROBE
 from schemas.table import Table, Tier, day, text
 
 TABLE = Table(
@@ -12,6 +12,6 @@ TABLE = Table(
         day("from_day", "first whole day in the soil", key=True),
         day("to_day", "last whole day in the soil; null while it stands"),
         text("field", "field that it is in", required=True),
-        text("strip", "side of the trial", required=True, one_of=SIDES),
+        text("strip", "name of the strip", required=True),
     ),
 )

@@ -12,9 +12,8 @@ TABLE = Table(
         SEASON,
         text(
             "strip",
-            "the side that bears it; 'both' changes nothing between the strips",
+            "the strip that bears it; 'both' changes nothing between the strips",
             key=True,
-            one_of=("treated", "check", "both"),
         ),
         text("what", "what was paid for", key=True),
         text(

@@ -10,7 +10,7 @@ from schemas.shared_columns import (
     completeness,
     interval,
 )
-from schemas.table import Table, Tier, chance, count, day, number, share, text
+from schemas.table import Compared, Table, Tier, chance, count, day, number, share, text
 
 TABLE = Table(
     "field_outlook",
@@ -75,4 +75,5 @@ TABLE = Table(
             "share known of: own money, farm money, whole cost, compacted layer, working window"
         ),
     ),
+    compared=Compared.TOGETHER,
 )

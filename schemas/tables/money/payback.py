@@ -9,7 +9,7 @@ from schemas.shared_columns import (
     completeness,
     interval,
 )
-from schemas.table import Table, Tier, chance, count, day, flag, number, text
+from schemas.table import Compared, Table, Tier, chance, count, day, flag, number, text
 
 TABLE = Table(
     "payback",
@@ -141,4 +141,5 @@ TABLE = Table(
         ),
         *completeness("seasons counted as a share of the years since the operation"),
     ),
+    compared=Compared.TOGETHER,
 )

@@ -1,7 +1,7 @@
 """Water taken up from a layer in a day."""
 
 from schemas.shared_columns import DAY, DEPTH, FIELD, PROBE, STRIP, UPTAKE_METHODS, completeness
-from schemas.table import Table, Tier, count, flag, number, text
+from schemas.table import Compared, Table, Tier, count, flag, number, text
 
 TABLE = Table(
     "drawdown_day",
@@ -51,4 +51,5 @@ TABLE = Table(
         ),
         *completeness("share of the day with water content"),
     ),
+    compared=Compared.ALONE,
 )

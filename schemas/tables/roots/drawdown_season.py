@@ -1,7 +1,7 @@
 """A season's uptake by depth."""
 
 from schemas.shared_columns import CROP, DEPTH, FIELD, SEASON, STRIP, UPTAKE_METHODS, completeness
-from schemas.table import Table, Tier, count, day, number, share, text
+from schemas.table import Compared, Table, Tier, count, day, number, share, text
 
 TABLE = Table(
     "drawdown_season",
@@ -51,4 +51,5 @@ TABLE = Table(
         day("last_day", "last day counted"),
         *completeness("days counted as a share of the season's days"),
     ),
+    compared=Compared.ALONE,
 )

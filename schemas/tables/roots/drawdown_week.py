@@ -1,7 +1,7 @@
 """A week's uptake by depth."""
 
 from schemas.shared_columns import DEPTH, FIELD, SEASON, STRIP, WEEK_STARTS, completeness
-from schemas.table import Table, Tier, count, number
+from schemas.table import Compared, Table, Tier, count, number
 
 TABLE = Table(
     "drawdown_week",
@@ -25,4 +25,5 @@ TABLE = Table(
         count("days_week", "days of the week on which the crop stood", low=1, high=7),
         *completeness("days counted as a share of those"),
     ),
+    compared=Compared.ALONE,
 )

@@ -1,7 +1,7 @@
 """The day on which the crop's roots reached a sensor."""
 
 from schemas.shared_columns import CROP, DEPTH, FIELD, SEASON, STRIP, UPTAKE_METHODS, completeness
-from schemas.table import Table, Tier, count, day, text
+from schemas.table import Compared, Table, Tier, count, day, text
 
 TABLE = Table(
     "root_arrival",
@@ -43,4 +43,5 @@ TABLE = Table(
         text("method", "how the uptake was made, on most days", one_of=UPTAKE_METHODS),
         *completeness("share of the days from emergence to harvest with an uptake"),
     ),
+    compared=Compared.ALONE,
 )

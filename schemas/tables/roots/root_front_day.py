@@ -1,7 +1,7 @@
 """How deep the roots are, day by day."""
 
 from schemas.shared_columns import DAY, FIELD, SEASON, STRIP, completeness
-from schemas.table import Table, Tier, count, flag, number
+from schemas.table import Compared, Table, Tier, count, flag, number
 
 TABLE = Table(
     "root_front_day",
@@ -37,4 +37,5 @@ TABLE = Table(
         count("depths", "depths at which an arrival stands behind the front", low=0),
         *completeness("depths of the strip at which something is known, as a share of all"),
     ),
+    compared=Compared.ALONE,
 )

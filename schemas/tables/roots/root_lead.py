@@ -1,7 +1,7 @@
 """By how many days the roots of the treated strip were ahead."""
 
 from schemas.shared_columns import CROP, FIELD, SEASON, completeness
-from schemas.table import Table, Tier, day, number, text
+from schemas.table import Compared, Table, Tier, day, number, text
 
 TABLE = Table(
     "root_lead",
@@ -54,4 +54,5 @@ TABLE = Table(
         text("check_state", "state of the check strip's arrival"),
         *completeness("the lesser of the two strips' coverages"),
     ),
+    compared=Compared.ALONE,
 )

@@ -1,7 +1,7 @@
 """What has happened in a field since its harvest: rain, recharge, and days dry enough to work deep."""
 
 from schemas.shared_columns import CAUTION, DAY, FIELD, SOIL_STATES, WORKING_DEPTH, completeness
-from schemas.table import Table, Tier, count, coverage, day, number, share, text
+from schemas.table import Compared, Table, Tier, count, coverage, day, number, share, text
 
 TABLE = Table(
     "between_crops_day",
@@ -44,4 +44,5 @@ TABLE = Table(
         CAUTION,
         *completeness("share known of rain, state of the soil, and recharge of both strips"),
     ),
+    compared=Compared.ALONE,
 )

@@ -1,7 +1,7 @@
 """Capture of treated beside check, over the events that both strips have."""
 
 from schemas.shared_columns import CROP, FIELD, SEASON, completeness, share_interval
-from schemas.table import Table, Tier, count, day, number, unlimited_share
+from schemas.table import Compared, Table, Tier, count, day, number, unlimited_share
 
 TABLE = Table(
     "capture_season",
@@ -23,4 +23,5 @@ TABLE = Table(
         *share_interval("difference", limited=False),
         *completeness("common events as a share of the events"),
     ),
+    compared=Compared.ALONE,
 )

@@ -14,7 +14,7 @@ from schemas.shared_columns import (
     WORKING_DEPTH,
     completeness,
 )
-from schemas.table import Column, Table, Tier, count, day, flag, number, share, text
+from schemas.table import Column, Compared, Table, Tier, count, day, flag, number, share, text
 
 
 def _after(strip: str) -> tuple[Column, ...]:
@@ -84,4 +84,5 @@ TABLE = Table(
         CAUTION,
         *completeness("share of layer, bottom and soil water that is known"),
     ),
+    compared=Compared.TOGETHER,
 )

@@ -1,7 +1,7 @@
 """Water in the profile of a strip, over depths that do not change from day to day."""
 
 from schemas.shared_columns import DAY, FIELD, STANDING_SEASON, STRIP, completeness
-from schemas.table import Table, Tier, count, number, text, unlimited_share
+from schemas.table import Compared, Table, Tier, count, number, text, unlimited_share
 
 TABLE = Table(
     "profile_water_day",
@@ -50,4 +50,5 @@ TABLE = Table(
         count("demand_met_d", "days behind that share, at the depth that has the fewest", high=7),
         *completeness("share of those depths with a value that day"),
     ),
+    compared=Compared.ALONE,
 )

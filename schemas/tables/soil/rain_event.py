@@ -1,7 +1,7 @@
 """A rain event, and how much of it a strip's soil held afterwards."""
 
 from schemas.shared_columns import FIELD, STANDING_SEASON, STRIP, completeness
-from schemas.table import Table, Tier, day, flag, number, text, time, unlimited_share
+from schemas.table import Compared, Table, Tier, day, flag, number, text, time, unlimited_share
 
 TABLE = Table(
     "rain_event",
@@ -51,4 +51,5 @@ TABLE = Table(
         ),
         *completeness("share of the event's days with a rain record"),
     ),
+    compared=Compared.ALONE,
 )

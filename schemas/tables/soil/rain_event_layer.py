@@ -1,7 +1,7 @@
 """How much of a rain event one layer held afterwards."""
 
 from schemas.shared_columns import DEPTH, FIELD, STRIP, completeness
-from schemas.table import Table, Tier, number, time, unlimited_share
+from schemas.table import Compared, Table, Tier, number, time, unlimited_share
 
 TABLE = Table(
     "rain_event_layer",
@@ -22,4 +22,5 @@ TABLE = Table(
         unlimited_share("capture_2d", "share of the rain found in the layer two days after"),
         *completeness("share of the event's days with a rain record"),
     ),
+    compared=Compared.ALONE,
 )

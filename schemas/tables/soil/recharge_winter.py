@@ -1,7 +1,7 @@
 """Water that a strip's profile gained from one crop's harvest to the next crop's seeding."""
 
 from schemas.shared_columns import CROP, FIELD, SEASON, STRIP, completeness
-from schemas.table import Table, Tier, coverage, day, number, text, unlimited_share
+from schemas.table import Compared, Table, Tier, coverage, day, number, text, unlimited_share
 
 TABLE = Table(
     "recharge_winter",
@@ -38,4 +38,5 @@ TABLE = Table(
         ),
         *completeness("share of the days from harvest to seeding that the recharge is of"),
     ),
+    compared=Compared.ALONE,
 )

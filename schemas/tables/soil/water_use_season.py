@@ -1,7 +1,7 @@
 """The season's water balance, water use and water use efficiency of a strip."""
 
 from schemas.shared_columns import CROP, FIELD, SEASON, STRIP, completeness, interval
-from schemas.table import Table, Tier, count, coverage, day, number, text
+from schemas.table import Compared, Table, Tier, count, coverage, day, number, text
 
 TABLE = Table(
     "water_use_season",
@@ -68,4 +68,5 @@ TABLE = Table(
         *interval("efficiency_change", "percent", low=-100),
         *completeness("share of the season's days with water in every layer known"),
     ),
+    compared=Compared.ALONE,
 )

@@ -1,7 +1,7 @@
 """Is the ground still loose: what shows it, by year since the work."""
 
 from schemas.shared_columns import FIELD, PRACTICE_KEY, completeness
-from schemas.table import Column, Table, Tier, count, day, number, text
+from schemas.table import Column, Compared, Table, Tier, count, day, number, text
 
 
 def _percent(stem: str, of: str) -> Column:
@@ -48,4 +48,5 @@ TABLE = Table(
         _percent("speed", "speed against that on ground never worked"),
         *completeness("those of the four that can be compared as a share of those measured"),
     ),
+    compared=Compared.TOGETHER,
 )

@@ -11,7 +11,7 @@ from schemas.shared_columns import (
     TEST_WEIGHT,
     completeness,
 )
-from schemas.table import Table, Tier, count, number, text
+from schemas.table import Compared, Table, Tier, count, number, text
 
 TABLE = Table(
     "mapped_pass",
@@ -65,4 +65,5 @@ TABLE = Table(
         replace(PROTEIN, meaning="mean protein of the kept points that have one"),
         *completeness("kept points as a share of all points of the pass"),
     ),
+    compared=Compared.ALONE,
 )

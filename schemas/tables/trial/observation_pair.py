@@ -8,7 +8,7 @@ from schemas.shared_columns import (
     PRACTICE,
     completeness,
 )
-from schemas.table import Table, Tier, count, day, flag, number, text
+from schemas.table import Compared, Table, Tier, count, day, flag, number, text
 
 TABLE = Table(
     "observation_pair",
@@ -43,4 +43,5 @@ TABLE = Table(
         number("check_front_cm", "cm", "beside roots: root front by the check strip's probe", 0),
         *completeness("share of the two strips that was observed"),
     ),
+    compared=Compared.TOGETHER,
 )

@@ -13,7 +13,7 @@ from schemas.shared_columns import (
     interval,
     p_value,
 )
-from schemas.table import Table, Tier, count, flag, number, text, unlimited_share
+from schemas.table import Compared, Table, Tier, count, flag, number, text, unlimited_share
 
 TABLE = Table(
     "response",
@@ -114,4 +114,5 @@ TABLE = Table(
         text("limits", "what the trial cannot tell, in plain words"),
         *completeness("compared passes as a share of the passes recorded"),
     ),
+    compared=Compared.TOGETHER,
 )

@@ -10,7 +10,7 @@ from schemas.shared_columns import (
     YEARS_SINCE,
     completeness,
 )
-from schemas.table import Column, Table, Tier, number, text, unlimited_share
+from schemas.table import Column, Compared, Table, Tier, number, text, unlimited_share
 
 # What may have caused a response. response_driver takes its list from here.
 CAUSES: tuple[Column, ...] = (
@@ -76,4 +76,5 @@ TABLE = Table(
         ),
         *completeness("share of the causes that are known"),
     ),
+    compared=Compared.TOGETHER,
 )

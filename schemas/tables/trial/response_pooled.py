@@ -25,7 +25,9 @@ TABLE = Table(
             one_of=("all", "crop", "years since", "season rain", "field"),
         ),
         text(
-            "member", "the group: a crop, a number of years, dry, normal or wet, a field", key=True
+            "member",
+            "the group: a crop, a number of years, dry, normal or wet, a field by ``comparison.name``",
+            key=True,
         ),
         count("site_years", "site-years of the group with a response", required=True),
         count("fields", "fields that they come from", required=True),

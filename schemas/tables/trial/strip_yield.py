@@ -12,7 +12,7 @@ from schemas.shared_columns import (
     SEASON,
     completeness,
 )
-from schemas.table import Table, Tier, count, flag, number, text
+from schemas.table import Compared, Table, Tier, count, flag, number, text
 
 TABLE = Table(
     "strip_yield",
@@ -76,4 +76,5 @@ TABLE = Table(
         ),
         *completeness("passes that count as a share of those recorded"),
     ),
+    compared=Compared.ALONE,
 )

@@ -1,6 +1,6 @@
 """Points of a yield map as the export has them."""
 
-from schemas.shared_columns import PROTEIN, SEASON, SIDES, TEST_WEIGHT
+from schemas.shared_columns import PROTEIN, SEASON, TEST_WEIGHT
 from schemas.table import Table, Tier, count, number, text, time
 
 TABLE = Table(
@@ -47,7 +47,7 @@ TABLE = Table(
         number("cut_rows", "1", "rows that were cut, where written", 0, 100),
         number("row_spacing_m", "m", "distance between the rows, where written", 0, 10),
         number("heading_deg", "degree", "direction of travel, clockwise from north", -360, 360),
-        text("strip", "the side, where the export says", one_of=SIDES),
+        text("strip", "the strip, where the export says"),
         text("pass", "number or name of the pass, where the export says"),
     ),
 )

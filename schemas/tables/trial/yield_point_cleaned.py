@@ -1,6 +1,6 @@
 """Points of a yield map, each kept or removed with its reason."""
 
-from schemas.shared_columns import FIELD, PARTIAL, PROTEIN, REASON, SEASON, SIDES, TEST_WEIGHT
+from schemas.shared_columns import FIELD, PARTIAL, PROTEIN, REASON, SEASON, TEST_WEIGHT
 from schemas.table import Table, Tier, count, flag, number, text
 
 TABLE = Table(
@@ -12,7 +12,7 @@ TABLE = Table(
         SEASON,
         text("map_file", "name of the export without its ending", key=True),
         count("point", "place in the export, from 1", low=1, key=True),
-        text("strip", "the side that it lies in; null outside both", one_of=SIDES),
+        text("strip", "the strip that it lies in; null outside all"),
         text("block", "the block that its outline names; null without such a name"),
         text("pass", "the pass that it belongs to: lines at one place are one pass; null for none"),
         number(

@@ -13,8 +13,7 @@ TABLE = Table(
         text("field", "field that its water went to that day"),
         text(
             "strip",
-            "the side that its water went to; both for the whole field",
-            one_of=("treated", "check", "both"),
+            "the strip that its water went to; both for the whole field",
         ),
         number(
             "irrigated_area_ha",

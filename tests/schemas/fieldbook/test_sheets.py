@@ -10,7 +10,8 @@ from schemas.catalogue import TABLES
 from schemas.fieldbook import yield_map
 from schemas.fieldbook.parts import Reads, Sheet
 from schemas.fieldbook.sheets import SHEETS
-from schemas.fieldbook.words import CROP_WORDS, HIGHEST_YIELD_KG_HA, UNIT_WORDS, WORDS
+from schemas.fieldbook.words import BOTH, CROP_WORDS, HIGHEST_YIELD_KG_HA, UNIT_WORDS, WORDS
+from schemas.shared_columns import SIDES
 
 # 'unit' says in which unit price or amount stand; it is no column of its own.
 NO_COLUMN = {("irrigation", "unit"), ("prices", "unit"), ("plans", "unit"), ("yield map", "date")}
@@ -61,7 +62,7 @@ def test_every_unit_word_is_known_to_the_library(word: str) -> None:
 
 
 def test_words_lead_to_what_the_tables_allow() -> None:
-    allowed: dict[str, set[str]] = {}
+    allowed: dict[str, set[str]] = {"strip": {*SIDES, BOTH}}
     for sheet in SHEETS:
         for heading in sheet.headings:
             if heading.reads is Reads.WORD:

@@ -68,8 +68,9 @@ def _derive(money, names=("old", "fresh", "never"), operations=None, window=(), 
         operation=invented_trial.operations(*work),
         operation_cost=costs,
         payback=paid,
-        response_fade=response_fade.derive(causes, paid, costs),
+        response_fade=response_fade.derive(causes, paid, costs, rows("comparison", [])),
         working_window=rows("working_window", list(window)),
+        comparison=rows("comparison", []),
     )
     check(out, "field_outlook")
     return {key[0]: row for key, row in by_key(out, "field_outlook").items()}
@@ -190,6 +191,7 @@ def test_empty() -> None:
         "payback",
         "response_fade",
         "working_window",
+        "comparison",
     )
     assert field_outlook.derive(**{n: generated.empty(TABLES[n]) for n in inputs}).is_empty()
 

@@ -36,6 +36,7 @@ def derive(n: int, worked: bool = True, **tables: list[dict[str, Any]]) -> dict[
         season=trial.seasons([(name, 2016 + i, "wheat") for i, name in enumerate(names)]),
         operation=trial.operations(*work),
         field=trial.fields(*names),
+        comparison=rows("comparison", []),
         **given,
     )
     check(out, "evidence_pooled")
@@ -199,6 +200,7 @@ def test_a_season_that_stands_does_not_count_yet() -> None:
         operation=trial.operations(trial.worked("f0", "2015-10-20")),
         field=trial.fields("f0"),
         root_lead=rows("root_lead", [lead(0, 5.0)]),
+        comparison=rows("comparison", []),
         **given,
     )
     assert out.is_empty()

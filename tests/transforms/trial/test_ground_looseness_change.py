@@ -23,7 +23,9 @@ def row(field: str, year: int, pct: float | None, **more: Any) -> dict[str, Any]
 
 
 def derive(*items: dict[str, Any]) -> dict[str, dict[str, Any]]:
-    out = ground_looseness_change.derive(rows("ground_looseness", list(items)))
+    out = ground_looseness_change.derive(
+        rows("ground_looseness", list(items)), rows("comparison", [])
+    )
     check(out, "ground_looseness_change")
     return {found["measure"]: found for found in out.to_dicts()}
 

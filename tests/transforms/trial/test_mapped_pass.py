@@ -6,6 +6,7 @@ import pytest
 
 from schemas import generated
 from schemas.catalogue import TABLES
+from schemas.compared import as_made
 from tests.transforms import invented_map
 from tests.transforms.frames import rows
 from transforms.trial import mapped_pass, yield_point_cleaned
@@ -17,7 +18,7 @@ def passes(points: pl.DataFrame) -> pl.DataFrame:
         points, invented_map.OUTLINES, invented_map.SEASON, invented_map.CROP
     )
     out = mapped_pass.derive(cleaned)
-    generated.check(TABLES["mapped_pass"]).validate(out)
+    generated.check(as_made(TABLES["mapped_pass"])).validate(out)
     return out
 
 
@@ -172,7 +173,7 @@ def passes_of_all(points: pl.DataFrame) -> pl.DataFrame:
 
 def test_empty_tables() -> None:
     out = mapped_pass.derive(generated.empty(TABLES["yield_point_cleaned"]))
-    assert out.schema == generated.polars_schema(TABLES["mapped_pass"])
+    assert out.schema == generated.polars_schema(as_made(TABLES["mapped_pass"]))
     assert out.is_empty()
 
 

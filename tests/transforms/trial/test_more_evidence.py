@@ -80,7 +80,8 @@ def _derive(  # noqa: PLR0917
         response=responses,
         response_cause=causes,
         payback=money,
-        response_fade=response_fade.derive(causes, money, costs),
+        response_fade=response_fade.derive(causes, money, costs, rows("comparison", [])),
+        comparison=rows("comparison", []),
         response_pooled=rows(
             "response_pooled",
             [
@@ -173,6 +174,7 @@ def test_too_few() -> None:
 
 def test_empty() -> None:
     inputs = ("response", "response_cause", "payback", "response_fade", "response_pooled")
+    inputs += ("comparison",)
     assert more_evidence.derive(**{n: generated.empty(TABLES[n]) for n in inputs}).is_empty()
 
 

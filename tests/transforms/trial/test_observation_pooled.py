@@ -38,7 +38,7 @@ def pair(field: str, year: int, difference: float | None, se: float | None = Non
 
 
 def derive(*items):
-    out = observation_pooled.derive(rows("observation_pair", list(items)))
+    out = observation_pooled.derive(rows("observation_pair", list(items)), rows("comparison", []))
     check(out, "observation_pooled")
     return {(r["what"], r["layer"], r["unit"]): r for r in out.to_dicts()}
 

@@ -7,8 +7,6 @@ from datetime import date
 import numpy as np
 import pytest
 
-from schemas import generated
-from schemas.catalogue import TABLES
 from schemas.tables.trial.response_cause import CAUSES
 from tests.transforms.frames import check, rows
 from transforms.trial import response_driver
@@ -27,7 +25,7 @@ def _derive(items):
         }
         for item in items
     ]
-    out = response_driver.derive(rows("response_cause", full))
+    out = response_driver.derive(rows("response_cause", full), rows("comparison", []))
     check(out, "response_driver")
     return {row["cause"]: row for row in out.iter_rows(named=True)}
 
@@ -174,4 +172,4 @@ def test_number_needed_of_bonett_and_wright() -> None:
 
 
 def test_empty() -> None:
-    assert response_driver.derive(generated.empty(TABLES["response_cause"])).is_empty()
+    assert response_driver.derive(rows("response_cause", []), rows("comparison", [])).is_empty()

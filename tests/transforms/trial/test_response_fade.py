@@ -53,7 +53,10 @@ def _derive(items, cost: float | None = 60.0):
         }
     ]
     out = response_fade.derive(
-        rows("response_cause", causes), rows("payback", money), rows("operation_cost", work)
+        rows("response_cause", causes),
+        rows("payback", money),
+        rows("operation_cost", work),
+        rows("comparison", []),
     )
     check(out, "response_fade")
     return {r["years_since"]: r for r in out.iter_rows(named=True)}
@@ -149,6 +152,9 @@ def test_coverage_of_the_fade_line() -> None:
 
 def test_empty() -> None:
     out = response_fade.derive(
-        *(generated.empty(TABLES[n]) for n in ("response_cause", "payback", "operation_cost"))
+        *(
+            generated.empty(TABLES[n])
+            for n in ("response_cause", "payback", "operation_cost", "comparison")
+        )
     )
     assert out.is_empty()

@@ -43,6 +43,7 @@ def _derive(items, causes=(), money=()):
         response=_response(items),
         response_cause=rows("response_cause", list(causes)),
         payback=rows("payback", list(money)),
+        comparison=rows("comparison", []),
     )
     check(out, "response_pooled")
     return {(r["grouping"], r["member"]): r for r in out.iter_rows(named=True)}
@@ -209,7 +210,7 @@ def test_empty() -> None:
     out = response_pooled.derive(
         **{
             name: generated.empty(TABLES[name])
-            for name in ("response", "response_cause", "payback")
+            for name in ("response", "response_cause", "payback", "comparison")
         }
     )
     assert out.is_empty()

@@ -41,6 +41,7 @@ def _derive(
         rows("rain_day", fallen),
         irrigation({d: mm for d, mm in zip(calendar, irrigated or [], strict=False) if mm != 0.0}),
         rows("field", [{"field": "f", "soil_texture": texture, "practice": "p"}]),
+        rows("comparison", []),
     )
     check(out, "evaporation_day")
     return out
@@ -162,6 +163,7 @@ def test_a_station_of_no_strip_has_the_mean_of_its_field() -> None:
         rows("rain_day", [{**station, "rain_mm": 0.0}]),
         irrigation({day[0]: 20.0}, ("treated",)),
         rows("field", [{"field": "f", "soil_texture": "clay", "practice": "p"}]),
+        rows("comparison", []),
     )
     assert out["surface_depletion_mm"][0] == pytest.approx(CLAY_TOTAL_MM / 2 - 10.0)
 
@@ -175,5 +177,5 @@ def test_a_day_with_part_of_its_rain_or_of_its_demand_is_partial() -> None:
 
 
 def test_empty() -> None:
-    names = ("evapotranspiration_day", "rain_day", "irrigation_day", "field")
+    names = ("evapotranspiration_day", "rain_day", "irrigation_day", "field", "comparison")
     check(evaporation_day.derive(*(generated.empty(TABLES[n]) for n in names)), "evaporation_day")

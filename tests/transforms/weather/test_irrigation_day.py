@@ -34,6 +34,7 @@ def derived(
         rows("station_spell", spells or []),
         rows("weather_day", [{"station": "w", "day": d} for d in weather or []]),
         rows("season", seasons),
+        rows("comparison", []),
     )
     check(out, "irrigation_day")
     return by_key(out, "irrigation_day")

@@ -50,7 +50,7 @@ def may_freeze(rows: pl.DataFrame, weather_day: pl.DataFrame, farm: pl.DataFrame
 def _air(rows: pl.DataFrame, weather_day: pl.DataFrame) -> pl.DataFrame:
     """Return the day's mean air temperature [degC] of each place, days without one left out."""
     farm = weather_day.group_by("day").agg(farm_c=pl.col("air_temp_mean_c").mean())
-    own = strip_rain(weather_day).select(*_PLACE, "day", own_c="air_temp_mean_c")
+    own = strip_rain(weather_day, rows).select(*_PLACE, "day", own_c="air_temp_mean_c")
     return (
         rows.select(_PLACE)
         .unique()

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from transforms.trial.methods.field_effects import Mixture, alike, fitted
+from transforms.trial.methods.shared_check import in_fields, once
 from transforms.trial.methods.trial_pooling import Regression, fixed_points, regression
 
 Array = NDArray[np.float64]
@@ -127,6 +128,28 @@ def fade(
     design = np.column_stack([np.ones(y.size), t - 1]) if sloped else np.ones((y.size, 1))
     fit = fitted(y, v, design, names, lasting) if alike(names) else regression(y, v, design)
     return Fade(fit, sloped, float(t.mean()), int(t.max()))
+
+
+def money_and_response(
+    response_cause: pl.DataFrame, payback: pl.DataFrame, comparison: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return both under their fields' names, strips of one practice, season and age taken once."""
+    return (
+        once(
+            in_fields(response_cause, comparison),
+            [],
+            ["response_kg_ha", "response_pct"],
+            ["shared_se_pct"],
+            ["years_since"],
+        ),
+        once(
+            in_fields(payback, comparison),
+            [],
+            ["season_net_per_ha"],
+            ["season_net_se_per_ha"],
+            ["years_since"],
+        ),
+    )
 
 
 def money_line(practice: str, payback: pl.DataFrame) -> Fade | None:

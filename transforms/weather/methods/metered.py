@@ -5,7 +5,8 @@ from datetime import date
 import polars as pl
 
 from transforms.methods import calendar_day
-from transforms.methods.strips import STRIPS, WHOLE
+from transforms.methods.comparisons import each_strip
+from transforms.methods.strips import WHOLE
 from transforms.methods.texts import joined
 
 MM_PER_M3_HA = 0.1  # depth of 1 m3 on one hectare
@@ -17,7 +18,10 @@ _METER = ["station", "day"]
 
 
 def by_strip(
-    water_meter_day: pl.DataFrame, station_spell: pl.DataFrame, last: object
+    water_meter_day: pl.DataFrame,
+    station_spell: pl.DataFrame,
+    last: object,
+    comparison: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a strip and day on which a meter stood, up to the farm's ``last`` day of weather.
 
@@ -27,7 +31,7 @@ def by_strip(
     """
     days = _with_depth(_grid(water_meter_day, station_spell, last))
     whole = pl.col("strip") == "both"
-    of_both = days.filter(whole).drop("strip").join(STRIPS, how="cross")
+    of_both = each_strip(days.filter(whole).drop("strip"), comparison)
     rows = pl.concat([days.filter(~whole), of_both.select(days.columns)])
     strips = rows.group_by(_KEY).agg(
         meter_mm=pl.col("depth_mm").sum(),

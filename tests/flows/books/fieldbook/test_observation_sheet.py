@@ -96,7 +96,7 @@ def test_a_photograph_has_no_value() -> None:
         (["Home", "treated", DAY, "infiltration", "fast", "mm/h"], "the value is not a number"),
         (["Home", "treated", DAY, "infiltration", "1,250", "mm"], "the value is not a number"),
         (["Home", "treated", DAY, "infiltration", None, "mm/h"], "nothing was observed"),
-        (["Home", "north", DAY, "infiltration", 28, "mm/h"], "the word is not known"),
+        (["Home", "north", DAY, "infiltration", 28, "mm/h"], "the strip is not known"),
         (["Home", "treated", DAY, None, 28, "mm/h"], "the cell is empty"),
     ],
 )

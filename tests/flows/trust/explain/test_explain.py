@@ -142,7 +142,7 @@ def test_every_row_of_every_table_can_be_explained(stored):
     for table in TABLES.values():
         rows = warehouse.read(stored, table).head(1).to_dicts() if table.key else []
         for found in rows:
-            about = scope.of(stored, found)
+            about = scope.of(stored, found, table)
             for other in TABLES.values():
                 where, values = about.where(other)
                 counted = f"SELECT count(*) FROM {other.name} WHERE {where}"

@@ -1,0 +1,244 @@
+"""A field with three strips, through the command line: check, worked once, worked again; and two practices.
+
+The truth is laid: worked once gives 300 kg/ha, worked again (a second time in 2022) 500 kg/ha. Passes
+scatter about it by the same small amounts in every strip, other ones in each block and season.
+"""
+
+from __future__ import annotations
+
+import sys
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from flows import cli
+from flows.books.fieldbook import tables_of
+from flows.farm.folder import FarmFolder
+from flows.store import query
+from tests.flows.cli.calling import call
+from tests.flows.fieldbooks import book, workbook
+
+YEARS = (2020, 2021, 2022, 2023, 2024)
+BASE = 4000.0
+FIRST, SECOND = date(2020, 10, 12), date(2022, 10, 15)
+NOISE = (12.0, -9.0, 5.0, -14.0, 6.0)
+
+
+def truth(strip: str, year: int) -> float:
+    """Treated minus check in kg/ha: nothing before the work."""
+    if strip == "check" or year == 2020:
+        return 0.0
+    return 500.0 if strip == "worked again" and year > 2022 else 300.0
+
+
+def sheets(strips: list[list[object]], work: list[list[object]], yields) -> dict[str, list]:
+    passes = [
+        [
+            name,
+            year,
+            strip,
+            n,
+            BASE + yields(strip, year) + NOISE[(n + year + len(strip)) % 5],
+            14.5,
+        ]
+        for name, strip, *_ in strips
+        for year in YEARS
+        for n in range(1, 5)
+    ]
+    fields = sorted({str(row[0]) for row in strips})
+    return {
+        "fields": [["field", "area (ha)", "practice"], *[[f, 60, "deep tillage"] for f in fields]],
+        "strips": [["field", "strip", "role", "practice", "against"], *strips],
+        "seasons": [
+            ["field", "season", "crop", "seeded", "harvested"],
+            *[[f, y, "spring wheat", date(y, 5, 8), date(y, 8, 28)] for f in fields for y in YEARS],
+        ],
+        "operations": [
+            ["field", "strip", "day", "practice", "contract cost ($/ha)", "area (ha)"],
+            *work,
+        ],
+        "passes": [
+            ["field", "season", "strip", "pass", "yield (kg/ha)", "moisture (%)"],
+            *passes,
+        ],
+        "prices": [
+            ["crop", "season", "price", "unit"],
+            *[["spring wheat", year, 300, "$/t"] for year in YEARS],
+        ],
+    }
+
+
+THREE = sheets(
+    [
+        ["Gumbo", "check", "", "", ""],
+        ["Gumbo", "worked once", "treated", "", ""],
+        ["Gumbo", "Worked again", "treated", "", "check; worked once"],
+    ],
+    [
+        ["Gumbo", "worked once", FIRST, "", 120, 2],
+        ["Gumbo", "worked again", FIRST, "", 120, 2],
+        ["Gumbo", "worked again", SECOND, "", 120, 2],
+    ],
+    lambda strip, year: truth(strip.lower(), year),
+)
+
+
+def run(root: Path, content: dict[str, list]) -> Path:
+    """Run a farm with a field book once, by the commands that a grower types."""
+    with pytest.MonkeyPatch.context() as patched:
+        place = ("--place", "49.5,-98", "--elevation", "250 m", "--time-zone", "America/Winnipeg")
+        new = ("new", root, "--name", "invented", "--currency", "CAD", "--units", "metric", *place)
+        for words in ((*new, "--yes"), ("once", root)):
+            if words[0] == "once":
+                (root / "fieldbook.xlsx").write_bytes(workbook(content))
+            patched.setattr(sys, "argv", ["checkstrip", *map(str, words)])
+            with pytest.raises(SystemExit) as ended:
+                cli.main()
+            assert not ended.value.code
+    return root
+
+
+@pytest.fixture(scope="module")
+def three(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return run(tmp_path_factory.mktemp("three") / "farm", THREE)
+
+
+def _rows(root: Path, sql: str) -> list[tuple]:
+    with query.open_published(FarmFolder.at(root)) as con:
+        return con.sql(sql).fetchall()
+
+
+def test_worked_once_and_again_beside_one_check(three) -> None:
+    root = three
+    assert _rows(root, "SELECT count(*) FROM book_problem") == [(0,)]
+    assert _rows(root, "SELECT count(*) FROM derive_problem") == [(0,)]
+    found = {
+        (strip, against, year): (response, verdict)
+        for strip, against, year, response, verdict in _rows(
+            root, "SELECT strip, against, season, response_kg_ha, verdict FROM response"
+        )
+    }
+    assert len(found) == 3 * len(YEARS)
+    for (strip, against, year), (response, verdict) in found.items():
+        expected = truth(strip.lower(), year) - truth(against.lower(), year)
+        assert response == pytest.approx(expected, abs=25)
+        assert verdict == ("gain" if expected else "not tested")
+
+
+def test_a_repeat_is_paid_by_what_it_adds_to_the_strip_worked_once(three) -> None:
+    """200 kg/ha more at 0.30 a kg are 60 a year, and the second working cost 120."""
+    root = three
+    found = _rows(
+        root,
+        "SELECT operation_day, season, marginal_net_per_ha, cost_per_ha FROM payback "
+        "WHERE against = 'worked once' ORDER BY season",
+    )
+    assert [row[:2] for row in found] == [(SECOND, 2023), (SECOND, 2024)]
+    for _, _, net, cost in found:
+        assert (net, cost) == (pytest.approx(60, abs=6), 120)
+    first = _rows(
+        root,
+        "SELECT count(*), min(season_net_per_ha) FROM payback WHERE strip = 'worked once'",
+    )
+    assert first == [(4, pytest.approx(90, abs=8))]
+
+
+def test_a_field_season_counts_once_in_the_pooled_response(three) -> None:
+    root = three
+    found = _rows(
+        root,
+        "SELECT practice, site_years, fields FROM response_pooled WHERE grouping = 'all' ORDER BY ALL",
+    )
+    again = "deep tillage (Worked again against worked once)"
+    assert found == [("deep tillage", 4, 1), (again, 2, 1)]
+    outlook = _rows(root, "SELECT DISTINCT against FROM field_outlook")
+    assert outlook == [("check",)]
+
+
+def test_two_practices_beside_each_other_are_pooled_apart(tmp_path) -> None:
+    content = sheets(
+        [
+            ["Gumbo", "check", "", "", ""],
+            ["Gumbo", "ripped", "treated", "", ""],
+            ["Gumbo", "gypsum", "treated", "gypsum", ""],
+        ],
+        [["Gumbo", "ripped", FIRST, "", 120, 2], ["Gumbo", "gypsum", FIRST, "", 80, 2]],
+        lambda strip, year: {"ripped": 300.0, "gypsum": -100.0}.get(strip, 0.0) * (year > 2020),
+    )
+    root = run(tmp_path / "farm", content)
+    found = {
+        practice: (n, mean)
+        for practice, n, mean in _rows(
+            root,
+            "SELECT practice, site_years, response_kg_ha FROM response_pooled WHERE grouping = 'all'",
+        )
+    }
+    assert found == {
+        "deep tillage": (4, pytest.approx(300, abs=20)),
+        "gypsum": (4, pytest.approx(-100, abs=20)),
+    }
+
+
+def test_pages_name_each_comparison(three, capsys, monkeypatch) -> None:
+    root = three
+    code, out, err = call(capsys, monkeypatch, "report", root, "--brief")
+    assert code == 0, out + err
+    pages = "".join(path.read_text("utf-8") for path in (root / "reports").glob("*.html"))
+    for name in ("worked once against check", "Worked again against check"):
+        assert f"Gumbo ({name})" in pages
+    start = (root / "index.html").read_text("utf-8")
+    assert "Gumbo (worked once against check)" in start
+
+
+def test_a_saved_query_of_a_two_strip_farm_answers_as_before(tmp_path) -> None:
+    content = book()
+    root = run(tmp_path / "farm", content)
+    assert _rows(
+        root,
+        "SELECT strip, round(yield_kg_ha) > 0 FROM strip_yield WHERE field = 'Home' "
+        "AND pass = 'all' AND method = 'combined' AND strip IN ('treated', 'check') ORDER BY strip",
+    ) == [("check", True), ("treated", True)]
+    assert _rows(root, "SELECT field, season, treated_kg_ha > check_kg_ha FROM response") == [
+        ("Home", 2021, True),
+        ("River", 2021, None),
+    ]
+    assert _rows(root, "SELECT DISTINCT strip, against FROM payback") == [("treated", "check")]
+
+
+@pytest.mark.parametrize(
+    ("sheet", "row", "cause", "expected"),
+    [
+        ("strips", ["Gumbo", "chek", "", "", ""], "the strip has no role", "treated or check"),
+        ("strips", ["Gumbo", "a;b", "treated", "", ""], "the strip is not known", "check"),
+        (
+            "strips",
+            ["Gumbo", "third", "treated", "", "chek"],
+            "the strip to compare with is not known",
+            "check",
+        ),
+        ("strips", ["Gumbo", "east", "check", "", "check"], "a check is compared", "empty cell"),
+        ("strips", ["Gumbo", "east", "check", "", ""], "the field has several checks", "east"),
+        (
+            "passes",
+            ["Gumbo", 2021, "treated twice", 9, 4000, 14],
+            "the strip is not known",
+            "on the sheet strips",
+        ),
+        ("operations", ["Gumbo", "", FIRST, "", 1, 1], "the strip that was worked", "worked once"),
+    ],
+)
+def test_what_the_book_says_of_strips_is_checked(sheet, row, cause, expected) -> None:
+    content = {name: list(rows) for name, rows in THREE.items()}
+    content[sheet].append(row)
+    problems = tables_of({"book.xlsx": workbook(content)}).problems
+    found = [p for p in problems if p.cause.startswith(cause)]
+    assert found, [p.sentence for p in problems]
+    assert expected in found[0].expected
+
+
+def test_names_of_strips_are_read_in_any_case_and_stand_as_the_sheet_strips_has_them() -> None:
+    frames = tables_of({"book.xlsx": workbook(THREE)}).frames
+    assert set(frames["operation"]["strip"]) == {"worked once", "Worked again"}
+    assert frames["strip"].sort("strip")["role"].to_list() == ["treated", "check", "treated"]
+    assert frames["strip"].sort("strip")["against"][0] == "check; worked once"
