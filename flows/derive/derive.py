@@ -226,7 +226,7 @@ def by_strips(table: Table, given: dict[str, pl.DataFrame]) -> pl.DataFrame:
     """
     made_by, own = function(table.name), [source.name for source in sources(table.name)]
     if not compared.sees_comparisons(table, [TABLES[name] for name in own]):
-        return made_by(**given)
+        return made_by(**{name: given[name] for name in own})
     made = []
     for place, part in enumerate(comparisons.parts(given[COMPARISON], table)):
         seen = {

@@ -23,7 +23,7 @@ from schemas.compared import COMPARISON
 _HERE = Path(__file__).parent
 _ROOT = _HERE.parents[1]
 _FLOORS = ("transforms", "schemas")
-_OWN = (
+OF_ALL = (
     "flows/derive/derive.py",
     "flows/derive/problems.py",
     "transforms/methods/comparisons.py",
@@ -99,7 +99,7 @@ def _with_comparison(name: str, sources: tuple[str, ...]) -> tuple[str, ...]:
 
 def _program(root: Path) -> str:
     """Return what makes every table: the libraries, and how rows are settled and checked."""
-    hashes = [hashlib.sha256((root / own).read_bytes()).hexdigest() for own in _OWN]
+    hashes = [hashlib.sha256((root / own).read_bytes()).hexdigest() for own in OF_ALL]
     return json.dumps([*(version(name) for name in _LIBRARIES), *hashes])
 
 

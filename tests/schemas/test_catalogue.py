@@ -131,7 +131,7 @@ def one_farm():
     )["farm"]
 
 
-PARTIAL_FREE = {"normal_month", "normal_day"}
+PARTIAL_FREE = {"normal_month", "normal_day", "comparison"}
 
 
 @pytest.mark.parametrize("name", [n for n in order.DERIVED if n not in PARTIAL_FREE])
