@@ -11,6 +11,7 @@ from flows.derive import derive
 from flows.farm import farm_file
 from schemas import generated
 from schemas.catalogue import ROOMS, TABLES
+from schemas.compared import sees_comparisons
 from schemas.table import SUFFIX, Column, Kind, Share, Tier
 from transforms import order
 
@@ -129,6 +130,14 @@ def one_farm():
             "a test",
         )
     )["farm"]
+
+
+@pytest.mark.parametrize("name", order.DERIVED)
+def test_a_table_by_field_that_goes_by_compared_strips_compares_them_too(name):
+    """Else a field with three strips would stand under the names of its comparisons."""
+    table = TABLES[name]
+    if table.compared is None and sees_comparisons(table, derive.sources(name)):
+        assert "field" not in table.names
 
 
 PARTIAL_FREE = {"normal_month", "normal_day", "comparison"}

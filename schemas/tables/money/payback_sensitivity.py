@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from schemas.shared_columns import FIELD, PRACTICE, SEASON, completeness
-from schemas.table import Table, Tier, day, flag, number, text
+from schemas.table import Compared, Table, Tier, day, flag, number, text
 
 TABLE = Table(
     "payback_sensitivity",
@@ -33,4 +33,5 @@ TABLE = Table(
         ),
         *completeness("seasons counted as a share of the years since the operation"),
     ),
+    compared=Compared.TOGETHER,
 )

@@ -1,7 +1,7 @@
 """Treated minus check by parts along mapped strips."""
 
 from schemas.shared_columns import FIELD, SEASON, completeness, interval, p_value
-from schemas.table import Table, Tier, count, number, text
+from schemas.table import Compared, Table, Tier, count, number, text
 
 PARTS = 4
 
@@ -33,4 +33,5 @@ TABLE = Table(
         ),
         *completeness("sections with mapped points on both sides as a share of the part's"),
     ),
+    compared=Compared.ALONE,
 )

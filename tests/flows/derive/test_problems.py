@@ -13,6 +13,7 @@ import pytest
 from flows.derive import derive, waiting_days
 from flows.store import checksum, derive_problems, warehouse
 from schemas.catalogue import TABLES
+from schemas.compared import COMPARISON, sees_comparisons
 from schemas.table import Column, Kind, Table
 from tests.flows import invented
 from tests.flows.pages import farm
@@ -112,7 +113,9 @@ def sums(con: duckdb.DuckDBPyConnection) -> Sums:
 def with_dependents(table: str) -> set[str]:
     found = {table}
     for name in order.DERIVED:
-        if found & {source.name for source in derive.sources(name)}:
+        made_from = derive.sources(name)
+        shown = {COMPARISON} if sees_comparisons(TABLES[name], made_from) else set()
+        if found & ({source.name for source in made_from} | shown):
             found.add(name)
     return found
 
