@@ -1,7 +1,7 @@
 """What the practice should earn in a planned crop, at the prices and the yield planned."""
 
 from schemas.shared_columns import CROP, FIELD, PRACTICE, SEASON, completeness, interval
-from schemas.table import Table, Tier, count, day, number
+from schemas.table import Compared, Table, Tier, count, day, number
 
 TABLE = Table(
     "planned_value",
@@ -42,4 +42,5 @@ TABLE = Table(
         ),
         *completeness("share known of yield, price and the response to expect"),
     ),
+    compared=Compared.TOGETHER,
 )
