@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from pyproj import CRS, Transformer
 from rasterio import MemoryFile
 from rasterio.transform import from_origin
 
-from flows.books import yield_map
+from flows.books import ground_maps, yield_map
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.flows.yield_maps import collection, feature
@@ -155,3 +156,25 @@ def test_the_property_is_the_files_name_or_the_only_number() -> None:
     assert points(read("Clay (%).geojson", both), "treated")["value"][0] == 40.0
     found = read("soil.geojson", collection(feature(TREATED, name="pit", clay="40.5")))
     assert points(found, "treated")["value"][0] == 40.5
+
+
+def test_without_rasterio_a_geotiff_names_the_package(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "rasterio", None)
+    (problem,) = read("x.tif", b"II*\0").problems
+    assert (problem.cause, problem.expected) == (
+        "a GeoTIFF needs the package rasterio",
+        "pip install rasterio",
+    )
+
+
+def test_a_tile_that_unpacks_to_gigabytes_is_not_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ground_maps, "MOST_PIXELS", 3)
+    (problem,) = read("x.tif", tiff([[5, 8, 5, 8]])).problems
+    assert problem.cause == "the map's tiles are too large"
+
+
+def test_no_other_format_is_opened_that_could_name_files() -> None:
+    """A virtual raster (XML) names files and addresses for its reader to open."""
+    vrt = b'<VRTDataset rasterXSize="1" rasterYSize="1"><SRS>EPSG:4326</SRS></VRTDataset>'
+    (problem,) = read("x.tif", vrt).problems
+    assert problem.cause == "the file cannot be read as GeoTIFF"
