@@ -17,7 +17,7 @@ _DEPTH_HEADS = (
     "Taken up, treated",
     "Check",
 )
-_GROUND_HEADS = ("Season", "Map", "Treated", "Check")
+_GROUND_HEADS = ("Season", "Map", "Strip", "Mean", "Standard deviation")
 _WATER_HEADS = ("Field", "Water", "Treated", "Check", "Treated against check")
 
 
@@ -77,34 +77,29 @@ def depths(tables: Tables, seasons: list[Row]) -> list[Block]:
 
 
 def ground(tables: Tables, seasons: list[Row]) -> list[Block]:
-    """Return what each map of the ground says of the strips: its mean and spread in each."""
-    rows: list[tuple[Phrase, ...]] = []
-    known: list[tuple[str, Row | None]] = []
-    for season in seasons:
-        found = tables("strip_ground", field=season["field"], season=season["season"])
-        for _, of_map in found.sort("ground_map").group_by("ground_map", maintain_order=True):
-            by_strip = short.sides(of_map)
-            first = next(iter(by_strip.values()))
-            rows.append(
-                (
-                    say_row("strip_ground", first, "{field} {season}"),
-                    short.value("strip_ground", first, "ground_map"),
-                    *(_mean(by_strip.get(strip)) for strip in STRIPS),
-                )
-            )
-            known += [("strip_ground", row) for row in by_strip.values()]
+    """Return what each map of the ground says of each strip: its mean and spread."""
+    found = [
+        row
+        for season in seasons
+        for row in tables("strip_ground", field=season["field"], season=season["season"])
+        .sort("ground_map", pl.col("strip") != "treated", "strip")
+        .to_dicts()
+    ]
+    rows = [
+        (
+            say_row("strip_ground", row, "{field} {season}"),
+            *(short.value("strip_ground", row, name) for name in ("ground_map", "strip")),
+            say_row("strip_ground", row, "{mean}"),
+            short.value("strip_ground", row, "spread"),
+        )
+        for row in found
+    ]
     caption = (
-        "The ground under the strips: mean of each map, with the standard deviation within the strip. "
+        "The ground under the strips: mean of each map, and its standard deviation within the strip. "
         "It explains nothing by itself, and the response is not corrected by it"
     )
-    return [grid(say(caption), _GROUND_HEADS, rows, short.partial_notes(known))] if rows else []
-
-
-def _mean(row: Row | None) -> Phrase:
-    if row is None:
-        return short.UNKNOWN
-    spread = " (± {spread:bare})" if row["spread"] is not None else ""
-    return say_row("strip_ground", row, "{mean}" + spread)
+    notes = short.partial_notes([("strip_ground", row) for row in found])
+    return [grid(say(caption), _GROUND_HEADS, rows, notes)] if rows else []
 
 
 def _depth(lead: Row | None, uptake: dict[str, Row]) -> tuple[Phrase, ...]:
