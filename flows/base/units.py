@@ -31,6 +31,8 @@ def line(unit: str, target: str) -> tuple[float, float]:
     ``unit`` may carry a factor (``0.1 mm``). Raises ValueError in plain words if pint does not know
     the unit or if it measures something else than ``target``.
     """
+    if unit == target:  # needs no look at the registry, which takes a moment to build
+        return 1.0, 0.0
     from pint import DimensionalityError  # noqa: PLC0415
 
     units = registry()

@@ -123,7 +123,7 @@ def tables(
     rows: dict[str, int] = {}
     if publish.newest(farm) is not None:
         with query.open_published(farm) as con:
-            rows = {name: query.count(con, name) for name in query.tables(con)}
+            rows = query.counts(con)
     if as_json:
         hand_json(
             [

@@ -6,14 +6,19 @@ are by mass (``crop.bushel_kg``), gallons are US gallons, hundredweight and tons
 """
 
 import hashlib
+import inspect
+import sys
 from dataclasses import dataclass, replace
+from importlib.metadata import version
 
 import duckdb
 
+from flows.base import units
 from flows.base.units import registry
 from flows.store import migrate
 from schemas import generated
 from schemas.catalogue import TABLES
+from schemas.former_names import FORMER
 from schemas.table import SUFFIX, Column, Table
 
 SCHEMA = "customary"
@@ -160,15 +165,24 @@ def view(table: Table) -> list[str]:
 
 
 def install(con: duckdb.DuckDBPyConnection) -> None:
-    """Make what readers see beside the tables as declared, where it is not so already.
+    """Make what readers see beside the tables as declared, if a declaration changed since.
 
     Comments on tables and columns, macros and customary views. Call in a transaction.
     """
     rows = con.sql("SELECT crop, bushel_kg FROM crop WHERE bushel_kg IS NOT NULL").fetchall()
-    statements = [f"CREATE SCHEMA IF NOT EXISTS {SCHEMA}", *macros(dict(rows))]
+    bushels = dict(sorted(rows))
+    wanted = _made_from(bushels)
+    if migrate.fact(con, "for_readers") == wanted:
+        return
+    statements = [f"CREATE SCHEMA IF NOT EXISTS {SCHEMA}", *macros(bushels)]
     for table in TABLES.values():
         statements += [*generated.comments(table), *view(table)]
-    wanted = hashlib.sha256("\n".join(statements).encode()).hexdigest()
-    if migrate.fact(con, "for_readers") != wanted:
-        con.execute("; ".join(statements))
-        migrate.set_fact(con, "for_readers", wanted)
+    con.execute("; ".join(statements))
+    migrate.set_fact(con, "for_readers", wanted)
+
+
+def _made_from(bushels: dict[str, float]) -> str:
+    """Return a hash of all that the statements follow from, so that none has to be rendered for it."""
+    text = repr([bushels, list(TABLES.values()), FORMER, SUFFIX, PLAIN, OF_CROP, version("pint")])
+    rendered_by = map(inspect.getsource, (generated, units, sys.modules[__name__]))
+    return hashlib.sha256("".join([text, *rendered_by]).encode()).hexdigest()

@@ -15,12 +15,15 @@ from flows.base.plain_text import counted
 from flows.farm.folder import FarmFolder
 from flows.store import connection, publish, warehouse
 from schemas import generated
+from schemas.table import Kind
 
 # A cell that begins so is run by spreadsheets, also after blanks or in a full-width form.
 FORMULA = r"^[\s\u200b\ufeff]*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20]|^[\t\r\n]"
 
 # What may stand before the statement that EXPLAIN is about.
 EXPLAIN = re.compile(r"explain\s*(analyze\s+)?(\(\s*(analyze|format)\b[^)]*\))?", re.IGNORECASE)
+# Types of which polars takes an answer as it is; for others a library is loaded, which takes a while.
+_PLAIN = {*(kind.value for kind in Kind), "TIMESTAMP WITH TIME ZONE", "INTEGER", "HUGEINT"}
 PARQUET = b"PAR1"  # a Parquet file begins so (Parquet format, "File format")
 
 
@@ -128,7 +131,8 @@ def _unanswered(error: Exception) -> UserError:
 def frame(answer: duckdb.DuckDBPyRelation) -> pl.DataFrame:
     """Return the answer in memory; raise UserError if computing it fails."""
     try:
-        rows: pl.DataFrame = answer.pl()
+        plain = all(str(kind) in _PLAIN for kind in answer.types)
+        rows: pl.DataFrame = pl.DataFrame(answer) if plain else answer.pl()
     except duckdb.Error as error:
         raise _unanswered(error) from error
     except pl.exceptions.PolarsError as error:
@@ -213,6 +217,9 @@ def tables(con: duckdb.DuckDBPyConnection) -> list[str]:
     return [name for (name,) in rows]
 
 
-def count(con: duckdb.DuckDBPyConnection, name: str) -> int:
-    """Return the number of rows of a table."""
-    return int(con.sql(f"SELECT count(*) FROM {generated.quoted(name)}").fetchall()[0][0])
+def counts(con: duckdb.DuckDBPyConnection) -> dict[str, int]:
+    """Return the number of rows of every table, by name."""
+    one = (
+        f"SELECT {generated.literal(t)}, count(*) FROM {generated.quoted(t)}" for t in tables(con)
+    )
+    return dict(con.sql(" UNION ALL ".join(one)).fetchall())

@@ -12,7 +12,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from itertools import groupby
 
-import numpy as np
 import polars as pl
 
 from flows.base.plain_text import counted
@@ -108,6 +107,8 @@ def _halved(sections: list[Keyed], frames: list[pl.DataFrame], alone: list[Keyed
 
 def _at_once(sections: list[Keyed]) -> tuple[pl.DataFrame, list[int]] | None:
     """Return the sections' rows, and which sections have lines that are no rows; None if unsure."""
+    import numpy as np  # noqa: PLC0415 - commands that only look start without it
+
     texts = [section.text.removesuffix(b"\n") + b"\n" for _, section in sections]
     counts = np.array([section.lines for _, section in sections])
     one = sections[0][1]

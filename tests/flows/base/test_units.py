@@ -3,6 +3,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from flows.base import units
+from schemas.table import SUFFIX
 
 
 @pytest.mark.parametrize(
@@ -43,3 +44,10 @@ def test_what_is_no_length_is_refused_in_words(unit):
 def test_fahrenheit_keeps_its_digits(value):
     slope, offset = units.line("degF", "degC")
     assert (slope * value + offset) * 9 / 5 + 32 == pytest.approx(value, abs=1e-9)
+
+
+@pytest.mark.parametrize("unit", sorted({unit for unit in SUFFIX if unit not in ("", "1")}))
+def test_a_unit_that_stays_needs_no_conversion_and_has_none(unit: str) -> None:
+    quantity = units.registry().Quantity(10.0, unit).to(unit)
+    slope, zero = units.line(unit, unit)
+    assert slope * 10.0 + zero == quantity.magnitude

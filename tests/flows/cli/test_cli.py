@@ -142,7 +142,7 @@ def test_sql_in_its_four_shapes(
     assert call(capsys, monkeypatch, "sql", published.root, "DROP TABLE weather_day")[0] == 2
     assert call(capsys, monkeypatch, "sql", published.root, ask, "--csv", "--json")[0] == 2
     with query.open_published(published) as con:
-        assert query.count(con, "weather_day") == 4
+        assert query.counts(con)["weather_day"] == 4
 
 
 def test_times_in_csv_and_json_are_utc() -> None:

@@ -15,6 +15,7 @@ from flows.store import customary, migrate, warehouse
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.former_names import FORMER
+from schemas.table import Table
 from tests.flows import invented
 
 
@@ -212,3 +213,39 @@ def test_a_file_that_is_no_database_is_told_plainly(folder: FarmFolder) -> None:
     folder.warehouse_file.write_bytes(b"not a database" * 4000)
     with pytest.raises(Attention, match="checkstrip rebuild"), warehouse.open_writer(folder):
         pass
+
+
+def test_views_are_rendered_only_if_what_they_follow_from_changed(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rendered: list[str] = []
+    view = customary.view
+
+    def watched(table: Table) -> list[str]:
+        rendered.append(table.name)
+        return view(table)
+
+    def install() -> int:
+        rendered.clear()
+        with warehouse.transaction(con):
+            customary.install(con)
+        return len(rendered)
+
+    monkeypatch.setattr(customary, "view", watched)
+    assert (install(), install()) == (len(TABLES), 0)
+    rain = TABLES["rain_day"]
+    said = replace(rain.columns[2], meaning="said in other words")
+    other = replace(rain, columns=(*rain.columns[:2], said, *rain.columns[3:]))
+    monkeypatch.setitem(TABLES, "rain_day", other)
+    assert (install(), install()) == (len(TABLES), 0)
+    comment = (
+        "SELECT comment FROM duckdb_columns() WHERE table_name = 'rain_day' AND column_name = ?"
+    )
+    assert con.execute(comment, [said.name]).fetchall()[0][0].startswith(said.meaning)
+    con.execute("UPDATE crop SET bushel_kg = 20")
+    assert (install(), install()) == (len(TABLES), 0)
+    assert con.sql("SELECT kg_ha_to_bu_ac(1000, 'spring wheat')").fetchall()[0][0] == pytest.approx(
+        1000 / 20 / 2.4710538, rel=1e-6
+    )
+    monkeypatch.setattr(customary, "PLAIN", customary.PLAIN[1:])
+    assert (install(), install()) == (len(TABLES), 0)
