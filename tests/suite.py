@@ -10,6 +10,7 @@ tests/demo_warehouse/test_climate.py::test_reference_et_is_that_of_the_handbook
 tests/faults/test_files.py::test_what_the_disk_refuses_is_told_in_sentences
 tests/flows/base
 tests/flows/books/fieldbook/test_book.py::test_a_good_book_has_no_faults_and_loses_nothing
+tests/flows/books/images/test_inside.py::test_a_narrow_strip_is_named
 tests/flows/books/test_yield_map.py
 tests/flows/cli/test_cli.py::test_a_new_farm_runs_as_it_stands
 tests/flows/derive/test_derive.py::test_one_row_for_each_instrument_day

@@ -64,6 +64,8 @@ DERIVED: tuple[str, ...] = (
     "evidence_pooled",
     "observation_pair",
     "observation_pooled",
+    "vegetation_pair",
+    "vegetation_response",
     "ground_looseness",
     "ground_looseness_change",
     "response_fade",

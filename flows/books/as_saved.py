@@ -5,6 +5,7 @@ import duckdb
 from flows.base.plain_text import counted
 
 NAMES = {"fieldbook": "field book", "yieldmaps": "yield maps", "normals": "table of normals"}
+LISTED = NAMES | {"images": "vegetation images"}
 
 
 def attention(con: duckdb.DuckDBPyConnection) -> list[str]:
@@ -33,7 +34,7 @@ def attention(con: duckdb.DuckDBPyConnection) -> list[str]:
     ]
     found += [
         counted(number, "entry")
-        + f" of the {NAMES[book]} {'was' if number == 1 else 'were'} rejected"
+        + f" of the {LISTED[book]} {'was' if number == 1 else 'were'} rejected"
         + (", no yield landed. " if book == "fieldbook" and not weighed else ". ")
         + "The table book_problem lists each one."
         for book, number in rejected

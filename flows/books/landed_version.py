@@ -11,7 +11,13 @@ from flows.store.receipts import Receipt
 from schemas import generated
 from schemas.catalogue import TABLES
 
-EXTENT = {"book": "delivery", "sheet": "delivery", "row": "row", "value": "value"}
+EXTENT = {
+    "book": "delivery",
+    "image": "delivery",
+    "sheet": "delivery",
+    "row": "row",
+    "value": "value",
+}
 
 
 def replace_if_changed(con: duckdb.DuckDBPyConnection, name: str, frame: pl.DataFrame) -> None:

@@ -59,6 +59,11 @@ class FarmFolder:
         return self.root / "ground"
 
     @property
+    def images(self) -> Path:
+        """Vegetation images, in folders by where they are from."""
+        return self.root / "images"
+
+    @property
     def plans(self) -> Path:
         """Plans of strips, with the lot that drew their sides."""
         return self.root / "plans"

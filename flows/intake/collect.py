@@ -19,6 +19,8 @@ from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
 from flows.books import as_saved, books, landed_version
 from flows.books.amended import amended
+from flows.books.images import folder as images
+from flows.books.images import landing
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.intake import doubled_hours, land, reread
@@ -75,6 +77,8 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Collected:
         archive = open_archive(Known.of(con), folder, farm)
         notes = archive_new(con, folder, farm, archive, tick)
         reread = land_from(con, archive, farm, tick)
+        with tempfile.TemporaryDirectory(dir=folder.state) as into:
+            notes += images.collect(con, folder, farm, archive, Path(into))
         if reread:
             notes.append(f"{counted(reread, 'file')} read again, because the setup has changed.")
         notes += [f"Repaired in the archive: {name}." for name in archive.repaired]
@@ -152,6 +156,7 @@ def land_from(
 ) -> int:
     """``land_all`` from an archive that is open already; the books first, for they amend the set-up."""
     books.land_all(con, archive, farm)
+    landing.land(con, archive)
     farm = amended(con, farm)
     with warehouse.transaction(con):
         for name, frame in farm_file.tables(farm).items():

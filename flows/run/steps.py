@@ -241,7 +241,7 @@ def _before(folder: FarmFolder) -> quiet.Before | None:
         if any(source.kind == "http" for source in farm.sources):
             return None
         named = {folder.root / path for path in (farm.fieldbook, *(s.path for s in farm.sources))}
-        own = {folder.drop, folder.fieldbook_dir, folder.yield_maps, folder.ground}
+        own = {folder.drop, folder.fieldbook_dir, folder.yield_maps, folder.ground, folder.images}
         own |= {folder.normals, folder.archive}
         return quiet.Before.of(folder, farm.place.zone, named | own)
     return None

@@ -10,6 +10,7 @@ from cronsim import CronSim, CronSimError
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
 from schemas.farm import short_form
+from schemas.farm.images import ImageBands
 from schemas.farm.instruments import Name, Probe, ProbeDefaults, Station, StationDefaults
 from schemas.farm.layout import Layout, Strict
 
@@ -281,6 +282,7 @@ class Farm(Strict):
     crops: dict[str, CropOverride] = Field(default_factory=dict)
     fieldbook: str = "fieldbook.xlsx"
     yield_map_headings: dict[str, dict[str, str]] = Field(default_factory=dict)
+    image_bands: dict[str, ImageBands] = Field(default_factory=dict)
 
     @model_validator(mode="before")
     @classmethod

@@ -5,10 +5,11 @@ from typing import Literal
 
 from schemas.did_you_mean import nearest
 
-Extent = Literal["book", "sheet", "row", "value", "none"]
+Extent = Literal["book", "image", "sheet", "row", "value", "none"]
 
 _LOST: dict[Extent, str] = {
     "book": "The book was not read.",
+    "image": "The image was not used.",
     "sheet": "The sheet was not used.",
     "row": "The row was left out.",
     "value": "The value was left out, the rest of the row stands.",
@@ -37,7 +38,8 @@ class Problem:
     @property
     def sentence(self) -> str:
         """The fault as a person reads it."""
-        where = [f"sheet {self.sheet}"] if self.sheet else []
+        kind = "image" if self.extent == "image" else "sheet"
+        where = [f"{kind} {self.sheet}"] if self.sheet else []
         where += [f"row {self.row}"] if self.row else []
         where += [f"column {self.column}"] if self.column else []
         found = f" Found {self.found}." if self.found else ""

@@ -19,7 +19,15 @@ from flows.pages.cells import (
 from flows.pages.pictures import rain, trial, uptake, water
 from flows.pages.published_tables import Tables, last_row
 from flows.pages.reader_units import Show
-from flows.pages.sections import harvest, irrigation, missing, short, weather, worth
+from flows.pages.sections import (
+    harvest,
+    irrigation,
+    missing,
+    short,
+    vegetation,
+    weather,
+    worth,
+)
 from flows.pages.sections.at_odds import at_odds
 
 _SEASON_HEADS = (
@@ -54,6 +62,7 @@ def section(tables: Tables, field: Row, seasons: list[Row], show: Show) -> Secti
         *rain.by_month(tables, field["field"], last["seeded"], _end(tables, last), show),
         *_rain(tables, last),
         *irrigation.of_season(tables, *place),
+        *vegetation.of_season(tables, *place),
         *weather.heat(
             tables("heat_day", field=place[0], season=place[1]),
             "Heat from seeding to {day}: {gdd_clipped_sum_c_d} above {base_temp_c}",

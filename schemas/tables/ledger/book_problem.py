@@ -1,13 +1,18 @@
-"""What is wrong in the field book and the yield maps as they stand."""
+"""What is wrong in the field book, the yield maps and the images as they stand."""
 
 from schemas.table import Table, Tier, count, text
 
 TABLE = Table(
     "book_problem",
     Tier.SETUP,
-    "one fault of the newest readable field book, yield maps or table of normals",
+    "one fault of the newest readable field book, yield maps, table of normals or images",
     (
-        text("book", "which of them", key=True, one_of=("fieldbook", "yieldmaps", "normals")),
+        text(
+            "book",
+            "which of them",
+            key=True,
+            one_of=("fieldbook", "yieldmaps", "normals", "images"),
+        ),
         text("sheet", "sheet or file; empty for the whole book", key=True),
         count("line", "row as the spreadsheet counts it; 0 for the whole sheet", key=True),
         text("column_name", "heading as written; empty for the whole row", key=True),
@@ -18,7 +23,7 @@ TABLE = Table(
             "lost",
             "what was left out because of it",
             required=True,
-            one_of=("book", "sheet", "row", "value", "none"),
+            one_of=("book", "image", "sheet", "row", "value", "none"),
         ),
         text("sentence", "the fault as a person reads it", required=True),
     ),

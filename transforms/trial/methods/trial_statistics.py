@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+import polars as pl
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special, stats
 
@@ -43,6 +44,15 @@ def t_interval(mean: float, se: float, df: float) -> Interval:
     without_error = 1.0 if mean == 0 else 0.0
     p = float(2 * stats.t.sf(abs(mean) / se, df)) if se > 0 else without_error
     return Interval(mean, se, df, p, mean - half, mean + half)
+
+
+def student_t(df: pl.Expr) -> pl.Expr:
+    """Student's t of the 95 % interval by degrees of freedom; null where they are not known."""
+
+    def of(known: pl.Series) -> pl.Series:
+        return pl.Series(_array(stats.t.ppf(0.5 + CONFIDENCE / 2, known.to_numpy()))).fill_nan(None)
+
+    return df.map_batches(of, return_dtype=pl.Float64)
 
 
 def paired(differences: ArrayLike) -> Interval:

@@ -1,0 +1,145 @@
+"""Land the archived images: means inside the outlines of today, from the archive alone."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from datetime import date
+from typing import Any
+
+import duckdb
+import polars as pl
+
+from flows.base.version import VERSION
+from flows.books import landed_version
+from flows.books.fieldbook.problem import Problem
+from flows.books.images import extra, geotiff
+from flows.books.images.inside import BESIDE, inside
+from flows.books.images.outlines import fingerprint, of_day
+from flows.store import publish_guard, warehouse
+from flows.store.archive import Archive
+from flows.store.archive_reader import DAMAGED
+from flows.store.receipts import Receipt
+from schemas import generated
+from schemas.catalogue import TABLES
+from schemas.farm.images import ImageBands
+
+KIND = "images"
+TABLE = TABLES["vegetation_strip"]
+Rows = list[dict[str, Any]]
+
+
+def standing(archive: Archive) -> list[Receipt]:
+    """Return the receipts that count: the last of each name and of each file's bytes."""
+    names, hashes, out = set[str](), set[str](), list[Receipt]()
+    for receipt in sorted(archive.receipts, key=lambda r: -r.sequence):
+        if receipt.kind != KIND:
+            continue
+        whole = receipt.target.split()[1]
+        if receipt.name not in names and whole not in hashes:
+            out.append(receipt)
+        names.add(receipt.name)
+        hashes.add(whole)
+    return out[::-1]
+
+
+def land(con: duckdb.DuckDBPyConnection, archive: Archive) -> list[str]:
+    """Land what is archived and not landed, or was read inside other outlines; returns notes."""
+    own = [receipt for receipt in archive.receipts if receipt.kind == KIND]
+    if not own:
+        return []
+    strip_outline = warehouse.read(con, TABLES["strip_outline"])
+    setup = fingerprint(VERSION, strip_outline.rows())
+    known = con.execute(
+        "SELECT sequence, setup, coalesce(reason, '') FROM delivery WHERE source = ?", [KIND]
+    ).fetchall()
+    done = {n for n, by, why in known if by == setup and not why.startswith(DAMAGED)}
+    if all(receipt.sequence in done for receipt in own):
+        return []
+    if not extra.installed():
+        return [extra.MISSING]
+    stand = standing(archive)
+    kept = {receipt.delivery for receipt in stand if receipt.sequence in done}
+    rows, problems, became = (
+        list[pl.DataFrame](),
+        list[Problem](),
+        dict[int, tuple[str, str | None]](),
+    )
+    for receipt in stand:
+        data, damage = _bytes(archive, receipt)
+        if damage:
+            became[receipt.sequence] = ("refused", damage)
+            kept.add(receipt.delivery)  # what was read of it before stands
+        elif data.startswith(b"{"):
+            problems.append(problem := _problem(receipt, data))
+            became[receipt.sequence] = ("refused", problem.sentence)
+        else:
+            became[receipt.sequence] = ("landed", None)
+            if receipt.delivery not in kept:
+                rows.append(_rows(receipt, data, strip_outline))
+    with warehouse.transaction(con):
+        before = warehouse.read(con, TABLE).filter(pl.col("delivery").is_in(sorted(kept)))
+        landed_version.replace_if_changed(con, TABLE.name, pl.concat([before, *rows]))
+        landed_version.list_problems(con, KIND, problems)
+        _write_receipts(con, own, became, problems, setup)
+    return []
+
+
+def _bytes(archive: Archive, receipt: Receipt) -> tuple[bytes, str]:
+    """Return an image's bytes, or why they cannot be read."""
+    damaged = archive.problem(receipt)
+    if damaged:
+        return b"", f"{DAMAGED}: found {damaged.found}; expected {damaged.expected}"
+    return b"".join(archive.blocks(receipt)), ""
+
+
+def _problem(receipt: Receipt, data: bytes) -> Problem:
+    wrong = json.loads(data)
+    return Problem(receipt.name, 0, "", wrong["cause"], wrong["found"], wrong["expected"], "image")
+
+
+def _rows(receipt: Receipt, data: bytes, strip_outline: pl.DataFrame) -> pl.DataFrame:
+    """Return ``vegetation_strip`` of one image: a row for each strip that it may show."""
+    with extra.alone(), geotiff.opened(data) as image:
+        tags = image.tags()
+        day = date.fromisoformat(tags["day"])
+        pixels = geotiff.pixels_of(image, ImageBands.model_validate_json(tags["said"]))
+        found = inside(pixels, of_day(strip_outline, day))
+        size = pixels.pixel_m
+    rows = [
+        {
+            "field": field,
+            "strip": strip,
+            "day": day,
+            "source": tags["source"],
+            "image": receipt.name,
+            "pixel_m": size,
+            "partial": one.coverage < 1,
+            "delivery": receipt.delivery,
+            **asdict(one),
+        }
+        for (field, strip), one in found.items()
+        if one.reason != BESIDE
+    ]
+    frame = pl.DataFrame(rows, schema=generated.polars_schema(TABLE))
+    # so that another processor's last digit does not show
+    return frame.with_columns(pl.selectors.float().round(9))
+
+
+def _write_receipts(
+    con: duckdb.DuckDBPyConnection,
+    own: list[Receipt],
+    became: dict[int, tuple[str, str | None]],
+    problems: list[Problem],
+    setup: str,
+) -> None:
+    """Write what became of every image; one that a later one replaced counts as landed."""
+    publish_guard.explain_loss(con, "quarantine")
+    for table in ("quarantine", "delivery"):
+        con.execute(f"DELETE FROM {table} WHERE source = ?", [KIND])
+    by_name = {problem.sheet: problem for problem in problems}
+    for receipt in own:
+        state, reason = became.get(receipt.sequence, ("landed", "a later version stands"))
+        if receipt.sequence in became and receipt.name in by_name:
+            landed_version.write_quarantine(con, receipt, [by_name[receipt.name]])
+        landed_version.write_receipt(con, receipt, setup, state, reason)

@@ -1,0 +1,129 @@
+"""Means inside outlines: against plain numpy, at edges, under cloud, in two projections."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+pytest.importorskip("exactextract")
+from rasterio import Affine, crs
+
+from flows.books.images.geotiff import Pixels
+from flows.books.images.inside import NARROW, independent, inside
+from tests.flows.images import EAST, LONG, NORTH, UTM, on_globe, strip, two_strips
+
+GRID = Affine(10, 0, EAST - 100, 0, -10, NORTH + LONG + 100)
+
+
+def pixels(index, cloud=None, transform=GRID, projection=UTM):
+    clouded = np.zeros(np.shape(index), bool) if cloud is None else cloud
+    index = np.where(clouded, np.nan, np.asarray(index, float))
+    return Pixels(index, clouded, crs.CRS.from_user_input(projection), transform)
+
+
+def one(index, outline, cloud=None):
+    return inside(pixels(index, cloud), {"it": on_globe(outline)})["it"]
+
+
+def test_a_border_of_one_pixel_is_left_out_and_whole_pixels_counted() -> None:
+    """Strip of 6 by 40 pixels: 4 by 38 remain, all of one value; the strip beside does not leak in."""
+    found = one(two_strips(), strip(0))
+    assert found.vegetation_index == pytest.approx(0.6, abs=1e-6)
+    # corners of a rounded border; a mean of the outline's edge in two projections
+    assert found.pixels_weight == pytest.approx(4 * 38, rel=0.01)
+    assert found.pixels_whole >= 2 * 36
+    assert found.reason is None
+
+
+@settings(deadline=None, max_examples=25)
+@given(
+    corner=st.tuples(st.floats(0, 60), st.floats(0, 60)),
+    size=st.tuples(st.floats(60, 120), st.floats(60, 300)),
+    turn=st.floats(0, 90),
+    seed=st.integers(0, 99),
+)
+def test_area_weighted_means_agree_with_pixels_cut_in_400(corner, size, turn, seed) -> None:
+    """Against plain numpy: each pixel cut in 20 by 20 points, those inside the outline counted."""
+    index = np.random.default_rng(seed).uniform(0, 1, (60, 32))
+    outline = shapely.affinity.rotate(
+        shapely.box(*corner, corner[0] + size[0], corner[1] + size[1]), turn
+    )
+    outline = shapely.affinity.translate(outline, EAST, NORTH)
+    found = one(index, outline)
+    fine = (np.arange(20) + 0.5) / 20
+    x = (np.arange(32)[:, None] + fine).ravel() * 10 + GRID.c
+    y = GRID.f - (np.arange(60)[:, None] + fine).ravel() * 10
+    less = outline.buffer(-10)
+    within = shapely.contains_xy(less, *np.meshgrid(x, y)).reshape(60, 20, 32, 20).mean(axis=(1, 3))
+    if found.coverage > 0.999:
+        assert found.pixels_weight == pytest.approx(within.sum(), rel=0.02)
+        assert found.vegetation_index == pytest.approx(np.average(index, weights=within), abs=3e-3)
+
+
+def test_cloud_is_left_out_and_more_than_half_of_it_gives_no_mean() -> None:
+    cloud = np.zeros((60, 32), bool)
+    cloud[:22] = True  # 10 rows lie north of the strip
+    index = two_strips()
+    index[:22] = -0.1
+    found = one(index, strip(0), cloud)
+    assert found.vegetation_index == pytest.approx(0.6, abs=1e-6)
+    assert found.cloud_share == pytest.approx(11 / 38, abs=0.01)
+    assert found.coverage == pytest.approx(27 / 38, abs=0.01)
+    cloud[:40] = True
+    found = one(index, strip(0), cloud)
+    assert found.vegetation_index is None
+    assert found.reason == "cloud over more than half of the strip"
+
+
+def test_a_strip_half_outside_the_image_says_so() -> None:
+    half = two_strips()[:32]
+    found = one(half, strip(1))
+    assert found.coverage == pytest.approx(21 / 38, abs=0.01)
+    assert found.vegetation_index == pytest.approx(0.5, abs=1e-6)
+    assert found.reason
+
+
+def test_a_narrow_strip_is_named() -> None:
+    assert one(two_strips(), strip(0, wide=19.0)).reason == NARROW
+
+
+def test_degrees_and_meters_give_the_same_mean() -> None:
+    """The same gradient sampled on a grid in degrees: 0.0001 by 0.00008 degree."""
+    west, south, east, north = on_globe(strip(0).union(strip(1)).buffer(100)).bounds
+    high, wide = int((north - south) / 0.00008), int((east - west) / 0.0001)
+    grid = Affine(0.0001, 0, west, 0, -0.00008, north)
+    rows = np.linspace(0.2, 0.8, high)[:, None] + np.zeros((1, wide))
+    found = inside(pixels(rows, transform=grid, projection="EPSG:4326"), {"it": on_globe(strip(0))})
+    assert found["it"].vegetation_index == pytest.approx(0.5, abs=0.005)
+
+
+def test_unlike_pixels_count_each_and_alike_ones_little() -> None:
+    """Known truth: pixels in squares of 4 by 4 of one value hold a sixteenth of the information."""
+    rng = np.random.default_rng(4)
+    told, counted = [], []
+    for _ in range(60):
+        grid = np.kron(rng.normal(size=(20, 4)), np.ones((4, 4)))
+        told.append(grid.mean())
+        counted.append(independent(grid))
+    assert 1 / np.var(told) == pytest.approx(80, rel=0.5)
+    assert 40 < np.median(counted) < 160
+    assert np.median([independent(rng.normal(size=(80, 16))) for _ in range(20)]) > 400
+
+
+def test_intervals_of_land_without_difference_hold_nothing_most_times() -> None:
+    """Two pieces of land whose likeness falls with distance: the 95% interval holds zero in most."""
+    rng = np.random.default_rng(77)
+    away = np.hypot(*np.meshgrid(*[np.minimum(np.arange(128), 128 - np.arange(128))] * 2))
+    root = np.sqrt(np.clip(np.fft.fft2(np.exp(-away / 3)).real, 0, None))
+    held = 0
+    for _ in range(100):
+        land = np.fft.ifft2(root * np.fft.fft2(rng.normal(size=away.shape))).real
+        pair = land[:80, :6], land[:80, 60:66]
+        error = sum(p.var() / (independent(p) - 1) for p in pair) ** 0.5
+        held += abs(pair[0].mean() - pair[1].mean()) < 2.1 * error
+    naive = [p.var() / p.size for p in pair]
+    assert 85 <= held <= 100
+    assert error > 2 * sum(naive) ** 0.5
