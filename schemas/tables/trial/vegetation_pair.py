@@ -1,7 +1,7 @@
 """The vegetation index of a field on a day, treated beside check."""
 
 from schemas.shared_columns import CROP, FIELD, completeness, interval
-from schemas.table import Table, Tier, count, day, number, text
+from schemas.table import Compared, Table, Tier, count, day, number, text
 
 TABLE = Table(
     "vegetation_pair",
@@ -27,4 +27,5 @@ TABLE = Table(
         number("least_pixels", "1", "independent pixels of the strip that has fewer", 1),
         *completeness("clear share of the strip that has less"),
     ),
+    compared=Compared.ALONE,
 )

@@ -1,7 +1,7 @@
 """The vegetation index of a season, treated less check."""
 
 from schemas.shared_columns import CROP, FIELD, SEASON, completeness, interval
-from schemas.table import Column, Table, Tier, count, day, number, text
+from schemas.table import Column, Compared, Table, Tier, count, day, number, text
 
 
 def _compared(stem: str, unit: str, suffix: str, meaning: str) -> tuple[Column, ...]:
@@ -44,4 +44,5 @@ TABLE = Table(
         text("limits", "what the images cannot tell, in plain words"),
         *completeness("share of the season's days between images that are near enough"),
     ),
+    compared=Compared.ALONE,
 )
