@@ -128,7 +128,10 @@ def _one_look(known: _Known, most: int | None) -> list[Section]:
     if known.quiet:
         return _section("The week", [*(tasks or [_NOTHING_TO_DO]), *_quiet(known)])
     notes = _NOTES if most else 1000
-    every: list[Block] = [glance.table(known.tables, known.week, known.causes, fields, notes)]
+    seasonal = {item.place.field for item in _items(known.due)}
+    every: list[Block] = [
+        glance.table(known.tables, known.week, known.causes, fields, notes, seasonal)
+    ]
     every += _left_out(len(known.seasons) - len(fields), "more field", "")
     shown = [field for field in fields if field in known.growing]
     return [

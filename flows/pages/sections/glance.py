@@ -1,6 +1,6 @@
 """The week at one look: a line on rain and on what there is to do, and a table with a row a field."""
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 from dataclasses import replace
 
 import polars as pl
@@ -110,14 +110,22 @@ def _recorded(row: Row) -> Phrase:
 # ---- the table -------------------------------------------------------------------------------
 
 
-def table(
-    tables: Tables, week: Week, causes: list[Cause], fields: Iterable[str], most_notes: int
+def table(  # noqa: PLR0917
+    tables: Tables,
+    week: Week,
+    causes: list[Cause],
+    fields: Iterable[str],
+    most_notes: int,
+    seasonal: Container[str] = (),
 ) -> Grid:
-    """Return a row a field; the reasons of partial numbers below, at most so many of them."""
+    """Return a row a field; the reasons of partial numbers below, at most so many of them.
+
+    ``seasonal``: the fields on which a task of the trial's year is due.
+    """
     rows, notes = [], []
     for field in fields:
         one = _Field(tables, week, field)
-        rows.append((*one.cells(), _to_do(causes, field)))
+        rows.append((*one.cells(), _to_do(causes, field, field in seasonal)))
         notes += one.notes
     heads = tuple((head,) for head in HEADS)
     why = _grouped(notes)
@@ -126,8 +134,9 @@ def table(
     return Grid(("Each field this week",), heads, tuple(rows), why, records=True)
 
 
-def _to_do(causes: list[Cause], field: str) -> Phrase:
-    mine = [cause.at[field] for cause in causes if field in cause.at]
+def _to_do(causes: list[Cause], field: str, seasonal: bool) -> Phrase:
+    mine: list[Phrase] = [cause.at[field] for cause in causes if field in cause.at]
+    mine += [("seasonal task",)] if seasonal else []
     if not mine:
         return ("nothing",)
     return (*mine[0], "; more below") if len(mine) > 1 else mine[0]

@@ -36,7 +36,7 @@ class Group:
     @property
     def phrase(self) -> Phrase:
         """Return what to do and where."""
-        fields = [_named(item.place) for item in self.items]
+        fields = [_with_outlook(item) for item in self.items]
         return say("{do} {fields}", do=self.items[0].rule.do, fields=joined(fields))
 
     @property
@@ -69,6 +69,16 @@ def details(item: Item) -> list[Line]:
 
 def _named(place: Place) -> Phrase:
     return (cell("season_ahead", place.row, "field"),)
+
+
+def _with_outlook(item: Item) -> Phrase:
+    """Return the field; where the practice is decided on, with what working it should earn."""
+    place = item.place
+    if item.rule.what == "decide":
+        row = place.tables.one("field_outlook", field=place.field, fall=place.season)
+        if row is not None:
+            return say_row("field_outlook", row, "{field} ({outlook})")
+    return _named(place)
 
 
 def _missing(place: Place, what: list[str]) -> Iterator[Line]:

@@ -204,6 +204,15 @@ def test_the_digest_never_says_nothing_while_a_decision_is_due(walk) -> None:
         assert "seasonal task" in text
 
 
+def test_the_table_of_fields_and_the_decision_say_what_is_due() -> None:
+    outlook = {"field": "Home", "fall": 2024, "outlook": "probably pays", "net_chance": 0.85}
+    tables = book(on("2024-09-08")).with_rows("field_outlook", outlook)
+    tables = tables.with_rows("season", *[SEASONS[2] | {"harvested": None}])  # a crop in the table
+    _, text, _ = digest(tables, "2024-W36")
+    assert "Decide on the practice after harvest: Home (probably pays)" in flat(text)
+    assert "to do nothing" not in flat(text) and "seasonal task" in text.split("To do this week")[0]
+
+
 def test_the_caution_stands_where_a_field_may_be_worked_and_only_there() -> None:
     _, text, _ = digest(book(on("2024-09-08")), "2024-W36")
     assert flat(text).count(WORKING) == 1
