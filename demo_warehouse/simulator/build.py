@@ -206,5 +206,6 @@ def _book(folder: Path, sheets: dict[str, str], plan: Plan, on: date) -> None:
         sheets = later.carried_on(room, plan) | sheets
         if on != horizon(on):
             sheets = {name: later.up_to(text, on) for name, text in sheets.items()}
+        sheets |= later.plans(room["prices.csv"], plan, on)
     for name, text in sheets.items():
         (folder / "fieldbook" / name).write_bytes(text.encode())

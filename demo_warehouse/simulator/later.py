@@ -15,6 +15,20 @@ from demo_warehouse.simulator.plan import LAST, ROTATION, Plan
 WRITTEN = ("day", "seeded", "out")
 # Columns that are empty until their day.
 OPEN_UNTIL = ("harvested", "in")
+# The month from which the next year's crops are planned, what the grower expects of each without the
+# practice, and where it is decided already. Invented.
+PLANNED_IN = 11
+YIELD_BU_AC = {
+    "spring wheat": 45,
+    "winter wheat": 55,
+    "durum": 40,
+    "barley": 65,
+    "canola": 35,
+    "pea": 38,
+    "lentil": 25,
+    "flax": 24,
+}
+WORK_BEFORE = {"Gumbo": "no"}
 
 
 def carried_on(sheets: dict[str, str], plan: Plan) -> dict[str, str]:
@@ -53,6 +67,28 @@ def carried_on(sheets: dict[str, str], plan: Plan) -> dict[str, str]:
         for name, rows in added.items()
         if rows
     }
+
+
+def plans(prices: str, plan: Plan, on: date) -> dict[str, str]:
+    """Return the sheet of planned crops as it stands on a day: none before the plans are made.
+
+    Each field's next crop is that of the rotation, at the crop's latest price.
+    """
+    if on.month < PLANNED_IN:
+        return {}
+    year = on.year + 1
+    old = year - ROTATION * -(-(year - LAST.year) // ROTATION)
+    latest = {row["crop"]: row for row in _read(prices).sort("season").to_dicts()}
+    rows = [
+        {"field": field, "season": year, "crop": season.crop, "work before": WORK_BEFORE.get(field)}
+        | {"yield (bu/ac)": YIELD_BU_AC[season.crop]}
+        | {name: latest[season.crop][name] for name in ("price", "unit", "low price", "high price")}
+        for field, seasons in plan.seasons.items()
+        for season in seasons
+        if season.harvested.year == old
+    ]
+    heads = "field,season,crop,yield (bu/ac),price,unit,low price,high price,work before\n"
+    return {"plans.csv": _with_rows(heads, rows)}
 
 
 def up_to(text: str, on: date) -> str:

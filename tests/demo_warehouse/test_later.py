@@ -99,3 +99,25 @@ def test_rows_of_later_years_and_those_not_written_yet():
         later.up_to(room["seasons.csv"], date(2030, 1, 1)).splitlines()[3]
         == (room["seasons.csv"].splitlines()[3])
     )
+
+
+def test_next_years_crops_are_planned_from_november_on_at_the_latest_price():
+    """A field book reads them without a fault; the rotation of 2022 comes again in 2027."""
+    prices = (plan.ROOM / "fieldbook" / "prices.csv").read_text(encoding="utf-8")
+    carried = plan.plan(date(2027, 10, 31))
+    assert later.plans(prices, carried, date(2026, 10, 31)) == {}
+    made = later.plans(prices, carried, date(2026, 11, 28))
+    room = (plan.ROOM / "fieldbook" / "fields.csv").read_bytes()
+    files = {"fields.csv": room} | {name: text.encode() for name, text in made.items()}
+    read = fieldbook.tables_of(files, currency="CAD")
+    assert [p for p in read.problems if p.sheet == "plans"] == []
+    rows = read.frames["planned_season"].sort("field").to_dicts()
+    found = [(r["field"], r["season"], r["crop"], r["work_before"]) for r in rows]
+    assert found == [
+        ("Coulee", 2027, "canola", None),
+        ("Gumbo", 2027, "winter wheat", "no"),
+        ("Stonepile", 2027, "spring wheat", None),
+        ("Windbreak", 2027, "canola", None),
+    ]
+    # 14.40 a bushel of 50 lb (CHECKS: 44.0925 bushels a tonne), the price of 2025
+    assert rows[0]["price_per_kg"] == pytest.approx(14.40 * 44.0925 / 1000, rel=1e-5)

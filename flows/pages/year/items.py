@@ -91,7 +91,7 @@ def _on(place: Place, when: When) -> date | None:
 
 
 def _state(place: Place, rule: Rule, first: date, last: date) -> State:
-    if place.day < first:
+    if place.day < first and not (rule.early and rule.done(place)):
         return "ahead"
     if rule.done(place):
         return "done"

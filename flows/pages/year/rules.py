@@ -25,7 +25,7 @@ class Rule:
 
     ``do`` ends in the fields it concerns. ``by`` and ``last``: the earliest of these days. ``asked``:
     whether it is for this field at all; ``now``: whether the digest may ask for it on the day (the soil
-    is right). ``works_ground`` brings the caution.
+    is right). ``works_ground`` brings the caution. ``early``: whether it counts as done before its time.
     """
 
     what: str
@@ -38,6 +38,7 @@ class Rule:
     now: Callable[[Place], bool] = _always
     works_ground: bool = False
     in_digest: bool = True
+    early: bool = False
 
 
 RULES: tuple[Rule, ...] = (
@@ -114,6 +115,7 @@ RULES: tuple[Rule, ...] = (
         (("next seeding", 30),),
         lambda p: p.after is not None and (p.after["planned"] or p.next_seeded is not None),
         asked=lambda p: p.harvested is not None,
+        early=True,
     ),
     Rule(
         "batteries",

@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import icalendar
+import polars as pl
 import pytest
 import vobject
 
@@ -218,6 +219,19 @@ def test_the_caution_stands_where_a_field_may_be_worked_and_only_there() -> None
     assert flat(text).count(WORKING) == 1
     _, text, _ = digest(book(on("2025-01-19")), "2025-W03")
     assert WORKING not in flat(text)
+
+
+def test_a_crop_planned_before_its_time_is_not_ahead() -> None:
+    day = on("2024-10-10")
+    states = []
+    for tables in (
+        book(day),
+        book(day).changed(lambda f: f.with_columns(planned=pl.lit(True)), "season_ahead"),
+    ):
+        states += [
+            i.state for i in items(tables, day) if (i.rule.what, i.place.season) == ("plan", 2024)
+        ]
+    assert states == ["ahead", "done"]
 
 
 def test_no_repeat_planned_closes_the_decision() -> None:
