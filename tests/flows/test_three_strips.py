@@ -10,14 +10,19 @@ import sys
 from datetime import date
 from pathlib import Path
 
+import polars as pl
 import pytest
+from polars.testing import assert_frame_equal
 
 from flows import cli
 from flows.books.fieldbook import tables_of
 from flows.farm.folder import FarmFolder
-from flows.store import query
+from flows.pages.year import forms
+from flows.store import query, warehouse
+from schemas.catalogue import TABLES
 from tests.flows.cli.calling import call
 from tests.flows.fieldbooks import book, workbook
+from transforms import order
 
 YEARS = (2020, 2021, 2022, 2023, 2024)
 BASE = 4000.0
@@ -242,3 +247,48 @@ def test_names_of_strips_are_read_in_any_case_and_stand_as_the_sheet_strips_has_
     assert set(frames["operation"]["strip"]) == {"worked once", "Worked again"}
     assert frames["strip"].sort("strip")["role"].to_list() == ["treated", "check", "treated"]
     assert frames["strip"].sort("strip")["against"][0] == "check; worked once"
+
+
+def test_the_pass_sheet_has_a_row_for_each_strip(three) -> None:
+    written = forms.write(FarmFolder.at(three), "passes")
+    rows = next(p for p in written if p.suffix == ".csv").read_text("utf-8")
+    for strip in ("worked once", "Worked again", "check"):
+        assert f"Gumbo,2024,{strip},1" in rows
+
+
+def test_a_field_whose_strips_have_other_names_says_the_same(tmp_path) -> None:
+    """Every table of a farm is the same whether its treated strip is called so or worked once."""
+    found = []
+    for name, role in (("treated", ""), ("worked once", "treated")):
+        content = sheets(
+            [
+                *([field, "check", "", "", ""] for field in ("Gumbo", "River")),
+                ["Gumbo", name, role, "", ""],
+                ["River", "treated", "", "", ""],
+            ],
+            [["Gumbo", name, FIRST, "", 120, 2], ["River", "treated", FIRST, "", 120, 2]],
+            lambda strip, year: 300.0 * (strip != "check" and year > 2020),
+        )
+        noisy = content["passes"]  # the noise of the harness goes by the length of a strip's name
+        content["passes"] = [noisy[0]] + [
+            [
+                *row[:4],
+                row[4] - NOISE[(row[3] + row[1] + len(row[2])) % 5] + 9 * (row[3] % 3),
+                row[5],
+            ]
+            for row in noisy[1:]
+        ]
+        root = run(tmp_path / name, content)
+        with query.open_published(FarmFolder.at(root)) as con:
+            found.append({t: warehouse.read(con, TABLES[t]) for t in order.DERIVED})
+    as_usual, named = found
+    for table, rows in named.items():
+        if table == "comparison":
+            continue
+        words = pl.col(pl.String).str.replace_all(" (worked once against check)", "", literal=True)
+        back = rows.with_columns(words).with_columns(
+            pl.col(pl.String).replace("worked once", "treated")
+        )
+        key = list(TABLES[table].key)
+        assert_frame_equal(back.sort(key), as_usual[table].sort(key))
+    assert named["more_evidence"].height and named["response_fade"].height

@@ -12,6 +12,7 @@ from transforms.trial.methods.by_practice import by_practice
 from transforms.trial.methods.fade_line import money_and_response, money_line
 from transforms.trial.methods.field_effects import alike, fitted
 from transforms.trial.methods.new_site_year import scatter_of
+from transforms.trial.methods.shared_check import in_fields
 from transforms.trial.methods.trial_pooling import pooled
 from transforms.trial.methods.trial_statistics import (
     chance_to_find,
@@ -98,6 +99,10 @@ def derive(
     one season harvested before the work (``ground``).
     """
     response_cause, payback = money_and_response(response_cause, payback, comparison)
+    # of several strips of one practice in a field and season the first tells how blocks scatter
+    response = in_fields(response, comparison).unique(
+        ["practice", "field", "season"], keep="first", maintain_order=True
+    )
     return by_practice(
         response_cause,
         TABLE,
@@ -124,6 +129,7 @@ def _practice(  # noqa: PLR0917
     response_fade: pl.DataFrame,
     shown: bool,
 ) -> list[dict[str, object]]:
+    response = response.filter((pl.col("practice") == practice).fill_null(True))
     seen = _evidence(group, response)
     money = _money(practice, payback, response_fade)
     fields = group["field"].n_unique()

@@ -60,7 +60,7 @@ def write(folder: FarmFolder, kind: Kind, field: str | None = None) -> list[Path
     """
     made: list[Path] = []
     with query.open_published(folder) as con:
-        tables = Tables(con)
+        tables = Tables(con, as_stored=True)
         names = [row["field"] for row in tables.fields()]
         if field is not None and field not in names:
             known = ", ".join(names) or "none"
@@ -102,7 +102,7 @@ def _passes(tables: Tables, fields: list[str], today: date) -> _Form:
         for field in fields
         if (season := _season(tables, field, today)) is not None
         for n in range(1, _usual(tables, field) + 1)
-        for strip in ("treated", "check")
+        for strip in _strips(tables, field)
     ]
     if not rows:
         raise UserError(
@@ -112,6 +112,15 @@ def _passes(tables: Tables, fields: list[str], today: date) -> _Form:
     spare = [{"field": field, "season": _season(tables, field, today)} for field in fields[:1]]
     title = f"Passes at the wagon: {', '.join(fields)}"
     return _Form(title, headings, names, rows + spare * _SPARE, _AT_THE_WAGON, "", across=True)
+
+
+def _strips(tables: Tables, field: str, *, worked: bool = False) -> list[str]:
+    """Return the strips of a field that are compared, the treated ones (or those alone) first."""
+    pairs = tables("comparison", field=field)
+    if pairs.is_empty():
+        return ["treated"] if worked else ["treated", "check"]
+    both = [*pairs["strip"], *([] if worked else pairs["against"])]
+    return list(dict.fromkeys(both))
 
 
 def _season(tables: Tables, field: str, today: date) -> int | None:
@@ -132,7 +141,11 @@ def _usual(tables: Tables, field: str) -> int:
 def _work(tables: Tables, fields: list[str], _: date) -> _Form:
     headings, names = _sheet("operations", tables, ("counts for",))
     practices = {row["field"]: row["practice"] for row in tables.fields()}
-    rows = [{"field": f, "strip": "treated", "practice": practices[f]} for f in fields]
+    rows = [
+        {"field": f, "strip": strip, "practice": practices[f]}
+        for f in fields
+        for strip in _strips(tables, f, worked=True)
+    ]
     seen = [Heading(name, (), headings[0].reads, help_) for name, help_ in _SEEN]
     notes = (
         "Leave the check strip as it is. Photographs and what you see go to the sheet observations.",

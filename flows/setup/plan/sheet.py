@@ -74,8 +74,10 @@ def sentences(plan: Plan) -> list[str]:
     ]
     if many > 2:
         said.append(
-            f"Checkstrip compares one treated strip with the check. The strip worked twice is a trial of its "
-            f"own, called {plan.twice}: give it a row on the sheet fields, and weigh the check for both."
+            f"A yield map compares one treated strip with the check, so the strip worked twice is planned as a "
+            f"trial of its own, called {plan.twice}: give it a row on the sheet fields, and weigh the check for "
+            "both. If you weigh all strips, you may name it on the sheet strips of this field instead, with the "
+            "role treated."
         )
     return said
 
