@@ -10,6 +10,7 @@ import sys
 from datetime import date
 from pathlib import Path
 
+import duckdb
 import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
@@ -19,7 +20,10 @@ from flows.books.fieldbook import tables_of
 from flows.farm.folder import FarmFolder
 from flows.pages.year import forms
 from flows.store import query, warehouse
+from flows.trust import names as trust_names
+from schemas import generated
 from schemas.catalogue import TABLES
+from schemas.farm.instruments import Spell
 from tests.flows.cli.calling import call
 from tests.flows.fieldbooks import book, workbook
 from transforms import order
@@ -273,7 +277,9 @@ def test_a_field_whose_strips_have_other_names_says_the_same(tmp_path) -> None:
         content["passes"] = [noisy[0]] + [
             [
                 *row[:4],
-                row[4] - NOISE[(row[3] + row[1] + len(row[2])) % 5] + 9 * (row[3] % 3),
+                row[4]
+                - NOISE[(row[3] + row[1] + len(row[2])) % 5]
+                + 9 * (row[3] * row[1] % 4) * (row[2] == "check"),
                 row[5],
             ]
             for row in noisy[1:]
@@ -292,3 +298,28 @@ def test_a_field_whose_strips_have_other_names_says_the_same(tmp_path) -> None:
         key = list(TABLES[table].key)
         assert_frame_equal(back.sort(key), as_usual[table].sort(key))
     assert named["more_evidence"].height and named["response_fade"].height
+
+
+def test_farm_toml_places_instruments_in_any_strip_and_a_name_nobody_knows_is_told() -> None:
+    begun = date(2021, 5, 1)
+    names = [
+        Spell.model_validate({"field": "Gumbo", "strip": s, "from": begun}).strip
+        for s in ("worked once", "Check", "check 2")
+    ]
+    assert names == ["worked once", "check", "check 2"]
+    con = duckdb.connect()
+    for name in ("field", "comparison", "station_spell", "probe_spell"):
+        con.execute(generated.ddl(TABLES[name]))
+    con.execute("INSERT INTO field (field, practice) VALUES ('Gumbo', 'deep tillage')")
+    con.execute(
+        "INSERT INTO comparison (field, strip, against, name, against_role) "
+        "VALUES ('Gumbo', 'worked once', 'check', 'Gumbo (worked once against check)', 'check')"
+    )
+    for probe, strip in (("one", "worked once"), ("two", "check"), ("three", "worked twice")):
+        con.execute(
+            "INSERT INTO probe_spell (probe, from_day, field, strip) VALUES (?, ?, 'Gumbo', ?)",
+            [probe, begun, strip],
+        )
+    (said,) = trust_names.strips(con)
+    assert "the probe three in the strip worked twice of Gumbo" in said
+    assert "on the sheet strips" in said
