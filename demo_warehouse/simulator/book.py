@@ -29,7 +29,7 @@ def true_yields(farm: Farm) -> pl.DataFrame:
         for season in seasons:
             a = (season.seeded - FIRST).days
             b = (season.harvested - FIRST).days + 1
-            for side in SIDES:
+            for side in farm.plan.strips(field):
                 used = farm.transpiration[a:b, farm.plan.strip(field, side)].sum()
                 rows.append(
                     {
@@ -50,7 +50,8 @@ def passes(rng: np.random.Generator, farm: Farm) -> pl.DataFrame:
     The season that a yield map was kept of was not weighed.
     """
     truth = true_yields(farm)
-    (after,) = rng.spawn(1)  # draws of its own for later seasons: those on record stay as they are
+    # draws of their own for later seasons and further strips: those on record stay as they are
+    after, beside = rng.spawn(2)
     rows = []
     for field, seasons in farm.plan.seasons.items():
         for season in seasons:
@@ -60,13 +61,14 @@ def passes(rng: np.random.Generator, farm: Farm) -> pl.DataFrame:
             year = season.harvested.year
             land = draw.normal(0, LAND_CV, BLOCKS)
             crop = CROPS[season.crop]
-            for side in SIDES:
+            for side in farm.plan.strips(field):
+                draws = draw if side in SIDES else beside
                 true = truth.filter(field=field, season=year, strip=side)["yield_kg_ha"][0]
                 for block in range(BLOCKS):
-                    moisture = float(np.round(crop.moisture_pct + draw.normal(-0.8, 0.5), 1))
-                    market = true * (1 + land[block]) * (1 + draw.normal(0, PASS_CV))
+                    moisture = float(np.round(crop.moisture_pct + draws.normal(-0.8, 0.5), 1))
+                    market = true * (1 + land[block]) * (1 + draws.normal(0, PASS_CV))
                     wet = market * (100 - crop.moisture_pct) / (100 - moisture)
-                    length = LENGTH_M - float(draw.integers(0, 25))
+                    length = LENGTH_M - float(draws.integers(0, 25))
                     rows.append(
                         {
                             "field": field,
@@ -78,7 +80,7 @@ def passes(rng: np.random.Generator, farm: Farm) -> pl.DataFrame:
                             "length_m": length,
                             "width_m": HEADER_M,
                             "moisture_pct": moisture,
-                            "test_weight_kg_hl": crop.test_weight_kg_hl + draw.normal(0, 0.8),
+                            "test_weight_kg_hl": crop.test_weight_kg_hl + draws.normal(0, 0.8),
                         }
                     )
     return pl.DataFrame(rows)

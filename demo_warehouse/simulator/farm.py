@@ -1,4 +1,4 @@
-"""The whole farm simulated: weather of four fields, eight strips of soil, five seasons."""
+"""The whole farm simulated: weather of four fields, nine strips of soil, five seasons."""
 
 from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
@@ -28,7 +28,10 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Farm:
-    """What really was: site i is field i of the plan, strip 2i its treated and 2i+1 its check."""
+    """What really was: site i is field i of the plan, strip 2i its treated and 2i+1 its check.
+
+    Further strips come after these (``Plan.strip``).
+    """
 
     plan: Plan
     weather: list[climate.Hourly]
@@ -102,19 +105,19 @@ def sites(rng: np.random.Generator, plan: Plan) -> list[climate.Hourly]:
 
 def hardness(plan: Plan) -> Array:
     """How much of the compacted layer there is, by day and strip: loosened on the day of an
-    operation on the treated strip, settling again sooner in wet years."""
+    operation on a strip, settling again sooner in wet years."""
     wet = wetness_by_day(plan.days)
-    out = np.zeros((plan.days, 2 * len(plan.fields)))
-    for field in plan.fields:
-        base = HARDNESS[field]
+    places = [(field, strip) for field in plan.fields for strip in plan.strips(field)]
+    out = np.zeros((plan.days, len(places)))
+    for field, strip in places:
         loosened = np.zeros(plan.days)
-        for operation in (o for o in plan.operations if o.field == field):
-            at = (operation.day - FIRST).days
-            age = np.cumsum(wet[at:]) / 365.25
-            again = LOOSENED[operation.practice] * np.exp(-age / SETTLES_YEARS)
-            loosened[at:] = np.maximum(loosened[at:], again)
-        out[:, plan.strip(field, "treated")] = base * (1 - loosened)
-        out[:, plan.strip(field, "check")] = base
+        for operation in plan.operations:
+            if (operation.field, operation.strip) == (field, strip):
+                at = (operation.day - FIRST).days
+                age = np.cumsum(wet[at:]) / 365.25
+                again = LOOSENED[operation.practice] * np.exp(-age / SETTLES_YEARS)
+                loosened[at:] = np.maximum(loosened[at:], again)
+        out[:, plan.strip(field, strip)] = HARDNESS[field] * (1 - loosened)
     return out
 
 
@@ -132,7 +135,15 @@ def forcing(weather: list[climate.Hourly], base: heat.Ground, plan: Plan) -> For
     ]
     thin = [ROOTS_THIN_CM.get(field, ROOT_SCALE_CM) for field in plan.fields]
     pans = [ground.in_pan(*PAN_CM[field]) for field in plan.fields]
-    return of_pairs(base, grown, pans, hardness(plan), cropped=True, root_scale_cm=thin)
+    return of_pairs(
+        base,
+        grown,
+        pans,
+        hardness(plan),
+        cropped=True,
+        root_scale_cm=thin,
+        more_sites=plan.more_sites,
+    )
 
 
 def simulate(seed: int, plan: Plan) -> Farm:
@@ -144,7 +155,7 @@ def simulate(seed: int, plan: Plan) -> Farm:
         np.stack([w.solar_w_m2 for w in weather], axis=1),
     )
     drive = forcing(weather, base, plan)
-    column = ground.column([ground.SOILS["clay"]] * (2 * len(plan.fields)))
+    column = ground.column([ground.SOILS["clay"]] * len(drive.site))
     start = column.wilting + 0.6 * (column.field_capacity - column.wilting)
     truth = water.run(column, drive, start, every_h=3)
     return Farm(plan, weather, base, truth, drive.hardness, truth.uptake_mm.sum(axis=2))

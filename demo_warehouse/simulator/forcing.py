@@ -56,27 +56,30 @@ def of_pairs(
     *,
     cropped: bool,
     root_scale_cm: Sequence[float] | None = None,
+    more_sites: Sequence[int] = (),
 ) -> Forcing:
     """Return what drives two strips at each site: they differ in ``hardness`` (days, strips) only.
 
     ``root_scale_cm``: by site, the depth over which roots thin to a third (ROOT_SCALE_CM).
+    ``more_sites``: the sites of further strips, which come after the pairs.
     """
     scale = [ROOT_SCALE_CM] * len(grown) if root_scale_cm is None else root_scale_cm
+    site = np.concatenate([np.repeat(np.arange(len(grown)), 2), np.array(more_sites, dtype=int)])
 
     def by_strip(of_site: Callable[[Growth], NDArray[Any]]) -> NDArray[Any]:
-        return np.repeat(np.stack([of_site(growth) for growth in grown], axis=1), 2, axis=1)
+        return np.stack([of_site(growth) for growth in grown], axis=1)[:, site]
 
     return Forcing(
-        np.repeat(base.supply_mm, 2, axis=1),
+        base.supply_mm[:, site],
         base.soil_temp_c,
-        np.repeat(np.arange(len(grown)), 2),
+        site,
         by_strip(lambda growth: growth.transpiration_mm),
         by_strip(lambda growth: growth.evaporation_mm),
         by_strip(lambda growth: growth.root_cm_h),
         by_strip(lambda growth: growth.root_limit_cm),
         by_strip(lambda growth: growth.alive) & cropped,
-        np.repeat(np.stack(pans), 2, axis=0),
+        np.stack(pans)[site],
         hardness,
-        np.full(2 * len(grown), cropped),
-        np.repeat(np.array(scale, dtype=np.float64), 2),
+        np.full(len(site), cropped),
+        np.array(scale, dtype=np.float64)[site],
     )

@@ -20,6 +20,8 @@ ROOM = Path(__file__).resolve().parent.parent
 FIRST = date(2020, 8, 1)
 LAST = date(2025, 10, 31)
 DAYS = (LAST - FIRST).days + 1
+# Strips beside the two of a field: no instruments stand in them, they are weighed with the others.
+MORE_STRIPS = (("Windbreak", "worked once"),)
 MAPPED = ("Stonepile", 2025)  # field and season harvested across the strips, with a yield map
 ROTATION = 5  # years: the seasons on record come again in later years
 
@@ -38,9 +40,10 @@ SETTLES_YEARS = 3.4  # the loosened share falls to a third in this time of norma
 
 @dataclass(frozen=True, slots=True)
 class Operation:
-    """One dated pass of a practice on a field's treated strip."""
+    """One dated pass of a practice on a strip."""
 
     field: str
+    strip: str
     day: date
     practice: str
 
@@ -68,7 +71,18 @@ class Plan:
 
     def strip(self, field: str, side: str) -> int:
         """The place of a strip in the simulator's arrays."""
+        if side not in SIDES:
+            return 2 * len(self.fields) + MORE_STRIPS.index((field, side))
         return 2 * self.fields.index(field) + SIDES.index(side)
+
+    @property
+    def more_sites(self) -> list[int]:
+        """The fields, by number, of the strips beside the two of each field."""
+        return [self.fields.index(field) for field, _ in MORE_STRIPS]
+
+    def strips(self, field: str) -> tuple[str, ...]:
+        """The names of a field's strips."""
+        return (*SIDES, *(strip for name, strip in MORE_STRIPS if name == field))
 
     def probe_depths(self, name: str) -> tuple[float, ...]:
         """The depths of a probe's sensors in cm."""
@@ -144,7 +158,7 @@ def plan(until: date = LAST) -> Plan:
         for lift in _lifted(probe, seasons[probe["spells"][0]["field"]])
     ]
     operations = tuple(
-        Operation(row["field"], date.fromisoformat(row["day"]), row["practice"])
+        Operation(row["field"], row["strip"], date.fromisoformat(row["day"]), row["practice"])
         for row in _rows("operations")
     )
     return Plan(

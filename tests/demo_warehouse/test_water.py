@@ -1,4 +1,5 @@
 import dataclasses
+from datetime import date
 
 import numpy as np
 import pytest
@@ -8,7 +9,8 @@ from demo_warehouse.simulator import farm, ground, judge, plan, water
 
 def test_water_balance_of_five_years_closes_to_rounding(whole_farm):
     w = whole_farm.water
-    supply = whole_farm.ground.supply_mm.repeat(2, axis=1).reshape(plan.DAYS, 24, -1).sum(axis=1)
+    drive = farm.forcing(whole_farm.weather, whole_farm.ground, whole_farm.plan)
+    supply = drive.supply_mm.reshape(plan.DAYS, 24, -1).sum(axis=1)
     left = supply - w.runoff_mm - w.evaporation_mm - w.drainage_mm - w.uptake_mm.sum(axis=2)
     expected = w.start_mm + np.cumsum(left, axis=0)
     assert np.abs(expected - w.storage_mm - w.pond_mm).max() < 1e-6
@@ -39,7 +41,7 @@ def test_hourly_and_three_hourly_steps_agree(whole_farm):
             for name in ("supply_mm", "soil_temp_c", "transpiration_mm", "evaporation_mm")
         },
     )
-    column = ground.column([ground.SOILS["clay"]] * 8)
+    column = ground.column([ground.SOILS["clay"]] * len(drive.site))
     start = column.wilting + 0.6 * (column.field_capacity - column.wilting)
     fine, coarse = (water.run(column, cut, start, every_h=h) for h in (1, 3))
     apart = np.abs(fine.theta - coarse.theta)[:, :, 1:]
@@ -88,15 +90,24 @@ def test_roots_keep_to_handbook_rates(whole_farm):
     assert 0.6 <= np.mean(paces) <= 1.3
 
 
-def test_the_treated_strip_is_never_worked_in_the_seasons_before_its_operation(whole_farm):
+def test_a_strip_is_never_worked_in_the_seasons_before_its_operation(whole_farm):
     p = whole_farm.plan
     for operation in p.operations:
         before = (operation.day - plan.FIRST).days - 1
-        t, c = p.strip(operation.field, "treated"), p.strip(operation.field, "check")
-        first = min(o.day for o in p.operations if o.field == operation.field)
+        t, c = p.strip(operation.field, operation.strip), p.strip(operation.field, "check")
+        here = (o for o in p.operations if o.field == operation.field)
+        first = min(o.day for o in here if o.strip == operation.strip)
         if operation.day == first:
             assert whole_farm.hardness[before, t] == whole_farm.hardness[before, c]
         assert whole_farm.hardness[before + 2, t] < whole_farm.hardness[before, t]
+
+
+def test_the_strip_worked_once_is_as_the_treated_one_until_that_is_worked_again(whole_farm):
+    p, again = whole_farm.plan, (date(2023, 8, 30) - plan.FIRST).days
+    both = [p.strip("Windbreak", name) for name in ("treated", "worked once")]
+    first, second = (whole_farm.water.uptake_mm[:, s].sum(axis=1) for s in both)
+    assert (first[:again] == second[:again]).all()
+    assert first[again:].sum() > second[again:].sum()
 
 
 def test_no_uptake_from_frozen_or_bare_soil():
