@@ -115,3 +115,9 @@ class Tables:
 def last_row(frame: pl.DataFrame, by: str = "day") -> Row | None:
     """Return the latest row; None if there is none."""
     return frame.sort(by).to_dicts()[-1] if frame.height else None
+
+
+def of_main_strips(row: Row) -> bool:
+    """Whether a row of a comparison is that of the strips named treated and check."""
+    own = (row.get(comparisons.OWN + "strip"), row.get(comparisons.OWN + "against"))
+    return own in {(None, None), (comparisons.TREATED, comparisons.CHECK)}

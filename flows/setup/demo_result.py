@@ -12,7 +12,7 @@ from flows.base import files
 from flows.farm.folder import FarmFolder
 from flows.pages import render
 from flows.pages.pictures import trial as pictures
-from flows.pages.published_tables import Tables
+from flows.pages.published_tables import Tables, of_main_strips
 from flows.pages.report import field_row, trial
 from flows.pages.report.chosen import chosen_seasons
 from flows.pages.sections import short
@@ -38,11 +38,15 @@ def table(tables: Tables) -> str:
     """Return a Markdown table with a row a field: the words of money, the net, the mean response.
 
     A partial number is marked; below stand the reasons, and why an interval and a verdict could look
-    at odds.
+    at odds. A field with more than two strips has its treated strip against its check.
     """
     show = tables.show()
     lines = [HEADS, ("---",) * len(HEADS)]
-    rows = field_row.latest(tables, chosen_seasons(tables, None))
+    rows = [
+        row
+        for row in field_row.latest(tables, chosen_seasons(tables, None))
+        if row["payback"] is None or of_main_strips(row["payback"])
+    ]
     for known in rows:
         field, money = known["field"], known["payback"]
         assert field is not None
@@ -59,7 +63,8 @@ def table(tables: Tables) -> str:
     shown = [f"| {' | '.join(cells)} |" for cells in lines]
     partial = ((name, row[name]) for name in ("payback", "response_pooled") for row in rows)
     notes = [*short.partial_notes(partial, "Partial: "), *field_row.why(rows)]
-    return "\n".join([*shown, "", *(render.line_text(line, show) for line in notes), ""])
+    said = [render.line_text(line, show) for line in notes]
+    return "\n".join([*shown, "", " ".join(said), ""])
 
 
 def in_readme(text: str, new: str) -> str:

@@ -21,7 +21,7 @@ from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
 from flows.pages.report import by_strip, field_row, trial
 from flows.pages.report.chosen import last_of_each
-from flows.pages.sections import looseness, observations, short, work
+from flows.pages.sections import looseness, observations, short, work, worth
 
 _CAUSE_COLUMNS = {
     "practice": "Practice",
@@ -52,6 +52,7 @@ def sections(tables: Tables, chosen: pl.DataFrame, show: Show) -> list[Section]:
     last = last_of_each(chosen).to_dicts()
     parts: list[tuple[str, list[Block]]] = [
         ("the work", _work(tables)),
+        ("cost and net at other prices", _money(tables, last)),
         ("passes", by_strip.passes(tables, seasons.to_dicts())),
         ("mapped harvest", _maps(tables, last, show)),
         ("the ground under the strips", by_strip.ground(tables, last)),
@@ -68,6 +69,12 @@ def _by_depth(tables: Tables, seasons: list[Row]) -> list[Block]:
     if not seasons:
         return []
     return [*by_strip.water(tables, seasons), *by_strip.depths(tables, seasons)]
+
+
+def _money(tables: Tables, seasons: list[Row]) -> list[Block]:
+    fields = dict.fromkeys(one["field"] for one in seasons)
+    costs = [line for name in fields for line in worth.budget(tables, name)]
+    return [*costs, *worth.sensitivity(tables, seasons)]
 
 
 def _maps(tables: Tables, seasons: list[Row], show: Show) -> list[Block]:

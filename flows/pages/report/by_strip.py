@@ -7,6 +7,8 @@ from flows.pages.published_tables import Tables
 from flows.pages.sections import short
 from flows.pages.sections.soil import STRIPS
 
+_LISTED = 16  # passes; a combine that crosses the strips makes a hundred
+_IN_MAP = say("as the picture of the map shows")
 _PASS_HEADS = ("Season", "Field", "Strip", "Measured by", "Yield", "Moisture", "Passes by block")
 _DEPTH_HEADS = (
     "Field",
@@ -51,7 +53,7 @@ def _strip(row: Row, own: list[Row]) -> tuple[Phrase, ...]:
         joined([(cell("strip_yield", one, "method"),) for one in methods or [row]]),
         say_row("strip_yield", row, "{yield_kg_ha}" + error),
         short.value("strip_yield", row, "moisture_pct"),
-        joined(by_block, last=", ") or short.UNKNOWN,
+        _IN_MAP if len(own) > _LISTED else joined(by_block, last=", ") or short.UNKNOWN,
     )
 
 

@@ -55,8 +55,6 @@ def section(tables: Tables, field: Row, seasons: list[Row], show: Show) -> Secti
         *_seasons(tables, seasons),
         *trial.money(tables, field["field"], show),
         *worth.lines(tables, *place),
-        *worth.sensitivity(tables, *place),
-        *worth.budget(tables, field["field"]),
         *water.season(tables, last, show),
         *_uptake(tables, last, show),
         *rain.by_month(tables, field["field"], last["seeded"], _end(tables, last), show),

@@ -1,5 +1,7 @@
 """What an operation is worth in the farmer's other measures: present value, break-even, and what if."""
 
+import polars as pl
+
 from flows.pages.cells import Block, Grid, Line, Row, cell, line, row_cells, say
 from flows.pages.published_tables import Tables
 
@@ -36,30 +38,29 @@ def lines(tables: Tables, field: str, season: int) -> list[Line]:
     return out
 
 
-def sensitivity(tables: Tables, field: str, season: int) -> list[Block]:
-    """Return what the sum by a season's end would be at other prices, responses and costs."""
-    found = tables(TABLE, field=field, season=season).sort("operation_day", "input", "change_pct")
-    out: list[Block] = []
-    for _, run in found.group_by("operation_day", maintain_order=True):
-        rows = run.to_dicts()
-        changes = sorted({row["change_pct"] for row in rows})
-        heads = [(cell(TABLE, row, "change_pct", signed=True),) for row in rows[: len(changes)]]
-        body = [
-            (
-                *row_cells(TABLE, rows[i], "input"),
-                *(
-                    (cell(TABLE, row, "cumulative_net_per_ha", signed=True),)
-                    for row in rows[i : i + len(changes)]
-                ),
-            )
-            for i in range(0, len(rows), len(changes))
-        ]
-        caption = say(
-            "Net since the work of {day} if all prices, all responses or its cost had been other by",
-            day=cell(TABLE, rows[0], "operation_day"),
+def sensitivity(tables: Tables, seasons: list[Row]) -> list[Block]:
+    """Return what each sum by its season's end would be at other prices, responses and costs."""
+    if not seasons:
+        return []
+    of = pl.DataFrame({name: [one[name] for one in seasons] for name in ("field", "season")})
+    found = tables(TABLE).join(of, on=["field", "season"], how="semi")
+    rows = found.sort("field", "operation_day", "input", "change_pct").to_dicts()
+    if not rows:
+        return []
+    number = len({row["change_pct"] for row in rows})
+    heads = [(cell(TABLE, row, "change_pct", signed=True),) for row in rows[:number]]
+    body = [
+        (
+            *row_cells(TABLE, rows[i], "field", "operation_day", "input"),
+            *(
+                (cell(TABLE, row, "cumulative_net_per_ha", signed=True),)
+                for row in rows[i : i + number]
+            ),
         )
-        out.append(Grid(caption, (("What",), *heads), tuple(body)))
-    return out
+        for i in range(0, len(rows), number)
+    ]
+    caption = say("Net since the work if all prices, all responses or its cost had been other by")
+    return [Grid(caption, (("Field",), ("Work",), ("What",), *heads), tuple(body))]
 
 
 def budget(tables: Tables, field: str) -> list[Line]:
