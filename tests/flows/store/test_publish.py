@@ -253,6 +253,7 @@ def test_what_waits_to_be_written_again_is_not_copied(
     folder: FarmFolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(publish, "SMALL_BYTES", 0)
+    monkeypatch.setattr(publish, "MOST_FREE", 1.2)
     for turn in range(3):
         grow(folder, turn)
     path = publish.newest(folder)
