@@ -117,6 +117,11 @@ def last_row(frame: pl.DataFrame, by: str = "day") -> Row | None:
     return frame.sort(by).to_dicts()[-1] if frame.height else None
 
 
+def own_field(row: Row) -> str:
+    """Return the field of a row that may stand for a comparison of two of its strips."""
+    return str(row.get(comparisons.OWN + "field") or row["field"])
+
+
 def of_main_strips(row: Row) -> bool:
     """Whether a row of a comparison is that of the strips named treated and check."""
     own = (row.get(comparisons.OWN + "strip"), row.get(comparisons.OWN + "against"))

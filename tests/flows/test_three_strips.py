@@ -18,7 +18,7 @@ from polars.testing import assert_frame_equal
 from flows import cli
 from flows.books.fieldbook import tables_of
 from flows.farm.folder import FarmFolder
-from flows.pages.year import forms
+from flows.pages.year import forms, write
 from flows.store import query, warehouse
 from flows.trust import names as trust_names
 from schemas import generated
@@ -251,6 +251,17 @@ def test_names_of_strips_are_read_in_any_case_and_stand_as_the_sheet_strips_has_
     assert set(frames["operation"]["strip"]) == {"worked once", "Worked again"}
     assert frames["strip"].sort("strip")["role"].to_list() == ["treated", "check", "treated"]
     assert frames["strip"].sort("strip")["against"][0] == "check; worked once"
+
+
+def test_a_task_of_the_whole_field_is_asked_once_the_decision_for_each_comparison(three) -> None:
+    rows = write.year(FarmFolder.at(three), day=date(2024, 9, 10)).rows
+    asked = {
+        what: sorted(row["field"] for row in rows if (row["task"], row["season"]) == (what, 2024))
+        for what in ("passes", "decide")
+    }
+    assert asked["passes"] == ["Gumbo"]
+    assert len(asked["decide"]) == 3
+    assert all(name.startswith("Gumbo (") for name in asked["decide"])
 
 
 def test_the_pass_sheet_has_a_row_for_each_strip(three) -> None:

@@ -36,7 +36,7 @@ def _event(item: Item, show: Show, farm: str, made_at: datetime) -> Event:
     window = f"From {written(item.first)} to {written(item.last)}."
     known = [*lines.details(item), *lines.cautions([item])]
     event = Event()
-    name = "\n".join((farm, item.rule.what, place.field, str(place.season)))
+    name = "\n".join((farm, item.rule.what, item.field, str(place.season)))
     event.add("uid", str(uuid5(NAMESPACE_URL, f"checkstrip:{name}")))
     event.add("dtstamp", made_at)
     event.add("dtstart", day)

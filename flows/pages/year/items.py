@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import zip_longest
@@ -29,6 +29,11 @@ class Item:
     state: State
 
     @property
+    def field(self) -> str:
+        """Return the field; a task of each comparison has the comparison's name."""
+        return self.place.field if self.rule.by_comparison else self.place.whole_field
+
+    @property
     def late(self) -> bool:
         """Whether it should have been done by now."""
         return self.state == "due" and self.by < self.place.day
@@ -44,9 +49,21 @@ def items(tables: Tables, day: date, made: Made | None = None) -> list[Item]:
 
     ``made``: what the farm folder holds; without it, what only the folder knows is not asked for.
     """
-    found = [item for place in _places(tables, day, made) for item in _of(place)]
+    found = _once(item for place in _places(tables, day, made) for item in _of(place))
     order = [rule.what for rule in RULES]
-    return sorted(found, key=lambda i: (i.by, order.index(i.rule.what), i.place.field))
+    return sorted(found, key=lambda i: (i.by, order.index(i.rule.what), i.field))
+
+
+def _once(found: Iterable[Item]) -> list[Item]:
+    """Return items without those that a field with several comparisons has more than once.
+
+    Of a task of the whole field the least done stands: it is done where it is done for all strips.
+    """
+    open_first: tuple[State, ...] = ("due", "missed", "ahead", "done")
+    kept: dict[tuple[str, str, int], Item] = {}
+    for item in sorted(found, key=lambda one: open_first.index(one.state)):
+        kept.setdefault((item.rule.what, item.field, item.place.season), item)
+    return list(kept.values())
 
 
 def _places(tables: Tables, day: date, made: Made | None) -> Iterator[Place]:

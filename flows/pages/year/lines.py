@@ -78,7 +78,8 @@ def _with_outlook(item: Item) -> Phrase:
         row = place.tables.one("field_outlook", field=place.field, fall=place.season)
         if row is not None:
             return say_row("field_outlook", row, "{field} ({outlook})")
-    return _named(place)
+        return _named(place)
+    return (cell("season_ahead", place.row | {"field": item.field}, "field"),)
 
 
 def _missing(place: Place, what: list[str]) -> Iterator[Line]:

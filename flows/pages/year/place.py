@@ -9,7 +9,7 @@ from functools import cached_property
 import polars as pl
 
 from flows.pages.cells import Row
-from flows.pages.published_tables import Tables
+from flows.pages.published_tables import Tables, own_field
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +38,11 @@ class Place:
     def field(self) -> str:
         """Return the name of the field."""
         return str(self.row["field"])
+
+    @property
+    def whole_field(self) -> str:
+        """Return the name of the field itself, where this is a comparison of two of its strips."""
+        return str(own_field(self.row))
 
     @property
     def season(self) -> int:

@@ -25,7 +25,8 @@ class Rule:
 
     ``do`` ends in the fields it concerns. ``by`` and ``last``: the earliest of these days. ``asked``:
     whether it is for this field at all; ``now``: whether the digest may ask for it on the day (the soil
-    is right). ``works_ground`` brings the caution. ``early``: whether it counts as done before its time.
+    is right). ``works_ground`` brings the caution. ``by_comparison``: a field with more than two strips is
+    asked for each two that are compared, not once. ``early``: whether it counts as done before its time.
     """
 
     what: str
@@ -38,6 +39,7 @@ class Rule:
     now: Callable[[Place], bool] = _always
     works_ground: bool = False
     in_digest: bool = True
+    by_comparison: bool = False
     early: bool = False
 
 
@@ -78,6 +80,7 @@ RULES: tuple[Rule, ...] = (
         (("harvested", 90), ("next seeding", -1)),
         checks.decided,
         works_ground=True,
+        by_comparison=True,
     ),
     Rule(
         "record work",

@@ -13,7 +13,7 @@ from flows.base.errors import UserError
 from flows.farm.folder import FarmFolder
 from flows.pages import render
 from flows.pages.cells import written
-from flows.pages.published_tables import Tables
+from flows.pages.published_tables import Tables, own_field
 from flows.pages.reader_units import Show
 from flows.pages.year import calendar_file, lines
 from flows.pages.year.items import Item, State, items
@@ -62,7 +62,7 @@ def year(folder: FarmFolder, field: str | None = None, day: date | None = None) 
     """
     with query.open_published(folder) as con:
         tables = Tables(con)
-        names = [row["field"] for row in tables.fields()]
+        names = sorted({own_field(row) for row in tables.fields()})
         if field is not None and field not in names:
             known = ", ".join(names) or "none"
             raise UserError(f"There is no field '{field}' in the field book. Its fields: {known}.")
@@ -70,7 +70,7 @@ def year(folder: FarmFolder, field: str | None = None, day: date | None = None) 
         day = day or now.astimezone(tables.zone).date()
         show = tables.show(brief=True)
         every = items(tables, day, made(folder))
-        found = [item for item in every if field in {None, item.place.field}]
+        found = [item for item in every if field in {None, item.field, item.place.whole_field}]
         farm = show.phrase((tables.farm_name(),))
         return Year(
             _text(found, show, farm, day),
@@ -123,7 +123,7 @@ def _wrapped(text: str, first: str, later: str) -> list[str]:
 def _row(item: Item, show: Show) -> dict[str, Any]:
     return {
         "task": item.rule.what,
-        "field": item.place.field,
+        "field": item.field,
         "season": item.place.season,
         "state": item.state,
         "late": item.late,
