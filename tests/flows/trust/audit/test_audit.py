@@ -110,35 +110,40 @@ quarantine: belongs to a delivery
     VALUES ('gone', 1, '', 'row', 'x')
 
 response: both strips were weighed
-    INSERT INTO response (field, season, blocks, response_kg_ha, treated_kg_ha, check_kg_ha)
-    VALUES ('a', 2024, 0, 50, 100, 10)
+    INSERT INTO response (
+        strip, against, field, season, blocks, response_kg_ha, treated_kg_ha, check_kg_ha
+    )
+    VALUES ('treated', 'check', 'a', 2024, 0, 50, 100, 10)
 
 response: is treated minus check
-    INSERT INTO response (field, season, blocks, response_kg_ha, treated_kg_ha, check_kg_ha)
-    VALUES ('a', 2023, 0, 50, 100, 10)
+    INSERT INTO response (
+        strip, against, field, season, blocks, response_kg_ha, treated_kg_ha, check_kg_ha
+    )
+    VALUES ('treated', 'check', 'a', 2023, 0, 50, 100, 10)
 
 root_arrival: no roots before emergence or faster than any crop's
     INSERT INTO root_arrival BY NAME
-    SELECT 'a' AS field, 2020 AS season, 'check' AS strip, 30 AS depth_cm, 'reached' AS state,
+    SELECT 'a' AS field, 2020 AS season, 'check' AS strip, 'treated' AS against,
+        30 AS depth_cm, 'reached' AS state,
         DATE '2020-05-01' AS day, DATE '2020-05-02' AS possible_from, false AS partial
 
 root_arrival: roots come to the upper depth first, or the row says that it is doubtful
     INSERT INTO root_arrival BY NAME
-    SELECT 'a' AS field, 2021 AS season, 'check' AS strip, depth_cm, 'reached' AS state,
+    SELECT 'a' AS field, 2021 AS season, 'check' AS strip, 'treated' AS against, depth_cm, 'reached' AS state,
         DATE '2021-05-01' + (50 - depth_cm)::INT AS day, day AS earliest_day, day AS latest_day,
         false AS partial
     FROM (VALUES (30), (50)) t (depth_cm)
 
 root_arrival: roots come to no depth while a sensor above it is quiet
     INSERT INTO root_arrival BY NAME
-    SELECT 'a' AS field, 2022 AS season, 'check' AS strip, depth_cm, state, false AS partial,
+    SELECT 'a' AS field, 2022 AS season, 'check' AS strip, 'treated' AS against, depth_cm, state, false AS partial,
         CASE WHEN state = 'reached' THEN DATE '2022-06-01' END AS day, day AS latest_day,
         CASE WHEN state = 'not seen' THEN DATE '2022-08-01' END AS quiet_until_day
     FROM (VALUES (30, 'not seen'), (50, 'reached')) t (depth_cm, state)
 
 drawdown_season: shares of a strip are one together
     INSERT INTO drawdown_season BY NAME
-    SELECT 'a' AS field, 2020 AS season, strip, depth_cm, 0.6 AS uptake_share, 30 AS days,
+    SELECT 'a' AS field, 2020 AS season, strip, 'other' AS against, depth_cm, 0.6 AS uptake_share, 30 AS days,
         20 AS uptake_mm, false AS partial
     FROM (VALUES ('check'), ('treated')) s (strip), (VALUES (30), (50)) t (depth_cm)
 
@@ -156,9 +161,9 @@ capture_season: a season without capture of rain says why
 
 rain_event: not all rain of a field falls in winter
     INSERT INTO rain_event (
-        field, strip, began, ended, day, by_days, winter, both_strips, rain_mm
+        field, strip, against, began, ended, day, by_days, winter, both_strips, rain_mm
     )
-    SELECT 'a', 'check', began, began + INTERVAL 1 HOUR, CAST(began AS DATE), false, true, false, 9
+    SELECT 'a', 'check', 'treated', began, began + INTERVAL 1 HOUR, CAST(began AS DATE), false, true, false, 9
     FROM (SELECT TIMESTAMPTZ '2024-06-01 12:00+00' + i * INTERVAL 3 DAY AS began FROM range(10) r (i))
 
 evapotranspiration_day: a season with reference evapotranspiration has the crop's
