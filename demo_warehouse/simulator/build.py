@@ -20,6 +20,7 @@ from demo_warehouse.simulator import (
     crossed_map,
     damage,
     files,
+    images,
     later,
     observed,
     probes,
@@ -77,7 +78,8 @@ def write(
     written = stations_and_probes(farm, {n: frame.filter(until) for n, frame in frames.items()})
     strays = (File(path, content, last) for path, content in spoil.STRAYS.items())
     spoiled = spoil.spoil(written, whole=on >= LAST)
-    for file in chain(spoiled, strays, [long_record(seed)], yield_map(farm, seed, on)):
+    above = images.files(np.random.default_rng([seed, 14]), farm, on)
+    for file in chain(spoiled, strays, [long_record(seed)], yield_map(farm, seed, on), above):
         _write_file(folder, file)
     progress(0.9, "writing the field book and the truth")
     measured = book.sheets(np.random.default_rng([seed, 11]), farm)

@@ -198,7 +198,8 @@ def check(cut: bytes, said: ImageBands, strip_outline: pl.DataFrame, day: date) 
         pixels = geotiff.pixels_of(image, said)
         if "index" in image.descriptions:
             geotiff.check_scale(pixels.index)
-    found = inside.inside(pixels, of_day(strip_outline, day)).values()
+    outlines = of_day(strip_outline, day)
+    found = inside.inside(pixels, outlines, likeness=False).values()
     if any(one.pixels_weight for one in found) or any(one.reason == inside.NARROW for one in found):
         return
     cloud = any(one.cloud_share for one in found)

@@ -39,11 +39,14 @@ class Inside:
     reason: str | None
 
 
-def inside(pixels: Pixels, outlines: Mapping[Any, BaseGeometry]) -> dict[Any, Inside]:
+def inside(
+    pixels: Pixels, outlines: Mapping[Any, BaseGeometry], *, likeness: bool = True
+) -> dict[Any, Inside]:
     """Return the means inside the outlines (longitude, latitude in WGS 84), less a border of one pixel.
 
     Shares of pixels are exact areas (exactextract). The border, like all else, is in pixels, so a
-    projection in degrees needs no other arithmetic.
+    projection in degrees needs no other arithmetic. Without ``likeness`` the independent pixels, which
+    take the most time, stay unknown.
     """
     from exactextract import exact_extract  # noqa: PLC0415 (an extra, and start-up time)
     from exactextract.raster import NumPyRasterSource  # noqa: PLC0415
@@ -73,11 +76,13 @@ def inside(pixels: Pixels, outlines: Mapping[Any, BaseGeometry]) -> dict[Any, In
         else:
             cells = np.asarray(of[number]["cell_id"], np.int64)
             weight = np.asarray(of[number]["coverage"], np.float64)
-            out[name] = _mean(pixels, cells, weight, less.area)
+            out[name] = _mean(pixels, cells, weight, less.area, likeness=likeness)
     return out
 
 
-def _mean(pixels: Pixels, cells: NDArray[np.int64], weight: Array, area: float) -> Inside:
+def _mean(
+    pixels: Pixels, cells: NDArray[np.int64], weight: Array, area: float, *, likeness: bool
+) -> Inside:
     """Return the mean of some pixels by their shares; ``area``: of the outline, in pixels."""
     value, cloud = pixels.index.ravel()[cells], pixels.cloud.ravel()[cells]
     clear = np.isfinite(value)
@@ -98,10 +103,9 @@ def _mean(pixels: Pixels, cells: NDArray[np.int64], weight: Array, area: float) 
     rows, columns = np.divmod(cells, pixels.index.shape[1])
     grid = np.full((np.ptp(rows) + 1, np.ptp(columns) + 1), np.nan)
     grid[rows - rows.min(), columns - columns.min()] = value
+    unrelated = independent(grid) if likeness else None
     partly = None if coverage > ALL else "part of the strip is under cloud or outside the image"
-    return Inside(
-        mean, spread, independent(grid), whole, total, clouded, min(coverage, 1.0), partly
-    )
+    return Inside(mean, spread, unrelated, whole, total, clouded, min(coverage, 1.0), partly)
 
 
 def independent(grid: Array) -> float:
