@@ -68,7 +68,9 @@ def test_the_field_book_reads_with_one_fault_only(laid):
     assert len(found.problems) == 1
     assert found.problems[0].sheet == "harvest"
     assert found.frames["season"].height == 20
-    assert found.frames["harvest_pass"].height == 214  # one harvest was mapped, a field has three strips
+    assert (
+        found.frames["harvest_pass"].height == 214
+    )  # one harvest was mapped, a field has three strips
     assert found.frames["operation"].height == 6
     crossing = found.frames["season"].filter(
         pl.col("seeded").dt.year() != pl.col("harvested").dt.year()
