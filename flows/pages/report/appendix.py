@@ -74,7 +74,8 @@ def _by_depth(tables: Tables, seasons: list[Row]) -> list[Block]:
 def _money(tables: Tables, seasons: list[Row]) -> list[Block]:
     fields = dict.fromkeys(one["field"] for one in seasons)
     costs = [line for name in fields for line in worth.budget(tables, name)]
-    return [*costs, *worth.sensitivity(tables, seasons)]
+    worths = [line for one in seasons for line in worth.lines(tables, one["field"], one["season"])]
+    return [*costs, *worths, *worth.sensitivity(tables, seasons)]
 
 
 def _maps(tables: Tables, seasons: list[Row], show: Show) -> list[Block]:

@@ -26,7 +26,6 @@ from flows.pages.sections import (
     short,
     vegetation,
     weather,
-    worth,
 )
 from flows.pages.sections.at_odds import at_odds
 
@@ -54,7 +53,6 @@ def section(tables: Tables, field: Row, seasons: list[Row], show: Show) -> Secti
         *_fall(tables, field),
         *_seasons(tables, seasons),
         *trial.money(tables, field["field"], show),
-        *worth.lines(tables, *place),
         *water.season(tables, last, show),
         *_uptake(tables, last, show),
         *rain.by_month(tables, field["field"], last["seeded"], _end(tables, last), show),

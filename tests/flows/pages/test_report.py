@@ -183,7 +183,7 @@ def test_it_is_saved_where_it_is_said(published, tmp_path):
     assert path.read_text(encoding="utf-8").lstrip().startswith("<!DOCTYPE html>")
 
 
-def test_present_value_and_break_even_stand_on_the_fields_page_what_if_in_the_appendix(tables):
+def test_present_value_break_even_and_what_if_stand_in_the_appendix(tables):
     """By hand from the farm's own row: the same numbers, in its units."""
     (row,) = tables("payback").to_dicts()
     words = PageReader(report(tables)[1]).words.replace("\N{NO-BREAK SPACE}", " ")
