@@ -223,6 +223,10 @@ CONTRACT_COST = number(
     "contract rate; where it is given it stands for fuel, machine and labour",
     0,
 )
+PRICE_RANGE = (
+    number("price_low_per_kg", "currency/kg", "lowest price thought likely", 0, 1000),
+    number("price_high_per_kg", "currency/kg", "highest price thought likely", 0, 1000),
+)
 LAST_OPERATION_DAY = day(
     "operation_day", "the last operation on the treated strip before the season"
 )

@@ -1,6 +1,6 @@
 """A crop that is planned for a field, with the yield and price expected."""
 
-from schemas.shared_columns import FIELD, NOTES, SEASON
+from schemas.shared_columns import FIELD, NOTES, PRICE_RANGE, SEASON
 from schemas.table import Table, Tier, number, text
 
 TABLE = Table(
@@ -13,8 +13,7 @@ TABLE = Table(
         text("crop", "crop, a name of the crop list", required=True),
         number("yield_kg_ha", "kg/ha", "yield expected without the practice", 0, 30000),
         number("price_per_kg", "currency/kg", "price thought most likely", 0, 1000),
-        number("price_low_per_kg", "currency/kg", "lowest price thought likely", 0, 1000),
-        number("price_high_per_kg", "currency/kg", "highest price thought likely", 0, 1000),
+        *PRICE_RANGE,
         text("price_as_written", "that price with its unit as the book has it"),
         text(
             "work_before",

@@ -1,6 +1,14 @@
 """What the practice should earn in a planned crop, at the prices and the yield planned."""
 
-from schemas.shared_columns import CROP, FIELD, PRACTICE, SEASON, completeness, interval
+from schemas.shared_columns import (
+    CROP,
+    FIELD,
+    PRACTICE,
+    PRICE_RANGE,
+    SEASON,
+    completeness,
+    interval,
+)
 from schemas.table import Compared, Table, Tier, count, day, number
 
 TABLE = Table(
@@ -14,8 +22,7 @@ TABLE = Table(
         PRACTICE,
         number("yield_kg_ha", "kg/ha", "yield planned without the practice", 0, 30000),
         number("price_per_kg", "currency/kg", "price thought most likely", 0, 1000),
-        number("price_low_per_kg", "currency/kg", "lowest price thought likely", 0, 1000),
-        number("price_high_per_kg", "currency/kg", "highest price thought likely", 0, 1000),
+        *PRICE_RANGE,
         day("operation_day", "the last operation on the treated strip; null where there was none"),
         count("years_since", "harvests since that operation by the planned one", low=1),
         number(

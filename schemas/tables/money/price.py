@@ -1,6 +1,6 @@
 """What a crop was sold for."""
 
-from schemas.shared_columns import NOTES, SEASON
+from schemas.shared_columns import NOTES, PRICE_RANGE, SEASON
 from schemas.table import Table, Tier, number, text
 
 TABLE = Table(
@@ -19,8 +19,7 @@ TABLE = Table(
             1000,
             required=True,
         ),
-        number("price_low_per_kg", "currency/kg", "lowest price thought likely", 0, 1000),
-        number("price_high_per_kg", "currency/kg", "highest price thought likely", 0, 1000),
+        *PRICE_RANGE,
         number(
             "protein_premium_per_kg",
             "currency/kg",

@@ -207,6 +207,7 @@ def test_the_coming_fall_is_each_fields_own() -> None:
         payback=rows("payback", []),
         response_fade=rows("response_fade", []),
         working_window=rows("working_window", []),
+        comparison=rows("comparison", []),
     )
     found = {row["field"]: (row["fall"], row["years_since"]) for row in out.to_dicts()}
     # a field without a season of its own has the farm's fall
