@@ -46,7 +46,7 @@ def claims(rows: list[tuple[int, str, int, float]]) -> dict[str, object]:
         ),
         TABLES["ground_looseness"],
     )
-    out = ground_looseness_change.derive(given)
+    out = ground_looseness_change.derive(given, generated.empty(TABLES["comparison"]))
     level = out.filter(pl.col("verdict") != "too few")
     slope = out.filter(pl.col("change_pct").is_not_null())
     return {

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from schemas import generated
 from schemas.catalogue import TABLES
+from schemas.compared import as_made
 from transforms.money import operation_cost, payback
 from transforms.trial import response, response_driver
 from transforms.trial.methods import trial_statistics as ts
@@ -402,7 +403,10 @@ def drivers(trials: int) -> Iterator[dict[str, object]]:
             operation_day=pl.lit(WORKED),
             shared_se_pct=pl.lit(2.0),
         )
-        out = response_driver.derive(generated.conform(frame, TABLES["response_cause"]))
+        out = response_driver.derive(
+            generated.conform(frame, as_made(TABLES["response_cause"])),
+            generated.empty(TABLES["comparison"]),
+        )
         claimed += (out["verdict"] != "cannot tell yet").any()
     share = 100 * claimed / farms
     yield {"farms": farms, "causes": 7, "site-years": 7, "farms that claim any %": share}
