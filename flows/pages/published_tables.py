@@ -83,6 +83,24 @@ class Tables:
         """Return the fields, by name."""
         return self("field").to_dicts()
 
+    def watched(self) -> list[Row]:
+        """Return the fields to tell of week by week: of one with several comparisons those with instruments.
+
+        Instruments in both strips; if no comparison has them, its first.
+        """
+        spells = [self(name).select("field", "strip") for name in ("station_spell", "probe_spell")]
+        strips = pl.concat(spells).drop_nulls().unique().group_by("field").len()
+        both = set(strips.filter(pl.col("len") > 1)["field"])
+        rows = self.fields()
+        named = {own_field(row) for row in rows if row["field"] in both}
+        first = {own_field(row): row["field"] for row in reversed(rows)}
+        return [
+            row
+            for row in rows
+            if row["field"] in both
+            or (own_field(row) not in named and row["field"] == first[own_field(row)])
+        ]
+
     def show(self, system: System | None = None, *, brief: bool = False) -> Show:
         """Return units, currency and clock as the farm has them, or in another system of units."""
         farm = self("farm").to_dicts()

@@ -18,6 +18,7 @@ from polars.testing import assert_frame_equal
 from flows import cli
 from flows.books.fieldbook import tables_of
 from flows.farm.folder import FarmFolder
+from flows.pages.published_tables import Tables
 from flows.pages.year import forms, write
 from flows.store import query, warehouse
 from flows.trust import names as trust_names
@@ -251,6 +252,13 @@ def test_names_of_strips_are_read_in_any_case_and_stand_as_the_sheet_strips_has_
     assert set(frames["operation"]["strip"]) == {"worked once", "Worked again"}
     assert frames["strip"].sort("strip")["role"].to_list() == ["treated", "check", "treated"]
     assert frames["strip"].sort("strip")["against"][0] == "check; worked once"
+
+
+def test_the_week_tells_of_one_comparison_of_a_field_the_report_of_all(three) -> None:
+    with query.open_published(FarmFolder.at(three)) as con:
+        tables = Tables(con)
+        assert len(tables.fields()) == 3
+        assert [row["field"] for row in tables.watched()] == [tables.fields()[0]["field"]]
 
 
 def test_a_task_of_the_whole_field_is_asked_once_the_decision_for_each_comparison(three) -> None:

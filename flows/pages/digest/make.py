@@ -104,7 +104,7 @@ def _where(known: _Known, saved: str) -> list[Line]:
 
 
 def _known(tables: Tables, week: Week, show: Show, today: date, made: Made | None) -> _Known:
-    seasons = {f["field"]: tables.season_on(f["field"], week.sunday) for f in tables.fields()}
+    seasons = {f["field"]: tables.season_on(f["field"], week.sunday) for f in tables.watched()}
     details = [
         *_weather(tables, week, seasons),
         *_water(tables, week, show, seasons),
@@ -214,7 +214,7 @@ def _weather(tables: Tables, week: Week, seasons: dict[str, Row | None]) -> list
 def _water(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None]) -> list[Section]:
     known: dict[str, soil.Depths] = {}
     blocks: list[Block] = []
-    for field in tables.fields():
+    for field in tables.watched():
         name = field["field"]
         depths = soil.water_left(tables, week, name)
         if seasons[name] is not None and depths:
@@ -230,7 +230,7 @@ def _water(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None
 def _roots(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None]) -> list[Section]:
     blocks: list[Block] = []
     taken: dict[str, list[Row]] = {}
-    for field in tables.fields():
+    for field in tables.watched():
         season = seasons[field["field"]]
         if season is None:
             continue

@@ -15,7 +15,7 @@ from flows.pages.cells import (
     say,
     say_row,
 )
-from flows.pages.published_tables import Tables, last_row
+from flows.pages.published_tables import Tables, last_row, own_field
 from flows.pages.sections import irrigation
 from flows.pages.week import Week
 
@@ -136,16 +136,22 @@ def whole_farm(tables: Tables, week: Week) -> Line | None:
     """Say the whole farm's rain in one sentence, for a quiet week."""
     every = [stations(tables, week, field["field"]) for field in tables.fields()]
     known = [[row for row in rows if row["rain_mm"] is not None] for rows in every]
-    first = [rows[0] for rows in known if rows]
+    first = {own_field(rows[0]): rows[0] for rows in reversed(known) if rows}
     if not first:
         return None
-    rains = joined([say_row("weather_week", row, "{field} {rain_mm}") for row in first])
+    rains = joined(
+        [
+            say_row("weather_week", row | {"field": field}, "{field} {rain_mm}")
+            for field, row in sorted(first.items())
+        ]
+    )
     return Line(say("Rain or snow of the week: {rains}.", rains=rains))
 
 
 def station_grid(tables: Tables, week: Week) -> list[Grid]:
     """Return the week at every station, or nothing if there is none."""
-    every = [row for f in tables.fields() for row in stations(tables, week, f["field"])]
+    found = (row for f in tables.fields() for row in stations(tables, week, f["field"]))
+    every = list({row["station"]: row | {"field": own_field(row)} for row in found}.values())
     body: list[tuple[Phrase, ...]] = [
         tuple(
             (cell("weather_week", row, name, signed=name == "departure_mm"),) for name in _COLUMNS
