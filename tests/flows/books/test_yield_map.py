@@ -355,7 +355,8 @@ def test_a_folder_and_a_missing_one(tmp_path: Path) -> None:
     (tmp_path / "notes.docx").write_bytes(b"no map")
     found = yield_map.read(tmp_path)
     assert found.problems == []
-    assert {n: f.height for n, f in found.frames.items()} == {"strip_outline": 1, "yield_point": 3}
+    heights = {name: frame.height for name, frame in found.frames.items()}
+    assert heights == {"strip_outline": 1, "yield_point": 3, "ground_point": 0}
     with pytest.raises(UserError, match="no yield map"):
         yield_map.read(tmp_path / "nowhere")
 

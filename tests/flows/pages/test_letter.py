@@ -253,11 +253,11 @@ def uptake_rows(seed: int) -> list[dict[str, Any]]:
     """Uptake by depth and strip; the error is not known at some depths, as at the surface."""
     rng = np.random.default_rng(seed)
     return [
-        {"field": "Home", "season": 2024, "strip": strip, "depth_cm": depth}
+        {"field": "Home", "season": 2024, "strip": strip, "against": other, "depth_cm": depth}
         | {"week_starts": WEEK.monday, "days": 7, "days_week": 7, "coverage": 1.0, "partial": False}
         | {"uptake_mm": float(rng.uniform(-1, 7)), "reason": None}
         | {"uptake_error_mm": None if rng.random() < 0.3 else float(rng.uniform(0.1, 2.0))}
-        for strip in ("treated", "check")
+        for strip, other in (("treated", "check"), ("check", "treated"))
         for depth in DEPTHS
     ]
 
