@@ -89,7 +89,7 @@ def at_a_glance(tables: Tables, day: date) -> list[Grid]:
 
     A field without a standing crop keeps its row: it has no water or roots to show.
     """
-    rows = [_row(tables, field, day) for field in tables.fields()]
+    rows = [_row(tables, field, day) for field in tables.watched()]
     return [grid(("Each field at a glance",), HEADS, rows, [])] if rows else []
 
 

@@ -120,6 +120,7 @@ def taken() -> list[dict]:
     return [
         {"field": FIELD, "season": 2024, "week_starts": date(2024, 7, 1), "strip": strip}
         | {"depth_cm": depth, "uptake_mm": mm, "uptake_error_mm": 2.5}
+        | {"against": "check" if strip == "treated" else "treated"}
         for strip, row in values.items()
         for depth, mm in zip((10.0, 40.0, 70.0), row, strict=True)
     ]
@@ -129,7 +130,7 @@ def answered() -> list[dict]:
     found = {2021: (1.5, "not shown"), 2022: (6.0, "gain"), 2023: (9.0, "gain")}
     return [
         {"field": FIELD, "season": season, "response_pct": pct, "verdict": verdict}
-        | {"response_kg_ha": 30 * pct}
+        | {"response_kg_ha": 30 * pct, "strip": "treated", "against": "check"}
         | {"response_low_pct": pct - 4, "response_high_pct": pct + 4}
         for season, (pct, verdict) in found.items()
     ]
