@@ -21,9 +21,9 @@ def derive(
     """Money of each operation in the farm's currency, by hectare and over its area.
 
     A custom rate in the field book counts before the farm's own parts, as in ``operation_cost``. Own
-    cost is fuel, machine and labour together, and null where one is missing: part of a cost compared
-    with a whole rate would look cheap. A published rate (``schemas/work_rates.py``) is given only in
-    its own currency and never enters a cost.
+    cost is fuel, machine and labor together, and null where one is missing: part of a cost compared
+    with a whole rate would look cheap. A published rate (``work_rates``) is given only in its own
+    currency and never enters a cost.
     """
     currency = farm["currency"][0] if farm.height else None
     own = pl.sum_horizontal(PARTS, ignore_nulls=False)
