@@ -94,6 +94,23 @@ def test_without_the_grounds_law_it_is_the_usual_analysis_of_variance(monkeypatc
     assert out["p"][0] == pytest.approx(stats.f_oneway(*d).pvalue)
 
 
+def test_the_interval_of_a_part_is_that_of_its_sections_and_the_ground_beyond_them():
+    """By hand: s squared over m, times m to the power of the ground's law; t with the df of both."""
+    found = points(north_quarter(100.0), ground=80)
+    out = response_along.derive(found)
+    section = ((pl.col("ahead_m") + 400) / SECTION_M).floor().alias("section")
+    by = found.group_by(section, "strip").agg(pl.col("yield_kg_ha").mean())
+    by = by.pivot(on="strip", index="section", values="yield_kg_ha").sort("section")
+    d = (by["treated"] - by["check"]).to_numpy().reshape(4, -1)
+    m = d.shape[1]
+    own = d.var(axis=1, ddof=1).mean() / m
+    ground = own * (m**0.7 - 1)
+    df = 1 / (1 / (SECTIONS - 4) + (ground / (own + ground)) ** 2 / 3)
+    half = stats.t.ppf(0.975, df) * np.sqrt(own + ground)
+    high = out["response_high_kg_ha"] - out["response_kg_ha"]
+    assert high.to_list() == pytest.approx([half] * 4)
+
+
 def test_a_short_strip_has_parts_without_interval():
     out = response_along.derive(points(np.zeros(7), sections=7))
     assert out["verdict"].unique().to_list() == ["too few"]
