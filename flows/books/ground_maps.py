@@ -7,6 +7,7 @@ place lies in, of points the nearest within ``REACH_M``.
 
 import json
 from collections.abc import Callable, Mapping
+from importlib.util import find_spec
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -21,6 +22,7 @@ from flows.base.files import readable
 from flows.base.plain_text import counted
 from flows.books.fieldbook.files import decoded
 from flows.books.fieldbook.problem import Problem, Rejected, shown
+from flows.books.images import extra, geotiff
 from flows.books.strip_outlines import Place, misplaced
 from schemas import generated
 from schemas.catalogue import TABLES
@@ -204,18 +206,15 @@ def _points(shapes: list[BaseGeometry], values: Floats) -> Sample:
 
 def _raster(content: bytes) -> Sample:
     """Return the sampler of a GeoTIFF of one band; raise Rejected if it is none that can be laid."""
-    try:
-        import rasterio  # noqa: PLC0415  an optional part, and slow to import
-        from rasterio import warp  # noqa: PLC0415
-    except ImportError:
+    if find_spec("rasterio") is None:
         raise Rejected(
             "a GeoTIFF needs the package rasterio", "no such package", "pip install rasterio"
-        ) from None
+        )
+    from rasterio import warp  # noqa: PLC0415  an optional part, and slow to import
 
     def sample(places: Floats) -> Floats:
         found = np.full(len(places), np.nan)
-        # one driver only: no other format may name files or addresses to be read
-        with rasterio.MemoryFile(content) as file, file.open(driver="GTiff") as source:
+        with extra.alone(), geotiff.opened(content) as source:
             _must_be_map(source)
             east, north = map(
                 np.array, warp.transform("EPSG:4326", source.crs, places[:, 0], places[:, 1])
@@ -230,17 +229,7 @@ def _raster(content: bytes) -> Sample:
                 found[inside] = read.astype(float).filled(np.nan)
         return found
 
-    def sample_or_reject(places: Floats) -> Floats:
-        try:
-            return sample(places)
-        except Rejected:
-            raise
-        except Exception as error:  # the library's errors have no common class
-            raise Rejected(
-                "the file cannot be read as GeoTIFF", str(error)[:80], "a GeoTIFF of one band"
-            ) from error
-
-    return sample_or_reject
+    return sample
 
 
 def _must_be_map(source: Any) -> None:

@@ -312,7 +312,8 @@ def along(found: dict[str, dict[tuple[str, ...], Array]], half: int) -> Iterator
                 if len(known):
                     trial_of[f"{name} {i}"] = name
                     points.append(_as_points(f"{name} {i}", known, width))
-        out = response_along.derive(pl.concat(points)).filter(
+        compared = pl.DataFrame({"field": list(trial_of), "season": 2024, "block": "1"})
+        out = response_along.derive(pl.concat(points), compared).filter(
             (pl.col("part") == 1) & (pl.col("verdict") != "too few")
         )
         out = out.with_columns(trial=pl.col("field").replace_strict(trial_of))

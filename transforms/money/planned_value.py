@@ -7,7 +7,6 @@ from schemas.tables.money.planned_value import TABLE
 from transforms.methods.texts import joined
 
 SD = 1.959963985  # half of a 95 % range in standard deviations
-VALUES = ("standing", "fresh")
 
 
 def derive(

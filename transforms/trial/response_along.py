@@ -17,18 +17,19 @@ from schemas import generated
 from schemas.tables.trial.response_along import PARTS, TABLE
 from transforms.trial.methods.ground import PRIOR_DF, SPREAD_POWER, known_df
 from transforms.trial.methods.map_sections import by_section
-from transforms.trial.methods.trial_statistics import CONFIDENCE
+from transforms.trial.methods.trial_statistics import CONFIDENCE, student_t
 
 SITE_YEAR = ["field", "season"]
 LEAST_SECTIONS = 2 * PARTS  # for an interval
 
 
-def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
-    """Four rows for each season that was mapped on both strips; none where it was not.
+def derive(yield_point_cleaned: pl.DataFrame, mapped_pass: pl.DataFrame) -> pl.DataFrame:
+    """Four rows for each season whose mapped passes are compared; none where they are not (``mapped_pass``).
 
     With fewer than ``LEAST_SECTIONS`` sections a part has no interval, and nothing is tested.
     """
-    sections = by_section(yield_point_cleaned)
+    compared = mapped_pass.filter(pl.col("block").is_not_null())
+    sections = by_section(yield_point_cleaned.join(compared, on=SITE_YEAR, how="semi"))
     if sections.is_empty():
         return generated.empty(TABLE)
     both = sections.drop_nulls(["treated", "check"]).sort(*SITE_YEAR, "place_m")
@@ -50,7 +51,7 @@ def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
         response_kg_ha=pl.col("d").mean(),
     )
     made = _with_coverage(_tested(_with_interval(parts)))
-    return generated.conform(made.drop("section_m", "s2", "all", "half", "df"), TABLE)
+    return generated.conform(made.drop("section_m", "s2", "all", "half", "df", "error"), TABLE)
 
 
 def _with_interval(parts: pl.DataFrame) -> pl.DataFrame:
@@ -61,14 +62,15 @@ def _with_interval(parts: pl.DataFrame) -> pl.DataFrame:
     free = parts["all"].to_numpy().astype(float) - PARTS
     with np.errstate(divide="ignore", invalid="ignore"):
         df = known_df(own, ground, free, PRIOR_DF)
-    half = pl.Series(stats.t.ppf((1 + CONFIDENCE) / 2, df) * np.sqrt(own + ground))
+    parts = parts.with_columns(df=pl.Series(df), error=pl.Series(np.sqrt(own + ground)))
+    parts = parts.with_columns(half=student_t(pl.col("df")) * pl.col("error"))
     response, check = pl.col("response_kg_ha"), pl.col("check_kg_ha")
     enough = (pl.col("all") >= LEAST_SECTIONS) & pl.col("half").is_finite()
     low, high = (
         pl.when(enough).then(end) for end in (response - pl.col("half"), response + pl.col("half"))
     )
     percent = pl.when(check > 0).then(100 / check)
-    return parts.with_columns(half=half, df=pl.Series(df)).with_columns(
+    return parts.with_columns(
         response_pct=response * percent,
         response_low_kg_ha=low,
         response_high_kg_ha=high,

@@ -5,6 +5,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.trial.vegetation_pair import TABLE
 from transforms.methods.strips import in_strip
+from transforms.trial.methods.map_geometry import as_book
 from transforms.trial.methods.trial_statistics import student_t
 
 KEY = ["field", "day", "source"]
@@ -24,7 +25,7 @@ def derive(
     freedom of two unequal variances (Welch 1947, doi 10.1093/biomet/34.1-2.28). Of typed
     observations only the standard error of the difference is known, if both strips have two places.
     """
-    rows = pl.concat([_seen(_as_book(vegetation_strip, season)), _typed(observation_pair)])
+    rows = pl.concat([_seen(as_book(vegetation_strip, season)), _typed(observation_pair)])
     df = pl.col("difference_se") ** 4 / sum(
         pl.col(f"{side}_se") ** 4 / (pl.col(f"{side}_pixels") - 1) for side in _SIDES
     )
@@ -33,14 +34,6 @@ def derive(
         difference_low=pl.col("difference") - half, difference_high=pl.col("difference") + half
     )
     return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
-
-
-def _as_book(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
-    """Fields by the name that the field book has, case and spaces aside."""
-    plain = pl.col("field").str.strip_chars().str.to_lowercase()
-    book = season.select(plain=plain, book="field").unique("plain")
-    joined = rows.with_columns(plain=plain).join(book, on="plain", how="left")
-    return joined.with_columns(field=pl.coalesce("book", "field")).drop("plain", "book")
 
 
 def _seen(images: pl.DataFrame) -> pl.DataFrame:

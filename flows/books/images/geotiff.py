@@ -76,7 +76,7 @@ def opened(what: Path | bytes) -> Iterator[Any]:
                 yield image
     except (RasterioError, ValueError, OverflowError) as error:  # of bytes by a stranger, anything
         raise Rejected(
-            "the image cannot be read",
+            "the file cannot be read as GeoTIFF",
             shown(str(error.__cause__ or error)),
             "a whole GeoTIFF: copy or download it again",
         ) from None

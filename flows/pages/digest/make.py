@@ -9,7 +9,7 @@ import polars as pl
 from flows.pages import render
 from flows.pages.cells import Block, Frame, Line, Page, Phrase, Row, Section, made_on, say, say_row
 from flows.pages.pictures import rain, roots_week, uptake, water
-from flows.pages.published_tables import Tables
+from flows.pages.published_tables import Tables, own_field
 from flows.pages.reader_units import Show
 from flows.pages.sections import evidence, glance, harvest, irrigation, roots, soil, to_do, weather
 from flows.pages.sections.causes import Cause, begun, counted
@@ -128,7 +128,8 @@ def _one_look(known: _Known, most: int | None) -> list[Section]:
     if known.quiet:
         return _section("The week", [*(tasks or [_NOTHING_TO_DO]), *_quiet(known)])
     notes = _NOTES if most else 1000
-    seasonal = {item.place.field for item in _items(known.due)}
+    busy = {item.place.whole_field for item in _items(known.due)}
+    seasonal = {row["field"] for row in known.tables.watched() if own_field(row) in busy}
     every: list[Block] = [
         glance.table(known.tables, known.week, known.causes, fields, notes, seasonal)
     ]
@@ -176,7 +177,7 @@ def _pictures(known: _Known, fields: list[str]) -> list[Block]:
 def _quiet(known: _Known) -> Iterator[Line]:
     """Say what there is in a week without a crop and without news."""
     tables, week = known.tables, known.week
-    fields = tables.fields()
+    fields = tables.watched()
     if not fields:
         yield Line(("There is no field in the field book yet.",))
         return

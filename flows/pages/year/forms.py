@@ -29,10 +29,13 @@ FEWEST = 4
 _SPARE = 4  # empty rows for a pass done again
 _SEEN = (
     ("operator", "who drove the tractor"),
-    ("soil at working depth", "crumbles, smears or breaks into clods; roll some between the fingers"),
+    (
+        "soil at working depth",
+        "crumbles, smears or breaks into clods; roll some between the fingers",
+    ),
     ("buried lines located", "by whom and when"),
     ("photographs", "the furrow, a spade of soil at working depth, the strip from its corner"),
-)  # fmt: skip
+)
 _AT_THE_WAGON = (
     "Weigh each strip by itself, in the same way and at the same header width.",
     "Take the moisture of every pass from its own grain.",

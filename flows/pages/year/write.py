@@ -70,7 +70,7 @@ def year(folder: FarmFolder, field: str | None = None, day: date | None = None) 
         day = day or now.astimezone(tables.zone).date()
         show = tables.show(brief=True)
         every = items(tables, day, made(folder))
-        found = [item for item in every if field in {None, item.field, item.place.whole_field}]
+        found = [item for item in every if field in {None, item.place.whole_field}]
         farm = show.phrase((tables.farm_name(),))
         return Year(
             _text(found, show, farm, day),

@@ -110,8 +110,8 @@ BOW_TIE = shapely.Polygon(
 @pytest.mark.parametrize(
     ("name", "content", "cause", "expected"),
     [
-        ("x.tif", b"no tiff", "cannot be read as GeoTIFF", "of one band"),
-        ("x.tif", tiff([[5, 8]])[:-6], "cannot be read as GeoTIFF", "of one band"),
+        ("x.tif", b"no tiff", "cannot be read as GeoTIFF", "a whole GeoTIFF"),
+        ("x.tif", tiff([[5, 8]])[:-6], "cannot be read as GeoTIFF", "a whole GeoTIFF"),
         ("x.tif", tiff([[5, 8]], None), "has no projection", "with the projection stored"),
         ("x.tif", tiff([[5, 8]], count=3), "several bands", "one band"),
         ("x.tif", tiff([[np.nan, np.nan]]), "covers no strip", "over the strips' outlines"),

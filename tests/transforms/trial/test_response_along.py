@@ -6,6 +6,11 @@ from scipy import ndimage, stats
 from transforms.trial import response_along
 
 SECTIONS, SECTION_M = 40, 20.0
+PASSES = pl.DataFrame({"field": ["Home"], "season": [2024], "block": ["1"]})
+
+
+def derive(found):
+    return response_along.derive(found, PASSES)
 
 
 def points(gain, *, ground=0.0, turned_deg=0.0, seed=0, sections=SECTIONS):
@@ -43,7 +48,7 @@ def north_quarter(gain):
 
 
 def test_a_response_in_one_quarter_only_differs_along_the_strips():
-    out = response_along.derive(points(north_quarter(400.0), ground=60))
+    out = derive(points(north_quarter(400.0), ground=60))
     assert out["verdict"].unique().to_list() == ["differs"]
     assert out["part"].to_list() == [1, 2, 3, 4]
     assert out["counted_from"].unique().to_list() == ["south"]
@@ -54,7 +59,7 @@ def test_a_response_in_one_quarter_only_differs_along_the_strips():
 
 def test_the_same_response_everywhere_is_no_difference_along_them():
     called = [
-        response_along.derive(points(np.full(SECTIONS, 200.0), ground=200, seed=s))["verdict"][0]
+        derive(points(np.full(SECTIONS, 200.0), ground=200, seed=s))["verdict"][0]
         for s in range(40)
     ]
     assert called.count("differs") <= 5  # 2 expected
@@ -63,7 +68,7 @@ def test_the_same_response_everywhere_is_no_difference_along_them():
 def test_intervals_hold_the_true_response_of_each_part():
     held = []
     for seed in range(40):
-        out = response_along.derive(points(np.full(SECTIONS, 150.0), seed=seed))
+        out = derive(points(np.full(SECTIONS, 150.0), seed=seed))
         holds = pl.lit(150).is_between("response_low_kg_ha", "response_high_kg_ha")
         held += out.select(holds).to_series().to_list()
     assert np.mean(held) >= 0.93
@@ -73,7 +78,7 @@ def test_intervals_hold_the_true_response_of_each_part():
     ("deg", "end"), [(0, "south"), (180, "south"), (90, "west"), (270, "west")]
 )
 def test_part_one_lies_at_the_south_or_west_end_whichever_way_the_combine_drove(deg, end):
-    out = response_along.derive(points(north_quarter(400.0), turned_deg=deg))
+    out = derive(points(north_quarter(400.0), turned_deg=deg))
     assert out["counted_from"].unique().to_list() == [end]
     best = out.sort("response_kg_ha")["part"][-1]
     assert best == (4 if deg in (0, 90) else 1)
@@ -82,7 +87,7 @@ def test_part_one_lies_at_the_south_or_west_end_whichever_way_the_combine_drove(
 def test_without_the_grounds_law_it_is_the_usual_analysis_of_variance(monkeypatch):
     monkeypatch.setattr(response_along, "SPREAD_POWER", 0.0)
     found = points(north_quarter(20.0))
-    out = response_along.derive(found)
+    out = derive(found)
     section = ((pl.col("ahead_m") + 400) / SECTION_M).floor().alias("section")
     by = (
         found.group_by(section, "strip")
@@ -97,7 +102,7 @@ def test_without_the_grounds_law_it_is_the_usual_analysis_of_variance(monkeypatc
 def test_the_interval_of_a_part_is_that_of_its_sections_and_the_ground_beyond_them():
     """By hand: s squared over m, times m to the power of the ground's law; t with the df of both."""
     found = points(north_quarter(100.0), ground=80)
-    out = response_along.derive(found)
+    out = derive(found)
     section = ((pl.col("ahead_m") + 400) / SECTION_M).floor().alias("section")
     by = found.group_by(section, "strip").agg(pl.col("yield_kg_ha").mean())
     by = by.pivot(on="strip", index="section", values="yield_kg_ha").sort("section")
@@ -112,7 +117,7 @@ def test_the_interval_of_a_part_is_that_of_its_sections_and_the_ground_beyond_th
 
 
 def test_a_short_strip_has_parts_without_interval():
-    out = response_along.derive(points(np.zeros(7), sections=7))
+    out = derive(points(np.zeros(7), sections=7))
     assert out["verdict"].unique().to_list() == ["too few"]
     assert out["response_low_kg_ha"].null_count() == 4
     assert out["partial"].all()
@@ -122,17 +127,22 @@ def test_sections_with_one_side_only_make_a_part_partial():
     found = points(np.zeros(SECTIONS)).filter(
         (pl.col("strip") == "treated") | (pl.col("ahead_m").is_between(-370, -330)).not_()
     )
-    out = response_along.derive(found)
+    out = derive(found)
     assert out["partial"].to_list() == [True, False, False, False]
     assert out["coverage"][0] == pytest.approx(10 / 13)  # three sections lack their check
 
 
 def test_a_section_is_as_long_as_the_compared_ground_lies_apart():
     wide = points(north_quarter(400.0)).with_columns(border_m=pl.lit(40.0))
-    out = response_along.derive(wide)
+    out = derive(wide)
     assert out["sections"].to_list() == [3, 2, 3, 2]  # ten of 80 m
     assert out["to_m"].to_list() == [240, 400, 640, 800]
 
 
+def test_passes_that_are_not_compared_tell_nothing_along_them():
+    apart = PASSES.with_columns(block=pl.lit(None, pl.String))
+    assert response_along.derive(points(np.full(SECTIONS, 200.0)), apart).is_empty()
+
+
 def test_no_map_gives_no_rows():
-    assert response_along.derive(points(np.zeros(SECTIONS)).clear()).is_empty()
+    assert derive(points(np.zeros(SECTIONS)).clear()).is_empty()

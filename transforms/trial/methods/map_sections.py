@@ -28,14 +28,10 @@ def by_section(points: pl.DataFrame) -> pl.DataFrame:
         away = pl.col("border_m").filter(pl.col("strip") == strip)
         return away.mean().over(SITE_YEAR).fill_null(0.0)
 
+    northward = runs("north_m").abs() >= runs("east_m").abs()
     kept = kept.with_columns(
-        counted_from=pl.when(runs("north_m").abs() >= runs("east_m").abs())
-        .then(pl.lit("south"))
-        .otherwise(pl.lit("west")),
-        toward=pl.when(runs("north_m").abs() >= runs("east_m").abs())
-        .then(runs("north_m"))
-        .otherwise(runs("east_m"))
-        .sign(),
+        counted_from=pl.when(northward).then(pl.lit("south")).otherwise(pl.lit("west")),
+        toward=pl.when(northward).then(runs("north_m")).otherwise(runs("east_m")).sign(),
         section_m=pl.max_horizontal(middle("treated") + middle("check"), pl.lit(SHORTEST_M)),
     )
     far = pl.col("place") * pl.col("toward")

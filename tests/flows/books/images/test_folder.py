@@ -135,8 +135,8 @@ def test_what_cannot_be_used_says_why_and_good_ones_beside_it_land(folder: FarmF
         "2024-07-05.tif": "the index is outside −1 to 1",
         "2024-07-06.tif": "cloud over all strips",
         "2099-07-06.tif": "the day of the image lies in the future",
-        "cut 2024-07-07.tif": "the image cannot be read",
-        "2024-07-08.tif": "the image cannot be read",
+        "cut 2024-07-07.tif": "the file cannot be read as GeoTIFF",
+        "2024-07-08.tif": "the file cannot be read as GeoTIFF",
     }
     assert ask(folder, FOUND) == [("treated", 0.6), ("check", 0.5)]
     assert found.refused == 8
