@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 import duckdb
 import polars as pl
 
+from flows.base.errors import UserError
 from flows.pages.cells import Line, Part, Row, cell
 from flows.pages.reader_units import Show, System
 from schemas import generated
@@ -133,6 +134,15 @@ class Tables:
 def last_row(frame: pl.DataFrame, by: str = "day") -> Row | None:
     """Return the latest row; None if there is none."""
     return frame.sort(by).to_dicts()[-1] if frame.height else None
+
+
+def chosen_fields(tables: Tables, field: str | None) -> list[str]:
+    """Return the names of all fields of the field book, or the one asked for; UserError if it has none such."""
+    names = sorted({own_field(row) for row in tables.fields()})
+    if field is not None and field not in names:
+        known = ", ".join(names) or "none"
+        raise UserError(f"There is no field '{field}' in the field book. Its fields: {known}.")
+    return names if field is None else [field]
 
 
 def own_field(row: Row) -> str:

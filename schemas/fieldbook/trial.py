@@ -227,6 +227,34 @@ PASSES = Sheet(
     ("pass", "yields", "harvest"),
 )
 
+# Of a price beside its likely value: its unit, and the range.
+PRICE_RANGE = (
+    Heading(
+        "unit",
+        ("unit",),
+        Reads.TEXT,
+        "unit of the price, where the heading does not say it",
+        ("price unit", "per"),
+        example=("$/t", "$/bu"),
+    ),
+    number(
+        "low price",
+        "price_low_per_kg",
+        "lowest price thought likely, same unit",
+        ("", ""),
+        ("205", "5.60"),
+        ("price low",),
+    ),
+    number(
+        "high price",
+        "price_high_per_kg",
+        "highest price thought likely, same unit",
+        ("", ""),
+        ("260", "7.10"),
+        ("price high",),
+    ),
+)
+
 PRICES = Sheet(
     "prices",
     "price",
@@ -243,30 +271,7 @@ PRICES = Sheet(
         CROP_COLUMN,
         season_year(must=True),
         number("price", "price_per_kg", "price", ("", ""), ("235", "6.40"), must=True),
-        Heading(
-            "unit",
-            ("unit",),
-            Reads.TEXT,
-            "unit of the price, where the heading does not say it",
-            ("price unit", "per"),
-            example=("$/t", "$/bu"),
-        ),
-        number(
-            "low price",
-            "price_low_per_kg",
-            "lowest price thought likely, same unit",
-            ("", ""),
-            ("205", "5.60"),
-            ("price low",),
-        ),
-        number(
-            "high price",
-            "price_high_per_kg",
-            "highest price thought likely, same unit",
-            ("", ""),
-            ("260", "7.10"),
-            ("price high",),
-        ),
+        *PRICE_RANGE,
         number(
             "protein premium",
             "protein_premium_per_kg",
@@ -307,30 +312,7 @@ PLANS = Sheet(
             ("235", "6.40"),
             ("likely price", "price likely"),
         ),
-        Heading(
-            "unit",
-            ("unit",),
-            Reads.TEXT,
-            "unit of the price, where the heading does not say it",
-            ("price unit", "per"),
-            example=("$/t", "$/bu"),
-        ),
-        number(
-            "low price",
-            "price_low_per_kg",
-            "lowest price thought likely, same unit",
-            ("", ""),
-            ("205", "5.60"),
-            ("price low",),
-        ),
-        number(
-            "high price",
-            "price_high_per_kg",
-            "highest price thought likely, same unit",
-            ("", ""),
-            ("260", "7.10"),
-            ("price high",),
-        ),
+        *PRICE_RANGE,
         word(
             "work before",
             "work_before",

@@ -17,7 +17,7 @@ from flows.base import files
 from flows.base.errors import UserError
 from flows.farm.folder import FarmFolder
 from flows.pages import render
-from flows.pages.published_tables import Tables
+from flows.pages.published_tables import Tables, chosen_fields
 from flows.store import query
 from schemas.cautions import WORKING
 from schemas.fieldbook.parts import Heading
@@ -64,11 +64,7 @@ def write(folder: FarmFolder, kind: Kind, field: str | None = None) -> list[Path
     made: list[Path] = []
     with query.open_published(folder) as con:
         tables = Tables(con, as_stored=True)
-        names = [row["field"] for row in tables.fields()]
-        if field is not None and field not in names:
-            known = ", ".join(names) or "none"
-            raise UserError(f"There is no field '{field}' in the field book. Its fields: {known}.")
-        chosen = [field] if field else names
+        chosen = chosen_fields(tables, field)
         if not chosen:
             raise UserError(
                 "There is no field in the field book yet, so there is no form to fill in."

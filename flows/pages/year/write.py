@@ -13,7 +13,7 @@ from flows.base.errors import UserError
 from flows.farm.folder import FarmFolder
 from flows.pages import render
 from flows.pages.cells import written
-from flows.pages.published_tables import Tables, own_field
+from flows.pages.published_tables import Tables, chosen_fields
 from flows.pages.reader_units import Show
 from flows.pages.year import calendar_file, lines
 from flows.pages.year.items import Item, State, items
@@ -62,15 +62,12 @@ def year(folder: FarmFolder, field: str | None = None, day: date | None = None) 
     """
     with query.open_published(folder) as con:
         tables = Tables(con)
-        names = sorted({own_field(row) for row in tables.fields()})
-        if field is not None and field not in names:
-            known = ", ".join(names) or "none"
-            raise UserError(f"There is no field '{field}' in the field book. Its fields: {known}.")
+        names = chosen_fields(tables, field)
         now = datetime.now(UTC)
         day = day or now.astimezone(tables.zone).date()
         show = tables.show(brief=True)
         every = items(tables, day, made(folder))
-        found = [item for item in every if field in {None, item.place.whole_field}]
+        found = [item for item in every if item.place.whole_field in names]
         farm = show.phrase((tables.farm_name(),))
         return Year(
             _text(found, show, farm, day),
