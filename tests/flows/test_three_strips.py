@@ -7,7 +7,7 @@ scatter about it by the same small amounts in every strip, other ones in each bl
 from __future__ import annotations
 
 import sys
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 
 import duckdb
@@ -18,7 +18,10 @@ from polars.testing import assert_frame_equal
 from flows import cli
 from flows.books.fieldbook import tables_of
 from flows.farm.folder import FarmFolder
+from flows.pages import render
+from flows.pages.digest import make
 from flows.pages.published_tables import Tables
+from flows.pages.week import Week
 from flows.pages.year import forms, write
 from flows.store import query, warehouse
 from flows.trust import names as trust_names
@@ -259,6 +262,18 @@ def test_the_week_tells_of_one_comparison_of_a_field_the_report_of_all(three) ->
         tables = Tables(con)
         assert len(tables.fields()) == 3
         assert [row["field"] for row in tables.watched()] == [tables.fields()[0]["field"]]
+
+
+def test_a_task_of_the_whole_field_marks_its_row_of_the_week(three) -> None:
+    with query.open_published(FarmFolder.at(three)) as con:
+        tables = Tables(con)
+        last = tables("season")["harvested"].max()
+        week = Week.of(last - timedelta(days=12))
+        page = make.digest(tables, week, tables.show(), week.sunday)
+        text = " ".join(render.text(page, tables.show()).split())
+    assert "Print the pass sheet (checkstrip form passes) for Gumbo (by" in text
+    row = text.partition("Each field this week")[2].partition("To do this week")[0]
+    assert row.count("seasonal task") == 1
 
 
 def test_a_task_of_the_whole_field_is_asked_once_the_decision_for_each_comparison(three) -> None:
