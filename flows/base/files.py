@@ -6,6 +6,7 @@ stops nothing.
 
 import ntpath
 import os
+import secrets
 import subprocess
 import sys
 import time
@@ -52,7 +53,7 @@ def write_text(path: Path, text: str) -> None:
 def write_bytes(path: Path, content: bytes) -> None:
     """Put ``content`` into a file, completely or not at all."""
     make_folder(path.parent)
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    part = path.with_name(f".{path.name}.{unique()}.part")
     try:
         begin(part)
         with part.open("wb") as out:
@@ -63,6 +64,14 @@ def write_bytes(path: Path, content: bytes) -> None:
         part.unlink(missing_ok=True)
     sync_folder(path.parent)
     _remove_leftovers(path.parent)
+
+
+def unique() -> str:
+    """Return a word for the name of an unfinished file that no other process has, on any computer.
+
+    The number of a process is not enough: two computers, or two containers, may both have it.
+    """
+    return f"{os.getpid()}-{secrets.token_hex(6)}"
 
 
 def begin(path: Path) -> None:

@@ -1,5 +1,6 @@
 """A lock that the operating system holds: it is free the moment its process ends, however it ends."""
 
+import errno
 import os
 import sys
 import time
@@ -12,6 +13,8 @@ from flows.base.errors import Busy
 
 # The byte that is locked lies beyond the text, because Windows lets nobody read a locked byte.
 _BYTE = 1 << 20
+# What says that another process has it; on Windows and some network drives "access denied" does too.
+_TAKEN = (errno.EAGAIN, errno.EWOULDBLOCK, errno.EACCES, errno.EDEADLK)
 
 if sys.platform == "win32":
     import msvcrt
@@ -38,7 +41,8 @@ else:
 def hold(path: Path, doing: str, wait_s: float = 0.0) -> Iterator[None]:
     """Hold the lock at ``path`` while ``doing``; raise Busy, naming the holder, if it stays taken.
 
-    The file itself stays: a lock file that comes and goes can be held twice.
+    Raises OSError if the disk cannot lock it at all: that is no other Checkstrip at work. The file
+    itself stays: a lock file that comes and goes can be held twice.
     """
     files.make_folder_for(path.parent, 0o700)
     handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
@@ -49,6 +53,9 @@ def hold(path: Path, doing: str, wait_s: float = 0.0) -> Iterator[None]:
                 _take(handle)
                 break
             except OSError as taken:
+                if taken.errno not in _TAKEN:
+                    why = f"it cannot be locked: {taken.strerror}"
+                    raise OSError(taken.errno, why, str(path)) from taken
                 if time.monotonic() >= until:
                     raise Busy(
                         f"Another Checkstrip is at work on this farm folder ({holder(path)}). "

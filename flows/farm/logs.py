@@ -4,8 +4,8 @@ import io
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from contextvars import ContextVar
 from itertools import pairwise
-from pathlib import Path
 
 from flows.base import lock
 from flows.base.plain_text import Lines
@@ -20,8 +20,8 @@ _WAIT_S = 2.0  # for another process to write its line
 def to_file(folder: FarmFolder) -> logging.Logger:
     """Return the program's logger, writing to the farm folder's log file from now on."""
     log = logging.getLogger(NAME)
-    if not _writes(log):
-        log.addHandler(_handler(folder))
+    if not _is_open(folder):
+        log.addHandler(_LogFile(folder, of_process=True))
         log.setLevel(logging.INFO)
         log.propagate = False
     return log
@@ -29,16 +29,20 @@ def to_file(folder: FarmFolder) -> logging.Logger:
 
 @contextmanager
 def kept(folder: FarmFolder) -> Iterator[None]:
-    """Write what is logged inside to the farm folder's log file, unless a log file is open."""
-    log = logging.getLogger(NAME)
-    if _writes(log):
+    """Write what is logged inside to the farm folder's log file, and to no other farm's.
+
+    Inside means in the same thread or task: a process may work on several farms at a time.
+    """
+    if _is_open(folder):
         yield
         return
-    handler = _handler(folder)
+    log, handler = logging.getLogger(NAME), _LogFile(folder)
     log.addHandler(handler)
+    before = _HERE.set(handler)
     try:
         yield
     finally:
+        _HERE.reset(before)
         log.removeHandler(handler)
         handler.close()
 
@@ -58,14 +62,11 @@ class Said(io.TextIOBase):
         return len(text)
 
 
-def _writes(log: logging.Logger) -> bool:
-    return any(isinstance(handler, _LogFile) for handler in log.handlers)
-
-
-def _handler(folder: FarmFolder) -> logging.Handler:
-    handler = _LogFile(folder.logs / f"{NAME}.log")
-    handler.setFormatter(Lines("%(asctime)s %(levelname)s %(message)s"))
-    return handler
+def _is_open(folder: FarmFolder) -> bool:
+    """Return whether what is logged here goes to the farm folder's log file already."""
+    here = _HERE.get()
+    handlers = [here] if here is not None else logging.getLogger(NAME).handlers
+    return any(isinstance(one, _LogFile) and one.folder == folder for one in handlers)
 
 
 class _LogFile(logging.Handler):
@@ -76,9 +77,17 @@ class _LogFile(logging.Handler):
     cannot be written (a full disk), the work goes on without it.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, folder: FarmFolder, *, of_process: bool = False) -> None:
         super().__init__()
-        self._path, self._alone = path, path.with_name("log.lock")
+        self.folder, self._of_process = folder, of_process
+        self._path, self._alone = folder.logs / f"{NAME}.log", folder.logs / "log.lock"
+        self.setFormatter(Lines("%(asctime)s %(levelname)s %(message)s"))
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """Take what is logged in its own ``kept``; that of the process, what is logged in none."""
+        here = _HERE.get()
+        mine = here is self or (here is None and self._of_process)
+        return mine and bool(super().filter(record))
 
     def emit(self, record: logging.LogRecord) -> None:
         """Add a line; one process at a time."""
@@ -109,3 +118,7 @@ class _LogFile(logging.Handler):
 
     def handleError(self, record: logging.LogRecord) -> None:
         """Pass over it."""
+
+
+# Whose log the lines of this thread or task go to.
+_HERE: ContextVar[_LogFile | None] = ContextVar("log file", default=None)

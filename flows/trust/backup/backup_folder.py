@@ -8,7 +8,6 @@ renaming, so a backup that was broken off is not there at all.
 from __future__ import annotations
 
 import hashlib
-import os
 from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -52,7 +51,7 @@ class Store(BackupObjects):
 
         They are under their final name only when they are whole and forced to disk.
         """
-        part = self.root / "objects" / f"{os.getpid()}.part"
+        part = self.root / "objects" / f"{files.unique()}.part"
         part.parent.mkdir(parents=True, exist_ok=True)
         digest, size = hashlib.sha256(), 0
         try:

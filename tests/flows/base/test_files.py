@@ -3,7 +3,10 @@
 import os
 import stat
 import sys
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path, PureWindowsPath
+from typing import IO
 
 import pytest
 
@@ -133,3 +136,23 @@ def test_a_file_is_read_by_those_who_may_read_its_folder(
     finally:
         os.umask(before)
     assert stat.S_IMODE((tmp_path / "state.json").stat().st_mode) == file
+
+
+def test_two_computers_with_the_same_process_number_do_not_write_into_each_other(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Containers on a shared disk: each process may be number 7, and each begins before the other ends."""
+    monkeypatch.setattr(files.os, "getpid", lambda: 7)
+    both, real = threading.Barrier(2), files.sync
+
+    def sync(out: IO[bytes]) -> None:
+        real(out)
+        both.wait(10)
+
+    monkeypatch.setattr(files, "sync", sync)
+    contents = [letter * 100_000 for letter in (b"a", b"b")]
+    path = tmp_path / "x.json"
+    with ThreadPoolExecutor(2) as pool:
+        list(pool.map(lambda content: files.write_bytes(path, content), contents))
+    assert path.read_bytes() in contents
+    assert [one.name for one in tmp_path.iterdir()] == ["x.json"]

@@ -5,6 +5,8 @@ import logging
 import os
 import subprocess
 import sys
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -102,3 +104,48 @@ def test_what_processes_say_goes_to_the_log_line_by_line(folder: FarmFolder) -> 
             print(part, end="", file=sys.stderr)
     said = (folder.logs / "checkstrip.log").read_text().splitlines()
     assert [line.split(" WARNING ")[1] for line in said] == ["Traceback: a", "  b"]
+
+
+def test_each_line_goes_to_the_farm_that_it_is_of(tmp_path: Path) -> None:
+    """Two farms in one process, one after the other, inside each other and at the same time."""
+    log = logging.getLogger("checkstrip.land")
+    a, b = FarmFolder(tmp_path / "a"), FarmFolder(tmp_path / "b")
+    together = threading.Barrier(2)
+
+    def work(folder: FarmFolder) -> None:
+        with logs.kept(folder):
+            for number in range(20):
+                together.wait(10)
+                log.error("%s in its thread %d", folder.root.name, number)
+
+    with logs.kept(a):
+        log.error("a alone")
+        with logs.kept(b):
+            log.error("b inside")
+        with logs.kept(a):
+            log.error("a again")
+    with ThreadPoolExecutor(2) as pool:
+        list(pool.map(work, (a, b)))
+    for folder in (a, b):
+        lines = [line.split(" ERROR ")[1] for text in texts(folder) for line in text.splitlines()]
+        assert all(line.startswith(folder.root.name) for line in lines), lines
+        assert len(lines) == len(set(lines)) == (22 if folder is a else 21)
+
+
+def test_a_process_that_serves_one_farm_keeps_its_log_free_of_another(tmp_path: Path) -> None:
+    program = f"""
+from pathlib import Path
+from flows.farm import logs
+from flows.farm.folder import FarmFolder
+a, b = FarmFolder(Path({str(tmp_path / "a")!r})), FarmFolder(Path({str(tmp_path / "b")!r}))
+log = logs.to_file(a)
+log.info("of a")
+with logs.kept(b):
+    log.error("of b")
+with logs.kept(a):
+    log.info("of a again")
+"""
+    subprocess.run([sys.executable, "-c", program], check=True, timeout=60)
+    said = {name: texts(FarmFolder(tmp_path / name))[0] for name in "ab"}
+    assert [said[name].count("of b") for name in "ab"] == [0, 1]
+    assert [said[name].count("of a") for name in "ab"] == [2, 0]
