@@ -1,5 +1,6 @@
 """Write what a version of a book says and what became of it: tables, problems, quarantine, receipt."""
 
+from collections.abc import Iterable
 from typing import Any
 
 import duckdb
@@ -82,21 +83,28 @@ def write_receipt(
     con: duckdb.DuckDBPyConnection, receipt: Receipt, setup: str, state: str, reason: str | None
 ) -> None:
     """Write what became of a version to ``delivery``."""
+    write_receipts(con, setup, [(receipt, state, reason)])
+
+
+def write_receipts(
+    con: duckdb.DuckDBPyConnection, setup: str, became: Iterable[tuple[Receipt, str, str | None]]
+) -> None:
+    """Write what became of several versions (state, reason) to ``delivery``."""
     table = TABLES["delivery"]
-    row = {
-        "delivery": receipt.delivery,
-        "sha256": receipt.sha256,
-        "sequence": receipt.sequence,
-        "received_at": receipt.received_at,
-        "source": receipt.kind,
-        "name": receipt.name,
-        "setup": setup,
-        "size_bytes": receipt.size,
-        "state": state,
-        "reason": reason,
-    }
-    warehouse.append(
-        con,
-        table,
-        generated.conform(pl.DataFrame([row], schema_overrides={"reason": pl.String}), table),
-    )
+    rows = [
+        {
+            "delivery": receipt.delivery,
+            "sha256": receipt.sha256,
+            "sequence": receipt.sequence,
+            "received_at": receipt.received_at,
+            "source": receipt.kind,
+            "name": receipt.name,
+            "setup": setup,
+            "size_bytes": receipt.size,
+            "state": state,
+            "reason": reason,
+        }
+        for receipt, state, reason in became
+    ]
+    frame = pl.DataFrame(rows, schema_overrides={"reason": pl.String}, infer_schema_length=None)
+    warehouse.append(con, table, generated.conform(frame, table))

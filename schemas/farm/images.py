@@ -15,8 +15,8 @@ class ImageBands(Strict):
     """Bands of an image, counted from 1, and how its numbers are written.
 
     ``index``: a vegetation index from −1 to 1; without it ``red`` and ``near_infrared`` reflectance.
-    ``quality``: a band in which the values ``cloud_values`` mean cloud, shadow or snow (without
-    them every value but 0). ``scale`` and ``offset``: value = number × scale + offset.
+    ``quality``: a band in which the values ``cloud_values`` mean cloud, shadow or snow, or all but
+    ``clear_values`` do (without either, all but 0). ``scale`` and ``offset``: value = number × scale + offset.
     """
 
     index: Band | None = None
@@ -24,6 +24,7 @@ class ImageBands(Strict):
     near_infrared: Band | None = None
     quality: Band | None = None
     cloud_values: tuple[int, ...] = ()
+    clear_values: tuple[int, ...] = ()
     scale: Annotated[float, Field(gt=0)] | None = None
     offset: float | None = None
 
@@ -33,4 +34,6 @@ class ImageBands(Strict):
             raise ValueError("give red and near_infrared together, or index alone")
         if self.index is not None and self.red is not None:
             raise ValueError("give index, or red and near_infrared, not both")
+        if self.cloud_values and self.clear_values:
+            raise ValueError("give cloud_values or clear_values, not both")
         return self

@@ -11,7 +11,7 @@ pytest.importorskip("exactextract")
 
 from demo_warehouse.simulator import crossed_map, images
 from demo_warehouse.simulator.plan import FIRST, LAST, MAPPED
-from flows.books.images import extra, geotiff, inside
+from flows.books.images import cut, extra, geotiff, inside
 from flows.books.strip_outlines import outlines_of, table_of
 from flows.books.yield_map import NO_RENAMES
 from schemas.farm.images import ImageBands
@@ -53,10 +53,11 @@ def test_the_index_of_a_clear_day_is_that_of_the_canopy_laid(whole_farm, taken):
     for file in taken:
         with extra.alone(), geotiff.opened(file.content) as image:
             bands = geotiff.bands_of(image, ImageBands())
-            cut = geotiff.clipped(image, bands, shapes.values(), {})
-        with extra.alone(), geotiff.opened(cut) as image:
-            pixels = geotiff.pixels_of(image, ImageBands())
-        for side, one in inside.inside(pixels, shapes).items():
+            layers = {role: cut.Layer(image, band) for role, band in bands.items()}
+            content = cut.clipped(layers, shapes, {})
+        with extra.alone(), geotiff.opened(content) as image:
+            found = inside.inside(cut.cut_of(image, ImageBands()), shapes)
+        for side, one in found.items():
             if "2024-" in file.path and one.coverage == 1:
                 peaks[side].append(one.vegetation_index - images.BARE)
     ratio = max(peaks["treated"]) / max(peaks["check"])

@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import duckdb
@@ -20,9 +20,9 @@ import polars as pl
 from flows.base.files import read_state, write_text
 from flows.base.plain_text import counted
 from flows.books.fieldbook.problem import Rejected
-from flows.books.images import extra, geotiff, inside
+from flows.books.images import cut, extra, geotiff, inside
 from flows.books.images.landing import KIND, land, standing
-from flows.books.images.outlines import fingerprint, of_day
+from flows.books.images.outlines import OfYear, by_year, fingerprint
 from flows.farm.folder import FarmFolder
 from flows.store import warehouse
 from flows.store.archive import Archive, Arrival
@@ -117,6 +117,7 @@ def _new(  # noqa: PLR0917
     """Yield a cut, or the reason why there is none, for each image that is new or read otherwise."""
     targets, hashes = {receipt.target for receipt in standing(archive)}, set[str]()
     outlined = fingerprint(*strip_outline.select("field", "strip", "season", "outline").rows())
+    outlines = by_year(strip_outline)
     for number, path in enumerate(files):
         name = geotiff.plain_name(path, folder.images)
         source = name.rpartition("/")[0] or KIND
@@ -130,24 +131,29 @@ def _new(  # noqa: PLR0917
             hashes.add(seen.sha256)
             if copy or target in targets:
                 continue
-            content = _content(path, source, sidecar, farm, strip_outline)
-            if _seen(path, None) != seen:
+            content = _content(path, source, sidecar, farm, outlines)
+            if not _as_seen(path, seen):
                 del now[name]  # it was written to meanwhile: the next run takes it
                 continue
         except OSError:
             now.pop(name, None)
             continue
-        cut = into / f"{number}.part"
-        cut.write_bytes(content)
-        yield Arrival(cut, KIND, KIND, name, source, target, whole=True)
+        part = into / f"{number}.part"
+        part.write_bytes(content)
+        yield Arrival(part, KIND, KIND, name, source, target, whole=True)
 
 
 def _seen(path: Path, before: _Seen | None) -> _Seen:
     """Return size, time and hash of a file; the hash as remembered if size and time are."""
-    stat = path.stat()
-    if before and (before.size, before.time_ns) == (stat.st_size, stat.st_mtime_ns):
+    if before and _as_seen(path, before):
         return before
+    stat = path.stat()
     return _Seen(stat.st_size, stat.st_mtime_ns, measure(path).sha256)
+
+
+def _as_seen(path: Path, seen: _Seen) -> bool:
+    stat = path.stat()
+    return (seen.size, seen.time_ns) == (stat.st_size, stat.st_mtime_ns)
 
 
 def _sidecar(path: Path) -> bytes | None:
@@ -164,7 +170,7 @@ def _content(
     source: str,
     sidecar: bytes | None,
     farm: Farm,
-    strip_outline: pl.DataFrame,
+    outlines: OfYear,
 ) -> bytes:
     """Return the cut with its day and rules in its tags, or the reason for rejecting it as JSON."""
     try:
@@ -182,24 +188,25 @@ def _content(
                     "the day on which it was taken, such as 2025-06-14.tif",
                 )
             bands = geotiff.bands_of(image, said)
-            outlines = of_day(strip_outline, day)
+            layers = {role: cut.Layer(image, band) for role, band in bands.items()}
             tags = {"day": day.isoformat(), "source": source, "said": said.model_dump_json()}
-            cut = geotiff.clipped(image, bands, outlines.values(), tags)
-        check(cut, said, strip_outline, day)
-        return cut
+            content = cut.clipped(layers, outlines(day.year), tags)
+        check(content, said, outlines(day.year))
+        return content
     except Rejected as wrong:
         reason = {"cause": wrong.cause, "found": wrong.found, "expected": wrong.expected}
         return json.dumps(reason, sort_keys=True).encode()
 
 
-def check(cut: bytes, said: ImageBands, strip_outline: pl.DataFrame, day: date) -> None:
+def check(content: bytes, said: ImageBands, outlines: cut.Outlines) -> None:
     """Raise Rejected if a cut is no index, or shows no strip at all."""
-    with extra.alone(), geotiff.opened(cut) as image:
-        pixels = geotiff.pixels_of(image, said)
+    with extra.alone(), geotiff.opened(content) as image:
+        opened = cut.cut_of(image, said)
+        found = inside.inside(opened, outlines, likeness=False).values()
         if "index" in image.descriptions:
-            geotiff.check_scale(pixels.index)
-    outlines = of_day(strip_outline, day)
-    found = inside.inside(pixels, outlines, likeness=False).values()
+            for of in inside.shares(opened.grid, outlines).values():
+                if not isinstance(of, str):
+                    cut.check_scale(opened.part(of.box)[0])
     if any(one.pixels_weight for one in found) or any(one.reason == inside.NARROW for one in found):
         return
     cloud = any(one.cloud_share for one in found)

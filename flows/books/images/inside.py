@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Hashable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from shapely.geometry import mapping
 from shapely.geometry.base import BaseGeometry
 
-from flows.books.images.geotiff import Pixels, on_image
+from flows.books.images.cut import GRIDS, Box, Cut, Grid, Outlines, on_grid
 
 BORDER_PIXELS = 1.0  # taken off an outline all around: what a pixel sees comes from beside it too
 LEAST_CLEAR = 0.5  # of a strip, for a mean of it
@@ -39,56 +40,88 @@ class Inside:
     reason: str | None
 
 
-def inside(
-    pixels: Pixels, outlines: Mapping[Any, BaseGeometry], *, likeness: bool = True
-) -> dict[Any, Inside]:
+@dataclass(frozen=True, slots=True)
+class Shares:
+    """The pixels of a grid inside one outline less its border: where, and the share of each inside.
+
+    ``box`` holds them all, ``rows`` and ``columns`` count within it; ``area`` of the outline in pixels.
+    """
+
+    box: Box
+    rows: NDArray[np.int64]
+    columns: NDArray[np.int64]
+    weight: Array
+    area: float
+
+
+def inside(cut: Cut, outlines: Outlines, *, likeness: bool = True) -> dict[Any, Inside]:
     """Return the means inside the outlines (longitude, latitude in WGS 84), less a border of one pixel.
 
-    Shares of pixels are exact areas (exactextract). The border, like all else, is in pixels, so a
-    projection in degrees needs no other arithmetic. Without ``likeness`` the independent pixels, which
-    take the most time, stay unknown.
+    Without ``likeness`` the independent pixels, which take the most time, stay unknown.
     """
+    out = {}
+    for name, of in shares(cut.grid, outlines).items():
+        if isinstance(of, str):
+            out[name] = Inside(None, None, None, 0, 0.0, None, 0.0, of)
+        else:
+            out[name] = _mean(*cut.part(of.box), of, likeness=likeness)
+    return out
+
+
+def shares(grid: Grid, outlines: Outlines) -> dict[Any, Shares | str]:
+    """Return the pixels inside each outline, or why there are none.
+
+    Shares of pixels are exact areas (exactextract). The border, like all else, is in pixels, so a
+    projection in degrees needs no other arithmetic. They are worked out once a grid.
+    """
+    return _shares(grid, tuple(outlines.items()))
+
+
+@lru_cache(maxsize=GRIDS)
+def _shares(
+    grid: Grid, outlines: tuple[tuple[Hashable, BaseGeometry], ...]
+) -> dict[Any, Shares | str]:
     from exactextract import exact_extract  # noqa: PLC0415 (an extra, and start-up time)
     from exactextract.raster import NumPyRasterSource  # noqa: PLC0415
 
-    high, wide = pixels.index.shape
+    high, wide = grid.high, grid.wide
     shrunken, features = {}, []
     frame = shapely.box(0, 0, wide, high)
-    for number, (name, outline) in enumerate(outlines.items()):
-        there = on_image(outline, pixels.crs, pixels.transform)
+    for number, (name, there) in enumerate(on_grid(grid, dict(outlines)).items()):
         shrunken[name] = less = shapely.make_valid(there).buffer(-BORDER_PIXELS)
         if less.intersects(frame):
             upright = shapely.transform(less, lambda xy: xy * (1, -1) + (0, high))
             features.append(
                 {"type": "Feature", "properties": {"n": number}, "geometry": mapping(upright)}
             )
-    grid = NumPyRasterSource(np.broadcast_to(np.uint8(0), (high, wide)), 0, 0, wide, high)
+    blank = NumPyRasterSource(np.broadcast_to(np.uint8(0), (high, wide)), 0, 0, wide, high)
     of = {}
     if features:  # it takes no empty list
-        found = exact_extract(grid, features, ["cell_id", "coverage"], include_cols=["n"])
+        found = exact_extract(blank, features, ["cell_id", "coverage"], include_cols=["n"])
         of = {one["properties"]["n"]: one["properties"] for one in found}
-    out = {}
+    out: dict[Any, Shares | str] = {}
     for number, (name, less) in enumerate(shrunken.items()):
         if less.is_empty:
-            out[name] = Inside(None, None, None, 0, 0.0, None, 0.0, NARROW)
+            out[name] = NARROW
         elif number not in of or not len(of[number]["coverage"]):
-            out[name] = Inside(None, None, None, 0, 0.0, None, 0.0, BESIDE)
+            out[name] = BESIDE
         else:
-            cells = np.asarray(of[number]["cell_id"], np.int64)
             weight = np.asarray(of[number]["coverage"], np.float64)
-            out[name] = _mean(pixels, cells, weight, less.area, likeness=likeness)
+            rows, columns = np.divmod(np.asarray(of[number]["cell_id"], np.int64), wide)
+            left, top = int(columns.min()), int(rows.min())
+            box = Box(left, top, int(columns.max()) + 1, int(rows.max()) + 1)
+            out[name] = Shares(box, rows - top, columns - left, weight, less.area)
     return out
 
 
-def _mean(
-    pixels: Pixels, cells: NDArray[np.int64], weight: Array, area: float, *, likeness: bool
-) -> Inside:
-    """Return the mean of some pixels by their shares; ``area``: of the outline, in pixels."""
-    value, cloud = pixels.index.ravel()[cells], pixels.cloud.ravel()[cells]
+def _mean(index: Array, cloud: NDArray[np.bool_], of: Shares, *, likeness: bool) -> Inside:
+    """Return the mean of the pixels of a box by their shares."""
+    at = of.rows, of.columns
+    value, weight = index[at], of.weight
     clear = np.isfinite(value)
     total = float(weight[clear].sum())
-    coverage = min(total / area, 1.0)
-    clouded = min(float(weight[cloud].sum()) / area, 1.0)
+    coverage = min(total / of.area, 1.0)
+    clouded = min(float(weight[cloud[at]].sum()) / of.area, 1.0)
     whole = int((weight[clear] >= ALL).sum())
     if coverage < LEAST_CLEAR:
         reason = (
@@ -97,15 +130,18 @@ def _mean(
             else "less than half of the strip has clear pixels"
         )
         return Inside(None, None, None, whole, total, clouded, coverage, reason)
-    value, weight, cells = value[clear], weight[clear], cells[clear]
+    value, weight = value[clear], weight[clear]
+    rows, columns = (
+        of.rows[clear] - of.rows[clear].min(),
+        of.columns[clear] - of.columns[clear].min(),
+    )
+    grid = np.full((rows.max() + 1, columns.max() + 1), np.nan)
+    grid[rows, columns] = value
     mean = float(np.average(value, weights=weight))
     spread = float(np.sqrt(np.average((value - mean) ** 2, weights=weight)))
-    rows, columns = np.divmod(cells, pixels.index.shape[1])
-    grid = np.full((np.ptp(rows) + 1, np.ptp(columns) + 1), np.nan)
-    grid[rows - rows.min(), columns - columns.min()] = value
     unrelated = independent(grid) if likeness else None
     partly = None if coverage > ALL else "part of the strip is under cloud or outside the image"
-    return Inside(mean, spread, unrelated, whole, total, clouded, min(coverage, 1.0), partly)
+    return Inside(mean, spread, unrelated, whole, total, clouded, coverage, partly)
 
 
 def independent(grid: Array) -> float:

@@ -14,8 +14,9 @@ from flows.base.version import VERSION
 from flows.books import landed_version
 from flows.books.fieldbook.problem import Problem
 from flows.books.images import extra, geotiff
+from flows.books.images.cut import cut_of
 from flows.books.images.inside import BESIDE, inside
-from flows.books.images.outlines import fingerprint, of_day
+from flows.books.images.outlines import OfYear, by_year, fingerprint
 from flows.store import publish_guard, warehouse
 from flows.store.archive import Archive
 from flows.store.archive_reader import DAMAGED
@@ -60,11 +61,8 @@ def land(con: duckdb.DuckDBPyConnection, archive: Archive) -> list[str]:
         return [extra.MISSING]
     stand = standing(archive)
     kept = {receipt.delivery for receipt in stand if receipt.sequence in done}
-    rows, problems, became = (
-        list[pl.DataFrame](),
-        list[Problem](),
-        dict[int, tuple[str, str | None]](),
-    )
+    rows, problems, became = Rows(), list[Problem](), dict[int, tuple[str, str | None]]()
+    outlines = by_year(strip_outline)
     for receipt in stand:
         data, damage = _bytes(archive, receipt)
         if damage:
@@ -76,10 +74,14 @@ def land(con: duckdb.DuckDBPyConnection, archive: Archive) -> list[str]:
         else:
             became[receipt.sequence] = ("landed", None)
             if receipt.delivery not in kept:
-                rows.append(_rows(receipt, data, strip_outline))
+                rows += _rows(receipt, data, outlines)
+    # so that another processor's last digit does not show
+    made = pl.DataFrame(rows, schema=generated.polars_schema(TABLE)).with_columns(
+        pl.selectors.float().round(9)
+    )
     with warehouse.transaction(con):
         before = warehouse.read(con, TABLE).filter(pl.col("delivery").is_in(sorted(kept)))
-        landed_version.replace_if_changed(con, TABLE.name, pl.concat([before, *rows]))
+        landed_version.replace_if_changed(con, TABLE.name, pl.concat([before, made]))
         landed_version.list_problems(con, KIND, problems)
         _write_receipts(con, own, became, problems, setup)
     return []
@@ -98,22 +100,21 @@ def _problem(receipt: Receipt, data: bytes) -> Problem:
     return Problem(receipt.name, 0, "", wrong["cause"], wrong["found"], wrong["expected"], "image")
 
 
-def _rows(receipt: Receipt, data: bytes, strip_outline: pl.DataFrame) -> pl.DataFrame:
-    """Return ``vegetation_strip`` of one image: a row for each strip that it may show."""
+def _rows(receipt: Receipt, data: bytes, outlines: OfYear) -> Rows:
+    """Return the rows of ``vegetation_strip`` of one image: one for each strip that it may show."""
     with extra.alone(), geotiff.opened(data) as image:
         tags = image.tags()
         day = date.fromisoformat(tags["day"])
-        pixels = geotiff.pixels_of(image, ImageBands.model_validate_json(tags["said"]))
-        found = inside(pixels, of_day(strip_outline, day))
-        size = pixels.pixel_m
-    rows = [
+        cut = cut_of(image, ImageBands.model_validate_json(tags["said"]))
+        found = inside(cut, outlines(day.year))
+    return [
         {
             "field": field,
             "strip": strip,
             "day": day,
             "source": tags["source"],
             "image": receipt.name,
-            "pixel_m": size,
+            "pixel_m": cut.grid.pixel_m,
             "partial": one.coverage < 1,
             "delivery": receipt.delivery,
             **asdict(one),
@@ -121,9 +122,6 @@ def _rows(receipt: Receipt, data: bytes, strip_outline: pl.DataFrame) -> pl.Data
         for (field, strip), one in found.items()
         if one.reason != BESIDE
     ]
-    frame = pl.DataFrame(rows, schema=generated.polars_schema(TABLE))
-    # so that another processor's last digit does not show
-    return frame.with_columns(pl.selectors.float().round(9))
 
 
 def _write_receipts(
@@ -139,7 +137,9 @@ def _write_receipts(
         con.execute(f"DELETE FROM {table} WHERE source = ?", [KIND])
     by_name = {problem.sheet: problem for problem in problems}
     for receipt in own:
-        state, reason = became.get(receipt.sequence, ("landed", "a later version stands"))
         if receipt.sequence in became and receipt.name in by_name:
             landed_version.write_quarantine(con, receipt, [by_name[receipt.name]])
-        landed_version.write_receipt(con, receipt, setup, state, reason)
+    replaced = ("landed", "a later version stands")
+    landed_version.write_receipts(
+        con, setup, [(receipt, *became.get(receipt.sequence, replaced)) for receipt in own]
+    )

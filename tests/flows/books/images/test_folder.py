@@ -99,6 +99,36 @@ def test_red_and_near_infrared_by_their_names_and_a_cloud_band(folder: FarmFolde
     assert partial
 
 
+def test_clear_values_of_a_class_band_and_far_strips_share_a_cut(folder: FarmFolder) -> None:
+    """Classes 4 and 5 are clear, 8 is cloud; a second field lies 8 km to the east of the first."""
+    apart = json.loads(outlines())
+    for one in json.loads(outlines(field="Far"))["features"]:
+        ring = one["geometry"]["coordinates"][0]
+        one["geometry"]["coordinates"] = [[[x + 0.11, y] for x, y in ring]]
+        apart["features"].append(one)
+    (folder.yield_maps / "strips.geojson").write_text(json.dumps(apart))
+    index = np.full((60, 900), 0.3, np.float32)
+    index[:, :32] = two_strips()
+    classes = np.full(index.shape, 5, np.float32)
+    classes[:30] = 4
+    classes[:12, :32], index[:12, :32] = 8, -0.1
+    image(folder, "2024-07-01.tif", np.stack([index, classes]), described=("ndvi", "quality"))
+    folder.farm_toml.write_text(FARM + "\n[image_bands.images]\nclear_values = [4, 5]\n")
+    take(folder)
+    found = ask(
+        folder,
+        "SELECT field, strip, round(vegetation_index, 3), cloud_share > 0 FROM vegetation_strip ORDER BY ALL",
+    )
+    assert found == [
+        ("Far", "check", 0.3, False),
+        ("Far", "treated", 0.3, False),
+        ("North", "check", 0.5, True),
+        ("North", "treated", 0.6, True),
+    ]
+    ((size,),) = ask(folder, "SELECT size_bytes FROM delivery WHERE source = 'images'")
+    assert size < 12_000  # of 432,000 bytes
+
+
 def test_bands_and_scale_of_the_farm_file(folder: FarmFolder) -> None:
     bands = (two_strips() * 10_000).astype(np.int16)
     image(folder, "far/2024-07-01.tif", np.stack([bands * 0 + 4, bands]))

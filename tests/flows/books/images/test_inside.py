@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Any
+
 import numpy as np
 import pytest
 import shapely
@@ -11,17 +14,30 @@ from hypothesis import strategies as st
 pytest.importorskip("exactextract")
 from rasterio import Affine, crs
 
-from flows.books.images.geotiff import Pixels
+from flows.books.images.cut import Cut, Grid
 from flows.books.images.inside import NARROW, independent, inside
 from tests.flows.images import EAST, LONG, NORTH, UTM, on_globe, strip, two_strips
 
 GRID = Affine(10, 0, EAST - 100, 0, -10, NORTH + LONG + 100)
 
 
+@dataclass(frozen=True)
+class Arrays(Cut):
+    """A cut whose index and cloud are arrays."""
+
+    index: Any = None
+    cloud: Any = None
+
+    def part(self, box):
+        at = slice(box.top, box.bottom), slice(box.left, box.right)
+        return self.index[at], self.cloud[at]
+
+
 def pixels(index, cloud=None, transform=GRID, projection=UTM):
     clouded = np.zeros(np.shape(index), bool) if cloud is None else cloud
     index = np.where(clouded, np.nan, np.asarray(index, float))
-    return Pixels(index, clouded, crs.CRS.from_user_input(projection), transform)
+    grid = Grid(crs.CRS.from_user_input(projection), transform, *index.shape)
+    return Arrays(grid, None, None, index, clouded)
 
 
 def one(index, outline, cloud=None):

@@ -1,0 +1,314 @@
+"""Cut an image to the strips' outlines without loss, and read the cut.
+
+A cut is a GeoTIFF over the windows of all strips in which only these windows are stored: tiles that
+hold nothing take no room, so fields far apart cost no more than fields side by side.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import mapping, shape
+from shapely.geometry.base import BaseGeometry
+
+from flows.books.fieldbook.problem import Rejected, shown
+from schemas.farm.images import ImageBands
+
+MAX_WINDOW_BYTES = 400_000_000  # of the bands used, over the outlines
+MAX_BLOCK_BYTES = 600_000_000  # that one pixel needs to be unpacked
+MARGIN_PIXELS = 4  # around the outlines, so that one drawn again a little wider finds its pixels
+LARGEST = 1.0  # of an index
+DENSE_DEG = 0.0005  # corners of an outline for another projection; about 50 m
+TILE = 128  # pixels of a cut's tile, which is stored whole or not at all
+GRIDS = 8  # that are remembered: a satellite's images share one
+Array = NDArray[Any]
+Outlines = Mapping[Any, BaseGeometry]
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """Some columns and rows of an image."""
+
+    left: int
+    top: int
+    right: int
+    bottom: int
+
+    @classmethod
+    def around(cls, west: float, north: float, east: float, south: float) -> Box:
+        """Return the whole pixels that hold a rectangle."""
+        return cls(math.floor(west), math.floor(north), math.ceil(east), math.ceil(south))
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Return rows and columns."""
+        return self.bottom - self.top, self.right - self.left
+
+    @property
+    def window(self) -> Any:
+        """Return it as rasterio has it."""
+        from rasterio.windows import Window  # noqa: PLC0415 (an extra, and start-up time)
+
+        return Window(self.left, self.top, *reversed(self.shape))
+
+    def meets(self, other: Box) -> bool:
+        """Return whether they overlap or touch."""
+        return (
+            self.left <= other.right
+            and other.left <= self.right
+            and self.top <= other.bottom
+            and other.top <= self.bottom
+        )
+
+    def with_(self, other: Box) -> Box:
+        """Return the smallest box that holds both."""
+        return Box(
+            min(self.left, other.left),
+            min(self.top, other.top),
+            max(self.right, other.right),
+            max(self.bottom, other.bottom),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Where the pixels of an image lie: ``transform`` leads from column and row to the ``crs``."""
+
+    crs: Any
+    transform: Any
+    high: int
+    wide: int
+
+    @property
+    def pixel_m(self) -> float:
+        """Return the length of a pixel's side in meters."""
+        side = math.sqrt(abs(self.transform.determinant))
+        if self.crs.is_geographic:
+            north = self.transform.f + self.transform.e * self.high / 2
+            return side * 111_320 * math.sqrt(math.cos(math.radians(north)))
+        return side * float(self.crs.linear_units_factor[1])
+
+
+@dataclass(frozen=True, slots=True)
+class Layer:
+    """One band of an open image."""
+
+    image: Any
+    band: int
+
+
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A cut that is open: index and cloud, read a box at a time."""
+
+    grid: Grid
+    image: Any
+    said: ImageBands
+
+    def part(self, box: Box) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """Return index (NaN where unknown) and cloud of a box that lies within the image."""
+        roles = list(self.image.descriptions)
+        raw = dict(zip(roles, self.image.read(window=box.window), strict=True))
+        valid = self.image.read_masks(1, window=box.window) > 0
+
+        def values(role: str) -> NDArray[np.float64]:
+            n, said = roles.index(role), self.said
+            scale = said.scale if said.scale is not None else self.image.scales[n]
+            offset = said.offset if said.offset is not None else self.image.offsets[n]
+            return np.asarray(raw[role], np.float64) * scale + offset
+
+        if "index" in raw:
+            index = values("index")
+        else:
+            red, infrared = values("red"), values("near_infrared")
+            with np.errstate(divide="ignore", invalid="ignore"):
+                index = (infrared - red) / (infrared + red)
+        cloud = np.zeros(valid.shape, bool)
+        if "quality" in raw:
+            cloud = _is_cloud(raw["quality"], self.said)
+        index[~(valid & np.isfinite(index)) | cloud] = np.nan
+        return index, cloud & valid
+
+
+def _is_cloud(quality: Array, said: ImageBands) -> NDArray[np.bool_]:
+    if said.clear_values:
+        return ~np.isin(quality, said.clear_values)
+    return np.isin(quality, said.cloud_values) if said.cloud_values else quality != 0
+
+
+def grid_of(image: Any) -> Grid:
+    """Return where the pixels of an open image lie; raise Rejected if it has no projection."""
+    if image.crs is None or image.transform.is_identity:
+        expected = "a GeoTIFF with a projection: export it again with its place on the map"
+        raise Rejected("the image has no projection", "no projection", expected)
+    return Grid(image.crs, image.transform, image.height, image.width)
+
+
+def cut_of(image: Any, said: ImageBands) -> Cut:
+    """Return an open cut; ``said``: scale, offset and the meaning of the quality band."""
+    return Cut(grid_of(image), image, said)
+
+
+def on_grid(grid: Grid, outlines: Outlines) -> Mapping[Any, BaseGeometry]:
+    """Return outlines (longitude, latitude in WGS 84) in columns and rows of pixels."""
+    return _on_grid(grid, tuple(outlines.items()))
+
+
+@lru_cache(maxsize=GRIDS)
+def _on_grid(grid: Grid, outlines: tuple[tuple[Hashable, BaseGeometry], ...]) -> dict[Any, Any]:
+    return {name: _in_pixels(outline, grid) for name, outline in outlines}
+
+
+def _in_pixels(outline: BaseGeometry, grid: Grid) -> BaseGeometry:
+    from rasterio.errors import RasterioError  # noqa: PLC0415 (an extra, and start-up time)
+    from rasterio.warp import transform_geom  # noqa: PLC0415
+
+    dense = mapping(shapely.segmentize(outline, DENSE_DEG))
+    try:
+        there = transform_geom("EPSG:4326", grid.crs, dense)
+    except (RasterioError, ValueError):
+        return shapely.Polygon()
+    inverse = ~grid.transform
+    return shapely.transform(
+        shape(there), lambda xy: np.column_stack(inverse @ (xy[:, 0], xy[:, 1]))
+    )
+
+
+def clipped(layers: Mapping[str, Layer], outlines: Outlines, tags: dict[str, str]) -> bytes:
+    """Return the windows over the outlines as a GeoTIFF of the bands; same image, same bytes.
+
+    ``layers``: a band of each role, all of one grid. ``tags`` are written into it. What lies outside
+    the outlines and a small margin is empty. Raises Rejected: no projection, no place over the
+    farm, too large.
+    """
+    grid = grid_of(first := next(iter(layers.values())).image)
+    windows = _windows(grid, tuple(outlines.items()))
+    if not windows:
+        raise Rejected(
+            "the image does not lie over the strips",
+            " ".join(f"{edge:.7g}" for edge in first.bounds) + f" in {grid.crs.to_string()[:40]}",
+            "an image of a field that has outlines in yieldmaps/",
+        )
+    dtype = _dtype(layers, sum(math.prod(box.shape) for box, _ in windows))
+    pieces = []
+    for box, outside in windows:
+        data = np.stack(
+            [
+                one.image.read(one.band, window=box.window, out_dtype=dtype)
+                for one in layers.values()
+            ]
+        )
+        valid = np.min(
+            [one.image.read_masks(one.band, window=box.window) for one in layers.values()], axis=0
+        )
+        data[:, outside], valid[outside] = 0, 0
+        pieces.append((box, data, valid))
+    return _written(grid, layers, pieces, tags)
+
+
+@lru_cache(maxsize=GRIDS)
+def _windows(
+    grid: Grid, outlines: tuple[tuple[Hashable, BaseGeometry], ...]
+) -> list[tuple[Box, NDArray[np.bool_]]]:
+    """Return the boxes over the outlines, none touching another, and what of each lies outside."""
+    from rasterio import Affine  # noqa: PLC0415 (an extra, and start-up time)
+    from rasterio.features import geometry_mask  # noqa: PLC0415
+
+    frame = shapely.box(0, 0, grid.wide, grid.high)
+    shapes = _on_grid(grid, outlines).values()
+    near = [one.buffer(MARGIN_PIXELS) for one in shapes if one.intersects(frame)]
+    boxes: list[Box] = []
+    for one in near:
+        box = Box.around(*one.intersection(frame).bounds)
+        while touching := [other for other in boxes if other.meets(box)]:
+            boxes = [other for other in boxes if other not in touching]
+            for other in touching:
+                box = box.with_(other)
+        boxes.append(box)
+    out = []
+    for box in sorted(boxes, key=lambda b: (b.top, b.left)):
+        moved = [shapely.affinity.translate(one, -box.left, -box.top) for one in near]
+        mask = geometry_mask(moved, box.shape, Affine.identity(), all_touched=True)
+        out.append((box, mask))
+    return out
+
+
+def _dtype(layers: Mapping[str, Layer], pixels: int) -> str:
+    """Return the type that holds all bands; raise Rejected if there is too much to read."""
+    dtype = np.result_type(*(one.image.dtypes[one.band - 1] for one in layers.values()))
+    if dtype.kind not in "iuf":
+        raise Rejected("the image has no plain numbers", shown(str(dtype)), "whole or real numbers")
+    if dtype.kind in "iu" and dtype.itemsize > 4:
+        dtype = np.dtype("float64")
+    blocks = [
+        math.prod(one.image.block_shapes[one.band - 1]) * one.image.count for one in layers.values()
+    ]
+    size, block = pixels * dtype.itemsize * len(layers), max(blocks) * dtype.itemsize
+    if size > MAX_WINDOW_BYTES or block > MAX_BLOCK_BYTES:
+        raise Rejected(
+            "the image is too large",
+            f"{max(size, block) / 1e6:,.0f} MB to unpack",
+            f"at most {MAX_WINDOW_BYTES / 1e6:,.0f} MB over the outlines: export it with larger "
+            "pixels, in tiles",
+        )
+    return str(dtype)
+
+
+def _written(
+    grid: Grid,
+    layers: Mapping[str, Layer],
+    pieces: list[tuple[Box, Array, Array]],
+    tags: dict[str, str],
+) -> bytes:
+    from rasterio import Affine  # noqa: PLC0415 (an extra, and start-up time)
+    from rasterio.io import MemoryFile  # noqa: PLC0415
+    from rasterio.windows import Window  # noqa: PLC0415
+
+    whole = pieces[0][0]
+    for box, _, _ in pieces:
+        whole = whole.with_(box)
+    dtype = pieces[0][1].dtype
+    profile = {
+        "driver": "GTiff",
+        "count": len(layers),
+        "height": whole.shape[0],
+        "width": whole.shape[1],
+        "dtype": dtype,
+        "crs": grid.crs,
+        "transform": grid.transform @ Affine.translation(whole.left, whole.top),
+        "compress": "deflate",
+        "predictor": 3 if dtype.kind == "f" else 2,
+        "tiled": True,
+        "blockxsize": TILE,
+        "blockysize": TILE,
+        "SPARSE_OK": True,
+    }
+    with MemoryFile() as memory:
+        with memory.open(**profile) as out:
+            for box, data, valid in pieces:
+                there = Window(box.left - whole.left, box.top - whole.top, *reversed(box.shape))
+                out.write(data, window=there)
+                out.write_mask(valid, window=there)
+            out.descriptions = tuple(layers)
+            out.scales = tuple(one.image.scales[one.band - 1] for one in layers.values())
+            out.offsets = tuple(one.image.offsets[one.band - 1] for one in layers.values())
+            out.update_tags(**tags)
+        return bytes(memory.getbuffer())
+
+
+def check_scale(index: NDArray[np.float64]) -> None:
+    """Raise Rejected if an index is none: numbers outside −1 to 1."""
+    known = index[np.isfinite(index)]
+    if known.size and np.abs(known).max() > LARGEST + 1e-6:
+        raise Rejected(
+            "the index is outside −1 to 1",
+            f"{known.min():.6g} to {known.max():.6g}",
+            "an index from −1 to 1: set scale and offset under [image_bands.SOURCE] in farm.toml",
+        )
