@@ -16,6 +16,7 @@ from flows.base import units
 from flows.base.errors import UserError
 from flows.base.plain_text import counted
 from flows.farm import fault_words
+from flows.farm.bounds import Bounds
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.farm.farm import Farm, Place, Source
@@ -48,7 +49,10 @@ def load(path: Path) -> Farm:
         raise UserError(f"{path} is not written in UTF-8: {error}") from None
     except tomllib.TOMLDecodeError as error:
         raise UserError(f"{path} is not valid TOML: {error}") from None
-    return parse(content, str(path))
+    farm = parse(content, str(path))
+    if wrong := Bounds.of(path.parent).paths_outside(farm):
+        raise _faulty(str(path), wrong)
+    return farm
 
 
 def parse(content: dict[str, Any], where: str) -> Farm:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from flows.base import files
 from flows.base.errors import UserError
+from flows.farm.bounds import Bounds
 
 # As long as a path below a farm folder gets: a hash, and a name that a library gives.
 _BELOW = 140
@@ -20,7 +21,10 @@ class FarmFolder:
 
     @classmethod
     def at(cls, root: Path) -> FarmFolder:
-        """Return the farm folder at ``root``; raise UserError if there is none."""
+        """Return the farm folder at ``root``.
+
+        Raises UserError if there is none, or if it is hosted and has links that lead out of it.
+        """
         folder = cls(files.deep(root.expanduser().resolve(), _BELOW))
         if not folder.root.is_dir():
             raise UserError(
@@ -31,6 +35,7 @@ class FarmFolder:
                 f"{folder.root} is not a farm folder: it has no farm.toml. "
                 "Name the folder that holds farm.toml, or make a new one with: checkstrip new FOLDER"
             )
+        Bounds.of(folder.root).refuse_links()
         return folder
 
     @property

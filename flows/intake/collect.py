@@ -22,6 +22,7 @@ from flows.books.amended import amended
 from flows.books.images import folder as images
 from flows.books.images import landing
 from flows.farm import farm_file
+from flows.farm.bounds import Bounds
 from flows.farm.folder import FarmFolder
 from flows.intake import doubled_hours, land, reread
 from flows.intake.door.places import Places
@@ -129,8 +130,8 @@ def archive_new(
     drop.remember(folder, found)
     with tempfile.TemporaryDirectory(dir=folder.state) as into:
         memory = http.read_memory(folder.state / HTTP_MEMORY)
-        last_reading = partial(_last_reading, con)
-        for fetched in http.fetch_all(farm, last_reading, Path(into), memory):
+        last_reading, bounds = partial(_last_reading, con), Bounds.of(folder.root)
+        for fetched in http.fetch_all(farm, last_reading, Path(into), memory, bounds):
             archive.take(fetched.arrivals)
             http.write_memory(folder.state / HTTP_MEMORY, memory, fetched)
             notes += fetched.notes

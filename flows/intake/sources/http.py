@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
 import time
 from collections.abc import Callable, Iterator
@@ -25,6 +24,7 @@ import httpx
 
 from flows.base import files
 from flows.base.errors import UserError
+from flows.farm.bounds import Bounds
 from flows.intake.readers.json_records import at_path
 from flows.intake.sources import web_request
 from flows.intake.sources.spans import Span, ask, beginning, instant, remember_answer
@@ -66,6 +66,7 @@ def fetch_all(
     last_reading: Callable[[Source], datetime | None],
     into: Path,
     memory: Memory,
+    bounds: Bounds,
     *,
     now: datetime | None = None,
     sleep: Sleep = time.sleep,
@@ -73,7 +74,8 @@ def fetch_all(
     """Ask every HTTP source for what is new, a piece at a time.
 
     ``last_reading`` gives a source's latest stored reading. ``into`` is a folder for bodies;
-    they may be removed when the next piece is asked for.
+    they may be removed when the next piece is asked for. ``bounds``: the secrets that the farm has,
+    and the servers that it may ask.
     """
     now = (now or datetime.now(UTC)).replace(microsecond=0)
     into.mkdir(parents=True, exist_ok=True)
@@ -91,7 +93,7 @@ def fetch_all(
             fetched = Fetched(source.name)
             try:
                 body = into / f"{number:04d}-{piece:05d}"
-                request = _Request(source, span, body, known, sleep)
+                request = _Request(source, span, body, known, bounds, sleep)
                 for arrival in request.pages(_next_field(farm, source)):
                     fetched.arrivals.append(arrival)
                 fetched.remember = remember_answer(asked, piece, known) | request.validators
@@ -115,17 +117,24 @@ def _next_field(farm: Farm, source: Source) -> str | None:
 class _Request:
     """One span of one source: its pages, and what to remember of them."""
 
-    def __init__(
-        self, source: Source, span: Span, body: Path, known: dict[str, Any], sleep: Sleep
+    def __init__(  # noqa: PLR0917
+        self,
+        source: Source,
+        span: Span,
+        body: Path,
+        known: dict[str, Any],
+        bounds: Bounds,
+        sleep: Sleep,
     ) -> None:
         self.source, self.body, self.known, self.sleep = source, body, known, sleep
+        self.bounds = bounds
         self.since, self.until = span
         self.validators: dict[str, Any] = {}
 
     def pages(self, next_field: str | None) -> Iterator[Arrival]:
         """Yield the pages as arrivals; raises as web.get does."""
         url: httpx.URL | None = self._url()
-        headers = _headers(self.source)
+        headers = self._headers()
         limits = Limits(
             self.source.timeout_s, int(self.source.size_limit_mb * 1e6), self.source.tries
         )
@@ -138,7 +147,7 @@ class _Request:
             seen.add(str(url))
             body = self.body.with_name(f"{self.body.name}-{number:05d}.body")
             answer = web_request.get(
-                url, first if number == 1 else headers, body, limits, self.sleep
+                url, first if number == 1 else headers, body, limits, self.bounds, self.sleep
             )
             if number == 1:
                 remember = self._validators(url, answer)
@@ -167,7 +176,22 @@ class _Request:
         url = self.source.url or ""
         for word, value in self._placeholders().items():
             url = url.replace("{" + word + "}", _url_quoted(value))
-        return httpx.URL(IN_URL.sub(lambda m: _url_quoted(_environment(m[1], "url")), url))
+        return httpx.URL(IN_URL.sub(lambda m: _url_quoted(self._secret(m[1], "url")), url))
+
+    def _headers(self) -> dict[str, str]:
+        """Return the headers, those written ``env:NAME`` from the environment."""
+        return {
+            name: self._secret(value.removeprefix(FROM_ENVIRONMENT), f"header {name}")
+            if value.startswith(FROM_ENVIRONMENT)
+            else value
+            for name, value in self.source.headers.items()
+        }
+
+    def _secret(self, variable: str, where: str) -> str:
+        value = self.bounds.secret(variable)
+        if value is None:
+            raise UserError(f"{self.bounds.lacks(variable)}, which its {where} needs.")
+        return value
 
     def _arrival(self, body: Path, page: int) -> Arrival:
         """Return the delivery of a page, named without what may be a secret."""
@@ -214,19 +238,3 @@ def _next_page(answer: Answer, next_field: str | None) -> httpx.URL | None:
         except ValueError:
             raise UserError("its answer is not JSON, so there is no next_field in it.") from None
     return answer.url.join(str(link)) if link else None
-
-
-def _headers(source: Source) -> dict[str, str]:
-    """Return the headers, those written ``env:NAME`` from the environment."""
-    return {
-        name: _environment(value.removeprefix(FROM_ENVIRONMENT), f"header {name}")
-        if value.startswith(FROM_ENVIRONMENT)
-        else value
-        for name, value in source.headers.items()
-    }
-
-
-def _environment(variable: str, where: str) -> str:
-    if variable not in os.environ:
-        raise UserError(f"the environment has no {variable}, which its {where} needs.")
-    return os.environ[variable]

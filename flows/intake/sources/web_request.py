@@ -18,6 +18,7 @@ from typing import Any
 import httpx
 
 from flows.base.errors import UserError
+from flows.farm.bounds import Bounds
 
 TRY_AGAIN = frozenset({408, 425, 429, 500, 502, 503, 504})
 PAUSE_S, LONGEST_PAUSE_S = 1.0, 120.0
@@ -56,19 +57,25 @@ class Answer:
     headers: httpx.Headers
 
 
-def get(
-    url: httpx.URL, headers: dict[str, str], body: Path, limits: Limits, sleep: Sleep = time.sleep
+def get(  # noqa: PLR0917
+    url: httpx.URL,
+    headers: dict[str, str],
+    body: Path,
+    limits: Limits,
+    bounds: Bounds,
+    sleep: Sleep = time.sleep,
 ) -> Answer:
     """Stream one response to ``body``, trying again where that may help.
 
-    Raises httpx.HTTPError, UserError (size, time, another host) and ComeLater.
+    Raises httpx.HTTPError, UserError (size, time, another host), OutOfBounds and ComeLater.
     """
+    bounds.refuse_server(url.host)
     for attempt in range(1, limits.tries + 1):
         pause = min(LONGEST_PAUSE_S, PAUSE_S * 2 ** (attempt - 1)) * (1 + random.random() / 4)  # noqa: S311
         try:
             # verification of certificates is httpx's default and is never turned off
             with httpx.Client(timeout=limits.timeout_s) as client:
-                return _stream(client, url, headers, body, limits)
+                return _stream(client, url, headers, body, limits, bounds)
         except httpx.HTTPStatusError as error:
             if error.response.status_code not in TRY_AGAIN:
                 raise
@@ -82,10 +89,15 @@ def get(
     raise AssertionError("unreachable: the last try returns or raises")
 
 
-def _stream(
-    client: httpx.Client, url: httpx.URL, headers: dict[str, str], body: Path, limits: Limits
+def _stream(  # noqa: PLR0917
+    client: httpx.Client,
+    url: httpx.URL,
+    headers: dict[str, str],
+    body: Path,
+    limits: Limits,
+    bounds: Bounds,
 ) -> Answer:
-    with _Watch(limits.timeout_s * DEADLINE) as watch:
+    with _Watch(limits.timeout_s * DEADLINE, url.host, bounds) as watch:
         request = client.build_request(
             "GET", url, headers=headers, extensions={"trace": watch.note_connection}
         )
@@ -120,8 +132,9 @@ class _Watch:
     The timeout of the library is that of one read: an endpoint that drips would hold us for ever.
     """
 
-    def __init__(self, seconds: float) -> None:
+    def __init__(self, seconds: float, host: str, bounds: Bounds) -> None:
         self.over = False
+        self._host, self._bounds = host, bounds
         self._socket: socket.socket | None = None
         self._timer = threading.Timer(seconds, self._end)
         self._timer.daemon = True
@@ -130,6 +143,8 @@ class _Watch:
         """What the library tells of a request as it goes along: its connections are of interest."""
         if event in ("connection.connect_tcp.complete", "connection.start_tls.complete"):
             self._socket = info["return_value"].get_extra_info("socket")
+            if self._socket is not None:
+                self._bounds.refuse_peer(self._host, self._socket)
             if self.over:
                 self._end()
 

@@ -1,6 +1,5 @@
 """Send what waits in the outbox, by SMTP with STARTTLS or TLS."""
 
-import os
 import smtplib
 import ssl
 from contextlib import suppress
@@ -8,6 +7,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from flows.base import lock
+from flows.farm.bounds import Bounds
 from flows.farm.folder import FarmFolder
 from flows.pages.mail.outbox import Letter, Outbox
 from schemas.farm.farm import Mail
@@ -36,12 +36,15 @@ class Sent:
         return f"Mail: {', '.join(parts)}." + (f" {self.why}" if self.why else "")
 
 
-def password(mail: Mail) -> str | None:
-    """Return the password from the environment or the system's keyring; None if neither has it."""
+def password(mail: Mail, bounds: Bounds) -> str | None:
+    """Return the password from the environment or the system's keyring; None if neither has it.
+
+    A hosted farm gets none of the keyring, since that is the host's.
+    """
     if mail.user is None:
         return None
-    given = os.environ.get(PASSWORD)
-    if given:
+    given = bounds.secret(PASSWORD)
+    if given or bounds.hosting is not None:
         return given
     with suppress(Exception):  # a system without a keyring has many ways to say so
         import keyring  # noqa: PLC0415 - for start-up time: few mail servers need a password
@@ -60,7 +63,7 @@ def send(folder: FarmFolder, mail: Mail, *, all_now: bool = False) -> Sent:
     outbox = Outbox(folder)
     if not _due(outbox, all_now):
         return Sent()
-    done = Sent()
+    done, bounds = Sent(), Bounds.of(folder.root)
     with lock.hold(folder.state / "outbox.lock", "sending mail"):
         down = False
         for letter in _due(outbox, all_now):
@@ -68,7 +71,7 @@ def send(folder: FarmFolder, mail: Mail, *, all_now: bool = False) -> Sent:
                 done.waiting += 1
                 continue
             try:
-                _hand_over(mail, letter, outbox.content(letter))
+                _hand_over(mail, letter, outbox.content(letter), bounds)
                 letter.tried("sent", "accepted")
                 done.sent += 1
             except (OSError, smtplib.SMTPException) as error:
@@ -82,12 +85,12 @@ def send(folder: FarmFolder, mail: Mail, *, all_now: bool = False) -> Sent:
     return done
 
 
-def trouble(mail: Mail) -> str:
+def trouble(mail: Mail, bounds: Bounds) -> str:
     """Return why the server cannot be used, in a sentence; empty if it can. Nothing is sent."""
     try:
-        server = _connect(mail)
+        server = _connect(mail, bounds)
         try:
-            secret = password(mail)
+            secret = password(mail, bounds)
             if mail.user is not None and secret is not None:
                 server.login(mail.user, secret)
         finally:
@@ -122,11 +125,11 @@ def pause(tries: int) -> timedelta:
     return min(_LONGEST_PAUSE, _FIRST_PAUSE * 2.0 ** min(tries - 1, 12))
 
 
-def _hand_over(mail: Mail, letter: Letter, content: bytes) -> None:
+def _hand_over(mail: Mail, letter: Letter, content: bytes, bounds: Bounds) -> None:
     """Give one letter to the server; return after its acceptance, raise otherwise."""
-    server = _connect(mail)
+    server = _connect(mail, bounds)
     try:
-        secret = password(mail)
+        secret = password(mail, bounds)
         if mail.user is not None:
             if secret is None:
                 raise smtplib.SMTPException(
@@ -143,17 +146,22 @@ def _hand_over(mail: Mail, letter: Letter, content: bytes) -> None:
         server.quit()
 
 
-def _connect(mail: Mail) -> smtplib.SMTP:
+def _connect(mail: Mail, bounds: Bounds) -> smtplib.SMTP:
     context = ssl.create_default_context()
+    bounds.refuse_server(mail.server)
+    server: smtplib.SMTP
     if mail.security == "tls":
-        return smtplib.SMTP_SSL(mail.server, mail.port, timeout=TIMEOUT_S, context=context)
-    server = smtplib.SMTP(mail.server, mail.port, timeout=TIMEOUT_S)
-    if mail.security == "starttls":
-        try:
+        server = smtplib.SMTP_SSL(mail.server, mail.port, timeout=TIMEOUT_S, context=context)
+    else:
+        server = smtplib.SMTP(mail.server, mail.port, timeout=TIMEOUT_S)
+    try:
+        if server.sock is not None:
+            bounds.refuse_peer(mail.server, server.sock)
+        if mail.security == "starttls":
             server.starttls(context=context)  # raises where the server has none: never in the clear
-        except BaseException:
-            server.close()
-            raise
+    except BaseException:
+        server.close()
+        raise
     return server
 
 
@@ -186,7 +194,7 @@ def reason(error: Exception, mail: Mail) -> str:
         return f"{where.capitalize()} says {error.smtp_code} {_plain(error.smtp_error)}."
     if isinstance(error, ssl.SSLError):
         return f"The connection to {where} is not safe: {error.reason or error}."
-    return f"{where.capitalize()} (port {mail.port}) could not take it: {error}."
+    return f"{where.capitalize()} (port {mail.port}) could not take it: {str(error).rstrip('.')}."
 
 
 def _plain(text: bytes | str) -> str:

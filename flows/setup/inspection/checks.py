@@ -60,7 +60,7 @@ def _all(folder: FarmFolder, mail: bool, now: datetime) -> Iterator[Finding]:
         yield from settings.clock(farm, now, latest)
         yield from settings.former_keys(folder)
         yield from settings.sensors(farm)
-        yield from settings.mail(farm, reach=mail)
+        yield from settings.mail(folder, farm, reach=mail)
         yield from settings.backup(folder, farm)
     standing = status.status(folder, now.astimezone(UTC))
     known = {f"{one.sentence} {one.do}" for one in disk}

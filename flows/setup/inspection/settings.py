@@ -8,6 +8,7 @@ from pathlib import Path
 
 from flows.base import files
 from flows.farm import farm_file
+from flows.farm.bounds import Bounds
 from flows.farm.folder import FarmFolder
 from flows.intake.door.places import NEAR_CM
 from flows.pages.mail import send
@@ -170,7 +171,7 @@ def secrets(folder: FarmFolder, farm: Farm | None) -> Iterator[Finding]:
         yield fine("secrets", "No password or key was seen in farm.toml.")
 
 
-def mail(farm: Farm, *, reach: bool) -> Iterator[Finding]:
+def mail(folder: FarmFolder, farm: Farm, *, reach: bool) -> Iterator[Finding]:
     """Whether the digest can be sent; the server is spoken to only where ``reach`` asks for it."""
     if farm.mail is None:
         yield advice(
@@ -179,14 +180,14 @@ def mail(farm: Farm, *, reach: bool) -> Iterator[Finding]:
             "Name the server and the readers in farm.toml, if it is to be mailed.",
         )
         return
-    if farm.mail.user is not None and send.password(farm.mail) is None:
+    if farm.mail.user is not None and send.password(farm.mail, Bounds.of(folder.root)) is None:
         yield attention(
             "mail",
             f"No password is known for {farm.mail.user}.",
             f"Set {send.PASSWORD}, or put it into the keyring (service {send.SERVICE}).",
         )
     elif reach:
-        yield _mail_server(farm.mail)
+        yield _mail_server(farm.mail, Bounds.of(folder.root))
     else:
         yield fine(
             "mail",
@@ -194,8 +195,8 @@ def mail(farm: Farm, *, reach: bool) -> Iterator[Finding]:
         )
 
 
-def _mail_server(given: Mail) -> Finding:
-    why = send.trouble(given)
+def _mail_server(given: Mail, bounds: Bounds) -> Finding:
+    why = send.trouble(given, bounds)
     if why:
         return attention("mail", why, "Look at server, port, security and user in [mail].")
     return fine("mail", f"{given.server} answers, and takes user and password.")

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import parse_qs, urlsplit
 
+from flows.farm.bounds import Bounds
 from flows.intake.sources import http
 from schemas.farm.farm import Farm
 
@@ -73,11 +74,11 @@ def farm(*urls, layout=LAYOUT, **keys):
 
 
 def fetch(farm, tmp_path, memory=None, latest=None, now=NOW):
-    slept = []
+    slept, bounds = [], Bounds.of(tmp_path)
     memory = {} if memory is None else memory
     bodies, notes, names = [], [], []
     for fetched in http.fetch_all(
-        farm, lambda _: latest, tmp_path / "into", memory, now=now, sleep=slept.append
+        farm, lambda _: latest, tmp_path / "into", memory, bounds, now=now, sleep=slept.append
     ):
         bodies += [a.path.read_bytes() for a in fetched.arrivals]
         names += [a.name for a in fetched.arrivals]

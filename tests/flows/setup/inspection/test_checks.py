@@ -248,22 +248,25 @@ MAIL = {
 }
 
 
-def test_the_mail_server_is_asked_only_on_demand(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_mail_server_is_asked_only_on_demand(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     place_ = {"latitude": 1, "longitude": 1, "elevation_m": 1, "time_zone": "UTC"}
     farm = Farm.model_validate({"farm": {"name": "x"}, "place": place_, "mail": MAIL})
-    (told,) = settings.mail(farm, reach=False)
+    folder = FarmFolder(tmp_path)
+    (told,) = settings.mail(folder, farm, reach=False)
     assert told.severity == "fine"
-    (told,) = settings.mail(farm, reach=True)
+    (told,) = settings.mail(folder, farm, reach=True)
     assert told.severity == "attention"
     assert "localhost" in told.sentence
     monkeypatch.delenv(send.PASSWORD, raising=False)
     with_user = Farm.model_validate(
         {"farm": {"name": "x"}, "place": place_, "mail": {**MAIL, "user": "nobody-here"}}
     )
-    (told,) = settings.mail(with_user, reach=False)
+    (told,) = settings.mail(folder, with_user, reach=False)
     assert "No password is known for nobody-here." in told.sentence
     monkeypatch.setenv(send.PASSWORD, "secret")
-    assert next(settings.mail(with_user, reach=False)).severity == "fine"
+    assert next(settings.mail(folder, with_user, reach=False)).severity == "fine"
 
 
 def test_former_keys_are_named_with_todays(farm: FarmFolder) -> None:

@@ -1,0 +1,60 @@
+"""The file ``hosting.toml`` above farm folders: what the host who runs them decides, and no farm."""
+
+from __future__ import annotations
+
+from typing import Annotated
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import AfterValidator, Field
+
+from schemas.farm.farm import Cron
+from schemas.farm.layout_parts import Strict
+
+
+def _check_zone(value: str) -> str:
+    if value not in available_timezones():
+        raise ValueError("expected an IANA time zone such as America/Winnipeg or UTC")
+    return value
+
+
+# A name as farm.toml has it after env:, and as the host's environment has it.
+Variable = Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
+
+
+class Limits(Strict):
+    """[limits]: what one farm may take of the computer in one round.
+
+    ``time_s``: seconds by the clock; ``memory_mb``: megabytes of address space beyond what the
+    program itself takes. A farm beyond its limit is stopped, and the others go on.
+    """
+
+    time_s: Annotated[float, Field(gt=0, le=86400)] = 900.0
+    memory_mb: Annotated[float, Field(ge=256, le=1_048_576)] = 3072.0
+
+
+class Round(Strict):
+    """[round]: when all farms are worked on, and how many farms one worker takes at a time."""
+
+    schedule: Cron = "*/30 * * * *"
+    time_zone: Annotated[str, AfterValidator(_check_zone)] = "UTC"
+    bucket: Annotated[int, Field(ge=1, le=1000)] = 50
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """Return the zone itself."""
+        return ZoneInfo(self.time_zone)
+
+
+class Hosting(Strict):
+    """The whole file.
+
+    ``secrets`` has, by the name of a farm's folder, the names that its farm.toml may use (after
+    ``env:``, and CHECKSTRIP_MAIL_PASSWORD), each with the host's environment variable that holds
+    the value. ``servers``: local servers that hosted farms may ask all the same, as their urls name
+    them.
+    """
+
+    round: Round = Round()
+    limits: Limits = Limits()
+    servers: tuple[str, ...] = ()
+    secrets: dict[str, dict[Variable, Variable]] = Field(default_factory=dict)
