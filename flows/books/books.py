@@ -188,7 +188,7 @@ def _setup_fingerprint(con: duckdb.DuckDBPyConnection, farm: Farm, kind: str) ->
     given: list[Any] = [VERSION, money, farm.farm.day_first, place, _bushels(farm), instruments]
     if kind == "yieldmaps":
         given += [_place(farm), farm.yield_map_headings]
-    if kind == "yieldmaps" and (rules := amended.rules(con).rules):
+    if kind == "yieldmaps" and (rules := amended.names(con).rules):
         given.append([[*rule, *names] for rule, names in sorted(rules.items())])
     return hashlib.sha256(json.dumps(given, sort_keys=True).encode()).hexdigest()[:16]
 
@@ -248,7 +248,7 @@ def _read(
         maps = yield_map.tables_of(
             content,
             offset_h=farm_file.standard_offset_h(farm.place),
-            renames=amended.rules(con),
+            renames=amended.names(con),
             farm=_place(farm),
             headings=farm.yield_map_headings,
         )

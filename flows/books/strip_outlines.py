@@ -17,8 +17,6 @@ from flows.books.fieldbook.problem import Problem, shown
 from flows.farm.renames import Renames
 from schemas import generated
 from schemas.catalogue import TABLES
-from schemas.fieldbook.words import WORDS
-from schemas.shared_columns import SIDES
 
 FAR_KM = 200.0  # of a field from the farm's own place; no source
 KM_A_DEGREE = 111.2
@@ -58,17 +56,15 @@ def outlines_of(
             if value is not None
         }
         field = renames.today("field", properties.get("field", ""))
-        strip = properties.get("strip", properties.get("side", "")).lower()
-        strip = renames.today("strip", strip, field)
-        strip = WORDS["strip"].get(strip, strip)
+        strip = renames.strip(properties.get("strip", properties.get("side", "")), field)
         season = properties.get("season", properties.get("year", "")).removesuffix(".0")
         shape = polygon["shape"]
 
         def wrong(cause: str, found: str, expected: str, number: int = number) -> None:
             problems.append(Problem(name, number, "", cause, found, expected))
 
-        if strip not in SIDES or not field:
-            expected = "properties field and strip (treated or check: a map compares these two)"
+        if strip is None or not field:
+            expected = "properties field and strip (treated, check, or a name of the field book's sheet strips)"
             wrong("the outline has no name", shown(properties), expected)
         elif season and not (season.isdecimal() and 1900 <= int(season) <= 2200):
             wrong("the season of the outline is no year", shown(season), "a year such as 2021")
@@ -129,7 +125,7 @@ def is_swapped(place: Place, farm: Place | None) -> bool:
 
 
 def without_overlaps(outlines: list[Outline], problems: list[Problem]) -> list[Outline]:
-    """Return the outlines without those of treated and check that cover the same ground, which are faults.
+    """Return the outlines without those of two strips that cover the same ground, which are faults.
 
     Outlines of one field and season are compared; a sliver along a shared border (``SLIVER``) may stay.
     """
@@ -140,7 +136,7 @@ def without_overlaps(outlines: list[Outline], problems: list[Problem]) -> list[O
                 wrong[i] = wrong[j] = one.field
     for i in sorted(wrong):
         one = outlines[i]
-        cause, found = "outlines of treated and check overlap", f"{one.field}, {one.strip}"
+        cause, found = "outlines of two strips overlap", f"{one.field}, {one.strip}"
         expected = (
             "outlines side by side: draw them again so that none covers ground of the other strip"
         )

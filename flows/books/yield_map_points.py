@@ -14,7 +14,7 @@ from flows.farm.renames import Renames
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.fieldbook.parts import Heading, Reads
-from schemas.fieldbook.words import BLANK, WORDS
+from schemas.fieldbook.words import BLANK
 from schemas.fieldbook.yield_map import (
     DAY_FIRST_FORMATS,
     MAX_POINTS,
@@ -86,24 +86,21 @@ def points_of(  # noqa: PLR0917
 
 
 def _under_todays_names(frame: pl.DataFrame, renames: Renames) -> pl.DataFrame:
-    """Return points with today's names of field and strip; a strip of another name is null."""
+    """Return points with today's names of field and strip; a strip that nobody knows is null."""
     named = frame.select("field", "strip").unique()
     fields = [renames.today("field", field or "") or None for field in named["field"]]
     strips = [
-        renames.today("strip", strip or "", field or "")
+        renames.strip(strip or "", field or "")
         for field, strip in zip(fields, named["strip"], strict=True)
     ]
     today = named.with_columns(
         __field=pl.Series(fields, dtype=pl.String),
-        __strip=pl.Series(strips, dtype=pl.String).replace(WORDS["strip"]),
+        __strip=pl.Series(strips, dtype=pl.String),
     )
     joined = frame.join(
         today, on=["field", "strip"], how="left", nulls_equal=True, maintain_order="left"
     )
-    known = pl.col("__strip").is_in(["treated", "check"])
-    return joined.with_columns(field="__field", strip=pl.when(known).then("__strip")).drop(
-        "__field", "__strip"
-    )
+    return joined.with_columns(field="__field", strip="__strip").drop("__field", "__strip")
 
 
 def _columns(

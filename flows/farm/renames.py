@@ -14,6 +14,8 @@ from typing import Any, TypeVar
 from flows.farm.instrument_names import by_word, folded
 from schemas.farm.farm import Farm
 from schemas.farm.instruments import Instrument, Probe, Sensor, Spell
+from schemas.fieldbook.words import WORDS
+from schemas.shared_columns import SIDES
 
 ALL = "all"
 SAME_DEPTH_CM = 1.0  # as the door takes a depth in a file for that of a declared sensor
@@ -53,6 +55,14 @@ class Renames:
                 return name
             name = rule[1]
         return name
+
+    def strip(self, written: str, of_field: str) -> str | None:
+        """Return today's name of a strip in a file; None if it is neither a side nor the book's own."""
+        name = self.today("strip", written, of_field)
+        side = WORDS["strip"].get(name.lower(), name.lower())
+        if side in SIDES:
+            return side
+        return name if ("strip", folded(of_field), folded(name)) in self.rules else None
 
     def comes_back(self, kind: str, written: str) -> bool:
         """Return whether the rules lead from a name back to itself."""

@@ -13,7 +13,9 @@ _MOST = 6
 ADVICE = (
     "Did you rename it? Then list its old and its new name on the sheet renames of the field book."
 )
-STRIP_ADVICE = "Correct its name in farm.toml, or list the strip with its role on the sheet strips of the field book."
+STRIP_ADVICE = (
+    "Correct its name there, or list the strip with its role on the sheet strips of the field book."
+)
 UNKNOWN = {"no such station": "station", "no such probe": "probe"}  # causes of rejections
 _ORPHANS = """
     SELECT DISTINCT kind, instrument FROM delivery_instrument
@@ -36,13 +38,15 @@ _FIELDS = """
 
 
 _STRIPS = """
-    SELECT field, strip, list(DISTINCT instrument ORDER BY instrument) FROM (
-        SELECT field, strip, 'the station ' || station AS instrument FROM station_spell
-        UNION ALL SELECT field, strip, 'the probe ' || probe FROM probe_spell
+    SELECT field, strip, "where", list(DISTINCT instrument ORDER BY instrument) FROM (
+        SELECT field, strip, 'farm.toml places' AS "where", 'the station ' || station AS instrument
+        FROM station_spell
+        UNION ALL SELECT field, strip, 'farm.toml places', 'the probe ' || probe FROM probe_spell
+        UNION ALL SELECT field, strip, 'yieldmaps/ has', 'an outline' FROM strip_outline
     ) JOIN field USING (field) WHERE strip IS NOT NULL AND (field, strip) NOT IN (
         SELECT field, strip FROM comparison UNION SELECT field, against FROM comparison
     ) AND EXISTS (FROM comparison)
-    GROUP BY field, strip ORDER BY field, strip
+    GROUP BY field, strip, "where" ORDER BY field, strip, "where"
 """
 
 
@@ -108,11 +112,11 @@ def fields(con: duckdb.DuckDBPyConnection) -> list[str]:
 
 
 def strips(con: duckdb.DuckDBPyConnection) -> list[str]:
-    """Return a sentence for each strip of farm.toml that is compared with no other of its field."""
+    """Return a sentence for each strip of farm.toml or a map that is compared with no other of its field."""
     return [
-        f"farm.toml places {_some(instruments)} in the strip {strip} of {field}, which the field book "
+        f"{where} {_some(instruments)} in the strip {strip} of {field}, which the field book "
         f"compares with no other strip. {STRIP_ADVICE}"
-        for field, strip, instruments in con.sql(_STRIPS).fetchall()
+        for field, strip, where, instruments in con.sql(_STRIPS).fetchall()
     ]
 
 

@@ -342,7 +342,7 @@ def test_farm_toml_places_instruments_in_any_strip_and_a_name_nobody_knows_is_to
     ]
     assert names == ["worked once", "check", "check 2"]
     con = duckdb.connect()
-    for name in ("field", "comparison", "station_spell", "probe_spell"):
+    for name in ("field", "comparison", "station_spell", "probe_spell", "strip_outline"):
         con.execute(generated.ddl(TABLES[name]))
     con.execute("INSERT INTO field (field, practice) VALUES ('Gumbo', 'deep tillage')")
     con.execute(
@@ -354,6 +354,10 @@ def test_farm_toml_places_instruments_in_any_strip_and_a_name_nobody_knows_is_to
             "INSERT INTO probe_spell (probe, from_day, field, strip) VALUES (?, ?, 'Gumbo', ?)",
             [probe, begun, strip],
         )
-    (said,) = trust_names.strips(con)
+    con.execute(
+        "INSERT INTO strip_outline VALUES ('Gumbo', 'treated', 1, NULL, NULL, 'POINT (1 1)')"
+    )
+    drawn, said = trust_names.strips(con)
+    assert drawn.startswith("yieldmaps/ has an outline in the strip treated of Gumbo")
     assert "the probe three in the strip worked twice of Gumbo" in said
     assert "on the sheet strips" in said

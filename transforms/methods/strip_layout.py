@@ -27,6 +27,8 @@ PLACES = 121  # tried for the blocks, from one side of the field to the other
 _NEAR_M = 1e-3  # kept from every edge, so that rounding never puts a strip over it
 _NOTHING_M2 = 1e-6
 PAIR, THREE = (1, 0), (1, 0, 2)  # how often each strip of a block is worked
+# What strips are called, by how often they are worked; of two strips the worked one is the treated one.
+NAMES = {0: "check", 1: "worked once", 2: "worked twice"}
 
 
 class NoRoom(ValueError):
@@ -69,7 +71,7 @@ class Width:
 
 @dataclass(frozen=True, slots=True)
 class Strip:
-    """One strip: its block from 1, how often it is worked (0: check), its outline.
+    """One strip: its block from 1, how often it is worked (0: check), its outline and name.
 
     ``across_m`` and ``along_m``: its near left corner to the right of and ahead of the middle of the
     plane, seen in the direction of the strips.
@@ -82,6 +84,7 @@ class Strip:
     along_m: float
     width_m: float
     length_m: float
+    name: str = "check"
 
     @property
     def middle(self) -> tuple[float, float]:
@@ -242,10 +245,15 @@ def _drawn_by_lot(strips: list[Strip], design: Design, seed: int) -> tuple[Strip
     for first in range(0, len(strips), many):
         order = sides[::-1] if coin.random() < 0.5 else sides
         drawn += [
-            replace(strip, worked=worked)
+            replace(strip, worked=worked, name=named(worked, design))
             for strip, worked in zip(strips[first : first + many], order, strict=True)
         ]
     return tuple(drawn)
+
+
+def named(worked: int, design: Design) -> str:
+    """Return what a strip that is worked so often is called, in the field book and on maps."""
+    return "treated" if worked and len(design.worked) == 2 else NAMES[worked]
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.mapped_pass import TABLE
-from transforms.trial.methods.map_geometry import Floats
+from transforms.trial.methods.map_geometry import Floats, with_border
 from transforms.trial.methods.map_pairs import NEAR_BORDER_M, with_blocks
 from transforms.trial.methods.map_passes import OVER_EDGE_WHY
 
@@ -40,7 +40,7 @@ def derive(yield_point_cleaned: pl.DataFrame) -> pl.DataFrame:
     No row for a pass that lies on the strip's edge: it was not meant to measure it.
     """
     points = _with_pass_name(
-        yield_point_cleaned.filter(
+        with_border(yield_point_cleaned).filter(
             pl.col("strip").is_not_null()
             & pl.col("pass").is_not_null()
             & (~pl.col("crossed") | (pl.col("border_m") <= NEAR_BORDER_M)).fill_null(True)

@@ -16,6 +16,7 @@ from scipy import stats
 from schemas import generated
 from schemas.tables.trial.response_along import PARTS, TABLE
 from transforms.trial.methods.ground import PRIOR_DF, SPREAD_POWER, known_df
+from transforms.trial.methods.map_geometry import with_border
 from transforms.trial.methods.map_sections import by_section
 from transforms.trial.methods.trial_statistics import CONFIDENCE, student_t
 
@@ -29,7 +30,8 @@ def derive(yield_point_cleaned: pl.DataFrame, mapped_pass: pl.DataFrame) -> pl.D
     With fewer than ``LEAST_SECTIONS`` sections a part has no interval, and nothing is tested.
     """
     compared = mapped_pass.filter(pl.col("block").is_not_null())
-    sections = by_section(yield_point_cleaned.join(compared, on=SITE_YEAR, how="semi"))
+    points = yield_point_cleaned.join(compared, on=SITE_YEAR, how="semi")
+    sections = by_section(with_border(points))
     if sections.is_empty():
         return generated.empty(TABLE)
     both = sections.drop_nulls(["treated", "check"]).sort(*SITE_YEAR, "place_m")

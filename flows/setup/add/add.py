@@ -80,7 +80,7 @@ def add(
         seen = seen.with_layout(layout)
         first = looked.preview(seen, text)
         say("\n".join(["", "With these answers:", *first.lines]))
-    known = Known(farm, _fields(folder, farm))
+    known = _known(folder, farm)
     places = answered(asked_places.of_places(seen, known, first.first), given, ask)
     part, those = planned.part_of(seen, known, places)
     whole = written.with_part(text, part)
@@ -173,12 +173,18 @@ def _open_ends(seen: Look, answers: Mapping[str, str]) -> list[str]:
     ]
 
 
-def _fields(folder: FarmFolder, farm: Farm) -> tuple[str, ...]:
-    """Return the fields that are known: of the field book as it stands, and of farm.toml."""
-    book = books.fieldbook_path(folder, farm)
-    in_book = [] if book is None else fieldbook.read(book).frames["field"]["field"].to_list()
+def _known(folder: FarmFolder, farm: Farm) -> Known:
+    """Return what is known: of the field book as it stands, and of farm.toml."""
+    path = books.fieldbook_path(folder, farm)
+    book = {} if path is None else fieldbook.read(path).frames
+    in_book = book["field"]["field"].to_list() if book else []
     spells = [spell for one in (*farm.stations, *farm.probes) for spell in one.spells]
-    return tuple(dict.fromkeys([*in_book, *(s.field for s in spells if s.field is not None)]))
+    fields = dict.fromkeys([*in_book, *(s.field for s in spells if s.field is not None)])
+    strips: dict[str, dict[str, str]] = {}
+    rows = book["strip"].iter_rows(named=True) if book else ()
+    for row in rows:
+        strips.setdefault(row["field"], {})[row["strip"]] = row["role"] or row["strip"]
+    return Known(farm, tuple(fields), strips)
 
 
 def _new_fields(known: Known, places: Mapping[str, str]) -> list[str]:

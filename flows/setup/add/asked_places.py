@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from flows.setup.questions import Question, Script, some
 from schemas.farm.farm import Farm
 from schemas.quantities import Instrument
 
-ROLES = (("treated", "the strip that was worked"), ("check", "the strip beside it"))
+ROLES = {"treated": "the strip that was worked", "check": "the strip beside it"}
 NOT_ON_TRIAL = ("none", "not on a trial: a long record, a neighbor")
 CHECK_WORDS = re.compile(r"(?i)(?:^|[^a-z])(check|chk|ck|control|untreated)(?:[^a-z]|$)")
 TREATED_WORDS = re.compile(r"(?i)(?:^|[^a-z])(treated|trt|treatment|worked)(?:[^a-z]|$)")
@@ -25,10 +25,17 @@ DATES = re.compile(r"\d{4}[-_. ]?(?:\d\d(?:[-_. ]?\d\d)?)?|\d{6,}")
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What the farm has: instruments by word, fields, and who stands where."""
+    """What the farm has: instruments by word, fields, their strips and role, and who stands where."""
 
     farm: Farm
     fields: tuple[str, ...]
+    strips: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+
+    def strips_of(self, of_field: str) -> dict[str, str]:
+        """Return the strips of a field and what each is: of the book, else treated and check."""
+        by_name = {name.casefold(): own for name, own in self.strips.items()}
+        own = by_name.get(of_field.casefold(), {})
+        return {name: ROLES.get(name, f"{role} strip") for name, role in own.items()} or ROLES
 
     def named(self, kind: Instrument, word: str) -> str | None:
         """Return the instrument that a word stands for."""
@@ -38,10 +45,10 @@ class Known:
         """Return the names of the instruments of a kind."""
         return [one.name for one in self._of(kind)]
 
-    def taken(self, kind: Instrument, field: str) -> set[str]:
+    def taken(self, kind: Instrument, of_field: str) -> set[str]:
         """Return the strips of a field that have an instrument of the kind."""
         spells = [spell for one in self._of(kind) for spell in one.spells]
-        return {str(spell.strip) for spell in spells if spell.field == field}
+        return {str(spell.strip) for spell in spells if spell.field == of_field}
 
     def _of(self, kind: Instrument) -> Sequence[Any]:
         return self.farm.stations if kind is Instrument.STATION else self.farm.probes
@@ -129,13 +136,35 @@ def _strip(  # noqa: PLR0917
     seen: Look, known: Known, word: str, hints: list[str], suffix: str, field: str
 ) -> Question:
     text = " ".join(hints)
-    side = "check" if CHECK_WORDS.search(text) else "treated" if TREATED_WORDS.search(text) else ""
+    strips = known.strips_of(field)
+    side = _named_strip(text, list(strips))
     taken = known.taken(seen.kinds[-1], field)
+    free = [name for name in strips if name not in taken]
     why = ""
-    if not side and len(taken) == 1:
-        side = "check" if "treated" in taken else "treated"
-        why = f"The {next(iter(taken))} strip of {field} has a {seen.kinds[-1].value} already."
-    return Question(f"strip{suffix}", f"Which strip of {field} is {word} in?", side, ROLES, why=why)
+    if not side and taken and len(free) == 1:
+        side = free[0]
+        others = _and([name for name in strips if name != side])
+        kind = seen.kinds[-1].value
+        if len(strips) == 2:
+            why = f"The {others} strip of {field} has a {kind} already."
+        else:
+            why = f"The strips {others} of {field} have a {kind} already."
+    asked = f"Which strip of {field} is {word} in?"
+    return Question(f"strip{suffix}", asked, side, tuple(strips.items()), why=why)
+
+
+def _named_strip(text: str, strips: list[str]) -> str:
+    """Return the strip that the words name: by its own name, the longest first, else by its role."""
+    plain = f" {_plain(text)} "
+    for name in sorted(strips, key=len, reverse=True):
+        if name not in ROLES and f" {_plain(name)} " in plain:
+            return name
+    side = "check" if CHECK_WORDS.search(text) else "treated" if TREATED_WORDS.search(text) else ""
+    return side if side in strips else ""
+
+
+def _plain(text: str) -> str:
+    return " ".join(re.findall(r"[^\W_]+", text.casefold()))
 
 
 def _day(word: str) -> str:

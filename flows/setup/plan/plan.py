@@ -63,11 +63,6 @@ class Plan:
     proposed_direction: bool
     show: Show
 
-    @property
-    def twice(self) -> str:
-        """The name under which the strip worked twice is a trial of its own."""
-        return f"{self.field} twice"
-
 
 def plan_of(folder: FarmFolder, wanted: Wanted, earlier: Path) -> Plan:
     """Return the plan; the seed is that of the plan at ``earlier`` unless one is given.
@@ -221,7 +216,7 @@ def strip_numbers(plan: Plan, strip: Strip) -> dict[str, object]:
     """Return what a strip is and where, from the corner to the right and ahead, as JSON has it."""
     return {
         "block": strip.block,
-        "strip": "treated" if strip.worked else "check",
+        "strip": strip.name,
         "worked": strip.worked,
         "across_from_corner_m": round(strip.across_m - plan.corner[0], 2),
         "along_from_corner_m": round(strip.along_m - plan.corner[1], 2),

@@ -74,10 +74,9 @@ def sentences(plan: Plan) -> list[str]:
     ]
     if many > 2:
         said.append(
-            f"A yield map compares one treated strip with the check, so the strip worked twice is planned as a "
-            f"trial of its own, called {plan.twice}: give it a row on the sheet fields, and weigh the check for "
-            "both. If you weigh all strips, you may name it on the sheet strips of this field instead, with the "
-            "role treated."
+            "The strip worked twice is compared with the check and with the strip worked once, so its second "
+            "working has an answer of its own. Enter each working on the sheet operations, with the strip's "
+            "name: one row for the strip worked once, two rows with their days for the strip worked twice."
         )
     return said
 

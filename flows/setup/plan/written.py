@@ -18,6 +18,7 @@ from flows.setup.plan import sheet
 from flows.setup.plan.evidence import Asked, own_scatter
 from flows.setup.plan.plan import Plan, Wanted, known_field, plan_of
 from flows.store import query
+from transforms.methods import strip_layout
 from transforms.methods.strip_layout import Strip
 from transforms.trial.methods.new_site_year import Scatter
 
@@ -62,28 +63,21 @@ def make(
 
 
 def geojson(plan: Plan) -> str:
-    """Return the strips' outlines (RFC 7946, WGS 84) as ``yieldmaps/`` takes them, with the seed.
-
-    A strip worked twice is the treated strip of a trial of its own, with the same check.
-    """
-    features = [_feature(plan, plan.field, one) for one in plan.layout.strips if one.worked < 2]
-    if any(one.worked == 2 for one in plan.layout.strips):
-        features += [
-            _feature(plan, plan.twice, one) for one in plan.layout.strips if one.worked != 1
-        ]
+    """Return the strips' outlines (RFC 7946, WGS 84) as ``yieldmaps/`` takes them, with the seed."""
+    features = [_feature(plan, one) for one in plan.layout.strips]
     made = {"seed": plan.seed, "direction_deg": plan.layout.design.direction_deg}
     content = {"type": "FeatureCollection", "checkstrip_plan": made, "features": features}
     return json.dumps(content, indent=1, ensure_ascii=False) + "\n"
 
 
-def _feature(plan: Plan, field: str, strip: Strip) -> dict[str, Any]:
+def _feature(plan: Plan, strip: Strip) -> dict[str, Any]:
     outer = plan.ground.on_globe(strip.shape).exterior  # counterclockwise, as box makes it
     ring = [[round(x, DECIMALS), round(y, DECIMALS)] for x, y in outer.coords]
     return {
         "type": "Feature",
         "properties": {
-            "field": field,
-            "strip": "treated" if strip.worked else "check",
+            "field": plan.field,
+            "strip": strip.name,
             "block": str(strip.block),
             "times worked": strip.worked,
         },
@@ -95,19 +89,21 @@ def strips_sheet(plan: Plan) -> str:
     """Return the rows of the field book's sheet strips, as CSV with the reader's unit of length."""
     slope, _, label, _ = plan.show.unit_of("m")
     design = plan.layout.design
-    trials = [(plan.field, 1), (plan.twice, 2)] if 2 in design.worked else [(plan.field, 1)]
+    names = [strip_layout.named(times, design) for times in sorted(design.worked)]
     rows = []
-    for field, worked in trials:
-        for side, times in (("treated", worked), ("check", 0)):
-            own = [one for one in plan.layout.strips if one.worked == times]
-            length = sum(one.length_m for one in own) / len(own)
-            row = {
-                "field": field,
-                "strip": side,
-                f"width ({label})": round(plan.layout.width.width_m * slope, 1),
-                f"length ({label})": round(length * slope, 1),
-                "randomized": "each block" if design.blocks > 1 else "each field",
-                "notes": f"planned: {counted(len(own), 'strip')}, one in each block; seed {plan.seed}",
-            }
-            rows.append(row)
+    for worked, name in enumerate(names):
+        own = [one for one in plan.layout.strips if one.name == name]
+        length = sum(one.length_m for one in own) / len(own)
+        row = {
+            "field": plan.field,
+            "strip": name,
+            "role": "treated" if worked else "check",
+            # the second working is asked what it adds to the first one too
+            "against": "; ".join(names[:worked]),
+            f"width ({label})": round(plan.layout.width.width_m * slope, 1),
+            f"length ({label})": round(length * slope, 1),
+            "randomized": "each block" if design.blocks > 1 else "each field",
+            "notes": f"planned: {counted(len(own), 'strip')}, one in each block; seed {plan.seed}",
+        }
+        rows.append(row)
     return query.to_csv(pl.DataFrame(rows))

@@ -24,8 +24,17 @@ TABLE = Table(
         number("ahead_m", "m", "place along the direction of travel, from that middle"),
         number("across_m", "m", "place across the direction of travel, from that middle"),
         number("along_m", "m", "distance traveled in this line since it entered the strip"),
-        flag("crossed", "true where the combine drove across the strips, through both in one line"),
-        number("border_m", "m", "distance from the other strip of the field", 0, 100000),
+        flag(
+            "crossed",
+            "true where the combine drove across the strips, through two or more in one line",
+        ),
+        number(
+            "border_m",
+            "m",
+            "distance from the other strip of the field; null if the field has more than two on the map",
+            0,
+            100000,
+        ),
         number(
             "edge_m",
             "m",

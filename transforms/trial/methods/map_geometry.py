@@ -52,10 +52,14 @@ def _radii(middle: Floats) -> Floats:
 def from_other(xy: Floats, strip: NDArray[np.object_], shapes: dict[str, BaseGeometry]) -> Floats:
     """Distance [m] of each point in a strip from the other: its outline in ``shapes``, else its nearest point.
 
-    ``xy``: n x 2 [m]; ``strip``: of each point ``treated``, ``check`` or neither, which gives NaN.
+    ``xy``: n x 2 [m]; ``strip``: of each point its name, or None, which gives NaN. So do more than two
+    strips: which one is the other depends on what is compared (``with_border``).
     """
     border = np.full(len(xy), np.nan)
-    for name, other in (("treated", "check"), ("check", "treated")):
+    names = sorted({*shapes, *(name for name in strip if name is not None)})
+    if len(names) != 2:
+        return border
+    for name, other in (names, names[::-1]):
         here, there = strip == name, strip == other
         if not here.any():
             continue
@@ -64,6 +68,24 @@ def from_other(xy: Floats, strip: NDArray[np.object_], shapes: dict[str, BaseGeo
         elif not shapes and there.any():
             border[here] = cKDTree(xy[there]).query(xy[here])[0]
     return border
+
+
+def with_border(points: pl.DataFrame) -> pl.DataFrame:
+    """Fill ``border_m`` of a field with more than two strips, once two of them are compared.
+
+    ``points``: as ``yield_point_cleaned``, the strips compared called treated and check. The distance is
+    that to the nearest point of the other strip.
+    """
+    lacks = pl.col("border_m").is_null() & pl.col("strip").is_not_null()
+    if points.filter(lacks).is_empty():
+        return points
+    found = []
+    for one in points.partition_by("field", "season", maintain_order=True):
+        strip = one["strip"].to_numpy().astype(object)
+        xy = one.select("east_m", "north_m").to_numpy()
+        near = pl.Series(from_other(xy, strip, {}), nan_to_null=True)
+        found.append(one.with_columns(border_m=pl.coalesce("border_m", near)))
+    return pl.concat(found)
 
 
 def neighbor_median(xy: Floats, values: Floats, of: Bools, within_m: float) -> Floats:

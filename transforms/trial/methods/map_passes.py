@@ -4,7 +4,7 @@ Direction comes from travel: the axis along which the combine drove farthest ins
 way. A line is straight travel along that axis without a gap and without turning back. Lines whose
 distance across the axis differs by less than half a swath are one place, so a pass that a gap or a stop
 broke is still one pass; a scrap of a line (a turn, a shunt) belongs to the place it lies on, else to
-none. Where most of the way inside the strips is on lines that hold both strips, the strips were crossed.
+none. Where most of the way inside the strips is on lines that hold two strips or more, the strips were crossed.
 """
 
 import polars as pl
@@ -129,15 +129,12 @@ def _with_lines(points: pl.DataFrame) -> pl.DataFrame:
 
 
 def _crossed() -> pl.Expr:
-    """Whether most of the way inside the strips is on lines that hold a fair part of both."""
+    """Whether most of the way inside the strips is on lines that hold a fair part of two or more."""
     way = pl.col("step_m").fill_null(0.0)
-
-    def within(strip: str) -> pl.Expr:
-        return way.filter(pl.col("strip") == strip).sum().over([*MAP, "line"])
-
-    both = pl.min_horizontal(within("treated"), within("check")) >= LEAST_LINE_M
+    fair = way.sum().over([*MAP, "line", "strip"]) >= LEAST_LINE_M
     inside = pl.col("strip").is_not_null() & pl.col("line").is_not_null()
-    return way.filter(inside & both).sum().over(MAP) > way.filter(inside).sum().over(MAP) / 2
+    several = pl.col("strip").filter(inside & fair).n_unique().over([*MAP, "line"]) >= 2
+    return way.filter(inside & several).sum().over(MAP) > way.filter(inside).sum().over(MAP) / 2
 
 
 def _places(points: pl.DataFrame) -> pl.DataFrame:

@@ -367,3 +367,35 @@ def test_a_station_stands_where_its_file_says(tmp_path: Path) -> None:
     station = farm_file.load(folder.farm_toml).stations[0]
     assert (station.latitude, station.longitude) == (49.61, -97.18)
     assert "at 49.61, -97.18," in "\n".join(said)
+
+
+def test_the_strips_of_the_field_book_are_offered_by_their_names(tmp_path: Path) -> None:
+    """A file's name that has a strip's name is taken for it; of several the last free strip is proposed."""
+    folder = farm(tmp_path / "farm")
+    book = folder.root / "fieldbook"
+    book.mkdir()
+    (book / "fields.csv").write_text("field,practice\nNorth,deep tillage\nSouth,deep tillage\n")
+    names = ("check", "worked once", "worked twice")
+    rows_of = [f"North,{name},{'check' if name == 'check' else 'treated'}" for name in names]
+    (book / "strips.csv").write_text("\n".join(["field,strip,role", *rows_of]) + "\n")
+    (folder.root / "fieldbook.xlsx").unlink(missing_ok=True)
+    asked: list[Question] = []
+
+    def ask(question: Question) -> str:
+        asked.append(question)
+        return proposed(question)
+
+    given = {"clock": CLOCK, "stamp": "end", "field": "North"}
+    for probe, strip in (("check", None), ("worked_twice", None), ("third", None)):
+        path = tmp_path / f"pit_{probe}.tsv"
+        exports.PROBES["pit_check.tsv"](path)
+        add.add(folder, [path], {**given, "strip": strip}, ask, lambda _: None)
+    strips = [question for question in asked if question.key == "strip"]
+    assert [question.proposed for question in strips] == ["check", "worked twice", "worked once"]
+    assert [choice for choice, _ in strips[0].choices] == list(names)
+    assert dict(strips[0].choices)["worked twice"] == "treated strip"
+    assert "check and worked twice of North have a probe already" in strips[2].why
+    kept = [
+        str(spell.strip) for one in farm_file.load(folder.farm_toml).probes for spell in one.spells
+    ]
+    assert kept == ["check", "worked twice", "worked once"]

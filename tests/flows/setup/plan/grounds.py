@@ -16,11 +16,11 @@ from tests.flows.yield_maps import collection, feature
 CORNERS = [(-100.0, 50.0), (-99.9888, 50.0005), (-99.9885, 50.0072), (-99.9995, 50.0068)]
 FIELD = shapely.Polygon(CORNERS)
 PLACE = (-100.0, 50.0)
-FIELDS = b"field,practice\nNorth,deep tillage\nSouth,deep tillage\nNorth twice,deep tillage\n"
+FIELDS = b"field,practice\nNorth,deep tillage\nSouth,deep tillage\n"
 
 
 def planned_farm(tmp_path: Path) -> FarmFolder:
-    """A farm with three fields in its book and no data, its units those of the United States."""
+    """A farm with two fields in its book and no data, its units those of the United States."""
     root = tmp_path / "farm"
     (root / "fieldbook").mkdir(parents=True)
     (root / "fieldbook" / "fields.csv").write_bytes(FIELDS)

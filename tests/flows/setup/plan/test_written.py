@@ -18,6 +18,7 @@ from flows.base.errors import UserError
 from flows.books import yield_map
 from flows.books.fieldbook import book
 from flows.farm.folder import FarmFolder
+from flows.farm.renames import Renames
 from flows.setup.plan.plan import Plan, Wanted, as_json
 from flows.setup.plan.sheet import CAUTION
 from flows.setup.plan.written import make as make_all
@@ -32,6 +33,7 @@ from tests.flows.setup.plan.grounds import (
     wanted,
 )
 from tests.flows.yield_maps import collection, feature
+from transforms.trial import comparison
 
 
 @pytest.fixture
@@ -48,14 +50,16 @@ def make(folder: FarmFolder, given: Wanted) -> tuple[Plan, tuple[Path, ...]]:
 def test_the_outlines_are_taken_by_the_programs_own_reader(farm: FarmFolder, three: bool) -> None:
     plan, paths = make(farm, wanted(farm, three=three))
     text = paths[0].read_bytes()
-    found = yield_map.tables_of({"strips.geojson": text}, farm=PLACE)
+    names = ["check", "worked once", "worked twice"] if three else ["check", "treated"]
+    book = Renames({("strip", "north", name): (name, name) for name in names})
+    found = yield_map.tables_of({"strips.geojson": text}, farm=PLACE, renames=book)
     assert found.problems == []
     table = found.frames["strip_outline"]
-    north = table.filter(field="North")
-    assert sorted(north["strip"]) == ["check"] * 4 + ["treated"] * 4
-    assert sorted(north["block"].unique()) == ["1", "2", "3", "4"]
-    assert table.height == (16 if three else 8)
-    assert (table.filter(field="North twice").height == 8) is three
+    assert sorted(table["strip"]) == [name for name in names for _ in range(4)]
+    assert sorted(table["block"].unique()) == ["1", "2", "3", "4"]
+    unknown = yield_map.tables_of({"strips.geojson": text}, farm=PLACE).problems
+    assert len(unknown) == (8 if three else 0)
+    assert all("sheet strips" in problem.expected for problem in unknown)
     content = json.loads(text)
     assert content["checkstrip_plan"]["seed"] == 11
     for one in content["features"]:  # RFC 7946, 3.1.6: the outer ring runs counterclockwise
@@ -94,11 +98,18 @@ def test_the_rows_are_taken_by_the_programs_own_field_book(farm: FarmFolder) -> 
     )
     assert found.problems == []
     rows = found.frames["strip"]
-    assert rows.select("field", "strip").rows() == [
-        *(("North", "check"), ("North", "treated")),
-        *(("North twice", "check"), ("North twice", "treated")),
+    assert rows.select("strip", "role", "against").rows() == [
+        ("check", "check", None),
+        ("worked once", "treated", "check"),
+        ("worked twice", "treated", "check; worked once"),
     ]
-    assert rows["width_m"].to_list() == pytest.approx([9.144] * 4)
+    compared = comparison.derive(found.frames["field"], rows)
+    assert compared.select("strip", "against", "against_role").rows() == [
+        ("worked once", "check", "check"),
+        ("worked twice", "check", "check"),
+        ("worked twice", "worked once", "treated"),
+    ]
+    assert rows["width_m"].to_list() == pytest.approx([9.144] * 3)
     assert rows["randomized"].unique().to_list() == ["each block"]
 
 
@@ -206,7 +217,7 @@ def test_swapped_degrees_of_a_farm_without_a_place(farm: FarmFolder) -> None:
 @pytest.mark.parametrize(
     ("more", "said"),
     [
-        ({"field": "West"}, "no field West .*North, North twice, South.*sheet fields"),
+        ({"field": "West"}, "no field West .*North, South.*sheet fields"),
         ({"field": "South"}, "no outline of the field South .fields there: North.*property field"),
         ({"outline": None}, "There is no outline of the field North.*--outline.*--corners"),
         ({"header": "thirty"}, "--header thirty: expected a length such as '30 ft'"),
