@@ -9,6 +9,7 @@ TIERS: dict[Tier, str] = {
     Tier.READING: "Readings as landed",
     Tier.SETUP: "Set-up: farm.toml and the field book",
     Tier.RECEIPT: "Receipts: what arrived, what was refused, what ran",
+    Tier.NETWORK: "Network: of many farms, in its snapshot only (`checkstrip network sql`)",
 }
 
 _HEAD = """# Data dictionary

@@ -77,7 +77,7 @@ def stored_types(table: Table) -> dict[str, str]:
 
 def former(table: Table) -> dict[str, str]:
     """Return the former names of a table's columns that readers may still use, and today's."""
-    return FORMER.get(table.name, {})
+    return {old: new for old, new in FORMER.get(table.name, {}).items() if new in table.names}
 
 
 def ddl(table: Table) -> str:

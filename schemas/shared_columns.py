@@ -22,6 +22,7 @@ from schemas.table import (
 SIDES = ("treated", "check")
 
 # Where and when
+FARM_ID = text("farm", "id of the farm, a UUID: [farm] id of its farm.toml", key=True)
 FIELD = text("field", "name of the field", key=True)
 STRIP = text(
     "strip", "name of the strip: treated or check, or as the sheet strips has it", key=True

@@ -28,6 +28,7 @@ class Tier(StrEnum):
     READING = "reading"  # landed instrument values
     DAILY = "daily"  # reduced from readings, touched days only
     DERIVED = "derived"  # computed from daily and set-up rows if one of them changed
+    NETWORK = "network"  # of many farms: in a network's snapshot, in no farm's warehouse
 
 
 class Share(StrEnum):

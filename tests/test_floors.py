@@ -28,13 +28,14 @@ CLOCK = {"now", "today", "utcnow"}
 # A room imports itself and what stands left of it; the rooms in ONLY are narrower than that.
 ROOMS_OF_FLOWS = (
     *("base", "farm", "store", "derive", "books", "intake"),
-    *("pages", "trust", "run", "setup", "cli"),
+    *("pages", "trust", "share", "run", "network", "setup", "cli"),
 )
 ONLY = {
     "derive": {"base", "farm", "store"},
     "books": {"base", "farm", "store"},
     "intake": {"base", "farm", "store", "derive", "books"},
     "pages": {"base", "farm", "store"},
+    "share": {"base", "farm", "store"},
 }
 # What flows may take from transforms beside the tables' own modules, which ``derive`` finds by name.
 FROM_TRANSFORMS = {

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime, time
 from typing import Annotated, Any, Literal
+from uuid import UUID
 from zoneinfo import ZoneInfo, available_timezones
 
 from cronsim import CronSim, CronSimError
@@ -19,10 +20,12 @@ class About(Strict):
     """[farm]: the farm itself.
 
     ``day_first``: whether a date such as 5/6/2021 in the field book is the 5th of June; without it
-    such a date counts only where other dates of its column show the order.
+    such a date counts only where other dates of its column show the order. ``id`` (a UUID) is what a
+    network knows the farm by.
     """
 
     name: str
+    id: UUID | None = None
     currency: str = "USD"
     units: Literal["metric", "us", "canada"] = "metric"
     day_first: bool | None = None
@@ -225,6 +228,27 @@ class Mail(Strict):
         return self
 
 
+class Share(Strict):
+    """[share]: what a network learns of this farm.
+
+    ``what``: nothing; pooled (its rows count in answers over many farms and nobody sees them by
+    themselves); named (readers see the farm's name, its place on the network's grid, its rows).
+    ``money``: whether prices, costs and net are among them.
+    """
+
+    what: Literal["nothing", "pooled", "named"] = "nothing"
+    money: bool = False
+
+
+class Network(Strict):
+    """[network]: where the shared tables go, a folder or s3://bucket/prefix.
+
+    Its secrets come from the environment: CHECKSTRIP_NETWORK_SECRET, and the store's own keys.
+    """
+
+    address: Annotated[str, Field(min_length=1)]
+
+
 class Rules(Strict):
     """[rules]: settings of the evidence."""
 
@@ -278,6 +302,8 @@ class Farm(Strict):
     schedules: Schedules = Schedules()
     backup: Backup | None = None
     mail: Mail | None = None
+    share: Share = Share()
+    network: Network | None = None
     rules: Rules = Rules()
     crops: dict[str, CropOverride] = Field(default_factory=dict)
     fieldbook: str = "fieldbook.xlsx"
