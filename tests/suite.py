@@ -19,6 +19,7 @@ tests/flows/intake/door
 tests/flows/intake/readers
 tests/flows/intake/sources/test_drop.py
 tests/flows/intake/test_collect.py::test_readings_land_in_si_at_the_end_of_their_interval
+tests/flows/network/test_snapshot.py::test_a_table_is_that_of_all_farms
 tests/flows/pages/test_digest.py::test_a_quiet_winter_week_is_five_lines
 tests/flows/run/service/test_service.py::test_names_are_plain_and_each_folder_has_its_own
 tests/flows/run/test_five_minutes.py
@@ -27,6 +28,7 @@ tests/flows/setup/inspection/test_checks.py::test_a_set_up_that_is_fine_needs_no
 tests/flows/setup/plan/test_evidence.py::test_without_data_the_published_trials_are_named
 tests/flows/setup/sniff/test_sniff.py::test_headings
 tests/flows/setup/test_try_out.py::test_tells_of_a_file_that_no_source_takes
+tests/flows/share/test_pointer.py::test_the_same_again_is_no_news
 tests/flows/store/test_wide_rows.py
 tests/flows/trust/audit/test_audit.py::test_the_page_escapes_everything
 tests/flows/trust/backup/test_restore.py::test_an_earlier_one_by_name

@@ -93,7 +93,9 @@ def take(objects: Objects, name: str, holder: str, seconds: float) -> Lease | No
         fence = held.fence + 1
     mine = Held(holder, fence, _until(seconds))
     where, content = _key(name), _content(mine)
-    tag = objects.create(where, content) if found is None else objects.swap(where, content, found.tag)
+    tag = (
+        objects.create(where, content) if found is None else objects.swap(where, content, found.tag)
+    )
     return Lease(objects, name, mine, tag, seconds) if tag is not None else None
 
 

@@ -69,6 +69,7 @@ def server() -> Iterator[str]:
 
 
 @pytest.fixture(params=["folder", "s3"])
-def address(request: pytest.FixtureRequest, server: str, tmp_path: Path) -> str:
+def address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """The address of an empty store, of each kind."""
+    server = request.getfixturevalue("server") if request.param == "s3" else ""
     return new_address(request.param, server, tmp_path)

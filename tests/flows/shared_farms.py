@@ -42,9 +42,7 @@ def tables(
         where = {"farm": farm, "field": field}
         there = own + draw.gauss(0, 2)
         worked = date(seasons[0] - 1, 10, 1)
-        rows["field"].append(
-            {**where, "soil_texture": draw.choice(SOILS), "practice": practice}
-        )
+        rows["field"].append({**where, "soil_texture": draw.choice(SOILS), "practice": practice})
         rows["comparison"].append(
             {**where, **sides, "name": field, "practice": practice, "against_role": "check"}
         )

@@ -101,9 +101,7 @@ def test_a_worker_stopped_past_its_lease_is_refused(address):
     time.sleep(1.1)
     held = lease.take(store, "round", "another", 60)
     about = pointer.About(FARM, "pooled")
-    pointer.publish(
-        store, about, shared_farms.tables(FARM, 6), fence=held.fence, check=held.check
-    )
+    pointer.publish(store, about, shared_farms.tables(FARM, 6), fence=held.fence, check=held.check)
     before = store.get(pointer.key(FARM))
     os.kill(sleeper.pid, signal.SIGCONT)
     said, _ = sleeper.communicate("go on\n", timeout=60)

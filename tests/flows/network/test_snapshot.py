@@ -210,7 +210,9 @@ def test_a_farm_whose_rows_cannot_be_used_stops_no_other(store, fault, monkeypat
         store.put(where, wrong[fault])
     made = snapshot.compact(store)
     assert len(made.notes) == 1 and farm in made.notes[0]
-    assert private(store, "network_farm").filter(pl.col("reason").is_not_null())["farm"].to_list() == [farm]
+    assert private(store, "network_farm").filter(pl.col("reason").is_not_null())[
+        "farm"
+    ].to_list() == [farm]
     _, seen = reading.newest(store)
     for name in (*SHARED, "network_farm"):
         assert set(seen[name]["farm"]) == {shared_farms.farm_id(1)}

@@ -68,7 +68,7 @@ def test_what_is_deleted_is_gone(address):
 @pytest.mark.parametrize("wrong", ["http://example.org/x", "ftp://x", "nowhere/at/all"])
 def test_an_address_that_cannot_be_one_is_named(wrong, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    with pytest.raises(UserError, match="nowhere|cannot be the address"):
+    with pytest.raises(UserError, match=r"nowhere|cannot be the address"):
         objects.open_at(wrong)
 
 
