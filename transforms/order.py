@@ -31,6 +31,7 @@ DERIVED: tuple[str, ...] = (
     "yield_point_cleaned",
     "mapped_pass",
     "response_along",
+    "response_by_ground",
     "strip_ground",
     "strip_yield",
     "soil_quality_day",

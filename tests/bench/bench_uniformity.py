@@ -20,10 +20,10 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import ndimage, stats
 
 from tests.bench.bench_trial import markdown
-from transforms.trial import response_along
+from transforms.trial import response_along, response_by_ground
 from transforms.trial.methods.map_sections import SHORTEST_M
 from transforms.trial.methods.response_words import LEAST_DF
 from transforms.trial.methods.site_year_error import with_error
@@ -301,17 +301,9 @@ def along(found: dict[str, dict[tuple[str, ...], Array]], half: int) -> Iterator
     for width in (1, 2, 3, 5):
         points, trial_of = [], {}
         for name in sorted(found)[half::2]:
-            strips = [
-                part[:, at : at + 2 * width]
-                for grid in found[name].values()
-                for part in (grid, grid.T)
-                for at in range(0, part.shape[1] - 2 * width + 1, 2 * width)
-            ]
-            for i, both in enumerate(strips):
-                known = both[np.isfinite(both).all(axis=1)]
-                if len(known):
-                    trial_of[f"{name} {i}"] = name
-                    points.append(_as_points(f"{name} {i}", known, width))
+            for i, both in enumerate(_strips(found[name], width)):
+                trial_of[f"{name} {i}"] = name
+                points.append(_as_points(f"{name} {i}", both, width))
         compared = pl.DataFrame({"field": list(trial_of), "season": 2024, "block": "1"})
         out = response_along.derive(pl.concat(points), compared).filter(
             (pl.col("part") == 1) & (pl.col("verdict") != "too few")
@@ -326,6 +318,83 @@ def along(found: dict[str, dict[tuple[str, ...], Array]], half: int) -> Iterator
             "claimed %": 100 * float(claims.to_numpy().mean()),
             "standard error": 100 * float(claims.to_numpy().std(ddof=1)) / claims.len() ** 0.5,
         }
+
+
+MAPS = ("slope", "smooth", "patches", "yield")
+
+
+def by_ground(
+    found: dict[str, dict[tuple[str, ...], Array]], half: int
+) -> Iterator[dict[str, object]]:
+    """The same strips by kind of ground, of four maps: what is claimed where nothing was applied, and found.
+
+    Sections are as long as a strip is wide. Maps along the strips: a slope; a smooth surface and patches of three classes that
+    have nothing to do with the yield; the yield of both strips, smoothed. Found: where the treated strip
+    yields 10 % more on the highest third alone. Each trial counts the same.
+    """
+    for kind in MAPS:
+        for width in (1, 2, 3, 5):
+            row: dict[str, object] = {"half": half, "map": kind, "passes a strip": width}
+            for gain, word in ((0.0, "claimed %"), (0.1, "found %")):
+                rng = np.random.default_rng([11, width])
+                frames, trial_of = [], {}
+                for name in sorted(found)[half::2]:
+                    for i, plots in enumerate(_strips(found[name], width)):
+                        whole = len(plots) // width
+                        if not whole:
+                            continue
+                        both = plots[: whole * width].reshape(whole, width, -1).mean(axis=1)
+                        trial_of[f"{name} {i}"] = name
+                        frames.append(_as_sections(f"{name} {i}", both, kind, rng, gain))
+                out = response_by_ground.compared_by_kind(pl.concat(frames))
+                out = out.filter(pl.col("verdict") != "too few").unique("field")
+                out = out.with_columns(trial=pl.col("field").replace_strict(trial_of))
+                differs = (pl.col("verdict") == "differs").mean()
+                share = out.group_by("trial").agg(differs)["verdict"].to_numpy()
+                row |= {"trials": share.size, "strips": out.height, word: 100 * float(share.mean())}
+                if not gain:
+                    row["standard error"] = 100 * float(share.std(ddof=1)) / share.size**0.5
+            yield row
+
+
+def _strips(parts: dict[tuple[str, ...], Array], width: int) -> Iterator[Array]:
+    """Yield the plots of two strips side by side, wherever they fit, both ways over each grid."""
+    for grid in parts.values():
+        for plots in (grid, grid.T):
+            for at in range(0, plots.shape[1] - 2 * width + 1, 2 * width):
+                both = plots[:, at : at + 2 * width]
+                known = both[np.isfinite(both).all(axis=1)]
+                if len(known):
+                    yield known
+
+
+def _as_sections(
+    field: str, both: Array, kind: str, rng: np.random.Generator, gain: float
+) -> pl.DataFrame:
+    """Return the plots of two strips as sections with what a map says of them."""
+    n, width = len(both), both.shape[1] // 2
+    wide = rng.uniform(1.5, 5.0)
+    surface = ndimage.gaussian_filter1d(rng.normal(size=n), wide, mode="nearest")
+    maps = {
+        "slope": np.arange(float(n)),
+        "smooth": surface,
+        "patches": np.digitize(surface, np.quantile(surface, (1 / 3, 2 / 3))).astype(float),
+        "yield": ndimage.gaussian_filter1d(both.mean(axis=1), 1.5, mode="nearest"),
+    }
+    ground = maps[kind]
+    highest = ground > np.quantile(ground, 2 / 3) if kind != "patches" else ground == 2
+    return pl.DataFrame(
+        {
+            "field": field,
+            "season": 2024,
+            "ground_map": kind,
+            "place_m": np.arange(n) * SHORTEST_M,
+            "treated": 30 * both[:, :width].mean(axis=1) * (1 + gain * highest),
+            "check": 30 * both[:, width:].mean(axis=1),
+            "ground": ground,
+            "classes": kind == "patches",
+        }
+    )
 
 
 def _as_points(field: str, both: Array, width: int) -> pl.DataFrame:
@@ -352,7 +421,13 @@ def _as_points(field: str, both: Array, width: int) -> pl.DataFrame:
 def main(folder: str) -> None:
     """Print the section of FIGURES.md."""
     found = trials(Path(folder))
-    for title, part in (("Places", one_year), ("Years", same_plots), ("Along the strips", along)):
+    parts = {
+        "Places": one_year,
+        "Years": same_plots,
+        "Along the strips": along,
+        "By kind of ground": by_ground,
+    }
+    for title, part in parts.items():
         rows = [row for half in (0, 1) for row in part(found, half)]
         print(f"#### {title}\n\n{part.__doc__}\n\n{markdown(rows)}\n", flush=True)
 

@@ -56,6 +56,7 @@ def sections(tables: Tables, chosen: pl.DataFrame, show: Show) -> list[Section]:
         ("passes", by_strip.passes(tables, seasons.to_dicts())),
         ("mapped harvest", _maps(tables, last, show)),
         ("the ground under the strips", by_strip.ground(tables, last)),
+        ("the response by kind of ground", by_strip.by_ground(tables, last)),
         ("roots and water by depth", _by_depth(tables, last)),
         ("observed on the strips", observations.of_seasons(tables, last)),
         ("causes not known yet", _causes(tables)),

@@ -20,6 +20,12 @@ _DEPTH_HEADS = (
     "Check",
 )
 _GROUND_HEADS = ("Season", "Map", "Strip", "Mean", "Standard deviation")
+_BY_GROUND_HEADS = ("Season", "Map", "Ground", "Map's value", "Response", "Of the whole map")
+_BY_GROUND = {
+    "differs": say("the response is not the same on all ground"),
+    "not shown": say("a difference between kinds of ground is not shown"),
+    "too few": say("too few sections for an interval"),
+}
 _WATER_HEADS = ("Field", "Water", "Treated", "Check", "Treated against check")
 
 
@@ -102,6 +108,35 @@ def ground(tables: Tables, seasons: list[Row]) -> list[Block]:
     )
     notes = short.partial_notes([("strip_ground", row) for row in found])
     return [grid(say(caption), _GROUND_HEADS, rows, notes)] if rows else []
+
+
+def by_ground(tables: Tables, seasons: list[Row]) -> list[Block]:
+    """Return the response on each kind of ground that the maps show under mapped strips."""
+    found = [
+        row
+        for season in seasons
+        for row in tables("response_by_ground", field=season["field"], season=season["season"])
+        .sort("ground_map", "ground_low")
+        .to_dicts()
+    ]
+    table = "response_by_ground"
+    ends = ("response_kg_ha", "response_low_kg_ha", "response_high_kg_ha")
+    rows = [
+        (
+            say_row(table, row, "{field} {season}"),
+            *(short.value(table, row, name) for name in ("ground_map", "kind")),
+            say_row(table, row, "{ground_low} to {ground_high}"),
+            short.between(table, row, *ends),
+            _BY_GROUND[row["verdict"]],
+        )
+        for row in found
+    ]
+    caption = (
+        "The response by kind of ground along mapped strips, with its 95% interval; whether it differs is "
+        "tested over all kinds of a map together"
+    )
+    notes = short.partial_notes([(table, row) for row in found])
+    return [grid(say(caption), _BY_GROUND_HEADS, rows, notes)] if rows else []
 
 
 def _depth(lead: Row | None, uptake: dict[str, Row]) -> tuple[Phrase, ...]:

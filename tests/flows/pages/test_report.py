@@ -224,3 +224,31 @@ def test_the_ground_of_the_strips_as_the_maps_have_it(tables):
     assert "the map does not cover the whole strip" in words
     assert "the response is not corrected by it" in words
     assert "the ground under the strips" not in PageReader(report(tables)[1]).words
+
+
+def test_the_appendix_says_whether_the_response_differs_by_ground(tables):
+    kinds = {"high": (245.0, 251.0, 310.0), "low": (240.0, 243.0, 20.0)}
+    rows = [
+        {
+            "field": "Home",
+            "season": 2024,
+            "ground_map": "elevation (m)",
+            "kind": kind,
+            "ground_low": low,
+            "ground_high": high,
+            "response_kg_ha": response,
+            "response_low_kg_ha": response - 90,
+            "response_high_kg_ha": response + 90,
+            "verdict": "differs",
+            "coverage": 1.0,
+            "partial": False,
+        }
+        for kind, (low, high, response) in kinds.items()
+    ]
+    said = " ".join(
+        PageReader(report(tables.with_rows("response_by_ground", *rows))[1]).words.split()
+    )
+    assert "Appendix: the response by kind of ground" in said
+    assert "elevation (m) high 245.00 to 251.00" in said
+    assert said.count("the response is not the same on all ground") == 2
+    assert said.index("elevation (m) low") < said.index("elevation (m) high")

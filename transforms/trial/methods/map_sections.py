@@ -6,14 +6,16 @@ SITE_YEAR = ["field", "season"]
 SHORTEST_M = 20.0  # of a section along mapped strips: several points of a usual monitor
 
 
-def by_section(points: pl.DataFrame) -> pl.DataFrame:
+def by_section(points: pl.DataFrame, *, classes: bool = False) -> pl.DataFrame:
     """Return a row for each section of a field's season that has kept points of either strip.
 
     A section is as long as the middles of the compared ground lie apart, so that what differs over that
     way shows between sections, and no shorter than ``SHORTEST_M``. ``points``: as ``yield_point_cleaned``.
     Columns: field, season, ``place_m`` (where the section begins, along the border between the strips,
     from the end named in ``counted_from``), ``section_m`` (its length), ``treated`` and ``check`` (mean
-    yields [kg/ha]; null where a side has no points).
+    yields [kg/ha]; null where a side has no points). If points have ``ground``, so has the section: the mean
+    of both sides' means, null if a side has none; with ``classes`` the most frequent one of both sides, null
+    if they differ. ``classes`` is then a column too.
     """
     # Along the border between the strips, whichever way the combine drove.
     crossed = pl.col("crossed").any().over(SITE_YEAR)
@@ -42,9 +44,24 @@ def by_section(points: pl.DataFrame) -> pl.DataFrame:
     def side(name: str) -> pl.Expr:
         return pl.col("yield_kg_ha").filter(pl.col("strip") == name).mean().alias(name)
 
+    found = [side("treated"), side("check")]
+    if "ground" in points.columns:
+        found += [_ground(classes), pl.lit(classes).alias("classes")]
     return (
         kept.with_columns(place_m=pl.col("section") * pl.col("section_m"))
         .group_by(*SITE_YEAR, "place_m", "section_m", "counted_from")
-        .agg(side("treated"), side("check"))
+        .agg(found)
         .sort(*SITE_YEAR, "place_m")
     )
+
+
+def _ground(classes: bool) -> pl.Expr:
+    """Return what a map says of a section, if both sides have it (an aggregation)."""
+    treated, check = (
+        pl.col("ground").filter(pl.col("strip") == name).drop_nulls()
+        for name in ("treated", "check")
+    )
+    if classes:
+        one, other = (side.mode().sort().first() for side in (treated, check))
+        return pl.when(one == other).then(one).alias("ground")
+    return ((treated.mean() + check.mean()) / 2).alias("ground")
