@@ -45,6 +45,9 @@ SEASON = count("season", "year of the harvest", low=1900, high=2200, key=True)
 STANDING_SEASON = count(
     "season", "harvest year of the standing crop; null outside seasons", low=1900
 )
+LATITUDE = number("latitude_deg", "degree", "latitude in WGS 84", -90, 90, required=True)
+LONGITUDE = number("longitude_deg", "degree", "longitude in WGS 84", -180, 180, required=True)
+GROUND_MAP = text("ground_map", "name of the map's file, without its ending", key=True)
 CROP = text("crop", "crop of the season")
 DAY = day("day", "climatological day", key=True)
 WEEK_STARTS = day("week_starts", "the week's Monday", key=True)
@@ -305,3 +308,7 @@ def adjusted_p(compared: str, of: str = "p") -> Column:
         "p_adjusted",
         f"{of} after allowing for the number of {compared} (Benjamini-Hochberg); the verdict goes by it",
     )
+
+
+RESPONSE_INTERVAL = interval("response", "kg/ha")
+RESPONSE_INTERVAL_PCT = interval("response", "percent")

@@ -28,7 +28,9 @@ def plan(
     ] = None,
     outline: Annotated[
         Path | None,
-        _option("the field's outline, GeoJSON in WGS 84; else one in yieldmaps/ with its name"),
+        _option(
+            "the field's outline, GeoJSON in WGS 84; else corners in the book, or one in yieldmaps/"
+        ),
     ] = None,
     corners: Annotated[
         Path | None, _option("instead: a CSV of its corners (latitude, longitude), in order")

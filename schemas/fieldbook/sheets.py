@@ -5,6 +5,7 @@ the table it lands in (``schemas/tables``); here stands only how people write it
 a unit is a fault where the unit could be anything: a guess would be worse than a question.
 """
 
+from schemas.fieldbook.corners import CORNERS
 from schemas.fieldbook.instruments import DO_NOT_USE, GAUGE, LIFTS, RENAMES
 from schemas.fieldbook.parts import Sheet
 from schemas.fieldbook.trial import COSTS, FIELDS, PASSES, PLANS, PRICES, SEASONS, STRIPS
@@ -29,4 +30,5 @@ SHEETS: tuple[Sheet, ...] = (
     LIFTS,
     DO_NOT_USE,
     GAUGE,
+    CORNERS,
 )

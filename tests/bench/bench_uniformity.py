@@ -328,9 +328,9 @@ def by_ground(
 ) -> Iterator[dict[str, object]]:
     """The same strips by kind of ground, of four maps: what is claimed where nothing was applied, and found.
 
-    Sections are as long as a strip is wide. Maps along the strips: a slope; a smooth surface and patches of three classes that
-    have nothing to do with the yield; the yield of both strips, smoothed. Found: where the treated strip
-    yields 10 % more on the highest third alone. Each trial counts the same.
+    Sections are as long as a strip is wide. Maps along the strips: a slope; a smooth surface and patches of
+    three classes that have nothing to do with the yield; the yield of both strips, smoothed. Found: where the
+    treated strip yields 10 % more on the highest third alone. Each trial counts the same.
     """
     for kind in MAPS:
         for width in (1, 2, 3, 5):

@@ -107,5 +107,6 @@ GOOD = {
     "lift": 0,
     "do_not_use": 0,
     "gauge": 0,
+    "field_corner": 0,
     "renamed": 0,
 }

@@ -9,7 +9,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.response_along import PARTS, TABLE
-from transforms.trial.methods.ground_parts import by_part
+from transforms.trial.methods.ground_parts import OF_STRIPS, by_part
 from transforms.trial.methods.map_geometry import with_border
 from transforms.trial.methods.map_sections import by_section
 
@@ -32,6 +32,7 @@ def derive(yield_point_cleaned: pl.DataFrame, mapped_pass: pl.DataFrame) -> pl.D
     made = by_part(
         both,
         SITE_YEAR,
+        OF_STRIPS,
         counted_from=pl.col("counted_from").first(),
         section_m=pl.col("section_m").first(),
         from_m=pl.col("place_m").min(),

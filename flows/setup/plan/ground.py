@@ -29,8 +29,8 @@ _Shape = TypeVar("_Shape", bound=BaseGeometry)
 FARTHEST_NORTH = 66.0  # no strip trial lies beyond: then latitude is longitude
 HOW = (
     "Draw the field's outline in any map program, export it as GeoJSON (WGS 84), give it the property "
-    "field, and name the file with --outline; or list the field's corners in a CSV (latitude, "
-    "longitude, in order around the field) and name it with --corners."
+    "field, and name the file with --outline; or list the field's corners, in order around it, on the "
+    "sheet corners of the field book or in a CSV (latitude, longitude) that you name with --corners."
 )
 
 
@@ -55,12 +55,14 @@ def of_field(  # noqa: PLR0917
     corners: Path | None,
     avoid: Path | None,
     maps: Path,
+    book: pl.DataFrame,
     farm: Place | None,
 ) -> Ground:
     """Return the ground of a field; UserError with what to do if there is none that can be used.
 
-    ``outline`` or ``corners``: the user's file; without them a feature of the field in a GeoJSON file
-    of the folder ``maps``. ``farm``: the farm's longitude and latitude, where known.
+    ``outline`` or ``corners``: the user's file; without them the corners in the field book (``book``: as
+    ``field_corner``), else a feature of the field in a GeoJSON file of the folder ``maps``. ``farm``: the
+    farm's longitude and latitude, where known.
     """
     if outline and corners:
         raise UserError("Choose one of --outline and --corners.")
@@ -68,6 +70,10 @@ def of_field(  # noqa: PLR0917
         place, name = _corners(corners), corners.name
     elif outline:
         place, name = _chosen(field, _polygons(outline), outline.name), outline.name
+    elif field in book["field"]:
+        rows = book.filter(pl.col("field") == field).sort("corner")
+        name = f"sheet corners, {field}"
+        place = _around(rows.select("longitude_deg", "latitude_deg"), name)
     else:
         place, name = _known(field, maps)
     _must_be_usable(place, name, farm)
@@ -177,11 +183,14 @@ def _corners(path: Path) -> BaseGeometry:
             f"{path.name}, row {bad['row'][0]}: expected latitude and longitude in degrees, such as "
             "49.52 and -98.01."
         )
-    if both.height < 3:
-        raise UserError(
-            f"{path.name} has {both.height} of the three or more corners that it needs."
-        )
-    return shapely.Polygon(both.to_numpy())
+    return _around(both, path.name)
+
+
+def _around(corners: pl.DataFrame, name: str) -> BaseGeometry:
+    """Return the outline around corners in order (longitude, latitude)."""
+    if corners.height < 3:
+        raise UserError(f"{name}: {corners.height} of the three or more corners that it needs.")
+    return shapely.Polygon(corners.to_numpy())
 
 
 def _must_be_usable(place: BaseGeometry, name: str, farm: Place | None) -> None:

@@ -7,6 +7,8 @@ import secrets
 from dataclasses import dataclass
 from pathlib import Path
 
+import polars as pl
+
 from flows.base.errors import UserError
 from flows.base.plain_text import counted
 from flows.books.books import fieldbook_path
@@ -74,7 +76,13 @@ def plan_of(folder: FarmFolder, wanted: Wanted, earlier: Path) -> Plan:
     show = Show(farm.farm.units, farm.farm.currency)
     field = wanted.field
     ground = grounds.of_field(
-        field, wanted.outline, wanted.corners, wanted.avoid, folder.yield_maps, _place(farm)
+        field,
+        wanted.outline,
+        wanted.corners,
+        wanted.avoid,
+        folder.yield_maps,
+        _book(folder, farm)["field_corner"],
+        _place(farm),
     )
     design = _design(wanted, ground, show)
     seed = _seed(wanted.seed, earlier)
@@ -102,17 +110,19 @@ def _place(farm: Farm) -> Place | None:
     return place.longitude, place.latitude
 
 
+def _book(folder: FarmFolder, farm: Farm) -> dict[str, pl.DataFrame]:
+    """Return the field book's tables; empty ones if there is no book yet."""
+    path = fieldbook_path(folder, farm)
+    return book.tables_of({} if path is None else book.contents(path), farm=farm).frames
+
+
 def known_field(folder: FarmFolder, field: str) -> str:
     """Return the field's name as the field book has it; as given while the book names no field.
 
     Raises UserError if the book has other fields only.
     """
     farm = farm_file.load(folder.farm_toml)
-    path = fieldbook_path(folder, farm)
-    if path is None:
-        return field.strip()
-    frame = book.tables_of(book.contents(path), farm=farm).frames["field"]
-    found: list[str] = frame["field"].to_list()
+    found: list[str] = _book(folder, farm)["field"]["field"].to_list()
     known = {folded(name): name for name in found}
     if found and folded(field) not in known:
         raise UserError(

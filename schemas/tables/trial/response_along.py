@@ -1,6 +1,13 @@
 """Treated minus check by parts along mapped strips."""
 
-from schemas.shared_columns import FIELD, SEASON, completeness, interval, p_value
+from schemas.shared_columns import (
+    FIELD,
+    RESPONSE_INTERVAL,
+    RESPONSE_INTERVAL_PCT,
+    SEASON,
+    completeness,
+    p_value,
+)
 from schemas.table import Compared, Table, Tier, count, number, text
 
 PARTS = 4
@@ -22,9 +29,9 @@ TABLE = Table(
         number("treated_kg_ha", "kg/ha", "yield of the treated strip in these sections", 0, 60000),
         number("check_kg_ha", "kg/ha", "yield of the check strip in these sections", 0, 60000),
         number("response_kg_ha", "kg/ha", "treated minus check in the part"),
-        *interval("response", "kg/ha"),
+        *RESPONSE_INTERVAL,
         number("response_pct", "percent", "the same in percent of the check strip's yield there"),
-        *interval("response", "percent"),
+        *RESPONSE_INTERVAL_PCT,
         p_value("p", "chance that the parts differ so much where only ground differs"),
         text(
             "verdict",

@@ -1,6 +1,14 @@
 """Treated minus check by kind of ground along mapped strips."""
 
-from schemas.shared_columns import FIELD, SEASON, completeness, interval, p_value
+from schemas.shared_columns import (
+    FIELD,
+    GROUND_MAP,
+    RESPONSE_INTERVAL,
+    RESPONSE_INTERVAL_PCT,
+    SEASON,
+    completeness,
+    p_value,
+)
 from schemas.table import Compared, Table, Tier, count, number, text
 
 TABLE = Table(
@@ -10,7 +18,7 @@ TABLE = Table(
     (
         FIELD,
         SEASON,
-        text("ground_map", "name of the map's file, without its ending", key=True),
+        GROUND_MAP,
         text(
             "kind",
             (
@@ -29,9 +37,9 @@ TABLE = Table(
         number("treated_kg_ha", "kg/ha", "yield of the treated strip in these sections", 0, 60000),
         number("check_kg_ha", "kg/ha", "yield of the check strip in these sections", 0, 60000),
         number("response_kg_ha", "kg/ha", "treated minus check on this ground"),
-        *interval("response", "kg/ha"),
+        *RESPONSE_INTERVAL,
         number("response_pct", "percent", "the same in percent of the check strip's yield there"),
-        *interval("response", "percent"),
+        *RESPONSE_INTERVAL_PCT,
         p_value("p", "chance that the kinds differ so much where only ground differs"),
         p_value(
             "p_adjusted",

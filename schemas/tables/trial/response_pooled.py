@@ -2,6 +2,8 @@
 
 from schemas.shared_columns import (
     PRACTICE_KEY,
+    RESPONSE_INTERVAL,
+    RESPONSE_INTERVAL_PCT,
     adjusted_p,
     completeness,
     counted_by,
@@ -33,7 +35,7 @@ TABLE = Table(
         count("fields", "fields that they come from", required=True),
         number("response_kg_ha", "kg/ha", "mean response by random effects; null under three"),
         number("response_se_kg_ha", "kg/ha", "its standard error (Hartung-Knapp)", 0),
-        *interval("response", "kg/ha"),
+        *RESPONSE_INTERVAL,
         p_value("p", "chance of so large a mean where there is none"),
         number(
             "verdict_low_kg_ha",
@@ -65,7 +67,7 @@ TABLE = Table(
         number("q", "1", "Cochran's Q of those differences", 0),
         p_value("q_p", "chance of so large a Q where all site-years respond alike"),
         number("response_pct", "percent", "mean response in percent of the check, pooled alike"),
-        *interval("response", "percent"),
+        *RESPONSE_INTERVAL_PCT,
         *interval("next", "percent", "the 95 % range for the next site-year"),
         count("gained", "site-years in which the treated strip yielded more", required=True),
         share("gained_share", "the same as a share"),

@@ -1,7 +1,7 @@
 """What maps of the ground say of each strip."""
 
-from schemas.shared_columns import BOOK_STRIP, FIELD, SEASON, completeness
-from schemas.table import Table, Tier, count, number, text
+from schemas.shared_columns import BOOK_STRIP, FIELD, GROUND_MAP, SEASON, completeness
+from schemas.table import Table, Tier, count, number
 
 TABLE = Table(
     "strip_ground",
@@ -11,7 +11,7 @@ TABLE = Table(
         FIELD,
         SEASON,
         BOOK_STRIP,
-        text("ground_map", "name of the map's file, without its ending", key=True),
+        GROUND_MAP,
         number("mean", "1", "mean of the map's values in the strip, in the map's own unit"),
         number(
             "spread", "1", "standard deviation of them: how much the strip differs in itself", 0

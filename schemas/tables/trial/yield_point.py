@@ -1,6 +1,6 @@
 """Points of a yield map as the export has them."""
 
-from schemas.shared_columns import PROTEIN, SEASON, TEST_WEIGHT
+from schemas.shared_columns import LATITUDE, LONGITUDE, PROTEIN, SEASON, TEST_WEIGHT
 from schemas.table import Table, Tier, count, number, text, time
 
 TABLE = Table(
@@ -13,8 +13,8 @@ TABLE = Table(
         text("map_file", "name of the export without its ending", key=True),
         count("point", "place in the export, from 1", low=1, key=True),
         time("time", "when it was taken, where the export says"),
-        number("latitude_deg", "degree", "latitude in WGS 84", -90, 90, required=True),
-        number("longitude_deg", "degree", "longitude in WGS 84", -180, 180, required=True),
+        LATITUDE,
+        LONGITUDE,
         number(
             "yield_kg_ha", "kg/ha", "yield as written, at the moisture written beside it", -1e6, 1e6
         ),

@@ -4,7 +4,7 @@ import pytest
 from scipy import ndimage, stats
 
 from transforms.trial import response_along
-from transforms.trial.methods import ground_parts
+from transforms.trial.methods.ground_parts import Law
 
 SECTIONS, SECTION_M = 40, 20.0
 PASSES = pl.DataFrame({"field": ["Home"], "season": [2024], "block": ["1"]})
@@ -86,7 +86,7 @@ def test_part_one_lies_at_the_south_or_west_end_whichever_way_the_combine_drove(
 
 
 def test_without_the_grounds_law_it_is_the_usual_analysis_of_variance(monkeypatch):
-    monkeypatch.setattr(ground_parts, "SPREAD_POWER", 0.0)
+    monkeypatch.setattr(response_along, "OF_STRIPS", Law(0.0, 3.0))
     found = points(north_quarter(20.0))
     out = derive(found)
     section = ((pl.col("ahead_m") + 400) / SECTION_M).floor().alias("section")

@@ -34,9 +34,7 @@ OF_STRIPS = Law(SPREAD_POWER, PRIOR_DF)
 LEAST_SECTIONS = 8  # of all parts together, for an interval
 
 
-def by_part(
-    sections: pl.DataFrame, group: list[str], law: Law = OF_STRIPS, **also: pl.Expr
-) -> pl.DataFrame:
+def by_part(sections: pl.DataFrame, group: list[str], law: Law, **also: pl.Expr) -> pl.DataFrame:
     """Return each part's means, interval, and the test of all parts of its group.
 
     ``sections``: in their order along the strips, with the columns of ``group`` (which parts are compared),

@@ -275,3 +275,21 @@ def test_the_sheet_says_how_to_harvest(farm: FarmFolder) -> None:
         html = paths[2].read_text(encoding="utf-8")
         assert told in html
         assert "The strips run at 30.0° from north (or the opposite way).<" in html
+
+
+def test_corners_in_the_field_book_give_the_same_plan_as_the_outline(farm: FarmFolder) -> None:
+    lines = ["field,corner,latitude,longitude"]
+    lines += [f"north,{n},{y},{x}" for n, (x, y) in reversed(list(enumerate(CORNERS, 1)))]
+    sheet = farm.root / "fieldbook" / "corners.csv"
+    sheet.write_text("\n".join(lines), encoding="utf-8")
+    by_book, _ = make(farm, wanted(farm, outline=None))
+    assert as_json(by_book) == as_json(make(farm, wanted(farm))[0])
+    sheet.write_text("\n".join(lines[:3]), encoding="utf-8")
+    with pytest.raises(UserError, match="sheet corners, North: 2 of the three or more corners"):
+        make(farm, wanted(farm, outline=None))
+    swapped = [line.replace("latitude,longitude", "longitude,latitude") for line in lines]
+    sheet.write_text("\n".join(swapped), encoding="utf-8")
+    with pytest.raises(
+        UserError, match=r"There is no outline of the field North.*sheet corners|exchanged"
+    ):
+        make(farm, wanted(farm, outline=None))
