@@ -41,7 +41,8 @@ ONLY = {
 FROM_TRANSFORMS = {
     "transforms.methods.calendar_day": {"derive", "intake", "trust"},
     "transforms.methods.not_used": {"derive"},
-    "transforms.methods.comparisons": {"derive", "pages"},
+    "transforms.methods.comparisons": {"derive", "pages", "network"},
+    "transforms.trial.network_pooled": {"network"},
     "transforms.trial.methods.market_moisture": {"books"},
     "transforms.trial.methods.map_geometry": {"books", "setup"},
     "transforms.trial.methods.new_site_year": {"setup"},
@@ -50,6 +51,9 @@ FROM_TRANSFORMS = {
     "transforms.methods.sun": {"setup"},
     "transforms.order": {"derive", "trust"},
 }
+
+
+EVERY = (*order.DAILY, *order.DERIVED, *order.NETWORK)
 
 
 def named(path: Path) -> str:
@@ -160,14 +164,14 @@ def test_folders_import_in_no_circle(depth):
 def test_a_file_in_a_room_of_transforms_is_a_table():
     in_rooms = {name for name in FILES if name.startswith("transforms.") and name.count(".") == 2}
     modules = {n for n in in_rooms if ".methods." not in n and not n.endswith(".methods")}
-    tables = {f"transforms.{ROOMS[table]}.{table}" for table in (*order.DAILY, *order.DERIVED)}
+    tables = {f"transforms.{ROOMS[table]}.{table}" for table in EVERY}
     assert modules == tables
     loose = {name for name in FILES if name.startswith("transforms.") and name.count(".") == 1}
     loose = {name for name in loose if FILES[name].name != "__init__.py"}
     assert loose == {"transforms.order"}
 
 
-@pytest.mark.parametrize("table", [*order.DAILY, *order.DERIVED])
+@pytest.mark.parametrize("table", EVERY)
 def test_declaration_formula_and_test_share_a_room(table):
     assert f"schemas.tables.{ROOMS[table]}.{table}" in FILES
     assert f"transforms.{ROOMS[table]}.{table}" in FILES
@@ -175,7 +179,7 @@ def test_declaration_formula_and_test_share_a_room(table):
 
 
 def test_no_table_imports_another_table():
-    formulas = {f"transforms.{ROOMS[table]}.{table}" for table in (*order.DAILY, *order.DERIVED)}
+    formulas = {f"transforms.{ROOMS[table]}.{table}" for table in EVERY}
     declarations = {f"schemas.tables.{of}.{table}" for table, of in ROOMS.items()}
     for tables in (formulas, declarations):
         assert not {name: IMPORTS[name] & tables for name in tables if IMPORTS[name] & tables}

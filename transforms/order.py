@@ -74,3 +74,6 @@ DERIVED: tuple[str, ...] = (
     "planned_value",
     "more_evidence",
 )
+
+# Made of the tables that the farms of a network share (``flows/network/pooled.py``).
+NETWORK: tuple[str, ...] = ("network_pooled",)

@@ -20,6 +20,7 @@ import polars as pl
 from pydantic import TypeAdapter
 
 from flows.base import files
+from flows.network import pooled
 from flows.network.lease import Lease
 from flows.share import network_file, pointer
 from flows.share.objects import Listed, Objects
@@ -36,6 +37,7 @@ GRACE = timedelta(hours=1)  # an unnamed file may be of a writer at work
 LEFT_KEPT = timedelta(days=7)
 RUNS_KEPT = timedelta(days=90)
 LARGEST = 64 << 20  # bytes of one farm's table; a larger one is not read
+ANSWERS = NETWORK["network_pooled"]
 TABLE_OF_FARMS, TABLE_OF_RUNS = NETWORK["network_farm"], NETWORK["network_run"]
 
 
@@ -242,11 +244,12 @@ class _Gathered:
             "network_farm": _file(PRIVATE, TABLE_OF_FARMS, self.farms),
             "network_run": _file(PRIVATE, TABLE_OF_RUNS, self._runs(runs, now)),
         }
-        for name in SHARED:
+        frames = {name: self._rows(name) for name in SHARED}
+        for name, rows in frames.items():
             table = shared(name)
-            rows = self._rows(name)
             private[name] = _file(PRIVATE, table, rows)
             public[name] = _file(PUBLIC, table, rows.join(named, on="farm", how="semi"))
+        public["network_pooled"] = _file(PUBLIC, ANSWERS, pooled.answers(frames, used))
         return public, private
 
     def _rows(self, name: str) -> pl.DataFrame:

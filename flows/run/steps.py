@@ -136,6 +136,28 @@ def _send(folder: FarmFolder, run: Run) -> None:
         run.state = "attention"
 
 
+def share(folder: FarmFolder, tick: Tick = silent) -> Run | None:
+    """Give the network what the farm shares, if something is due; one that does not answer is tried again."""
+    from flows.share import push  # noqa: PLC0415
+
+    farm = farm_file.load(folder.farm_toml)
+    if not push.is_due(folder, farm, datetime.now(UTC)):
+        return None
+    tick("sharing with the network", 0, 1)
+    with flow_runs.recorded(folder, "share") as run:
+        try:
+            done = push.push(folder)
+            run.summary = (
+                f"Publish {done.sequence} of the shared tables, {done.bytes / 1000:,.0f} kB."
+                if done is not None
+                else "The farm shares nothing any more: what it had shared was taken back."
+            )
+        except (Attention, UserError) as trouble:
+            run.state, run.summary = "attention", f"{trouble} The next run tries it again."
+    tick("sharing with the network", 1, 1)
+    return run
+
+
 def audit(folder: FarmFolder, tick: Tick = silent) -> Run:
     """Check what is published against its declarations and for internal consistency."""
     from flows.trust.audit import audit  # noqa: PLC0415
@@ -198,11 +220,11 @@ def rebuild(folder: FarmFolder, tick: Tick = silent, *, accept_loss: bool = Fals
 
 # What one full turn does, in order; a later flow that belongs to every turn is a line here. The
 # backup comes last: whatever happens to it, the others are done.
-TURN: tuple[Step, ...] = (collect, derive, publish, alert, backup_if_due)
+TURN: tuple[Step, ...] = (collect, derive, publish, alert, share, backup_if_due)
 # What a turn does that catches up on the time when nothing ran: each missed thing once.
 MISSED: tuple[Step, ...] = (
     *(collect, derive, publish, alert, digest),
-    *(audit_if_missed, backup_if_due),
+    *(share, audit_if_missed, backup_if_due),
 )
 
 
@@ -227,8 +249,8 @@ def turn(folder: FarmFolder, tick: Tick = silent, steps: tuple[Step, ...] = TURN
     found = start_page(folder)
     if failed is not None:
         raise failed
-    # A backup or mail is no news twice, and one that could not be made or sent is tried again.
-    once = any(run.flow in ("backup", "alert") for run in done)
+    # A backup, mail or share is no news twice, and one that could not be made or sent is tried again.
+    once = any(run.flow in ("backup", "alert", "share") for run in done)
     if found is not None and before is not None and not once:
         _leave_note(folder, before, done, found, began)
     return done

@@ -8,6 +8,7 @@ from datetime import datetime
 from importlib.resources import files as resources
 from pathlib import Path
 from typing import Literal, get_args
+from uuid import uuid4
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 import tzlocal
@@ -186,6 +187,7 @@ def _farm_toml(found: Mapping[str, str]) -> str:
         "",
         "[farm]",
         f"name = {toml_value(found['name'])}",
+        f"id = {toml_value(uuid4())}   # what a network of farms knows it by",
         f"currency = {toml_value(found['currency'])}",
         f"units = {toml_value(found['units'])}   # shown: metric, us or canada; stored values are SI",
         "",

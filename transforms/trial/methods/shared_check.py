@@ -47,10 +47,8 @@ def once(
         *(_of_mean(pl.col(name)).alias(name) for name in errors),
         pl.exclude(*unit, *apart, *values, *errors).first(),
     )
-    beside = pl.len().over(unit) - 1
-    return merged.with_columns(pl.col(*errors) * (1 + CORRELATION * beside).sqrt()).select(
-        rows.columns
-    )
+    wider = (1 + CORRELATION * (pl.len().over(unit) - 1)).sqrt()
+    return merged.with_columns(pl.col(name) * wider for name in errors).select(rows.columns)
 
 
 def _of_mean(error: pl.Expr) -> pl.Expr:
