@@ -80,7 +80,7 @@ def of_files(root: Path) -> dict[str, Method]:
     program, found = _program(root).encode(), {}
     for name, room in ROOMS.items():
         path = root / "transforms" / room / f"{name}.py"
-        if path in modules:
+        if path in modules and name in TABLES:
             text = hashlib.sha256(program)
             for one in sorted(_reached(path, imported)):
                 text.update(one.relative_to(root).as_posix().encode() + modules[one])
