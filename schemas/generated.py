@@ -9,31 +9,40 @@ from collections.abc import Collection
 from functools import cache
 from typing import TYPE_CHECKING
 
-import polars as pl
-
 from schemas.former_names import FORMER
 from schemas.table import Column, Kind, Table
 
 if TYPE_CHECKING:
     import pandera.polars as pa
+    import polars as pl
 
-POLARS: dict[Kind, pl.DataType] = {
-    Kind.TEXT: pl.String(),
-    Kind.NUMBER: pl.Float64(),
-    Kind.COUNT: pl.Int64(),
-    Kind.FLAG: pl.Boolean(),
-    Kind.DAY: pl.Date(),
-    Kind.TIME: pl.Datetime("us", "UTC"),
-}
+
+@cache
+def polars_types() -> dict[Kind, pl.DataType]:
+    """Return the polars type of each kind of column."""
+    import polars as pl  # noqa: PLC0415 (start-up time: commands that only ask need no frames)
+
+    return {
+        Kind.TEXT: pl.String(),
+        Kind.NUMBER: pl.Float64(),
+        Kind.COUNT: pl.Int64(),
+        Kind.FLAG: pl.Boolean(),
+        Kind.DAY: pl.Date(),
+        Kind.TIME: pl.Datetime("us", "UTC"),
+    }
 
 
 def polars_schema(table: Table) -> pl.Schema:
     """Return names and polars types of a table's columns."""
-    return pl.Schema({column.name: POLARS[column.kind] for column in table.columns})
+    import polars as pl  # noqa: PLC0415 (as in polars_types)
+
+    return pl.Schema({column.name: polars_types()[column.kind] for column in table.columns})
 
 
 def empty(table: Table) -> pl.DataFrame:
     """Return a frame of the table's columns without rows."""
+    import polars as pl  # noqa: PLC0415 (as in polars_types)
+
     return pl.DataFrame(schema=polars_schema(table))
 
 
@@ -42,6 +51,8 @@ def conform(frame: pl.DataFrame, table: Table) -> pl.DataFrame:
 
     Raises ValueError if the frame has a column that the table does not declare.
     """
+    import polars as pl  # noqa: PLC0415 (as in polars_types)
+
     extra = set(frame.columns) - set(table.names)
     if extra:
         raise ValueError(f"{table.name} does not declare {', '.join(sorted(extra))}")
@@ -193,4 +204,4 @@ def _pandera_column(column: Column) -> pa.Column:
         checks.append(pa.Check.le(column.high))
     if column.one_of:
         checks.append(pa.Check.isin(list(column.one_of)))
-    return pa.Column(POLARS[column.kind], checks=checks, nullable=not column.required)
+    return pa.Column(polars_types()[column.kind], checks=checks, nullable=not column.required)

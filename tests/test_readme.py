@@ -9,7 +9,7 @@ import pytest
 from flows.cli import app
 from flows.farm import farm_file
 from flows.run import steps
-from flows.store import query
+from flows.store import answer, query
 from tests.flows.loggers import FARM, drop, make, usual
 
 ROOT = Path(__file__).parents[1]
@@ -32,7 +32,7 @@ def test_there_is_sql_in_it():
 @pytest.mark.parametrize("sql", SQL)
 def test_the_sql_runs_on_the_published_copy(published, sql):
     with query.open_published(published) as con:
-        query.frame(query.ask(con, sql))
+        answer.frame(query.ask(con, sql))
 
 
 def test_the_python_runs(published):

@@ -13,6 +13,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import IO, Annotated, Any, TypeVar
 
@@ -94,8 +95,14 @@ def read_state(path: Path, shape: type[T]) -> T | None:
     pydantic can check, so that no caller meets a value of another kind.
     """
     with suppress(OSError, ValueError):
-        return TypeAdapter(shape).validate_json(path.read_bytes())
+        found: T = _checked_as(shape).validate_json(path.read_bytes())  # type: ignore[arg-type]
+        return found
     return None
+
+
+@cache
+def _checked_as(shape: Any) -> TypeAdapter[Any]:
+    return TypeAdapter(shape)
 
 
 def make_folder(path: Path) -> None:

@@ -1,8 +1,14 @@
-"""Convert units as written to units as stored, by pint: every one of ours is a straight line."""
+"""Convert units as written to units as stored, by pint: every one of ours is a straight line.
+
+Loading pint takes a third of a second, so ``unit_lines.csv`` has its answers for the units that loggers
+write and pages show. ``tests/flows/base/test_units.py`` compares each with pint, and prints the file.
+"""
 
 from __future__ import annotations
 
+import csv
 from functools import cache
+from importlib.resources import files
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -31,8 +37,19 @@ def line(unit: str, target: str) -> tuple[float, float]:
     ``unit`` may carry a factor (``0.1 mm``). Raises ValueError in plain words if pint does not know
     the unit or if it measures something else than ``target``.
     """
-    if unit == target:  # needs no look at the registry, which takes a moment to build
-        return 1.0, 0.0
+    return (1.0, 0.0) if unit == target else _known().get((unit, target)) or by_pint(unit, target)
+
+
+@cache
+def _known() -> dict[tuple[str, str], tuple[float, float]]:
+    """Return the lines of ``unit_lines.csv`` by unit and target."""
+    with (files("flows.base") / "unit_lines.csv").open(encoding="utf-8") as lines:
+        rows = list(csv.reader(lines))[1:]
+    return {(unit, target): (float(slope), float(offset)) for unit, target, slope, offset in rows}
+
+
+def by_pint(unit: str, target: str) -> tuple[float, float]:
+    """Return the line of ``line``, worked out by pint."""
     from pint import DimensionalityError  # noqa: PLC0415
 
     units = registry()

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import duckdb
-import polars as pl
 
 from flows.farm import lifts, renames
 from flows.farm.instrument_names import folded
 from flows.farm.renames import Renames
-from flows.store import warehouse
-from schemas.catalogue import TABLES
+from flows.store.connection import records
 from schemas.farm.farm import Farm
 from schemas.shared_columns import SIDES
 
@@ -19,10 +17,10 @@ def amended(con: duckdb.DuckDBPyConnection, farm: Farm) -> Farm:
 
     ``con``: the warehouse or its published copy.
     """
-    fields = warehouse.read(con, TABLES["field"])["field"].to_list()
+    fields = [row["field"] for row in records(con, "FROM field ORDER BY field")]
     farm = renames.applied(farm, rules(con), fields)
-    farm = renames.strips_spelled(farm, warehouse.read(con, TABLES["strip"]).iter_rows(named=True))
-    return lifts.cut(farm, warehouse.read(con, TABLES["lift"]))
+    farm = renames.strips_spelled(farm, records(con, "FROM strip ORDER BY field, strip"))
+    return lifts.cut(farm, records(con, "FROM lift ORDER BY ALL"))
 
 
 def names(con: duckdb.DuckDBPyConnection) -> Renames:
@@ -30,12 +28,18 @@ def names(con: duckdb.DuckDBPyConnection) -> Renames:
 
     A name in a file then stands as the field book spells it, whatever its case.
     """
-    strips = warehouse.read(con, TABLES["strip"])
-    other = ~pl.col("strip").is_in(SIDES)
-    own = strips.filter(other.any().over("field")).select("field", "strip")
+    own = records(
+        con,
+        "SELECT field, strip FROM strip WHERE field IN (SELECT field FROM strip WHERE NOT "
+        "list_contains(?, strip)) ORDER BY field, strip",
+        [list(SIDES)],
+    )
     known = {
-        **{("field", renames.ALL, folded(name)): (name, name) for name in own["field"]},
-        **{("strip", folded(name), folded(strip)): (strip, strip) for name, strip in own.rows()},
+        **{("field", renames.ALL, folded(row["field"])): (row["field"],) * 2 for row in own},
+        **{
+            ("strip", folded(row["field"]), folded(row["strip"])): (row["strip"],) * 2
+            for row in own
+        },
     }
     return Renames({**known, **rules(con).rules})
 
@@ -45,4 +49,4 @@ def rules(con: duckdb.DuckDBPyConnection) -> Renames:
     table = "SELECT 1 FROM information_schema.tables WHERE table_name = 'renamed'"
     if not con.execute(table).fetchall():
         return Renames()
-    return Renames.of(warehouse.read(con, TABLES["renamed"]).iter_rows(named=True))
+    return Renames.of(records(con, "FROM renamed ORDER BY ALL"))

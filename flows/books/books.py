@@ -21,7 +21,7 @@ from flows.base.version import VERSION
 from flows.books import amended, fieldbook, ground_maps, landed_version, normals_table, yield_map
 from flows.books.as_saved import NAMES
 from flows.books.fieldbook import Problem
-from flows.farm import farm_file
+from flows.farm import farm_file, farm_tables
 from flows.farm.folder import FarmFolder
 from flows.store import publish_guard, warehouse
 from flows.store.archive import Archive, Arrival
@@ -195,7 +195,7 @@ def _setup_fingerprint(con: duckdb.DuckDBPyConnection, farm: Farm, kind: str) ->
 
 def _bushels(farm: Farm) -> dict[str, float | None]:
     """Return the crops that there are and the mass of a bushel of each."""
-    return dict(farm_file.tables(farm)["crop"].select("crop", "bushel_kg").iter_rows())
+    return dict(farm_tables.tables(farm)["crop"].select("crop", "bushel_kg").iter_rows())
 
 
 def _land_version(  # noqa: PLR0917

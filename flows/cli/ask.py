@@ -80,18 +80,21 @@ def sql(
             raise UserError('Give a query, for example: checkstrip sql FOLDER "SHOW TABLES"')
         text = sys.stdin.read()
     with query.open_published(farm_folder(folder)) as con:
-        frame = query.frame(query.ask(con, text))
-        zone = query.time_zone(con)
+        found = query.ask(con, text)
+        if not (csv or as_json or parquet):
+            width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+            say(answer_table.to_table(found, rows, query.time_zone(con), width))
+            return
+        from flows.store import answer
+
+        frame = answer.frame(found)
     if parquet is not None:
-        query.to_parquet(frame, parquet)
+        answer.to_parquet(frame, parquet)
         say(f"Written to {parquet}.")
     elif csv:
-        hand_over(query.to_csv(frame))
-    elif as_json:
-        hand_over(query.to_json(frame) + "\n")
+        hand_over(answer.to_csv(frame))
     else:
-        width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
-        say(answer_table.to_table(frame, rows or frame.height, zone, width))
+        hand_over(answer.to_json(frame) + "\n")
 
 
 @app.command()
@@ -109,7 +112,7 @@ def tables(
     """
     from dataclasses import asdict
 
-    from flows.store import dictionary, publish, query
+    from flows.store import dictionary, published, query
     from schemas.catalogue import TABLES
 
     farm = farm_folder(folder)
@@ -121,7 +124,7 @@ def tables(
             say(dictionary.detail(found))
         return
     rows: dict[str, int] = {}
-    if publish.newest(farm) is not None:
+    if published.newest(farm) is not None:
         with query.open_published(farm) as con:
             rows = query.counts(con)
     if as_json:

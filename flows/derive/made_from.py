@@ -12,7 +12,7 @@ from collections.abc import Iterable
 import duckdb
 
 from flows.derive import made_by
-from flows.store import migrate
+from flows.store import facts
 from schemas import generated
 from schemas.catalogue import TABLES
 
@@ -28,7 +28,7 @@ class MadeFrom:
             "CREATE TABLE IF NOT EXISTS used.made "
             "(table_name VARCHAR, made_from VARCHAR, holds VARCHAR)"
         )
-        if migrate.fact(con, "derive_all") is not None:
+        if facts.fact(con, "derive_all") is not None:
             con.execute("DELETE FROM used.made")
         rows = con.execute("SELECT table_name, made_from, holds FROM used.made").fetchall()
         self._known = {name: (made_from, holds) for name, made_from, holds in rows}

@@ -12,7 +12,7 @@ from datetime import timedelta
 import duckdb
 import polars as pl
 
-from flows.store import migrate, warehouse
+from flows.store import facts, warehouse
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.table import Table
@@ -61,7 +61,7 @@ def by_setup(
     Of the tables named in ``others``, which another method made, all days.
     """
     con.execute("CREATE SCHEMA IF NOT EXISTS used")
-    upgraded = migrate.fact(con, "derive_all") is not None
+    upgraded = facts.fact(con, "derive_all") is not None
     used: dict[str, Table] = {}
     for reduction in reductions:
         everything = upgraded or reduction.table.name in others
@@ -74,7 +74,7 @@ def by_setup(
             touch(con, _days_within(con, reduction, concerned))
     for name, table in used.items():
         con.execute(f"CREATE OR REPLACE TABLE used.{generated.quoted(name)} AS {_rows(table)}")
-    migrate.set_fact(con, "derive_all", None)
+    facts.set_fact(con, "derive_all", None)
 
 
 def _changed(con: duckdb.DuckDBPyConnection, table: Table) -> pl.DataFrame:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Protocol
+
+from schemas.farm.farm import Farm
 
 
 class Named(Protocol):
@@ -29,3 +32,20 @@ def by_word(instruments: Iterable[Named]) -> dict[str, str]:
             for form in ("NFC", "NFD"):
                 found[unicodedata.normalize(form, word).strip().casefold()] = one.name
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentNames:
+    """The stations and the probes of a farm by every word that stands for them."""
+
+    stations: dict[str, str]
+    probes: dict[str, str]
+
+    @classmethod
+    def of_farm(cls, farm: Farm) -> InstrumentNames:
+        """Return the names of a farm file."""
+        return InstrumentNames(by_word(farm.stations), by_word(farm.probes))
+
+    def named(self, kind: str, word: str) -> str | None:
+        """Return the instrument that a word (its name or one of its ids) stands for."""
+        return (self.stations if kind == "station" else self.probes).get(word.strip().casefold())

@@ -6,10 +6,9 @@ a spell.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date, timedelta
-
-import polars as pl
+from typing import Any
 
 from schemas.farm.farm import Farm
 from schemas.farm.instruments import Probe, Spell
@@ -19,11 +18,9 @@ _DAY = timedelta(days=1)
 _OPEN = date.max
 
 
-def cut(farm: Farm, lifts: pl.DataFrame) -> Farm:
+def cut(farm: Farm, lifts: Iterable[Mapping[str, Any]]) -> Farm:
     """Return the farm with the spells of its probes cut by the rows of the table ``lift``."""
-    if lifts.is_empty():
-        return farm
-    rows = lifts.select("probe", "out_day", "in_day").rows()
+    rows = [(lift["probe"], lift["out_day"], lift["in_day"]) for lift in lifts]
     return farm.model_copy(update={"probes": tuple(_cut(probe, rows) for probe in farm.probes)})
 
 

@@ -21,13 +21,13 @@ from flows.books import as_saved, books, landed_version
 from flows.books.amended import amended
 from flows.books.images import folder as images
 from flows.books.images import landing
-from flows.farm import farm_file
+from flows.farm import farm_file, farm_tables
 from flows.farm.bounds import Bounds
 from flows.farm.folder import FarmFolder
 from flows.intake import doubled_hours, land, reread
 from flows.intake.door.places import Places
 from flows.intake.sources import drop, http, takers
-from flows.store import archive_damage, backup_objects, migrate, warehouse
+from flows.store import archive_damage, backup_objects, facts, warehouse
 from flows.store.archive import Archive
 from flows.store.backup_objects import BackupObjects
 from flows.store.receipts import HEAD_FACT, Known, Receipt
@@ -160,11 +160,11 @@ def land_from(
     landing.land(con, archive)
     farm = amended(con, farm)
     with warehouse.transaction(con):
-        for name, frame in farm_file.tables(farm).items():
+        for name, frame in farm_tables.tables(farm).items():
             landed_version.replace_if_changed(con, name, frame)
         head = f"{archive.head.sequence} {archive.head.sha256}"
-        if archive.head.sha256 and migrate.fact(con, HEAD_FACT) != head:
-            migrate.set_fact(con, HEAD_FACT, head)
+        if archive.head.sha256 and facts.fact(con, HEAD_FACT) != head:
+            facts.set_fact(con, HEAD_FACT, head)
     concerned = reread.read_outdated_again(con, archive, farm)
     waiting = [r for r in _unlanded(con, archive.receipts) if r.kind in ("file", "http")]
     land.land(con, archive, farm, waiting, tick)

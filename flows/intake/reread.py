@@ -22,7 +22,7 @@ from flows.intake import kept_rows, land, sources
 from flows.intake.contradictions import Contradictory
 from flows.intake.door.places import Places
 from flows.intake.kept_rows import Cause
-from flows.store import migrate, publish_guard, warehouse
+from flows.store import facts, publish_guard, warehouse
 from flows.store.archive import Archive
 from flows.store.archive_reader import DAMAGED
 from flows.store.receipts import Receipt
@@ -66,7 +66,7 @@ def read_outdated_again(con: duckdb.DuckDBPyConnection, archive: Archive, farm: 
     Costs nothing while farm.toml and the program stay as they were.
     """
     now = _setup(farm)
-    changed = migrate.fact(con, "landed_by") != now
+    changed = facts.fact(con, "landed_by") != now
     concerned = find(con, archive, farm, changed=changed)
     if not changed and not concerned.sequences:
         return concerned
@@ -81,8 +81,8 @@ def read_outdated_again(con: duckdb.DuckDBPyConnection, archive: Archive, farm: 
             with warehouse.transaction(con):
                 if concerned.sequences:
                     _replace(con, archive, farm, concerned, known)
-                migrate.set_fact(con, "landed_by", now)
-                migrate.set_fact(con, "landed_version", VERSION)
+                facts.set_fact(con, "landed_by", now)
+                facts.set_fact(con, "landed_version", VERSION)
             return concerned
         except Contradictory as muddled:
             receipts = [by_sequence[sequence] for sequence in sorted(muddled.counts)]
@@ -121,7 +121,7 @@ def find(
     """
     places = Places.of(farm)
     by_sequence = {r.sequence: r for r in archive.receipts if r.kind in ("file", "http")}
-    program = migrate.fact(con, "landed_version")
+    program = facts.fact(con, "landed_version")
     concerned = Concerned()
     rows = con.execute(
         f"""

@@ -192,7 +192,7 @@ def _new(lines: Iterable[Line], shown: set[str], show: Show) -> list[Line]:
 
 
 def _table(con: duckdb.DuckDBPyConnection, sql: str, *given: str) -> str:
-    rows = query.frame(con.sql(sql, params=list(given)) if given else con.sql(sql))
+    rows = con.sql(sql, params=list(given)) if given else con.sql(sql)
     return "\n".join(f"  {line}" for line in answer_table.to_table(rows, 40).splitlines()[:-1])
 
 

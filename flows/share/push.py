@@ -20,7 +20,7 @@ from flows.farm.folder import FarmFolder
 from flows.share import network_file, objects, pointer, rows
 from flows.share.objects import Objects
 from flows.share.pointer import About, Published
-from flows.store import publish, query
+from flows.store import published, query
 from schemas.farm.farm import Farm
 
 
@@ -46,7 +46,7 @@ def is_due(folder: FarmFolder, farm: Farm, now: datetime) -> bool:
     last = note(folder)
     if farm.network is None or farm.share.what == "nothing":
         return last is not None
-    copy = publish.newest(folder)
+    copy = published.newest(folder)
     if copy is None:
         return False
     if last is None or last.settings != _settings(farm):
@@ -85,7 +85,7 @@ def push(
     network = network_file.load(store)
     secret = network_file.secret_of(network)
     number = str(farm.farm.id)
-    copy = publish.newest(folder)
+    copy = published.newest(folder)
     if copy is None:
         raise UserError(f"Nothing is published yet. Run first: checkstrip once {folder.root}")
     stamp = _stamp(copy)

@@ -3,11 +3,14 @@
 CSV, JSON and Parquet carry every digit and UTC; a table is to be read by a person.
 """
 
+from datetime import datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
-import polars as pl
+import duckdb
 
 from flows.base.plain_text import counted, noun, text_table
+from flows.store.query import unanswered
 
 # Decimals by the unit at the end of a column's name: about what the instruments and scales resolve.
 DECIMALS = {
@@ -17,37 +20,59 @@ DECIMALS = {
     **dict.fromkeys(("coverage", "chance", "per_ha", "per_ac", "per_kg", "per_bu", "kg_ha_mm"), 2),
 }
 DIGITS = 6  # of a number whose column names no unit
+_NUMBERS = ("TINYINT", "SMALLINT", "INTEGER", "BIGINT", "HUGEINT", "FLOAT", "DOUBLE", "DECIMAL")
+_TIME = "TIMESTAMP WITH TIME ZONE"
 
 
 def to_table(
-    rows: pl.DataFrame, limit: int, zone: ZoneInfo | None = None, width: int | None = None
+    answer: duckdb.DuckDBPyRelation,
+    limit: int,
+    zone: ZoneInfo | None = None,
+    width: int | None = None,
 ) -> str:
-    """Return a text table of at most ``limit`` rows; the last line says how many there are.
+    """Return a text table of at most ``limit`` rows (0: of all); the last line says how many there are.
 
     ``zone`` is the farm's: times are shown by its clock, which the last line names. ``width``: of
     the terminal, in characters; columns that do not fit are named below the table. None: as wide
-    as it comes.
+    as it comes. Only the rows that are shown are fetched. Raises UserError if the query fails.
     """
-    head = rows.head(limit)
-    empty = [
-        name for name in head.columns if head.height and head[name].null_count() == head.height
-    ]
-    if len(empty) == head.width:
-        empty = []
-    head = head.drop(empty)
-    timed = [
-        name
-        for name, kind in head.schema.items()
-        if isinstance(kind, pl.Datetime) and kind.time_zone is not None
-    ]
-    if zone is not None:
-        head = head.with_columns(pl.col(timed).dt.convert_time_zone(zone.key))
-    cells = [[cell(v, name) for name, v in row.items()] for row in head.iter_rows(named=True)]
-    fit = _fitting(head.columns, cells, width)
-    numbers = {place for place, kind in enumerate(head.dtypes[:fit]) if kind.is_numeric()}
-    lines = text_table([row[:fit] for row in cells], numbers, head.columns[:fit])
+    rows, number = _fetched(answer, limit)
+    names, types = answer.columns, [str(kind) for kind in answer.types]
+    filled = [
+        place
+        for place in range(len(names))
+        if not rows or any(row[place] is not None for row in rows)
+    ] or list(range(len(names)))
+    empty = [name for place, name in enumerate(names) if place not in filled]
+    shown = [names[place] for place in filled]
+    timed = any(types[place] == _TIME for place in filled)
+    cells = [[cell(_by_clock(row[p], zone), names[p]) for p in filled] for row in rows]
+    fit = _fitting(shown, cells, width)
+    numbers = {
+        n for n, p in enumerate(filled[:fit]) if types[p].removeprefix("U").startswith(_NUMBERS)
+    }
+    lines = text_table([row[:fit] for row in cells], numbers, shown[:fit])
     clock = [f"Times: {zone.key if zone else 'UTC'}"] if timed else []
-    return "\n".join([*lines, *_not_shown(empty, head.columns[fit:]), *clock, _count(rows, limit)])
+    return "\n".join([*lines, *_not_shown(empty, shown[fit:]), *clock, _count(number, limit)])
+
+
+def _fetched(answer: duckdb.DuckDBPyRelation, limit: int) -> tuple[list[tuple[Any, ...]], int]:
+    """Return the rows to show, and how many there are."""
+    try:
+        rows = answer.limit(limit + 1).fetchall() if limit else answer.fetchall()
+        if not limit or len(rows) <= limit:
+            return rows, len(rows)
+        ((number,),) = answer.count("*").fetchall()
+    except duckdb.Error as error:
+        raise unanswered(error) from error
+    return rows[:limit], number
+
+
+def _by_clock(value: object, zone: ZoneInfo | None) -> object:
+    """Return a time by the farm's clock, any other value as it is."""
+    if isinstance(value, datetime) and value.tzinfo is not None and zone is not None:
+        return value.astimezone(zone)
+    return value
 
 
 def _fitting(names: list[str], cells: list[list[str]], width: int | None) -> int:
@@ -73,11 +98,11 @@ def _not_shown(empty: list[str], beyond: list[str]) -> list[str]:
     return lines
 
 
-def _count(rows: pl.DataFrame, limit: int) -> str:
+def _count(number: int, limit: int) -> str:
     """Return how many rows there are, and how many of them are shown."""
-    if rows.height <= limit:
-        return counted(rows.height, "row")
-    return f"{counted(rows.height, 'row')}, the first {limit:,} shown (--rows 0 for all, or --csv)"
+    if not limit or number <= limit:
+        return counted(number, "row")
+    return f"{counted(number, 'row')}, the first {limit:,} shown (--rows 0 for all, or --csv)"
 
 
 def cell(value: object, column: str = "") -> str:

@@ -9,6 +9,7 @@ from pathlib import Path
 from flows.base.files import make_folder, replace, sync, sync_folder
 
 BLOCK = 1 << 20
+PACKED_MARKS = (b"\x1f\x8b", b"PK")
 WIDE_MARKS = (b"\xff\xfe", b"\xfe\xff")
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import duckdb
 
@@ -46,6 +47,14 @@ def connect(
     con.execute("SET TimeZone = 'UTC'; SET enable_progress_bar = false")
     con.execute("SET lock_configuration = true")
     return con
+
+
+def records(
+    con: duckdb.DuckDBPyConnection, query: str, params: object = None
+) -> list[dict[str, Any]]:
+    """Return the rows of a query, each by the names of its columns; for few rows."""
+    answer = con.sql(query, params=params)
+    return [dict(zip(answer.columns, row, strict=True)) for row in answer.fetchall()]
 
 
 def used_bytes(con: duckdb.DuckDBPyConnection) -> int:

@@ -15,7 +15,7 @@ import duckdb
 
 from flows.base import units
 from flows.base.units import registry
-from flows.store import migrate
+from flows.store import facts
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.former_names import FORMER
@@ -172,13 +172,13 @@ def install(con: duckdb.DuckDBPyConnection) -> None:
     rows = con.sql("SELECT crop, bushel_kg FROM crop WHERE bushel_kg IS NOT NULL").fetchall()
     bushels = dict(sorted(rows))
     wanted = _made_from(bushels)
-    if migrate.fact(con, "for_readers") == wanted:
+    if facts.fact(con, "for_readers") == wanted:
         return
     statements = [f"CREATE SCHEMA IF NOT EXISTS {SCHEMA}", *macros(bushels)]
     for table in TABLES.values():
         statements += [*generated.comments(table), *view(table)]
     con.execute("; ".join(statements))
-    migrate.set_fact(con, "for_readers", wanted)
+    facts.set_fact(con, "for_readers", wanted)
 
 
 def _made_from(bushels: dict[str, float]) -> str:

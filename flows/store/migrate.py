@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 import duckdb
 
 from flows.base.errors import UserError
+from flows.store import facts
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.former_names import FORMER
@@ -32,7 +33,7 @@ def _crops_with_spaces(con: duckdb.DuckDBPyConnection) -> None:
     for table in ("crop", "season", "price"):
         if "crop" in stored.get(table, {}):
             con.execute(f"UPDATE {table} SET crop = replace(crop, '_', ' ')")
-    set_fact(con, "derive_all", "true")
+    facts.set_fact(con, "derive_all", "true")
 
 
 # Version that a warehouse has → what makes it one of the next, before the declarations are
@@ -62,8 +63,10 @@ def bring_up(con: duckdb.DuckDBPyConnection) -> bool:
         for table in TABLES.values():
             changed |= _bring_up_table(con, table, stored.get(table.name), fresh=version is None)
     if changed or version != SCHEMA_VERSION:
-        set_fact(con, "schema_version", str(SCHEMA_VERSION))
-        set_fact(con, "for_readers", None)  # views and comments are made with the next publish
+        facts.set_fact(con, "schema_version", str(SCHEMA_VERSION))
+        facts.set_fact(
+            con, "for_readers", None
+        )  # views and comments are made with the next publish
         changed = True
     return changed
 
@@ -74,7 +77,7 @@ def stored_version(
     """Return the version of the file's tables; None of a file that has none yet."""
     if "about" not in (stored_columns(con) if stored is None else stored):
         return None
-    return int(fact(con, "schema_version") or 0)
+    return int(facts.fact(con, "schema_version") or 0)
 
 
 def refuse_later(version: int) -> None:
@@ -210,12 +213,12 @@ def add_columns(con: duckdb.DuckDBPyConnection, table: Table, names: Iterable[st
         )
     if table.wide:
         con.execute(generated.view(table, columns_of(con, generated.store(table))))
-        set_fact(con, "for_readers", None)  # its comments are gone with the view that was
+        facts.set_fact(con, "for_readers", None)  # its comments are gone with the view that was
 
 
 def _to_be_filled(con: duckdb.DuckDBPyConnection, table: Table) -> None:
     """Have an empty table of a warehouse that has data filled by the next collect or derive."""
-    set_fact(con, "derive_all", "true")
+    facts.set_fact(con, "derive_all", "true")
     if table.tier is Tier.SETUP:
         # A book whose receipt names no set-up is read again by the next collect.
         con.execute(
@@ -226,16 +229,3 @@ def _to_be_filled(con: duckdb.DuckDBPyConnection, table: Table) -> None:
 
 def _stored_type(kind: str) -> str:
     return {"TIMESTAMPTZ": "TIMESTAMP WITH TIME ZONE"}.get(kind, kind)
-
-
-def fact(con: duckdb.DuckDBPyConnection, name: str) -> str | None:
-    """Return a fact that the warehouse stores about itself, None if it does not have it."""
-    rows = con.execute("SELECT value FROM about WHERE fact = ?", [name]).fetchall()
-    return rows[0][0] if rows else None
-
-
-def set_fact(con: duckdb.DuckDBPyConnection, name: str, value: str | None) -> None:
-    """Store a fact about the warehouse; None forgets it."""
-    con.execute("DELETE FROM about WHERE fact = ?", [name])
-    if value is not None:
-        con.execute("INSERT INTO about (fact, value) VALUES (?, ?)", [name, value])

@@ -19,9 +19,10 @@ import duckdb
 from flows.base import files, lock
 from flows.base.errors import Attention, UserError
 from flows.farm.folder import FarmFolder
-from flows.store import connection, customary, migrate, upgrade, warehouse
+from flows.store import connection, customary, facts, upgrade, warehouse
 from flows.store.archive_bytes import sha256_of
 from flows.store.publish_guard import Content
+from flows.store.published import Record, newest, record_file, recorded
 from schemas import generated
 from schemas.catalogue import TABLES
 
@@ -68,7 +69,7 @@ def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
     ):
         upgrade.must_be_current(folder.warehouse_file)
         content, waits = _close_up(folder)
-        before = _recorded(folder)
+        before = recorded(folder)
         there = newest(folder)
         number = before.number
         if there is not None and waits:
@@ -83,8 +84,8 @@ def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
                 there = _copy(folder, number)
             assert there is not None
             path = _settle(folder, there)
-            record = _Record(number, path.name, content, sha256_of(path))
-            files.write_text(_record_file(folder), json.dumps(asdict(record)))
+            record = Record(number, path.name, content, sha256_of(path))
+            files.write_text(record_file(folder), json.dumps(asdict(record)))
         except OSError as error:
             raise Attention(
                 f"The copy for readers could not be written to {folder.published} ({error}). "
@@ -92,16 +93,6 @@ def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
             ) from error
         _tidy(folder, path)
         return Published(path, new)
-
-
-def must_be_as_written(folder: FarmFolder, copy: Path) -> None:
-    """Raise Attention if the bytes of a published copy are not those that were written."""
-    written = _recorded(folder).sha256
-    if written and written != sha256_of(copy):
-        raise Attention(
-            f"The published copy {copy} is damaged: its bytes are not those that were written. "
-            f"Make the copy again with: checkstrip publish {folder.root}"
-        )
 
 
 def _refuse_loss(folder: FarmFolder, there: Path) -> None:
@@ -122,37 +113,6 @@ def _refuse_loss(folder: FarmFolder, there: Path) -> None:
         )
 
 
-def newest(folder: FarmFolder) -> Path | None:
-    """Return the published copy to read; None if nothing was published."""
-    for path in (folder.published / Path(_recorded(folder).file).name, folder.published_file):
-        if path.is_file():
-            return path
-    return None
-
-
-def was_published(folder: FarmFolder) -> bool:
-    """Return whether a copy was published before."""
-    return bool(_recorded(folder).file)
-
-
-@dataclass(frozen=True, slots=True)
-class _Record:
-    """The last publish: its number, its file's name and hash, and what the content is known by."""
-
-    number: int = 0
-    file: str = ""
-    says: str = ""
-    sha256: str = ""
-
-
-def _record_file(folder: FarmFolder) -> Path:
-    return folder.state / "published.json"
-
-
-def _recorded(folder: FarmFolder) -> _Record:
-    return files.read_state(_record_file(folder), _Record) or _Record()
-
-
 def _close_up(folder: FarmFolder) -> tuple[str, bool]:
     """Bring everything into the one file and close it.
 
@@ -168,9 +128,9 @@ def _close_up(folder: FarmFolder) -> tuple[str, bool]:
             for name in TABLES
             if name not in warehouse.UNSEEN
         )
-        facts = con.sql("SELECT fact, value FROM about").fetchall()
-        content = json.dumps([sorted(con.sql(counts).fetchall()), sorted(facts)])
-        waits = migrate.fact(con, "derive_all") is not None
+        about = con.sql("SELECT fact, value FROM about").fetchall()
+        content = json.dumps([sorted(con.sql(counts).fetchall()), sorted(about)])
+        waits = facts.fact(con, "derive_all") is not None
         # Without it the copy would silently lack what is still in the write-ahead log.
         con.execute("CHECKPOINT")
     finally:

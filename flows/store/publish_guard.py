@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 import duckdb
 
 from flows.base.plain_text import counted
-from flows.store import migrate
+from flows.store import facts
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.table import Tier
@@ -37,9 +37,9 @@ _COMPUTED = (Tier.DAILY, Tier.DERIVED)
 
 def explain_loss(con: duckdb.DuckDBPyConnection, *items: str) -> None:
     """Note that tables or instruments (``station west``) may have fewer rows from now on."""
-    known = json.loads(migrate.fact(con, _FACT) or "{}")
+    known = json.loads(facts.fact(con, _FACT) or "{}")
     now = datetime.now(UTC).isoformat()
-    migrate.set_fact(con, _FACT, json.dumps(known | dict.fromkeys(items, now), sort_keys=True))
+    facts.set_fact(con, _FACT, json.dumps(known | dict.fromkeys(items, now), sort_keys=True))
 
 
 @dataclass(frozen=True, slots=True)

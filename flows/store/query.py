@@ -1,4 +1,4 @@
-"""Questions to the published copy, and the ways in which an answer is written."""
+"""Questions to the published copy (``answer`` has what comes back); loads only what starts quickly."""
 
 import re
 from collections.abc import Iterator
@@ -8,23 +8,15 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import duckdb
-import polars as pl
 
 from flows.base.errors import UserError
 from flows.base.plain_text import counted
 from flows.farm.folder import FarmFolder
-from flows.store import connection, publish, warehouse
+from flows.store import connection, published
 from schemas import generated
-from schemas.table import Kind
-
-# A cell that begins so is run by spreadsheets, also after blanks or in a full-width form.
-FORMULA = r"^[\s\u200b\ufeff]*[=+\-@\t\r\uff1d\uff0b\uff0d\uff20]|^[\t\r\n]"
 
 # What may stand before the statement that EXPLAIN is about.
 EXPLAIN = re.compile(r"explain\s*(analyze\s+)?(\(\s*(analyze|format)\b[^)]*\))?", re.IGNORECASE)
-# Types of which polars takes an answer as it is; for others a library is loaded, which takes a while.
-_PLAIN = {*(kind.value for kind in Kind), "TIMESTAMP WITH TIME ZONE", "INTEGER", "HUGEINT"}
-PARQUET = b"PAR1"  # a Parquet file begins so (Parquet format, "File format")
 
 
 def open_published(folder: FarmFolder) -> AbstractContextManager[duckdb.DuckDBPyConnection]:
@@ -32,7 +24,7 @@ def open_published(folder: FarmFolder) -> AbstractContextManager[duckdb.DuckDBPy
 
     Raises Attention if it is damaged, also if that shows only while it is read.
     """
-    path = publish.newest(folder)
+    path = published.newest(folder)
     if path is None:
         raise UserError(f"Nothing is published yet. Run first: checkstrip once {folder.root}")
     return _reading(folder, path)
@@ -43,7 +35,7 @@ def _reading(folder: FarmFolder, path: Path) -> Iterator[duckdb.DuckDBPyConnecti
     cure = f"Make the copy again with: checkstrip publish {folder.root}"
     with connection.damage_reported(path, cure):
         try:
-            con = warehouse.open_reader(path)
+            con = connection.connect(path, read_only=True)
         except duckdb.IOException as error:
             raise UserError(
                 f"The published copy {path} cannot be opened: {str(error).splitlines()[0]} "
@@ -60,7 +52,7 @@ def ask(con: duckdb.DuckDBPyConnection, query: str) -> duckdb.DuckDBPyRelation:
     try:
         answer = con.sql(query)
     except duckdb.Error as error:
-        raise _unanswered(error) from error
+        raise unanswered(error) from error
     assert answer is not None
     return answer
 
@@ -70,7 +62,7 @@ def _must_only_read(query: str) -> None:
     try:
         statements = duckdb.extract_statements(query)
     except duckdb.Error as error:
-        raise _unanswered(error) from error
+        raise unanswered(error) from error
     words = _without_comments(query)
     if not statements or not words:
         raise UserError('There is no query. Give one, for example "SHOW TABLES".')
@@ -114,7 +106,7 @@ def _without_comments(query: str) -> str:
     return b"".join(parts).decode().strip(" \t\r\n;")
 
 
-def _unanswered(error: Exception) -> UserError:
+def unanswered(error: Exception) -> UserError:
     """Return the reason in the database's own words, after ours if the query was not allowed to."""
     if isinstance(error, duckdb.PermissionException):
         why = (
@@ -128,21 +120,6 @@ def _unanswered(error: Exception) -> UserError:
     return UserError(f"{why} {str(error).strip()}")
 
 
-def frame(answer: duckdb.DuckDBPyRelation) -> pl.DataFrame:
-    """Return the answer in memory; raise UserError if computing it fails."""
-    try:
-        plain = all(str(kind) in _PLAIN for kind in answer.types)
-        rows: pl.DataFrame = pl.DataFrame(answer) if plain else answer.pl()
-    except duckdb.Error as error:
-        raise _unanswered(error) from error
-    except pl.exceptions.PolarsError as error:
-        raise UserError(
-            "A column is of a type that cannot be shown (INTERVAL, UNION). Give it as text: "
-            "SELECT column::VARCHAR"
-        ) from error
-    return rows
-
-
 def time_zone(con: duckdb.DuckDBPyConnection) -> ZoneInfo | None:
     """Return the farm's time zone; None if the copy does not know it."""
     try:
@@ -150,62 +127,6 @@ def time_zone(con: duckdb.DuckDBPyConnection) -> ZoneInfo | None:
         return ZoneInfo(row[0]) if row and row[0] else None
     except (duckdb.Error, KeyError, ValueError):
         return None
-
-
-def to_csv(rows: pl.DataFrame) -> str:
-    """Return CSV with a header; times as ISO 8601 in UTC.
-
-    Text that a spreadsheet would run as a formula gets a ' before it (numbers stay as they are, and
-    so does text that is a number); JSON and Parquet carry it unchanged.
-    """
-    return for_spreadsheets(rows).write_csv()
-
-
-def for_spreadsheets(rows: pl.DataFrame) -> pl.DataFrame:
-    """Return the rows with times as ISO 8601 in UTC, and a ' before text that would run as a formula."""
-    return rows.with_columns(*_times(rows), *_harmless(rows))
-
-
-def to_json(rows: pl.DataFrame) -> str:
-    """Return a list of records; times as ISO 8601 in UTC."""
-    return rows.with_columns(_times(rows)).write_json()
-
-
-def to_parquet(rows: pl.DataFrame, path: Path) -> None:
-    """Write a Parquet file; raise UserError if that fails or another kind of file is there."""
-    try:
-        if path.exists():
-            with path.open("rb") as there:
-                if there.read(len(PARQUET)) != PARQUET:
-                    raise UserError(f"{path} exists and is not a Parquet file. Give another name.")
-        rows.write_parquet(path)
-    except (OSError, pl.exceptions.PolarsError) as error:
-        raise UserError(f"{path} cannot be written. {str(error).strip()}") from error
-
-
-def _times(rows: pl.DataFrame) -> list[pl.Expr]:
-    return [
-        pl.col(name).dt.strftime("%Y-%m-%dT%H:%M:%S%.fZ")
-        for name, kind in rows.schema.items()
-        if isinstance(kind, pl.Datetime) and kind.time_zone is not None
-    ]
-
-
-def _harmless(rows: pl.DataFrame) -> list[pl.Expr]:
-    """Text columns with a ' before what would begin a formula; lists and the like become text."""
-    expressions = []
-    for name, kind in rows.schema.items():
-        text = pl.col(name)
-        if kind.is_nested() or kind.is_object():
-            text = pl.lit(
-                pl.Series([None if v is None else str(v) for v in rows[name]], dtype=pl.String)
-            )
-        elif kind not in (pl.String, pl.Categorical, pl.Enum):
-            continue
-        text = text.cast(pl.String)
-        runs = text.str.contains(FORMULA) & text.cast(pl.Float64, strict=False).is_null()
-        expressions.append(pl.when(runs).then("'" + text).otherwise(text).alias(name))
-    return expressions
 
 
 def tables(con: duckdb.DuckDBPyConnection) -> list[str]:

@@ -18,7 +18,7 @@ from typing import Any
 
 import duckdb
 
-from flows.store import migrate
+from flows.store import facts
 
 FOLDER = "receipts"
 SEAL = "sealed.json"
@@ -119,7 +119,7 @@ class Known:
     @classmethod
     def of(cls, con: duckdb.DuckDBPyConnection) -> Known:
         """Return what a warehouse knows."""
-        sequence, _, sha256 = (migrate.fact(con, HEAD_FACT) or "0 ").partition(" ")
+        sequence, _, sha256 = (facts.fact(con, HEAD_FACT) or "0 ").partition(" ")
         rows = con.execute("SELECT sequence, delivery FROM delivery").fetchall()
         return cls(
             Head(int(sequence), sha256),

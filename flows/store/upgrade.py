@@ -15,7 +15,7 @@ import duckdb
 
 from flows.base import files
 from flows.base.errors import Attention, UserError
-from flows.store import connection, migrate
+from flows.store import connection, facts, migrate
 
 
 def save_before_upgrade(path: Path) -> None:
@@ -59,7 +59,7 @@ def _stored_version(path: Path) -> _StoredVersion:
         version = migrate.stored_version(con)
         if version is not None:
             migrate.refuse_later(version)
-            return _StoredVersion(version, migrate.fact(con, "revision"), migrate.alters(con))
+            return _StoredVersion(version, facts.fact(con, "revision"), migrate.alters(con))
     return _StoredVersion()  # if it is damaged, whoever opens it for work says so
 
 
@@ -103,6 +103,6 @@ def _is_saved(path: Path, found: _StoredVersion) -> bool:
     """
     for copy in path.parent.glob(f"{path.stem}-version-{found.version}-*.duckdb"):
         with suppress(duckdb.Error), connection.connect(copy, read_only=True) as con:
-            if migrate.fact(con, "revision") == found.revision:
+            if facts.fact(con, "revision") == found.revision:
                 return True
     return False

@@ -15,7 +15,7 @@ from flows.base import files, lock
 from flows.base.errors import UserError
 from flows.base.plain_text import counted
 from flows.farm.folder import FarmFolder
-from flows.store import connection, migrate, upgrade, wide_rows
+from flows.store import connection, facts, migrate, upgrade, wide_rows
 from schemas import generated
 from schemas.table import Table
 
@@ -117,12 +117,12 @@ def changed(con: duckdb.DuckDBPyConnection) -> None:
 
     ``insert`` and ``replace`` do so themselves; it is for whoever writes with SQL of their own.
     """
-    migrate.set_fact(con, "revision", str(revision(con) + 1))
+    facts.set_fact(con, "revision", str(revision(con) + 1))
 
 
 def revision(con: duckdb.DuckDBPyConnection) -> int:
     """Return how often the content was changed."""
-    return int(migrate.fact(con, "revision") or 0)
+    return int(facts.fact(con, "revision") or 0)
 
 
 def replace(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:

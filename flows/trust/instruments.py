@@ -9,6 +9,7 @@ from typing import Any
 
 import duckdb
 
+from flows.store.connection import records
 from schemas import generated
 from schemas.quantities import Instrument, columns_of
 
@@ -76,7 +77,7 @@ _ASIDE = """
 
 def last_heard(con: duckdb.DuckDBPyConnection, now: datetime) -> list[Found]:
     """Return every instrument with the time of its last value, and for how many hours it is silent."""
-    rows: list[Found] = con.sql(_LAST_HEARD, params={"today": now.date()}).pl().to_dicts()
+    rows: list[Found] = records(con, _LAST_HEARD, {"today": now.date()})
     for row in rows:
         row["silent_h"] = _hours_since(row["last_heard"], now)
         since = max(filter(None, (row["last_heard"], row.pop("stands_since"))), default=None)
@@ -110,7 +111,7 @@ def attention(con: duckdb.DuckDBPyConnection, heard: list[Found]) -> list[str]:
     ]
     out += _silent([one for one in heard if one["silent"]])
     known = {(one["kind"], one["instrument"]): one for one in heard}
-    found: list[Found] = con.sql(_FOUND).pl().to_dicts()
+    found: list[Found] = records(con, _FOUND)
     return out + _findings([row for row in found if _is_news(row, known)])
 
 
@@ -119,7 +120,7 @@ def set_aside(con: duckdb.DuckDBPyConnection) -> list[str]:
     return [
         f"The {row['kind']} {row['instrument']}{_parts([row['part']])} is set aside by the field book "
         f"since {row['since']}: {row['cause']}."
-        for row in con.sql(_ASIDE).pl().to_dicts()
+        for row in records(con, _ASIDE)
     ]
 
 

@@ -8,7 +8,7 @@ import duckdb
 from flows.base import lock
 from flows.base.errors import Busy, UserError
 from flows.farm.folder import FarmFolder
-from flows.store import migrate, publish, query, warehouse
+from flows.store import migrate, published, query, warehouse
 from flows.trust import archive_check
 from schemas.catalogue import TABLES
 
@@ -46,6 +46,6 @@ def _is_changed(folder: FarmFolder, con: duckdb.DuckDBPyConnection) -> bool:
 
 def published_at(folder: FarmFolder) -> str:
     """Return when the published copy was made, in UTC."""
-    path = publish.newest(folder)
+    path = published.newest(folder)
     made = path.stat().st_mtime if path else 0.0
     return datetime.fromtimestamp(made, UTC).strftime("%Y-%m-%d %H:%M UTC")

@@ -19,7 +19,8 @@ from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.intake.sources import takers
 from flows.pages.mail.outbox import Outbox
-from flows.store import derive_problems, flow_runs, publish, query
+from flows.store import derive_problems, flow_runs, published, query
+from flows.store.connection import records
 from flows.trust import archive_check, growth, instruments, names, two_versions
 from flows.trust.backup import last_good
 
@@ -75,7 +76,7 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
     """Return the state of the farm folder, from the published copy and the record of runs."""
     now = now or datetime.now(UTC)
     found = Status(str(folder.root), _stamp(now))
-    path = publish.newest(folder)
+    path = published.newest(folder)
     wrong: list[str] = []
     if path is None:
         archive = archive_check.read(folder, None)
@@ -88,10 +89,10 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
         try:
             with query.open_published(folder) as con:
                 found.instruments = instruments.last_heard(con, now)
-                found.deliveries = _records(con, _DELIVERIES)
-                found.kept = _records(con, _KEPT)
-                found.quarantine = _records(con, _REJECTED)
-                found.books = _records(con, _BOOK_PROBLEMS)
+                found.deliveries = records(con, _DELIVERIES)
+                found.kept = records(con, _KEPT)
+                found.quarantine = records(con, _REJECTED)
+                found.books = records(con, _BOOK_PROBLEMS)
                 found.renamed = names.renamed(con)
                 wrong = [
                     *as_saved.attention(con),
@@ -112,7 +113,8 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
                 f"Run: checkstrip once {folder.root}"
             )
             archive = archive_check.read(folder, None)
-    found.runs = [asdict(run) for run in flow_runs.last(folder).values()]
+    runs = flow_runs.last(folder)
+    found.runs = [asdict(run) for run in runs.values()]
     found.attention += [
         f"The last {run['flow']} needs attention: {run['summary']}"
         for run in found.runs
@@ -122,7 +124,7 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
     found.attention += archive_check.attention(folder, archive)
     known = " ".join(found.attention)
     found.attention += [sentence for sentence in wrong if sentence not in known]
-    _add_schedules(found, folder, now)
+    _add_schedules(found, folder, now, runs.get("collect"))
     _add_growth(found, growth.of(folder, archive, now), now)
     found.backup = last_good.last_good(folder)
     found.attention += Outbox(folder).attention()
@@ -142,7 +144,9 @@ def _add_growth(found: Status, expected: growth.Growth, now: datetime) -> None:
         found.notes.append(expected.sentence(now))
 
 
-def _add_schedules(found: Status, folder: FarmFolder, now: datetime) -> None:
+def _add_schedules(
+    found: Status, folder: FarmFolder, now: datetime, collect: flow_runs.Run | None
+) -> None:
     """Add a sentence for each of collect and backup that was not done on schedule."""
     try:
         farm = farm_file.load(folder.farm_toml)
@@ -157,9 +161,8 @@ def _add_schedules(found: Status, folder: FarmFolder, now: datetime) -> None:
             "No backup is set up: add [backup] with a folder on another disk to farm.toml."
         )
     found.attention += last_good.attention(folder, farm, now)
-    run = flow_runs.last(folder).get("collect")
-    if run is not None:
-        began = datetime.fromisoformat(run.started_at)
+    if collect is not None:
+        began = datetime.fromisoformat(collect.started_at)
         latest = schedule.last_due(farm.schedules.collect, farm.place.zone, now)
         if began < min(latest, now - _LATE):
             days = (now - began).total_seconds() / 86_400
@@ -225,11 +228,6 @@ def _by_clock(moment: str | datetime | None, found: Status) -> str:
 def _lined(number: int, one: str) -> str:
     """Return a count with its noun, counts aligned below each other."""
     return f"{number:>8,} {noun(number, one)}"
-
-
-def _records(con: duckdb.DuckDBPyConnection, sql: str) -> list[dict[str, Any]]:
-    rows: list[dict[str, Any]] = con.sql(sql).pl().to_dicts()
-    return rows
 
 
 def _size(folder: Path) -> int:

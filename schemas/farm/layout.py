@@ -37,6 +37,8 @@ Format = Literal[
     "uscrn_hourly",
     "sensorthings",
 ]
+# Of these a reading ends with its line: one that goes on is whole up to its last line's end.
+BY_LINES = ("delimited", "fixed", "ndjson", "ghcn_daily", "uscrn_daily", "uscrn_hourly")
 
 
 class Layout(Strict):

@@ -7,7 +7,7 @@ import pytest
 
 from demo_warehouse.simulator import book, build, files, plan, probes, sample, stations
 from flows.books import fieldbook
-from flows.farm import farm_file
+from flows.farm import farm_file, farm_tables
 from flows.intake.door.places import Places
 from flows.intake.sources.match import match
 from schemas import generated
@@ -258,7 +258,7 @@ def test_stations_of_one_field_agree_but_for_their_faults(laid):
 def test_the_sun_stands_highest_when_it_does_at_the_farm(laid):
     # FAO-56 equations 31 to 33: 4 minutes a degree; the equation of time runs from -14 to +16 minutes
     place = farm_file.load(laid / "farm.toml")
-    tables = farm_file.tables(place)
+    tables = farm_tables.tables(place)
     assert place.place.longitude == stations.LONGITUDE_DEG
     assert tables["farm"]["standard_offset_h"].item() == stations.STANDARD_OFFSET_H
     hours = np.arange(24 * 365) % 24 + 0.5
@@ -291,7 +291,7 @@ def test_nothing_of_the_program_reads_the_truth():
 
 @pytest.mark.parametrize("hourly", [True, False])
 def test_by_the_sun_no_record_is_early_or_late_whatever_its_step(whole_farm, laid, hourly):
-    farm = farm_file.tables(farm_file.load(laid / "farm.toml"))
+    farm = farm_tables.tables(farm_file.load(laid / "farm.toml"))
     name = "Stonepile treated"
     found = build.instruments(whole_farm, 1)[name]
     changed = pl.col("time") <= probes.midnight(files.QUARTER_FROM)

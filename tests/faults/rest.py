@@ -198,12 +198,12 @@ def facts(farm: Path) -> Facts:
     import duckdb
 
     from flows.farm.folder import FarmFolder
-    from flows.store import publish
+    from flows.store import published
     from flows.store.backup_objects import Damaged
     from flows.trust.backup.backup_folder import Store
 
     folder = FarmFolder(farm)
-    rows, path = None, publish.newest(folder)
+    rows, path = None, published.newest(folder)
     try:
         with duckdb.connect(str(path), read_only=True) as con:
             tables = ("weather_reading", "soil_reading", "weather_day", "harvest_pass")

@@ -8,7 +8,7 @@ import pytest
 
 from flows.base import units
 from flows.derive import derive
-from flows.farm import farm_file
+from flows.farm import farm_file, farm_tables
 from schemas import generated
 from schemas.catalogue import ROOMS, TABLES
 from schemas.compared import sees_comparisons
@@ -116,7 +116,7 @@ def test_a_derived_table_is_empty_where_there_is_nothing(name):
 
 
 def one_farm():
-    return farm_file.tables(
+    return farm_tables.tables(
         farm_file.parse(
             {
                 "farm": {"name": "Invented"},

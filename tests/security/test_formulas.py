@@ -12,14 +12,14 @@ from typer.testing import CliRunner
 from flows.cli import app
 from flows.derive import derive
 from flows.intake import collect
-from flows.store import publish, query, warehouse
+from flows.store import answer, publish, warehouse
 from tests.flows.loggers import FARM, HEADING, make, row, usual
 
 BEGINS = ("=", "+", "-", "@", "\t", "\r", " =", "\n=", "\uff1d")
 
 
 def cells(frame):
-    return list(csv.reader(io.StringIO(query.to_csv(frame))))[1:]
+    return list(csv.reader(io.StringIO(answer.to_csv(frame))))[1:]
 
 
 @pytest.mark.parametrize("begin", BEGINS)
@@ -34,8 +34,8 @@ def test_numbers_and_plain_text_stay_as_they_are():
         {"n": [-1.5, 2.0], "t": ["-9999", "West - 2"], "s": ["+1.5", "a=b"], "i": [-3, 4]}
     )
     assert cells(frame) == [["-1.5", "-9999", "+1.5", "-3"], ["2.0", "West - 2", "a=b", "4"]]
-    assert '"-9999"' in query.to_json(frame)
-    assert '"+1.5"' in query.to_json(frame)
+    assert '"-9999"' in answer.to_json(frame)
+    assert '"+1.5"' in answer.to_json(frame)
 
 
 def test_lists_are_text_too():

@@ -10,7 +10,7 @@ from flows.base import files
 from flows.derive import derive
 from flows.farm.folder import FarmFolder
 from flows.intake import collect
-from flows.store import publish, warehouse
+from flows.store import publish, published, warehouse
 from tests.flows.cli.calling import call
 from tests.flows.loggers import FARM, drop, make, usual
 
@@ -52,7 +52,7 @@ def test_what_is_kept_is_for_its_own_user(folder):
 
 
 def test_the_published_copy_is_read_by_all_and_written_by_none(folder):
-    path = publish.newest(folder)
+    path = published.newest(folder)
     assert mode(path) == 0o444
     assert mode(folder.published) == 0o755
     with warehouse.open_reader(path) as con, pytest.raises(Exception, match="read-only"):

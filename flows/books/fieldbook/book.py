@@ -16,7 +16,7 @@ from flows.books.fieldbook.files import Grid, grids
 from flows.books.fieldbook.problem import Problem, nearest_or_all, shown
 from flows.books.fieldbook.reader import Known, Row
 from flows.books.fieldbook.rows import rows_of
-from flows.farm.farm_file import crop_list
+from flows.farm.farm_tables import crop_list
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.farm.farm import Farm

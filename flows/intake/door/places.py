@@ -7,8 +7,8 @@ from datetime import timedelta
 
 import polars as pl
 
-from flows.farm import farm_file
-from flows.farm.instrument_names import by_word
+from flows.farm import farm_tables
+from flows.farm.instrument_names import InstrumentNames, by_word
 from schemas.farm.farm import Farm
 from transforms.methods.calendar_day import day_of
 
@@ -18,20 +18,18 @@ EARLY = timedelta(hours=24)  # how far ahead of its receipt a reading may lie: c
 
 
 @dataclass(frozen=True, slots=True)
-class Places:
+class Places(InstrumentNames):
     """The set-up tables that say where everything stands, and the names behind the ids."""
 
     farm: pl.DataFrame
     station_spell: pl.DataFrame
     probe_spell: pl.DataFrame
     sensor: pl.DataFrame
-    stations: dict[str, str]
-    probes: dict[str, str]
 
     @classmethod
     def of(cls, farm: Farm) -> Places:
         """Return the places of a farm file."""
-        tables = farm_file.tables(farm)
+        tables = farm_tables.tables(farm)
         return cls(
             farm=tables["farm"],
             station_spell=tables["station_spell"],
@@ -40,10 +38,6 @@ class Places:
             stations=by_word(farm.stations),
             probes=by_word(farm.probes),
         )
-
-    def named(self, kind: str, word: str) -> str | None:
-        """Return the instrument that a word (its name or one of its ids) stands for."""
-        return (self.stations if kind == "station" else self.probes).get(word.strip().casefold())
 
 
 def with_one_instrument(frame: pl.DataFrame) -> pl.DataFrame:

@@ -22,11 +22,12 @@ from pydantic import Field
 from flows.base import files
 from flows.base.plain_text import counted
 from flows.farm.folder import FarmFolder
-from flows.intake.door.places import Places
-from flows.intake.sources.last_stamps import BY_LINES, PACKED, Matched, in_order
+from flows.farm.instrument_names import InstrumentNames
 from flows.intake.sources.match import Match, match
 from flows.store.archive import Arrival
+from flows.store.archive_bytes import PACKED_MARKS, WIDE_MARKS
 from schemas.farm.farm import Farm, Source
+from schemas.farm.layout import BY_LINES
 
 # What programs call a file that they are still writing, or that is none of ours.
 UNFINISHED = (".tmp", ".part", ".partial", ".crdownload", ".download", ".filepart", ".swp", ".lock")
@@ -38,7 +39,6 @@ OPEN_TIMES = 10  # as long a file settles that ends in the middle of a line
 MOST_OPEN_TIMES = 60  # but it is held back no longer than that, though it grows on
 LONGEST_WAIT_S = 3600.0  # for a pause in the writing, before its whole lines are taken
 MAX_MB = 512.0  # of a file that no source takes
-WIDE = (b"\xff\xfe", b"\xfe\xff")  # two bytes a letter: a line's end is not one byte
 # Path in the drop folder → size, time of change, when first seen so, 1 if archived, and since when
 # it waits for a pause in the writing or for the end of its last line.
 Seen = dict[str, Annotated[list[float], Field(min_length=4)]]
@@ -60,7 +60,7 @@ class Found:
     seen: dict[str, list[float]] = field(default_factory=dict)
 
 
-def find_settled(folder: FarmFolder, farm: Farm, places: Places, into: Path) -> Found:
+def find_settled(folder: FarmFolder, farm: Farm, names: InstrumentNames, into: Path) -> Found:
     """Return settled files of all folder sources that were not taken before, in the order of receipt.
 
     The oldest first; of one instrument's files the one with the earlier last stamp. Of a file that
@@ -69,7 +69,7 @@ def find_settled(folder: FarmFolder, farm: Farm, places: Places, into: Path) -> 
     Raises nothing for a folder that cannot be reached (a lost network share): it is noted.
     """
     seen = files.read_state(_memory(folder), Seen) or {}
-    search = _Search(farm, places, into, seen, time.time())
+    search = _Search(farm, names, into, seen, time.time())
     for path in folders(folder, farm):
         root = folder.root / path
         if not files.is_there(root, folder.root):
@@ -86,7 +86,11 @@ def find_settled(folder: FarmFolder, farm: Farm, places: Places, into: Path) -> 
                 search.consider(file, path, name)
     search.found.notes += settling_in_words(search.found.settling)
     dated = sorted(search.dated, key=lambda d: d[:2])
-    search.found.arrivals = in_order([matched for _, _, matched in dated], farm, places)
+    if dated:
+        # here, so that a look that finds nothing new starts without what reads files
+        from flows.intake.sources.last_stamps import in_order  # noqa: PLC0415
+
+        search.found.arrivals = in_order([matched for _, _, matched in dated], farm)
     return search.found
 
 
@@ -110,12 +114,12 @@ class _Search:
     """One search: what is known from before, and what it finds."""
 
     farm: Farm
-    places: Places
+    names: InstrumentNames
     into: Path
     before: dict[str, list[float]]
     now: float
     found: Found = field(default_factory=Found)
-    dated: list[tuple[float, str, Matched]] = field(default_factory=list)
+    dated: list[tuple[float, str, tuple[Arrival, Match | None]]] = field(default_factory=list)
 
     def pass_over_link(self, key: str) -> None:
         """Note a link once, since its target lies outside of the drop folder."""
@@ -148,7 +152,7 @@ class _Search:
         self.found.named.append(Arrival(file, "file", path, name, None, ""))
         if known[3]:  # in the archive as it stands
             return
-        matched = match(Arrival(file, "file", path, name, None, ""), self.farm, self.places)
+        matched = match(Arrival(file, "file", path, name, None, ""), self.farm, self.names)
         settle = matched.source.settle_s if matched else LONGEST_SETTLE_S
         max_mb = matched.source.max_mb if matched else MAX_MB
         if stat.st_size > max_mb * 1e6:
@@ -228,7 +232,7 @@ def _copy_lines(file: Path, size: int, target: Path) -> bool:
     except OSError:
         return False
     end = content.rfind(b"\n") + 1
-    if not end or content.startswith((*PACKED, *WIDE)):
+    if not end or content.startswith((*PACKED_MARKS, *WIDE_MARKS)):
         return False
     target.write_bytes(content[:end])
     return True
@@ -243,7 +247,7 @@ def _ends_in_a_line(file: Path) -> bool:
             tail = stream.read().rstrip(b"\x00")
     except OSError:
         return False  # it will be said when it is taken
-    return bool(tail) and head not in PACKED and not tail.endswith((b"\n", b"\r", b"\x1a"))
+    return bool(tail) and head not in PACKED_MARKS and not tail.endswith((b"\n", b"\r", b"\x1a"))
 
 
 def remember(folder: FarmFolder, found: Found) -> None:

@@ -12,19 +12,18 @@ from pathlib import Path
 
 import polars as pl
 
-from flows.intake.door.places import EARLY, Places
+from flows.farm import farm_file
+from flows.intake.door.places import EARLY
 from flows.intake.door.times import read_times
 from flows.intake.readers.by_format import cutter_of
 from flows.intake.readers.chunk import Content, Unreadable
 from flows.intake.readers.sections import Section, together
 from flows.intake.sources.match import Match
 from flows.store.archive import Arrival
-from flows.store.archive_bytes import WIDE_MARKS, blocks
+from flows.store.archive_bytes import PACKED_MARKS, WIDE_MARKS, blocks
 from schemas.farm.farm import Farm
-from schemas.farm.layout import Layout
+from schemas.farm.layout import BY_LINES, Layout
 
-BY_LINES = ("delimited", "fixed", "ndjson", "ghcn_daily", "uscrn_daily", "uscrn_hourly")
-PACKED = (b"\x1f\x8b", b"PK")
 PEEK = 16 << 10  # bytes of the beginning and of the end of a text file
 WHOLE = 16 << 20  # a larger file of another format is not read for this
 AT_ONCE = 500  # files whose ends are parsed together
@@ -32,10 +31,8 @@ NEVER = datetime.min.replace(tzinfo=UTC)
 
 log = logging.getLogger("checkstrip.last_stamps")
 
-Matched = tuple[Arrival, Match | None]
 
-
-def in_order(found: Sequence[Matched], farm: Farm, places: Places) -> list[Arrival]:
+def in_order(found: Sequence[tuple[Arrival, Match | None]], farm: Farm) -> list[Arrival]:
     """Return arrivals in the order of receipt; ``found`` is in order of modification, then name.
 
     Where several are of one instrument, they change places among themselves: the last stamp in
@@ -48,7 +45,7 @@ def in_order(found: Sequence[Matched], farm: Farm, places: Places) -> list[Arriv
             named = (match.station, match.probe)
             groups.setdefault(named if any(named) else (match.source.name,), []).append(place)
     several = [group for group in groups.values() if len(group) > 1]
-    last = _last_stamps([(p, *found[p]) for group in several for p in group], farm, places)
+    last = _last_stamps([(p, *found[p]) for group in several for p in group], farm)
     for group in several:
         by_end = sorted(group, key=lambda place: (last.get(place, NEVER), place))
         for place, chosen in zip(group, by_end, strict=True):
@@ -56,15 +53,13 @@ def in_order(found: Sequence[Matched], farm: Farm, places: Places) -> list[Arriv
     return ordered
 
 
-def _last_stamps(
-    files: list[tuple[int, Arrival, Match | None]], farm: Farm, places: Places
-) -> dict[int, datetime]:
+def _last_stamps(files: list[tuple[int, Arrival, Match | None]], farm: Farm) -> dict[int, datetime]:
     """Return the last time in each file that can be read; a time in the future does not count."""
     by_layout: dict[str, list[tuple[int, Path]]] = {}
     for place, arrival, match in files:
         if match is not None:
             by_layout.setdefault(match.source.layout, []).append((place, arrival.path))
-    standard = timedelta(hours=places.farm["standard_offset_h"].item())
+    standard = timedelta(hours=farm_file.standard_offset_h(farm.place))
     latest = datetime.now(UTC) + EARLY
     found: dict[int, datetime] = {}
     for name, group in by_layout.items():
@@ -109,7 +104,7 @@ def _end_of(path: Path, layout: Layout) -> Content:
     size = path.stat().st_size
     head = next(blocks(path, 0, PEEK), b"")
     wide = head.startswith(WIDE_MARKS) or b"\x00" in head[:4]
-    if layout.format not in BY_LINES or wide or head.startswith(PACKED) or size <= 2 * PEEK:
+    if layout.format not in BY_LINES or wide or head.startswith(PACKED_MARKS) or size <= 2 * PEEK:
         return Content(path.name, 0, lambda: iter(()), partial(_blocks, path, size))
     end = b"".join(blocks(path, size - PEEK))
     return Content(path.name, 1, _given(_whole_lines(head)), _given(end[end.find(b"\n") + 1 :]))

@@ -13,7 +13,7 @@ from typing import Protocol
 from unicodedata import normalize
 
 from flows.farm import farm_file
-from flows.intake.door.places import Places
+from flows.farm.instrument_names import InstrumentNames
 from schemas.farm.farm import Farm, Source
 
 PLACEHOLDER = re.compile(r"\{(station|probe)\}")
@@ -42,10 +42,10 @@ class Named(Protocol):
     def source(self) -> str | None: ...  # noqa: D102
 
 
-def match(named: Named, farm: Farm, places: Places) -> Match | None:
+def match(named: Named, farm: Farm, names: InstrumentNames) -> Match | None:
     """Return the first source that takes the file or response, or None."""
     for source in farm.sources:
-        found = _instruments_named(named, source, places)
+        found = _instruments_named(named, source, names)
         if found is not None:
             instruments = {"station": source.station, "probe": source.probe} | found
             setup = farm_file.setup_fingerprint(farm, source.name)
@@ -53,14 +53,14 @@ def match(named: Named, farm: Farm, places: Places) -> Match | None:
     return None
 
 
-def unknown_name(named: Named, farm: Farm, places: Places) -> str:
+def unknown_name(named: Named, farm: Farm, names: InstrumentNames) -> str:
     """Return which instrument of a file's name farm.toml does not have; empty if that is not it."""
     for source in farm.sources:
         if named.kind == "http" or source.kind != "folder" or source.path != named.folder:
             continue
         hit = _hit(named, source)
         for kind, word in hit.groupdict().items() if hit else ():
-            if places.named(kind, word) is None:
+            if names.named(kind, word) is None:
                 return f"the {kind} {word}"
     return ""
 
@@ -71,19 +71,21 @@ def _hit(named: Named, source: Source) -> re.Match[str] | None:
     return _pattern(source.glob).fullmatch(normalize("NFC", name))
 
 
-def _instruments_named(named: Named, source: Source, places: Places) -> dict[str, str] | None:
+def _instruments_named(
+    named: Named, source: Source, names: InstrumentNames
+) -> dict[str, str] | None:
     """Return the instruments that the name gives, or None if the source does not take the file."""
     if named.kind == "http":
         if source.kind != "http" or source.name != named.source:
             return None
-        station = places.named("station", named.name.partition("?")[0])
+        station = names.named("station", named.name.partition("?")[0])
         return {"station": station} if station and source.station is None else {}
     if source.kind != "folder" or source.path != named.folder:
         return None
     hit = _hit(named, source)
     if hit is None:
         return None
-    found = {kind: places.named(kind, word) for kind, word in hit.groupdict().items()}
+    found = {kind: names.named(kind, word) for kind, word in hit.groupdict().items()}
     known = {kind: name for kind, name in found.items() if name is not None}
     return known if len(known) == len(found) else None
 

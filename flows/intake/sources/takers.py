@@ -8,7 +8,7 @@ from pathlib import Path
 
 from flows.base.plain_text import counted
 from flows.farm.folder import FarmFolder
-from flows.intake.door.places import Places
+from flows.farm.instrument_names import InstrumentNames
 from flows.intake.sources import drop
 from flows.intake.sources.match import Named, match
 from schemas.did_you_mean import nearest
@@ -37,9 +37,9 @@ def nearest_source(folder: str, name: str, farm: Farm) -> str:
     return f"nearest: {takes(words[best[0]] if best else alike[0])}"
 
 
-def not_taken(named: Iterable[Named], farm: Farm, places: Places) -> list[str]:
+def not_taken(named: Iterable[Named], farm: Farm, names: InstrumentNames) -> list[str]:
     """Return a sentence for each file that no source takes; of many the first few."""
-    lost = [n for n in named if n.kind == "file" and match(n, farm, places) is None]
+    lost = [n for n in named if n.kind == "file" and match(n, farm, names) is None]
     found = [
         f"No source takes {'' if one.folder == 'drop' else one.folder + '/'}{one.name}; "
         f"{nearest_source(one.folder, one.name, farm)}."
@@ -49,7 +49,7 @@ def not_taken(named: Iterable[Named], farm: Farm, places: Places) -> list[str]:
     return [*found, f"So with {more:,} more files."] if more > 0 else found
 
 
-def taken_first(named: Iterable[Named], farm: Farm, places: Places) -> list[str]:
+def taken_first(named: Iterable[Named], farm: Farm, names: InstrumentNames) -> list[str]:
     """Return a sentence for each source that gets nothing because another one stands before it."""
     own: set[str] = set()
     other: dict[str, tuple[str, str]] = {}
@@ -59,13 +59,13 @@ def taken_first(named: Iterable[Named], farm: Farm, places: Places) -> list[str]
         if source.kind == "folder"
     ]
     for _, one in zip(range(MOST_LOOKED_AT), named, strict=False):
-        found = match(one, farm, places)
+        found = match(one, farm, names)
         if found is None or found.source.kind != "folder":
             continue
         own.add(found.source.name)
         for source, only in alone:
             also = source.name not in own and source.path == one.folder
-            if also and match(one, only, places) is not None:
+            if also and match(one, only, names) is not None:
                 other.setdefault(source.name, (one.name, found.source.name))
     return [
         f"The source {name} got nothing: another source took it first: {first}, which stands before "
@@ -77,15 +77,15 @@ def taken_first(named: Iterable[Named], farm: Farm, places: Places) -> list[str]
 
 def waiting(folder: FarmFolder, farm: Farm) -> list[str]:
     """Say what lies in the drop folders and is not taken yet, and why. Nothing is changed."""
-    places = Places.of(farm)
+    names = InstrumentNames.of_farm(farm)
     with tempfile.TemporaryDirectory() as into:
-        found = drop.find_settled(folder, farm, places, Path(into))
+        found = drop.find_settled(folder, farm, names, Path(into))
     ready = [a for a in found.arrivals if a.source is not None]
     number = f"{counted(len(ready), 'file')} {'waits' if len(ready) == 1 else 'wait'}"
     strangers = [a for a in found.arrivals if a.source is None]
     return [
         *found.notes,
         *([f"{number} for the next run: {', '.join(a.name for a in ready[:3])}."] if ready else []),
-        *not_taken(strangers, farm, places),
-        *taken_first(found.named, farm, places),
+        *not_taken(strangers, farm, names),
+        *taken_first(found.named, farm, names),
     ]

@@ -15,7 +15,7 @@ import polars as pl
 from flows.base.plain_text import plain
 from flows.pages.published_tables import Tables
 from flows.pages.reader_units import Show
-from flows.store import query
+from flows.store import answer
 from schemas import generated
 from schemas.catalogue import ROOMS, TABLES, of
 from schemas.table import SUFFIX, Column, Kind, Table, Tier
@@ -75,7 +75,7 @@ def workbook(tables: Tables, year: int | None, today: date) -> bytes:
         if frame.height:
             frames[table.name] = frame
     book = Workbook(write_only=True)
-    farm = query.for_spreadsheets(pl.DataFrame({"farm": [show.part(tables.farm_name())]}))["farm"]
+    farm = answer.for_spreadsheets(pl.DataFrame({"farm": [show.part(tables.farm_name())]}))["farm"]
     about = [
         [str(farm[0])],
         [f"Made on {today.isoformat()}" + (f", harvest {year}" if year else "")],
@@ -162,7 +162,7 @@ def _converted(column: Column, frame: pl.DataFrame, show: Show) -> pl.Expr:
 def _table(book: Any, table: Table, frame: pl.DataFrame, headings: list[str], show: Show) -> None:
     """Write a table's sheet: meanings, headings, rows."""
     forms = [_form(column, _unit(column, frame, show)[2]) for column in table.columns]
-    shown = query.for_spreadsheets(generated.conform(_in_units(table, frame, show), table))
+    shown = answer.for_spreadsheets(generated.conform(_in_units(table, frame, show), table))
     rows = [[_meaning(column) for column in table.columns], headings, *shown.rows()]
     widths = [min(_WIDEST, max(_WIDTH, len(heading) + 2)) for heading in headings]
     _sheet(book, table.name, rows, widths=widths, bold=2, forms=forms)

@@ -18,7 +18,7 @@ from flows.base.errors import UserError
 from flows.farm.folder import FarmFolder
 from flows.pages import render
 from flows.pages.published_tables import Tables, chosen_fields
-from flows.store import query
+from flows.store import answer, query
 from schemas.cautions import WORKING
 from schemas.fieldbook.parts import Heading
 from schemas.fieldbook.sheets import SHEETS
@@ -189,4 +189,4 @@ def _csv(form: _Form) -> str:
     kept = [i for i, heading in enumerate(form.headings) if heading.columns]
     rows = [_values(form, row) for row in form.rows if "strip" in row]
     frame = pl.DataFrame({form.names[i]: [row[i] for row in rows] for i in kept})
-    return query.for_spreadsheets(frame).write_csv()
+    return answer.for_spreadsheets(frame).write_csv()

@@ -17,7 +17,7 @@ from flows.farm.folder import FarmFolder
 from flows.setup.plan import sheet
 from flows.setup.plan.evidence import Asked, own_scatter
 from flows.setup.plan.plan import Plan, Wanted, known_field, plan_of
-from flows.store import query
+from flows.store import answer
 from transforms.methods import strip_layout
 from transforms.methods.strip_layout import Strip
 from transforms.trial.methods.new_site_year import Scatter
@@ -106,4 +106,4 @@ def strips_sheet(plan: Plan) -> str:
             "notes": f"planned: {counted(len(own), 'strip')}, one in each block; seed {plan.seed}",
         }
         rows.append(row)
-    return query.to_csv(pl.DataFrame(rows))
+    return answer.to_csv(pl.DataFrame(rows))

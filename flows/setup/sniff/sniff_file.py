@@ -29,7 +29,7 @@ from flows.setup.sniff import same_days, several
 from flows.setup.sniff.finding import CannotSniff, Finding, Proposal
 from flows.setup.sniff.propose import MOST_UNPACKED, instruments, propose
 from flows.setup.sniff.rain_clock import MOST_STEP_S, Neighbor
-from flows.store import publish, query
+from flows.store import published, query
 from schemas.farm.farm import Farm, Place
 from schemas.farm.layout import Layout
 
@@ -151,7 +151,7 @@ class _Named:
 
 def of_farm(folder: FarmFolder) -> list[Neighbor]:
     """The stations whose rain is published, in steps of two hours or less; none is no mistake."""
-    if publish.newest(folder) is None:
+    if published.newest(folder) is None:
         return []
     with query.open_published(folder) as con:
         rows = con.sql(

@@ -20,7 +20,7 @@ from flows.base.errors import Attention, UserError
 from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
 from flows.farm.folder import FarmFolder
-from flows.store import connection, publish, query, warehouse
+from flows.store import connection, published, query, warehouse
 from flows.trust.audit import (
     archived,
     cross_checks,
@@ -70,8 +70,8 @@ def audit(folder: FarmFolder, tick: Tick = silent) -> Audited:
     Raises UserError if nothing was published yet, Busy if another process writes, Attention if the
     published copy or the warehouse is damaged or missing.
     """
-    copy = publish.newest(folder)
-    if copy is None and publish.was_published(folder):
+    copy = published.newest(folder)
+    if copy is None and published.was_published(folder):
         raise Attention(
             f"The published copy in {folder.published} is missing. Make it again with: "
             f"checkstrip publish {folder.root}"
@@ -83,7 +83,7 @@ def audit(folder: FarmFolder, tick: Tick = silent) -> Audited:
             f"The warehouse {folder.warehouse_file} is missing. Make it again from the archive with: "
             f"checkstrip rebuild {folder.root}"
         )
-    publish.must_be_as_written(folder, copy)
+    published.must_be_as_written(folder, copy)
     began = datetime.now(UTC)
     with query.open_published(folder) as con:
         outcomes = _ranked([*evaluate(con, tick), *_check_files(folder, con, began, tick)])

@@ -13,7 +13,7 @@ from flows.derive import derive
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.intake import collect
-from flows.store import checksum, connection, migrate, publish, publish_guard, upgrade, warehouse
+from flows.store import checksum, connection, migrate, publish_guard, published, upgrade, warehouse
 from flows.store.archive import Archive
 from flows.store.publish_guard import Content
 from flows.store.receipts import Known
@@ -97,7 +97,7 @@ class _Before:
 
 
 def _read_before(folder: FarmFolder) -> _Before:
-    for path in (folder.warehouse_file, publish.newest(folder)):
+    for path in (folder.warehouse_file, published.newest(folder)):
         if path is None or not path.exists():
             continue
         with suppress(duckdb.Error), closing(connection.connect(path, read_only=True)) as con:

@@ -1,9 +1,19 @@
+import csv
+import io
+from contextlib import suppress
+from importlib.resources import files
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from flows.base import units
+from flows.pages.reader_units import SYSTEMS
+from flows.setup.sniff import heading_words
+from schemas.quantities import BY_NAME
 from schemas.table import SUFFIX
+
+OTHER_WORDS = {"%": "percent", "in": "inch", "mile/hour": "mph", "km/hour": "km/h"}
 
 
 @pytest.mark.parametrize(
@@ -51,3 +61,28 @@ def test_a_unit_that_stays_needs_no_conversion_and_has_none(unit: str) -> None:
     quantity = units.registry().Quantity(10.0, unit).to(unit)
     slope, zero = units.line(unit, unit)
     assert slope * 10.0 + zero == quantity.magnitude
+
+
+def pairs():
+    """Yield the units that loggers write and pages show, with what each becomes."""
+    for name, quantity in BY_NAME.items():
+        measured_in = heading_words.MEASURED_IN[heading_words.family(name)]
+        words = {*measured_in, *(w for w, unit in OTHER_WORDS.items() if unit in measured_in)}
+        yield from ((unit, quantity.unit) for unit in words)
+    yield from ((unit, "cm") for unit in ("mm", "m", "inch", "in", "ft"))
+    for system in SYSTEMS.values():
+        for unit, (to, *_) in system.items():
+            yield from ((unit, to.replace("bushel", one)) for one in ("kg", "lb") if "bushel" in to)
+            yield from [(unit, to)] if "bushel" not in to else ()
+
+
+def test_the_lines_that_are_kept_are_those_of_pint_and_of_all_usual_units():
+    """Compared with pint to the last bit; a unit that is added brings its line along."""
+    text = io.StringIO()
+    lines = csv.writer(text, lineterminator="\n")
+    lines.writerow(("unit", "target", "slope", "offset"))
+    for unit, target in sorted({(unit, target) for unit, target in pairs() if unit != target}):
+        with suppress(ValueError):  # power is no energy, though both are radiation
+            lines.writerow((unit, target, *map(repr, units.by_pint(unit, target))))
+    kept = (files("flows.base") / "unit_lines.csv").read_text(encoding="utf-8")
+    assert kept == text.getvalue(), f"flows/base/unit_lines.csv has to be:\n{text.getvalue()}"

@@ -3,7 +3,7 @@ import tomllib
 import pytest
 
 from flows.base.errors import UserError
-from flows.farm import farm_file
+from flows.farm import farm_file, farm_tables
 from tests.flows.loggers import FARM
 
 
@@ -12,7 +12,7 @@ def farm(toml=FARM):
 
 
 def test_the_farm_gives_its_set_up_tables():
-    tables = farm_file.tables(farm())
+    tables = farm_tables.tables(farm())
     row = tables["farm"].row(0, named=True)
     assert (row["standard_offset_h"], row["day_starts_h"], row["currency"]) == (-6.0, 0.0, "USD")
     assert tables["probe_spell"].height == 2
@@ -55,11 +55,11 @@ def test_a_crop_can_be_overridden_and_added():
     toml = FARM + (
         "[crops.corn]\nbase_temp_c = 8\n[crops.quinoa]\nbase_temp_c = 3\nupper_temp_c = 30\n"
     )
-    crops = {row["crop"]: row for row in farm_file.tables(farm(toml))["crop"].to_dicts()}
+    crops = {row["crop"]: row for row in farm_tables.tables(farm(toml))["crop"].to_dicts()}
     assert (crops["corn"]["base_temp_c"], crops["corn"]["upper_temp_c"]) == (8.0, 30.0)
     assert crops["quinoa"]["source"] == "farm.toml"
     with pytest.raises(UserError, match=r"crops\.sorghum: .*base_temp_c must be given"):
-        farm_file.tables(farm(FARM + "[crops.sorghum]\nkc_mid = 1.1\n"))
+        farm_tables.tables(farm(FARM + "[crops.sorghum]\nkc_mid = 1.1\n"))
 
 
 def test_without_a_readable_file_it_says_what_to_do(tmp_path):
@@ -79,7 +79,7 @@ def test_former_keys_of_a_sensor_are_read_as_todays():
     given = FARM.replace(
         "{depth_cm = 10}", "{depth_cm = 10, full_point_pct = 38, dry_point_pct = 20}"
     )
-    sensor = farm_file.tables(farm(given))["sensor"].row(0, named=True)
+    sensor = farm_tables.tables(farm(given))["sensor"].row(0, named=True)
     assert (sensor["drained_upper_limit_pct"], sensor["lower_limit_pct"]) == (38.0, 20.0)
     both = "{depth_cm = 10, full_point_pct = 38, drained_upper_limit_pct = 38}"
     with pytest.raises(UserError, match=r"sensors\[1\]\.full_point_pct: there is no such key"):
@@ -89,7 +89,7 @@ def test_former_keys_of_a_sensor_are_read_as_todays():
 def test_a_crop_as_older_versions_spelled_it_is_the_one_of_today():
     of_today = farm(FARM + '[crops."spring wheat"]\nkc_mid = 1.0\n')
     of_before = farm(FARM + "[crops.spring_wheat]\nkc_mid = 1.0\n")
-    assert farm_file.tables(of_before)["crop"].equals(farm_file.tables(of_today)["crop"])
+    assert farm_tables.tables(of_before)["crop"].equals(farm_tables.tables(of_today)["crop"])
     with pytest.raises(UserError, match="spring wheat stands twice"):
         farm(FARM + '[crops."spring wheat"]\nkc_mid = 1.0\n[crops.spring_wheat]\nkc_mid = 1.1\n')
 
@@ -110,7 +110,7 @@ spells = [
 
 def test_a_station_may_serve_fields_or_the_whole_farm_without_being_read_again():
     found = farm(FARM + SERVES)
-    tables = farm_file.tables(found)
+    tables = farm_tables.tables(found)
     rows = tables["station_field"].select("station", "field", "listed").rows()
     assert rows == [
         ("office", "South", 3),

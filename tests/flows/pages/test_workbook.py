@@ -17,7 +17,7 @@ from python_calamine import CalamineWorkbook
 from flows.base.errors import UserError
 from flows.pages.report import write
 from flows.pages.report.workbook import tables_of_evidence, workbook
-from flows.store import query
+from flows.store import answer
 from schemas.catalogue import TABLES
 from tests.flows.pages import farm
 from tests.flows.pages.page_text import MADE_ON
@@ -90,7 +90,7 @@ def test_every_value_is_there(book, tables):
         for place, declared in enumerate(TABLES[name].columns):
             if declared.unit in ("", "1", "mm", "cm", "day", "percent"):
                 found = [row[place] for row in sheet[2:]]
-                _same(found, query.for_spreadsheets(frame)[declared.name].to_list())
+                _same(found, answer.for_spreadsheets(frame)[declared.name].to_list())
 
 
 def _same(found: list[object], wanted: list[object]) -> None:

@@ -8,7 +8,7 @@ from openpyxl import load_workbook
 from pydantic import BaseModel
 
 from flows.base.errors import UserError
-from flows.farm import farm_file
+from flows.farm import farm_file, farm_tables
 from flows.setup import new, questions
 from flows.setup.questions import Question
 from schemas.farm.farm import Farm
@@ -113,7 +113,7 @@ def test_the_examples_of_the_reference_load_when_they_are_uncommented() -> None:
     assert len(farm.probes[0].spells) == 2
     assert {p.name for p in farm.probes} >= {"N1", "N2", "N3"}
     assert {s.kind for s in farm.sources} == {"folder", "http"}
-    assert farm_file.tables(farm)["crop"].height > len(farm_file.crop_list())
+    assert farm_tables.tables(farm)["crop"].height > len(farm_tables.crop_list())
 
 
 def test_the_reference_as_it_is_printed_is_a_farm_file() -> None:

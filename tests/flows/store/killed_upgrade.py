@@ -10,7 +10,7 @@ from pathlib import Path
 import duckdb
 
 from flows.farm.folder import FarmFolder
-from flows.store import migrate, warehouse
+from flows.store import facts, migrate, warehouse
 from schemas import generated
 from schemas.table import Table
 
@@ -20,7 +20,7 @@ RENAME = "ALTER TABLE weather_reading RENAME COLUMN temp_c TO air_temp_c"
 def killed_at(moment: str) -> None:
     """Arrange the kill: before the twenty-first table is made, or after the last change of all."""
     made: list[str] = []
-    ddl, set_fact = generated.ddl, migrate.set_fact
+    ddl, set_fact = generated.ddl, facts.set_fact
 
     def counted_ddl(table: Table) -> str:
         if moment == "tables" and len(made) == 20:
@@ -33,7 +33,7 @@ def killed_at(moment: str) -> None:
         if moment == "last" and name == "schema_version":
             os.kill(os.getpid(), signal.SIGKILL)
 
-    generated.ddl, migrate.set_fact = counted_ddl, last_fact
+    generated.ddl, facts.set_fact = counted_ddl, last_fact
 
 
 if __name__ == "__main__":

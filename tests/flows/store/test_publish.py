@@ -15,7 +15,7 @@ import pytest
 from flows.base.errors import Attention, UserError
 from flows.derive import derive
 from flows.farm.folder import FarmFolder
-from flows.store import publish, query, warehouse
+from flows.store import answer, publish, published, query, warehouse
 from tests.flows import invented
 from tests.flows.store import front_end
 from transforms import order
@@ -47,7 +47,7 @@ def test_without_a_warehouse_it_says_what_to_do(folder: FarmFolder) -> None:
 
 def test_the_copy_is_whole_and_read_only(folder: FarmFolder) -> None:
     grow(folder, 0)
-    path = publish.newest(folder)
+    path = published.newest(folder)
     assert path == folder.published_file
     assert not path.stat().st_mode & (stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH)
     with query.open_published(folder) as con:
@@ -101,7 +101,7 @@ def test_where_the_fixed_name_is_in_use_a_numbered_one_serves(
     monkeypatch.setattr(Path, "replace", in_use)
     for turn in (1, 2):
         grow(folder, turn)
-        path = publish.newest(folder)
+        path = published.newest(folder)
         assert path is not None and path != folder.published_file
         with query.open_published(folder) as con:
             assert con.sql("SELECT count(*) FROM weather_day").fetchall() == [(4 * turn + 4,)]
@@ -110,7 +110,7 @@ def test_where_the_fixed_name_is_in_use_a_numbered_one_serves(
     monkeypatch.undo()
     # Nothing new to say, but the name is free now.
     assert not publish.publish(folder).new
-    assert publish.newest(folder) == folder.published_file
+    assert published.newest(folder) == folder.published_file
     assert list(folder.published.iterdir()) == [folder.published_file]
     with warehouse.open_reader(folder.published_file) as con:
         assert con.sql("SELECT count(*) FROM weather_day").fetchall() == [(12,)]
@@ -197,7 +197,7 @@ def test_attached_under_another_name_views_and_macros_work(folder: FarmFolder) -
 def test_polars_reads_what_was_written(folder: FarmFolder) -> None:
     grow(folder, 0)
     with query.open_published(folder) as con:
-        rows = query.frame(query.ask(con, "FROM weather_reading ORDER BY station, time"))
+        rows = answer.frame(query.ask(con, "FROM weather_reading ORDER BY station, time"))
     expected = invented.readings(2, step_h=6)["weather_reading"].sort("station", "time")
     assert rows.select(expected.columns).equals(expected)
     assert isinstance(rows.schema["time"], pl.Datetime)
@@ -227,7 +227,7 @@ def test_the_copy_says_what_the_warehouse_says_in_whatever_blocks(
     monkeypatch.setattr(publish, "SMALL_BYTES", small)
     monkeypatch.setattr(publish, "MOST_FREE", free)
     grow(folder, 0)
-    path = publish.newest(folder)
+    path = published.newest(folder)
     assert path is not None
     assert all(_told(path))
     assert _told(path) == _told(folder.warehouse_file)
@@ -244,7 +244,7 @@ def test_the_copy_says_what_the_warehouse_says_in_whatever_blocks(
 def test_a_small_farms_copy_is_small(folder: FarmFolder) -> None:
     grow(folder, 0)
     grow(folder, 1)
-    path = publish.newest(folder)
+    path = published.newest(folder)
     assert path is not None
     assert path.stat().st_size < folder.warehouse_file.stat().st_size / 2
 
@@ -256,7 +256,7 @@ def test_what_waits_to_be_written_again_is_not_copied(
     monkeypatch.setattr(publish, "MOST_FREE", 1.2)
     for turn in range(3):
         grow(folder, turn)
-    path = publish.newest(folder)
+    path = published.newest(folder)
     assert path is not None
     with duckdb.connect(str(path), read_only=True) as con:
         free = con.sql("SELECT free_blocks / total_blocks FROM pragma_database_size()").fetchall()

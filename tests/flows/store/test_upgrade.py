@@ -17,7 +17,7 @@ import pytest
 from flows.base.errors import Attention, UserError
 from flows.farm.folder import FarmFolder
 from flows.setup import try_out
-from flows.store import migrate, publish, upgrade, warehouse
+from flows.store import facts, migrate, publish, upgrade, warehouse
 from flows.trust.backup import rebuild
 from schemas import generated
 from schemas.catalogue import TABLES
@@ -98,7 +98,7 @@ def test_an_older_warehouse_is_brought_up_and_its_copy_kept(old: FarmFolder) -> 
         assert rows == [("west", 4.5, 0.2, None), ("west", 5.0, 0.0, None)]
         # What is computed is made again, and the field book is read again by the next collect.
         assert con.sql("SELECT count(*) FROM weather_day").fetchall() == [(0,)]
-        assert migrate.fact(con, "derive_all") == "true"
+        assert facts.fact(con, "derive_all") == "true"
         setups = con.sql("SELECT source, setup FROM delivery ORDER BY sequence").fetchall()
         assert setups == [("hourly", "x"), ("fieldbook", None)]
     (copy,) = upgrade.saved_copies(old.warehouse_file)
@@ -249,7 +249,7 @@ def test_from_version_3_crops_are_spelled_as_people_write_them(old: FarmFolder) 
     with warehouse.open_writer(old) as con:
         for name in ("crop", "season", "price"):
             assert con.sql(f"SELECT crop FROM {name}").fetchall() == [("spring wheat",)], name
-        assert migrate.fact(con, "derive_all") == "true"
+        assert facts.fact(con, "derive_all") == "true"
 
 
 def _any(table: Table, column: str) -> str:

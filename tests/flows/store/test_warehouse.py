@@ -11,7 +11,7 @@ import pytest
 
 from flows.base.errors import Attention, Busy, UserError
 from flows.farm.folder import FarmFolder
-from flows.store import customary, migrate, warehouse
+from flows.store import customary, facts, migrate, warehouse
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.former_names import FORMER
@@ -182,7 +182,7 @@ def test_a_second_writer_is_told_who_is_at_work(folder: FarmFolder) -> None:
 
 def test_a_warehouse_of_a_later_program_is_not_opened(folder: FarmFolder) -> None:
     with warehouse.open_writer(folder) as con:
-        migrate.set_fact(con, "schema_version", str(migrate.SCHEMA_VERSION + 1))
+        facts.set_fact(con, "schema_version", str(migrate.SCHEMA_VERSION + 1))
     with pytest.raises(UserError, match="later Checkstrip"), warehouse.open_writer(folder):
         pass
 
@@ -199,7 +199,7 @@ def test_a_new_column_is_added_and_a_changed_daily_table_is_made_again(folder: F
     with warehouse.open_writer(folder) as con:
         assert con.sql("SELECT delivery, layout FROM delivery").fetchall() == [("a", None)]
         assert warehouse.read(con, TABLES["weather_day"]).is_empty()
-        assert migrate.fact(con, "derive_all") == "true"
+        assert facts.fact(con, "derive_all") == "true"
 
 
 def test_readings_with_unknown_columns_are_not_touched(folder: FarmFolder) -> None:

@@ -6,7 +6,7 @@ import tomllib
 import pytest
 
 from flows.base.errors import UserError
-from flows.farm import farm_file
+from flows.farm import farm_file, farm_tables
 from tests.flows.loggers import FARM
 
 START, END = FARM.index("[[stations]]"), FARM.index("[layouts.hourly]")
@@ -72,8 +72,8 @@ def parse(instruments):
 def test_the_short_form_is_the_long_one():
     short, long = parse(SHORT), parse(LONG)
     assert (short.stations, short.probes) == (long.stations, long.probes)
-    for name, table in farm_file.tables(long).items():
-        assert table.equals(farm_file.tables(short)[name])
+    for name, table in farm_tables.tables(long).items():
+        assert table.equals(farm_tables.tables(short)[name])
     prints = [farm_file.setup_fingerprint(farm, "hourly") for farm in (short, long)]
     assert prints[0] == prints[1]
 
@@ -89,7 +89,7 @@ def test_forty_two_equal_probes_are_one_block():
         + "\n"
     )
     assert [probe.name for probe in farm.probes] == [*names, "deep"]
-    assert farm_file.tables(farm)["probe_spell"].height == 43
+    assert farm_tables.tables(farm)["probe_spell"].height == 43
 
 
 @pytest.mark.parametrize(

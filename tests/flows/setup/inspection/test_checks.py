@@ -18,7 +18,7 @@ from flows.pages.mail import send
 from flows.run import steps
 from flows.setup.inspection import checks, farm_folder, settings
 from flows.setup.inspection.finding import Finding
-from flows.store import archive, migrate, warehouse
+from flows.store import archive, facts, warehouse
 from flows.store.archive import Archive, Arrival
 from flows.trust.backup import last_good
 from schemas.farm.farm import Farm
@@ -229,7 +229,7 @@ def test_other_writers_and_versions(farm: FarmFolder) -> None:
         found = checks.inspect(farm)
     assert any("'checkstrip run' is at work" in f.sentence for f in found)
     with warehouse.open_writer(farm) as con:
-        migrate.set_fact(con, "schema_version", "99")
+        facts.set_fact(con, "schema_version", "99")
     assert "later Checkstrip" in grave(farm, "versions")[0]
 
 
