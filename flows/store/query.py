@@ -123,8 +123,8 @@ def unanswered(error: Exception) -> UserError:
 def time_zone(con: duckdb.DuckDBPyConnection) -> ZoneInfo | None:
     """Return the farm's time zone; None if the copy does not know it."""
     try:
-        row = con.execute("SELECT time_zone FROM farm").fetchone()
-        return ZoneInfo(row[0]) if row and row[0] else None
+        rows = con.sql("SELECT time_zone FROM farm").fetchall()
+        return ZoneInfo(rows[0][0]) if rows and rows[0][0] else None
     except (duckdb.Error, KeyError, ValueError):
         return None
 

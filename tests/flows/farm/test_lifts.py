@@ -2,7 +2,6 @@
 
 from datetime import date, timedelta
 
-import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -28,8 +27,7 @@ def farm(*spells):
 
 
 def table(*rows):
-    schema = {"probe": pl.String, "out_day": pl.Date, "in_day": pl.Date}
-    return pl.DataFrame(rows, schema=schema, orient="row")
+    return [dict(zip(("probe", "out_day", "in_day"), row, strict=True)) for row in rows]
 
 
 def spells_of(made, name="deep"):
