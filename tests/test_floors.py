@@ -48,6 +48,7 @@ FROM_TRANSFORMS = {
     "transforms.trial.methods.new_site_year": {"setup"},
     "transforms.methods.penman": {"setup"},
     "transforms.methods.strip_layout": {"setup"},
+    "transforms.methods.like_ground": {"setup"},
     "transforms.methods.sun": {"setup"},
     "transforms.order": {"derive", "trust"},
 }

@@ -60,7 +60,7 @@ def table_of(
             what = PurePath(name).stem
             if what.lower() in named:
                 raise Rejected("two maps have the same name", shown(what), "a name for each map")
-            frames.append(_laid(what, _sampler(name, files[name], farm), outlines))
+            frames.append(_laid(what, sampler(name, files[name], farm), outlines))
             named.add(what.lower())
         except Rejected as rejected:
             problems.append(rejected.of(name))
@@ -115,7 +115,8 @@ def _places(outline: BaseGeometry) -> Floats:
     return on_globe(inside, middle)
 
 
-def _sampler(name: str, content: bytes, farm: Place | None) -> Sample:
+def sampler(name: str, content: bytes, farm: Place | None) -> Sample:
+    """Return what a map says at places; raises Rejected where it is no map that can be laid."""
     if len(content) > MAX_MAP_BYTES:
         raise Rejected(
             "the file is too large", counted(len(content), "byte"), f"at most {MAX_MAP_BYTES:,}"

@@ -5,6 +5,7 @@ by side: a treated and a check strip, or one worked once, one never and one work
 the middle. Strips, borders and headlands never overlap; all strips of a block are equally long.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import atan2, ceil, degrees, floor, hypot
 from random import Random
@@ -26,9 +27,14 @@ LEAST_LENGTH_M = (
 PLACES = 121  # tried for the blocks, from one side of the field to the other
 _NEAR_M = 1e-3  # kept from every edge, so that rounding never puts a strip over it
 _NOTHING_M2 = 1e-6
+SHORTER = 0.02  # that strips may be shorter to lie on like ground
 PAIR, THREE = (1, 0), (1, 0, 2)  # how often each strip of a block is worked
 # What strips are called, by how often they are worked; of two strips the worked one is the treated one.
 NAMES = {0: "check", 1: "worked once", 2: "worked twice"}
+
+
+Span = tuple[float, float, float]  # of a block: left, low and high, across and along [m]
+Unlike = Callable[[list[Span]], float]
 
 
 class NoRoom(ValueError):
@@ -137,17 +143,24 @@ def common_width(design: Design) -> Width:
     raise NoRoom(0, float("inf"), 0.0)
 
 
-def lay_out(outline: BaseGeometry, avoid: BaseGeometry, design: Design, seed: int) -> Layout:
+def lay_out(
+    outline: BaseGeometry,
+    avoid: BaseGeometry,
+    design: Design,
+    seed: int,
+    unlike: Unlike | None = None,
+) -> Layout:
     """Return the strips of a field, each side drawn by lot from ``seed``.
 
     ``outline`` and ``avoid`` (odd ground, may be empty): valid polygons [m]. Blocks lie side by side
     where they are longest together; of places as good as each other (within 1%) the one nearest to
-    the middle. Raises NoRoom if they do not fit.
+    the middle; with ``unlike`` of those as long within ``SHORTER`` the one where it is least. Raises
+    NoRoom if they do not fit.
     """
     usable = outline.buffer(-design.headland_m, join_style="mitre").difference(avoid)
     turned = rotate(usable, design.direction_deg, origin=(0, 0))
     width = common_width(design)
-    spans = _best(turned, design, width)
+    spans = _best(turned, design, width, unlike)
     strips = [
         strip
         for block, (left, low, high) in enumerate(spans, 1)
@@ -156,12 +169,19 @@ def lay_out(outline: BaseGeometry, avoid: BaseGeometry, design: Design, seed: in
     return Layout(design, width, _drawn_by_lot(strips, design, seed), usable)
 
 
+def spans_of(layout: Layout) -> list[Span]:
+    """Return left, low and high of each block of a layout."""
+    many = len(layout.design.worked)
+    first = layout.strips[::many]
+    return [(one.across_m, one.along_m, one.along_m + one.length_m) for one in first]
+
+
 def _block_m(design: Design, width: Width) -> float:
     """Width of a block with one border [m]."""
     return len(design.worked) * (width.width_m + design.border_m)
 
 
-def _best(turned: BaseGeometry, design: Design, width: Width) -> list[tuple[float, float, float]]:
+def _best(turned: BaseGeometry, design: Design, width: Width, unlike: Unlike | None) -> list[Span]:
     """Return left, low and high of each block where all of them are longest."""
     step = _block_m(design, width)
     if turned.is_empty:
@@ -169,7 +189,8 @@ def _best(turned: BaseGeometry, design: Design, width: Width) -> list[tuple[floa
     west, _, east, _ = turned.bounds
     for blocks in range(design.blocks, 0, -1):
         room = east - west - blocks * step - design.border_m
-        found = _where(turned, west, room, blocks, design, width) if room >= 0 else None
+        places = _places(turned, west, room, blocks, design, width) if room >= 0 else []
+        found = _chosen(places, unlike)
         if found is not None and blocks == design.blocks:
             return found
         if found is not None:
@@ -177,23 +198,37 @@ def _best(turned: BaseGeometry, design: Design, width: Width) -> list[tuple[floa
     raise NoRoom(0, step + design.border_m, east - west)
 
 
-def _where(  # noqa: PLR0917
+def _places(  # noqa: PLR0917
     turned: BaseGeometry, west: float, room: float, blocks: int, design: Design, width: Width
-) -> list[tuple[float, float, float]] | None:
+) -> list[list[Span]]:
+    """Return where blocks can lie, from the middle outward."""
     step = _block_m(design, width)
     least = 2 * design.header_m if design.across else max(LEAST_LENGTH_M, 2 * design.header_m)
-    best: list[tuple[float, float, float]] | None = None
-    best_length = 0.0
-    # From the middle outward, so that of places as good as each other the middle one is kept.
+    places = []
     for shift in sorted(np.linspace(0, room, PLACES), key=lambda at: abs(at - room / 2)):
         lefts = [west + shift + design.border_m + block * step for block in range(blocks)]
         spans = [
             (left, *_longest_free(turned, left, left + step - design.border_m)) for left in lefts
         ]
-        length = sum(high - low for _, low, high in spans)
-        if length > 1.01 * best_length and all(high - low >= least for _, low, high in spans):
-            best, best_length = spans, length
-    return best
+        if all(high - low >= least for _, low, high in spans):
+            places.append(spans)
+    return places
+
+
+def _chosen(places: list[list[Span]], unlike: Unlike | None) -> list[Span] | None:
+    """Return the longest place, the first of those as good as each other; by ``unlike`` the most alike one."""
+    best: list[Span] | None = None
+    for spans in places:
+        if best is None or _length(spans) > 1.01 * _length(best):
+            best = spans
+    if best is None or unlike is None:
+        return best
+    long = (1 - SHORTER) * max(_length(spans) for spans in places)
+    return min((spans for spans in [best, *places] if _length(spans) >= long), key=unlike)
+
+
+def _length(spans: list[Span]) -> float:
+    return sum(high - low for _, low, high in spans)
 
 
 def _longest_free(turned: BaseGeometry, left: float, right: float) -> tuple[float, float]:

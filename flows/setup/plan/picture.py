@@ -62,6 +62,10 @@ def _field(panel: Axes, plan: Plan) -> None:
     if not ground.avoid.is_empty:
         odd = ground.avoid.intersection(ground.outline)
         panel.add_patch(_patch(odd, facecolor="#e4e4e4", edgecolor=style.FAINT, hatch="xx"))
+    if plan.by_maps is not None and not plan.by_maps.odd.is_empty:
+        panel.add_patch(
+            _patch(plan.by_maps.odd, facecolor="#d9d9d9", edgecolor=style.FAINT, hatch="..")
+        )
     for strip in layout.strips:
         panel.add_patch(_patch(strip.shape, **_look(strip)))
     direction = layout.design.direction_deg

@@ -19,11 +19,21 @@ from flows.farm.folder import FarmFolder
 from flows.farm.instrument_names import folded
 from flows.pages.reader_units import Show
 from flows.setup.plan import ground as grounds
+from flows.setup.plan import maps
+from flows.setup.plan.by_maps import ByMaps, laid_by
 from flows.setup.plan.ground import Ground
 from flows.setup.plan.lengths import meters, shown
 from schemas.farm.farm import Farm
 from transforms.methods import strip_layout
-from transforms.methods.strip_layout import PAIR, THREE, Design, Layout, NoRoom, Spot, Strip
+from transforms.methods.strip_layout import (
+    PAIR,
+    THREE,
+    Design,
+    Layout,
+    NoRoom,
+    Spot,
+    Strip,
+)
 
 BORDER_M = 3.0  # between strips, where a machine's edge reaches over; common practice, no source
 HEADLAND_HEADERS = 3  # wide, so that a combine turns outside the strips; common practice, no source
@@ -64,6 +74,7 @@ class Plan:
     corner: tuple[float, float]
     proposed_direction: bool
     show: Show
+    by_maps: ByMaps | None = None
 
 
 def plan_of(folder: FarmFolder, wanted: Wanted, earlier: Path) -> Plan:
@@ -90,16 +101,21 @@ def plan_of(folder: FarmFolder, wanted: Wanted, earlier: Path) -> Plan:
         layout = strip_layout.lay_out(ground.outline, ground.avoid, design, seed)
     except NoRoom as error:
         raise UserError(_what_to_do(error, design, field, show)) from None
+    used = maps.of_field(folder, farm, field, ground, _place(farm))
+    by_maps = None if used is None else laid_by(ground, layout, seed, used)
+    if by_maps is not None:
+        layout = by_maps.layout
     return Plan(
         farm.farm.name,
         field,
         ground,
         layout,
         seed,
-        strip_layout.spots(layout),
+        strip_layout.spots(layout) if by_maps is None else by_maps.spots,
         strip_layout.nearest_corner(ground.outline, layout),
         wanted.direction is None,
         show,
+        by_maps,
     )
 
 
@@ -218,6 +234,7 @@ def as_json(plan: Plan) -> dict[str, object]:
         "border_m": round(design.border_m, 3),
         "headland_m": round(design.headland_m, 3),
         "harvest": "across" if design.across else "along",
+        "maps": None if plan.by_maps is None else plan.by_maps.numbers(),
         "strips": [strip_numbers(plan, strip) for strip in plan.layout.strips],
     }
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isfinite
+
 import shapely
 
 from flows.base.plain_text import counted
@@ -20,7 +22,7 @@ CAUTION = (
 )
 SPOTS = (
     "Set a station and a probe in each strip of one block, at the same depths, in the middle of the strip's "
-    "width and half way along (◇). Look before you dig: move all of them the same way if the soil differs "
+    "width, as far along in each (◇). Look before you dig: move all of them the same way if the soil differs "
     "there, if it is a low spot or a wheel track, or if a line was located near by."
 )
 WORDS = {0: "check", 1: "work once", 2: "work twice"}
@@ -68,6 +70,7 @@ def sentences(plan: Plan) -> list[str]:
         f"is within {shown(design.headland_m, 'm', show)} of the field's edge (headland).",
         f"The strips run at {fixed(design.direction_deg, 1)}° from north (or the opposite way)"
         + (", along the field's longest side." if plan.proposed_direction else "."),
+        *_maps(plan),
         _harvest(plan),
         f"A coin drew the sides (seed {plan.seed}; the same seed gives the same sides). Do not swap them "
         "in the field: a side that was chosen tells less.",
@@ -77,6 +80,39 @@ def sentences(plan: Plan) -> list[str]:
             "The strip worked twice is compared with the check and with the strip worked once, so its second "
             "working has an answer of its own. Enter each working on the sheet operations, with the strip's "
             "name: one row for the strip worked once, two rows with their days for the strip worked twice."
+        )
+    return said
+
+
+def _maps(plan: Plan) -> list[str]:
+    """Return which maps the strips were laid by, and what they show."""
+    found = plan.by_maps
+    if found is None:
+        return []
+    said = []
+    if found.used.names:
+        names = ", ".join(found.used.names)
+        said.append(
+            f"The strips were laid by maps of the field ({names}). By them, the sides of a block differ by "
+            f"{fixed(found.unlike, 2)} of the field's standard deviation (without the maps: "
+            f"{fixed(found.plain, 2)})."
+            if isfinite(found.unlike + found.plain)
+            else f"The maps of the field ({names}) say nothing where the strips lie."
+        )
+    if found.used.left_out:
+        said.append(f"Maps that were not used: {', '.join(found.used.left_out)}.")
+    if not found.odd.is_empty:
+        area = shown(found.odd.area / 10_000, "hectare", plan.show, 1)
+        kept = (
+            "no strip lies on it"
+            if found.left_out
+            else ("the strips would be much shorter without it, so look at it before you work")
+        )
+        said.append(f"Odd ground by the maps (dotted): {area}; {kept}.")
+    if isfinite(found.apart):
+        said.append(
+            "Station and probes have places where the maps show the same ground in each strip, typical of "
+            f"the strip (within {fixed(found.apart, 2)} of the field's standard deviation)."
         )
     return said
 

@@ -293,3 +293,56 @@ def test_corners_in_the_field_book_give_the_same_plan_as_the_outline(farm: FarmF
         UserError, match=r"There is no outline of the field North.*sheet corners|exchanged"
     ):
         make(farm, wanted(farm, outline=None))
+
+
+def test_maps_of_the_farm_are_used_and_told(farm: FarmFolder) -> None:
+    """A soil map in two halves: no block lies over its border; a harvest map that covers a corner is not used."""
+    border = -99.9943
+    west, south, east, north = FIELD.bounds
+    halves = [
+        (shapely.box(west, south, border, north), 1),
+        (shapely.box(border, south, east, north), 2),
+    ]
+    folder = farm.root / "ground"
+    folder.mkdir()
+    soil = [feature(shape, soil=kind) for shape, kind in halves]
+    (folder / "soil.geojson").write_bytes(collection(*soil))
+    farm.yield_maps.mkdir()
+    lines = [
+        "latitude,longitude,yield (kg/ha)",
+        *(f"50.001{n},-99.999,{3000 + n}" for n in range(9)),
+    ]
+    (farm.yield_maps / "north 2021.csv").write_text("\n".join(lines), encoding="utf-8")
+    plan, paths = make(farm, wanted(farm, blocks=3, direction=0.0))
+    found = plan.by_maps
+    assert found is not None
+    assert found.used.names == ("soil",)
+    assert "yield of 2021 (it covers too little of the field)" in found.used.left_out
+    assert found.unlike == 0.0 < found.plain
+    by_block: dict[str, set[bool]] = {}
+    for one in json.loads(paths[0].read_bytes())["features"]:
+        shape = shapely.geometry.shape(one["geometry"])
+        by_block.setdefault(one["properties"]["block"], set()).add(shape.centroid.x < border)
+    assert all(len(sides) == 1 for sides in by_block.values())
+    html = paths[2].read_text(encoding="utf-8")
+    assert "laid by maps of the field (soil)" in html
+    assert "Maps that were not used: yield of 2021" in html
+
+
+def test_earlier_harvests_are_one_map_in_percent_of_each(farm: FarmFolder) -> None:
+    farm.yield_maps.mkdir()
+    rng = np.random.default_rng(1)
+    west, south, east, north = FIELD.bounds
+    for year, unit in ((2021, "kg/ha"), (2022, "bu/ac")):
+        places = rng.uniform((south, west), (north, east), (9000, 2))
+        high = 1 + 0.3 * (places[:, 1] > -99.9943)
+        lines = [
+            f"{lat:.6f},{lon:.6f},{3000 * share:.1f}"
+            for (lat, lon), share in zip(places, high, strict=True)
+        ]
+        text = "\n".join([f"latitude,longitude,yield ({unit})", *lines])
+        (farm.yield_maps / f"north {year}.csv").write_text(text, encoding="utf-8")
+    plan, _ = make(farm, wanted(farm, blocks=3, direction=0.0))
+    assert plan.by_maps is not None
+    assert plan.by_maps.used.names == ("yield of 2021, 2022",)
+    assert plan.by_maps.unlike < 0.2 * plan.by_maps.plain
