@@ -110,7 +110,7 @@ def try_(
     """Preview what a changed farm.toml would do.
 
     By source: rows that would land, change or be rejected; the field book too. Nothing is changed: it is tried on a
-    copy that is thrown away. HTTP sources are not asked. Exit 1 if a file would be rejected whole.
+    copy that is thrown away. Web services are not asked. Exit 1 if a file would be rejected whole.
 
     \b
     Examples:

@@ -44,9 +44,11 @@ def sentences(faults: Iterable[ErrorDetails], content: dict[str, Any]) -> list[s
     by_key: dict[tuple[str, str], list[str]] = {}
     for fault in deep:
         loc = short_form.written_at(fault["loc"], content)
+        place = short_form.source_in_file(loc, content)
         if fault["type"] not in ("missing", "extra_forbidden"):
-            loc = _in_file(loc, content)
-        expected = by_key.setdefault((_dotted(loc), _found(fault)), [])
+            place = _in_file(place, content)
+            loc = loc[: len(place)]
+        expected = by_key.setdefault((_dotted(place), _found(fault)), [])
         if (words := _expected(fault, loc)) not in expected:
             expected.append(words)
     return [

@@ -24,7 +24,7 @@ from flows.books.images import landing
 from flows.farm import farm_file, farm_tables
 from flows.farm.bounds import Bounds
 from flows.farm.folder import FarmFolder
-from flows.intake import doubled_hours, land, reread
+from flows.intake import doubled_hours, image_service, land, reread
 from flows.intake.door.places import Places
 from flows.intake.sources import drop, http, takers
 from flows.store import archive_damage, backup_objects, facts, warehouse
@@ -79,6 +79,7 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Collected:
         notes = archive_new(con, folder, farm, archive, tick)
         reread = land_from(con, archive, farm, tick)
         with tempfile.TemporaryDirectory(dir=folder.state) as into:
+            notes += image_service.collect(con, folder, farm, archive, Path(into))
             notes += images.collect(con, folder, farm, archive, Path(into))
         if reread:
             notes.append(f"{counted(reread, 'file')} read again, because the setup has changed.")

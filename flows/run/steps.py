@@ -277,6 +277,10 @@ def _leave_note(
     until = [datetime.fromisoformat(t) for i in found.instruments if (t := i["silent_from"])]
     if farm.backup is not None:
         until.append(schedule.next_due(farm.backup.schedule, farm.place.zone, now))
+    if farm.image_sources:
+        from flows.intake import image_service  # noqa: PLC0415
+
+        until += image_service.due(folder, farm)
     tomorrow = now.astimezone(farm.place.zone).date() + timedelta(days=1)
     until.append(datetime.combine(tomorrow, time(), farm.place.zone))
     quiet.leave(folder, before, done, min(at for at in until if at > now), now)

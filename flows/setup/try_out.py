@@ -1,7 +1,7 @@
 """What a changed set-up would do: landed in a copy of the warehouse that is thrown away.
 
-Files that wait in the drop folders and the field book are read too, into a temporary archive. HTTP
-sources are not asked.
+Files that wait in the drop folders and the field book are read too, into a temporary archive. Web
+services (http, stac) are not asked.
 """
 
 import shutil

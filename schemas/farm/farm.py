@@ -13,7 +13,7 @@ from cronsim import CronSim, CronSimError
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator, model_validator
 
 from schemas.farm import short_form
-from schemas.farm.images import ImageBands
+from schemas.farm.images import ImageBands, ImageSource
 from schemas.farm.instruments import Name, Probe, ProbeDefaults, Station, StationDefaults
 from schemas.farm.layout import Layout, Strict
 
@@ -82,11 +82,11 @@ class Source(Strict):
     filled in; header values written ``env:NAME`` are taken from the environment, and so is
     ``{env:NAME}`` in the url. A long span is asked in pieces of ``piece_d`` days, ``pause_s``
     seconds apart; ``next_field`` is the path of the next page's address in a JSON answer (a Link
-    header is followed without it).
+    header is followed without it). Of kind ``stac`` is an ``ImageSource``.
     """
 
     name: Name
-    kind: Literal["folder", "http"] = "folder"
+    kind: Literal["folder", "http", "stac"] = "folder"
     layout: str
     station: str | None = None
     probe: str | None = None
@@ -306,6 +306,7 @@ class Farm(Strict):
     probes: tuple[Probe, ...] = ()
     layouts: dict[str, Layout] = Field(default_factory=dict)
     sources: tuple[Source, ...] = ()
+    image_sources: tuple[ImageSource, ...] = ()  # [[sources]] with kind = "stac"
     normals: Normals | None = None
     schedules: Schedules = Schedules()
     backup: Backup | None = None
@@ -353,11 +354,12 @@ class Farm(Strict):
 
     @model_validator(mode="after")
     def _check_names(self) -> Farm:
-        for kind, things in (
+        listed: tuple[tuple[str, tuple[Station | Probe | Source | ImageSource, ...]], ...] = (
             ("stations", self.stations),
             ("probes", self.probes),
-            ("sources", self.sources),
-        ):
+            ("sources", (*self.sources, *self.image_sources)),
+        )
+        for kind, things in listed:
             names = [thing.name for thing in things]
             twice = sorted({name for name in names if names.count(name) > 1})
             if twice:

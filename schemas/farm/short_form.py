@@ -7,6 +7,7 @@ from typing import Any
 KINDS = ("station", "probe")
 # What an instrument may say itself, in place of its only spell.
 PLACE = ("field", "fields", "strip", "from", "to", "irrigated_area_ha")
+STAC = "stac"  # the kind of [[sources]] whose blocks are a model of their own
 # What cannot hold for all.
 _OWN = ("name", "names", "ids", "spells")
 
@@ -31,7 +32,27 @@ def written_out(content: Any) -> Any:
             given = defaults if isinstance(defaults, dict) else {}
             given = {key: value for key, value in given.items() if key not in _OWN}
             content[f"{kind}s"] = [_whole(block, given) for block in blocks]
+    sources = content.get("sources")
+    if isinstance(sources, list | tuple) and any(map(_is_stac, sources)):
+        content["sources"] = [block for block in sources if not _is_stac(block)]
+        content["image_sources"] = [block for block in sources if _is_stac(block)]
     return content
+
+
+def _is_stac(block: Any) -> bool:
+    return isinstance(block, dict) and block.get("kind") == STAC
+
+
+def source_in_file(loc: tuple[int | str, ...], content: Any) -> tuple[int | str, ...]:
+    """Return the place in the file of a key of a source, whose blocks stand in one list there."""
+    if len(loc) < 2 or loc[0] not in ("sources", "image_sources") or not isinstance(loc[1], int):
+        return loc
+    stac = loc[0] == "image_sources"
+    blocks = content.get("sources") if isinstance(content, dict) else None
+    if not isinstance(blocks, list | tuple):
+        return loc
+    own = [n for n, block in enumerate(blocks) if _is_stac(block) == stac]
+    return ("sources", own[loc[1]], *loc[2:]) if loc[1] < len(own) else loc
 
 
 def _whole(block: Any, defaults: dict[str, Any]) -> Any:

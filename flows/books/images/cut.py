@@ -15,93 +15,41 @@ from typing import Any
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from shapely.geometry import mapping, shape
 from shapely.geometry.base import BaseGeometry
 
 from flows.books.fieldbook.problem import Rejected, shown
+from flows.books.images.grid import GRIDS, Box, Grid, Outlines, grid_of, on_grid
 from schemas.farm.images import ImageBands
 
 MAX_WINDOW_BYTES = 400_000_000  # of the bands used, over the outlines
 MAX_BLOCK_BYTES = 600_000_000  # that one pixel needs to be unpacked
 MARGIN_PIXELS = 4  # around the outlines, so that one drawn again a little wider finds its pixels
 LARGEST = 1.0  # of an index
-DENSE_DEG = 0.0005  # corners of an outline for another projection; about 50 m
 TILE = 128  # pixels of a side of a cut's tiles; those without a pixel of a strip are not stored
-GRIDS = 8  # that are remembered: a satellite's images share one
 Array = NDArray[Any]
-Outlines = Mapping[Any, BaseGeometry]
 
 
-@dataclass(frozen=True, slots=True)
-class Box:
-    """Some columns and rows of an image."""
-
-    left: int
-    top: int
-    right: int
-    bottom: int
-
-    @classmethod
-    def around(cls, west: float, north: float, east: float, south: float) -> Box:
-        """Return the whole pixels that hold a rectangle."""
-        return cls(math.floor(west), math.floor(north), math.ceil(east), math.ceil(south))
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        """Return rows and columns."""
-        return self.bottom - self.top, self.right - self.left
-
-    @property
-    def window(self) -> Any:
-        """Return it as rasterio has it."""
-        from rasterio.windows import Window  # noqa: PLC0415 (an extra, and start-up time)
-
-        return Window(self.left, self.top, *reversed(self.shape))
-
-    def meets(self, other: Box) -> bool:
-        """Return whether they overlap or touch."""
-        return (
-            self.left <= other.right
-            and other.left <= self.right
-            and self.top <= other.bottom
-            and other.top <= self.bottom
-        )
-
-    def with_(self, other: Box) -> Box:
-        """Return the smallest box that holds both."""
-        return Box(
-            min(self.left, other.left),
-            min(self.top, other.top),
-            max(self.right, other.right),
-            max(self.bottom, other.bottom),
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class Grid:
-    """Where the pixels of an image lie: ``transform`` leads from column and row to the ``crs``."""
-
-    crs: Any
-    transform: Any
-    high: int
-    wide: int
-
-    @property
-    def pixel_m(self) -> float:
-        """Return the length of a pixel's side in meters."""
-        side = math.sqrt(abs(self.transform.determinant))
-        if self.crs.is_geographic:
-            north = self.transform.f + self.transform.e * self.high / 2
-            return side * 111_320 * math.sqrt(math.cos(math.radians(north)))
-        return side * float(self.crs.linear_units_factor[1])
+class NothingThere(Rejected):
+    """An image that is sound and shows nothing of the strips."""
 
 
 @dataclass(frozen=True, slots=True)
 class Layer:
-    """One band of an open image."""
+    """One band of an open image; what is known of its numbers from beside it."""
 
     image: Any
     band: int
+    scale: float | None = None
+    offset: float | None = None
+    nodata: float | None = None
+
+    def read(self, box: Box, dtype: str) -> tuple[Array, Array]:
+        """Return numbers and mask (0: none) of a box."""
+        data = self.image.read(self.band, window=box.window, out_dtype=dtype)
+        mask = self.image.read_masks(self.band, window=box.window)
+        if self.nodata is not None and self.image.nodatavals[self.band - 1] is None:
+            mask = np.where(data == self.nodata, np.uint8(0), mask)
+        return data, mask
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,42 +91,9 @@ def _is_cloud(quality: Array, said: ImageBands) -> NDArray[np.bool_]:
     return np.isin(quality, said.cloud_values) if said.cloud_values else quality != 0
 
 
-def grid_of(image: Any) -> Grid:
-    """Return where the pixels of an open image lie; raise Rejected if it has no projection."""
-    if image.crs is None or image.transform.is_identity:
-        expected = "a GeoTIFF with a projection: export it again with its place on the map"
-        raise Rejected("the image has no projection", "no projection", expected)
-    return Grid(image.crs, image.transform, image.height, image.width)
-
-
 def cut_of(image: Any, said: ImageBands) -> Cut:
     """Return an open cut; ``said``: scale, offset and the meaning of the quality band."""
     return Cut(grid_of(image), image, said)
-
-
-def on_grid(grid: Grid, outlines: Outlines) -> Mapping[Any, BaseGeometry]:
-    """Return outlines (longitude, latitude in WGS 84) in columns and rows of pixels."""
-    return _on_grid(grid, tuple(outlines.items()))
-
-
-@lru_cache(maxsize=GRIDS)
-def _on_grid(grid: Grid, outlines: tuple[tuple[Hashable, BaseGeometry], ...]) -> dict[Any, Any]:
-    return {name: _in_pixels(outline, grid) for name, outline in outlines}
-
-
-def _in_pixels(outline: BaseGeometry, grid: Grid) -> BaseGeometry:
-    from rasterio.errors import RasterioError  # noqa: PLC0415 (an extra, and start-up time)
-    from rasterio.warp import transform_geom  # noqa: PLC0415
-
-    dense = mapping(shapely.segmentize(outline, DENSE_DEG))
-    try:
-        there = transform_geom("EPSG:4326", grid.crs, dense)
-    except (RasterioError, ValueError):
-        return shapely.Polygon()
-    inverse = ~grid.transform
-    return shapely.transform(
-        shape(there), lambda xy: np.column_stack(inverse @ (xy[:, 0], xy[:, 1]))
-    )
 
 
 def clipped(layers: Mapping[str, Layer], outlines: Outlines, tags: dict[str, str]) -> bytes:
@@ -191,7 +106,7 @@ def clipped(layers: Mapping[str, Layer], outlines: Outlines, tags: dict[str, str
     grid = grid_of(first := next(iter(layers.values())).image)
     windows = _windows(grid, tuple(outlines.items()))
     if not windows:
-        raise Rejected(
+        raise NothingThere(
             "the image does not lie over the strips",
             " ".join(f"{edge:.7g}" for edge in first.bounds) + f" in {grid.crs.to_string()[:40]}",
             "an image of a field that has outlines in yieldmaps/",
@@ -222,7 +137,7 @@ def _windows(
     from rasterio.features import geometry_mask  # noqa: PLC0415
 
     frame = shapely.box(0, 0, grid.wide, grid.high)
-    shapes = _on_grid(grid, outlines).values()
+    shapes = on_grid(grid, dict(outlines)).values()
     near = [one.buffer(MARGIN_PIXELS) for one in shapes if one.intersects(frame)]
     boxes: list[Box] = []
     for one in near:
@@ -247,18 +162,27 @@ def _dtype(layers: Mapping[str, Layer], pixels: int) -> str:
         raise Rejected("the image has no plain numbers", shown(str(dtype)), "whole or real numbers")
     if dtype.kind in "iu" and dtype.itemsize > 4:
         dtype = np.dtype("float64")
-    blocks = [
-        math.prod(one.image.block_shapes[one.band - 1]) * one.image.count for one in layers.values()
-    ]
-    size, block = pixels * dtype.itemsize * len(layers), max(blocks) * dtype.itemsize
-    if size > MAX_WINDOW_BYTES or block > MAX_BLOCK_BYTES:
+    for one in layers.values():
+        check_block(one.image)
+    _check_size(pixels * dtype.itemsize * len(layers))
+    return str(dtype)
+
+
+def check_block(image: Any) -> None:
+    """Raise Rejected if one pixel needs too much to be unpacked."""
+    blocks = zip(image.block_shapes, image.dtypes, strict=True)
+    most = max(math.prod(of) * np.dtype(kind).itemsize for of, kind in blocks)
+    _check_size(most * image.count, MAX_BLOCK_BYTES)
+
+
+def _check_size(size: int, most: int = MAX_WINDOW_BYTES) -> None:
+    if size > most:
         raise Rejected(
             "the image is too large",
-            f"{max(size, block) / 1e6:,.0f} MB to unpack",
+            f"{size / 1e6:,.0f} MB to unpack",
             f"at most {MAX_WINDOW_BYTES / 1e6:,.0f} MB over the outlines: export it with larger "
             "pixels, in tiles",
         )
-    return str(dtype)
 
 
 def _written(
@@ -297,8 +221,14 @@ def _written(
                 out.write(data, window=there)
                 out.write_mask(valid, window=there)
             out.descriptions = tuple(layers)
-            out.scales = tuple(one.image.scales[one.band - 1] for one in layers.values())
-            out.offsets = tuple(one.image.offsets[one.band - 1] for one in layers.values())
+            out.scales = tuple(
+                one.image.scales[one.band - 1] if one.scale is None else one.scale
+                for one in layers.values()
+            )
+            out.offsets = tuple(
+                one.image.offsets[one.band - 1] if one.offset is None else one.offset
+                for one in layers.values()
+            )
             out.update_tags(**tags)
         return bytes(memory.getbuffer())
 

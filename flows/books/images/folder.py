@@ -21,12 +21,14 @@ from flows.base.files import read_state, write_text
 from flows.base.plain_text import counted
 from flows.books.fieldbook.problem import Rejected
 from flows.books.images import cut, extra, geotiff, inside
-from flows.books.images.landing import KIND, land, standing
+from flows.books.images.grid import Outlines
+from flows.books.images.landing import KIND, is_taken_back, land, standing, taken_back
 from flows.books.images.outlines import OfYear, by_year, fingerprint
 from flows.farm.folder import FarmFolder
 from flows.store import warehouse
 from flows.store.archive import Archive, Arrival
 from flows.store.archive_bytes import measure
+from flows.store.receipts import Receipt
 from schemas.catalogue import TABLES
 from schemas.farm.farm import Farm
 from schemas.farm.images import ImageBands
@@ -56,8 +58,9 @@ def collect(
 def _archive(
     con: duckdb.DuckDBPyConnection, folder: FarmFolder, farm: Farm, archive: Archive, into: Path
 ) -> list[str]:
+    memory = read_state(folder.state / MEMORY, dict[str, _Seen]) or {}
     files = _files(folder.images)
-    if not files:
+    if not folder.images.is_dir() or not (files or memory):
         return []
     strip_outline = warehouse.read(con, TABLES["strip_outline"])
     if strip_outline.is_empty():
@@ -67,21 +70,41 @@ def _archive(
         ]
     if not extra.installed():
         return [extra.MISSING]
-    memory = read_state(folder.state / MEMORY, dict[str, _Seen]) or {}
     now: dict[str, _Seen] = {}
     arrivals: list[Arrival] = []
     for arrival in _new(files, folder, farm, archive, strip_outline, memory, now, into):
         arrivals.append(arrival)
         if len(arrivals) == AT_A_TIME:
             _take(archive, arrivals)
+    names = {geotiff.plain_name(path, folder.images) for path in files}
+    gone = _gone(archive, {name: seen for name, seen in memory.items() if name not in names}, now)
+    arrivals += [taken_back(one, "its file was removed from images/", into) for one in gone]
     _take(archive, arrivals)
     if now != memory:
         text = json.dumps({name: asdict(seen) for name, seen in now.items()}, sort_keys=True)
         write_text(folder.state / MEMORY, text)
     return [
-        f"{geotiff.plain_name(path, folder.root)} cannot be read; it is tried again."
-        for path in files
-        if geotiff.plain_name(path, folder.images) not in now
+        *(
+            f"images/{name} cannot be read; it is tried again."
+            for name in sorted(names - now.keys())
+        ),
+        *(
+            f"images/{one.name} was removed, so its values do not count any more; put it back if they are to."
+            for one in gone
+        ),
+    ]
+
+
+def _gone(archive: Archive, before: dict[str, _Seen], now: dict[str, _Seen]) -> list[Receipt]:
+    """Return the images that were removed since the last run: not those that have another name now."""
+    kept = {seen.sha256 for seen in now.values()}
+    return [
+        receipt
+        for receipt in standing(archive)
+        if receipt.folder == KIND
+        and not is_taken_back(receipt)
+        and receipt.name in before
+        and before[receipt.name].sha256 not in kept
     ]
 
 
@@ -198,7 +221,7 @@ def _content(
         return json.dumps(reason, sort_keys=True).encode()
 
 
-def check(content: bytes, said: ImageBands, outlines: cut.Outlines) -> None:
+def check(content: bytes, said: ImageBands, outlines: Outlines) -> None:
     """Raise Rejected if a cut is no index, or shows no strip at all."""
     with extra.alone(), geotiff.opened(content) as image:
         opened = cut.cut_of(image, said)
@@ -210,7 +233,7 @@ def check(content: bytes, said: ImageBands, outlines: cut.Outlines) -> None:
     if any(one.pixels_weight for one in found) or any(one.reason == inside.NARROW for one in found):
         return
     cloud = any(one.cloud_share for one in found)
-    raise Rejected(
+    raise cut.NothingThere(
         "cloud over all strips" if cloud else "no pixel of a strip has a value",
         "no clear pixel inside the outlines",
         "an image of a clear day over the fields with outlines",

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 
 from flows.base.files import readable
 from flows.books.fieldbook.problem import Rejected, shown
+from flows.books.images.cut import check_block
+from flows.books.images.grid import grid_of
 from schemas.farm.images import ImageBands
 
 MAX_WINDOW_BYTES = 400_000_000  # of the bands used, over the outlines
@@ -36,8 +38,11 @@ Array = NDArray[Any]
 
 
 @contextmanager
-def opened(what: Path | bytes) -> Iterator[Any]:
-    """Open a GeoTIFF and nothing else; raise Rejected if it is none, or is cut off."""
+def opened(what: Path | bytes, opener: Callable[..., Any] | None = None) -> Iterator[Any]:
+    """Open a GeoTIFF and nothing else; raise Rejected if it is none, or is cut off.
+
+    ``opener``: gives what to read in place of a file.
+    """
     import rasterio  # noqa: PLC0415 (an extra, and start-up time)
     from rasterio.errors import RasterioError  # noqa: PLC0415
     from rasterio.io import MemoryFile  # noqa: PLC0415
@@ -47,7 +52,7 @@ def opened(what: Path | bytes) -> Iterator[Any]:
             with MemoryFile(what) as memory, memory.open(driver="GTiff") as image:
                 yield image
         else:
-            with rasterio.open(what, driver="GTiff") as image:
+            with rasterio.open(what, driver="GTiff", opener=opener) as image:
                 yield image
     except (RasterioError, ValueError, OverflowError) as error:  # of bytes by a stranger, anything
         raise Rejected(
@@ -55,6 +60,32 @@ def opened(what: Path | bytes) -> Iterator[Any]:
             shown(str(error.__cause__ or error)),
             "a whole GeoTIFF: copy or download it again",
         ) from None
+
+
+@contextmanager
+def on_grid_of(first: Any, image: Any, role: str) -> Iterator[Any]:
+    """Give an open image on the grid of another: each pixel there has the value of the nearest here."""
+    from rasterio.enums import Resampling  # noqa: PLC0415 (an extra, and start-up time)
+    from rasterio.vrt import WarpedVRT  # noqa: PLC0415
+
+    grids = [(one.crs, one.transform, one.shape) for one in (first, image)]
+    if grids[0] == grids[1]:
+        yield image
+        return
+    grid_of(image)
+    check_block(image)
+    # outside of the image nothing is known; of a quality band 0 may be a value
+    nodata = image.nodata if image.nodata is not None or role == "quality" else 0
+    with WarpedVRT(
+        image,
+        crs=first.crs,
+        transform=first.transform,
+        width=first.width,
+        height=first.height,
+        resampling=Resampling.nearest,
+        nodata=nodata,
+    ) as there:
+        yield there
 
 
 def day_of(name: str, sidecar: bytes | None, tags: dict[str, str], zone: ZoneInfo) -> date:
@@ -65,7 +96,8 @@ def day_of(name: str, sidecar: bytes | None, tags: dict[str, str], zone: ZoneInf
     """
     if sidecar is not None:
         try:
-            said = json.loads(sidecar)["properties"]["datetime"]
+            properties = json.loads(sidecar)["properties"]
+            said = properties["datetime"] or properties["start_datetime"]
             return datetime.fromisoformat(said).astimezone(zone).date()
         except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
             pass
@@ -88,8 +120,8 @@ def day_of(name: str, sidecar: bytes | None, tags: dict[str, str], zone: ZoneInf
 
 def bands_of(image: Any, said: ImageBands) -> dict[str, int]:
     """Return the band of each role: as farm.toml has it, else as the file describes its bands."""
-    given = {r: n for r in _ROLES if (n := getattr(said, r)) is not None}
     texts = [text or "" for text in image.descriptions]
+    given = {r: _number(n, texts) for r in _ROLES if (n := getattr(said, r)) is not None}
     for role, pattern in _ROLES.items():
         wanted = not (role == "index" and "red" in given) and not (
             role in ("red", "near_infrared") and "index" in given
@@ -114,6 +146,16 @@ def bands_of(image: Any, said: ImageBands) -> dict[str, int]:
             "a band is missing", f"{image.count} in the file", f"band {most}, as farm.toml has it"
         )
     return given
+
+
+def _number(band: int | str, descriptions: list[str]) -> int:
+    """Return the number of a band that farm.toml gives as number or description."""
+    if isinstance(band, int):
+        return band
+    if band not in descriptions:
+        found = ", ".join(shown(text) for text in descriptions if text) or "no descriptions"
+        raise Rejected("a band is missing", found, f"band '{band}', as farm.toml has it")
+    return descriptions.index(band) + 1
 
 
 def plain_name(path: Path, root: Path) -> str:

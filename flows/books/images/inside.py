@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from shapely.geometry import mapping
 from shapely.geometry.base import BaseGeometry
 
-from flows.books.images.cut import GRIDS, Box, Cut, Grid, Outlines, on_grid
+from flows.books.images.cut import Cut
+from flows.books.images.grid import GRIDS, Box, Grid, Outlines, on_grid
 
 BORDER_PIXELS = 1.0  # taken off an outline all around: what a pixel sees comes from beside it too
 LEAST_CLEAR = 0.5  # of a strip, for a mean of it

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import asdict
 from datetime import date
+from pathlib import Path
 from typing import Any
 
 import duckdb
@@ -18,7 +19,7 @@ from flows.books.images.cut import cut_of
 from flows.books.images.inside import BESIDE, inside
 from flows.books.images.outlines import OfYear, by_year, fingerprint
 from flows.store import publish_guard, warehouse
-from flows.store.archive import Archive
+from flows.store.archive import Archive, Arrival
 from flows.store.archive_reader import DAMAGED
 from flows.store.receipts import Receipt
 from schemas import generated
@@ -26,6 +27,7 @@ from schemas.catalogue import TABLES
 from schemas.farm.images import ImageBands
 
 KIND = "images"
+TAKEN_BACK = "taken-back"  # in place of how it is read: the image is not to count any more
 TABLE = TABLES["vegetation_strip"]
 Rows = list[dict[str, Any]]
 
@@ -42,6 +44,19 @@ def standing(archive: Archive) -> list[Receipt]:
         names.add(receipt.name)
         hashes.add(whole)
     return out[::-1]
+
+
+def is_taken_back(receipt: Receipt) -> bool:
+    """Return whether a receipt says that its image is not to count any more."""
+    return receipt.target.endswith(f" {TAKEN_BACK}")
+
+
+def taken_back(receipt: Receipt, why: str, into: Path) -> Arrival:
+    """Return the arrival that takes an image back; its cut stays in the archive."""
+    path = into / f"{receipt.sequence}.back"
+    path.write_text(json.dumps({"taken_back": why, "sequence": receipt.sequence}), encoding="utf-8")
+    target = f"{KIND} {receipt.target.split()[1]} {TAKEN_BACK}"
+    return Arrival(path, KIND, receipt.folder, receipt.name, receipt.source, target, whole=True)
 
 
 def land(con: duckdb.DuckDBPyConnection, archive: Archive) -> list[str]:
@@ -69,7 +84,11 @@ def land(con: duckdb.DuckDBPyConnection, archive: Archive) -> list[str]:
             became[receipt.sequence] = ("refused", damage)
             kept.add(receipt.delivery)  # what was read of it before stands
         elif data.startswith(b"{"):
-            problems.append(problem := _problem(receipt, data))
+            wrong = json.loads(data)
+            if fine := wrong.get("taken_back") or (wrong.get("nothing") and wrong["cause"]):
+                became[receipt.sequence] = ("landed", fine)  # nothing that anybody has to mend
+                continue
+            problems.append(problem := _problem(receipt, wrong))
             became[receipt.sequence] = ("refused", problem.sentence)
         else:
             became[receipt.sequence] = ("landed", None)
@@ -95,8 +114,7 @@ def _bytes(archive: Archive, receipt: Receipt) -> tuple[bytes, str]:
     return b"".join(archive.blocks(receipt)), ""
 
 
-def _problem(receipt: Receipt, data: bytes) -> Problem:
-    wrong = json.loads(data)
+def _problem(receipt: Receipt, wrong: dict[str, Any]) -> Problem:
     return Problem(receipt.name, 0, "", wrong["cause"], wrong["found"], wrong["expected"], "image")
 
 

@@ -14,7 +14,7 @@ import hashlib
 import json
 import re
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -134,7 +134,7 @@ class _Request:
     def pages(self, next_field: str | None) -> Iterator[Arrival]:
         """Yield the pages as arrivals; raises as web.get does."""
         url: httpx.URL | None = self._url()
-        headers = self._headers()
+        headers = headers_of(self.source.headers, self.bounds)
         limits = Limits(
             self.source.timeout_s, int(self.source.size_limit_mb * 1e6), self.source.tries
         )
@@ -176,22 +176,7 @@ class _Request:
         url = self.source.url or ""
         for word, value in self._placeholders().items():
             url = url.replace("{" + word + "}", _url_quoted(value))
-        return httpx.URL(IN_URL.sub(lambda m: _url_quoted(self._secret(m[1], "url")), url))
-
-    def _headers(self) -> dict[str, str]:
-        """Return the headers, those written ``env:NAME`` from the environment."""
-        return {
-            name: self._secret(value.removeprefix(FROM_ENVIRONMENT), f"header {name}")
-            if value.startswith(FROM_ENVIRONMENT)
-            else value
-            for name, value in self.source.headers.items()
-        }
-
-    def _secret(self, variable: str, where: str) -> str:
-        value = self.bounds.secret(variable)
-        if value is None:
-            raise UserError(f"{self.bounds.lacks(variable)}, which its {where} needs.")
-        return value
+        return httpx.URL(IN_URL.sub(lambda m: _url_quoted(_secret(self.bounds, m[1], "url")), url))
 
     def _arrival(self, body: Path, page: int) -> Arrival:
         """Return the delivery of a page, named without what may be a secret."""
@@ -238,3 +223,20 @@ def _next_page(answer: Answer, next_field: str | None) -> httpx.URL | None:
         except ValueError:
             raise UserError("its answer is not JSON, so there is no next_field in it.") from None
     return answer.url.join(str(link)) if link else None
+
+
+def headers_of(headers: Mapping[str, str], bounds: Bounds) -> dict[str, str]:
+    """Return a source's headers, those written ``env:NAME`` from the environment."""
+    return {
+        name: _secret(bounds, value.removeprefix(FROM_ENVIRONMENT), f"header {name}")
+        if value.startswith(FROM_ENVIRONMENT)
+        else value
+        for name, value in headers.items()
+    }
+
+
+def _secret(bounds: Bounds, variable: str, where: str) -> str:
+    value = bounds.secret(variable)
+    if value is None:
+        raise UserError(f"{bounds.lacks(variable)}, which its {where} needs.")
+    return value

@@ -55,6 +55,7 @@ class Answer:
     url: httpx.URL
     body: Path | None
     headers: httpx.Headers
+    status: int = 200
 
 
 def get(  # noqa: PLR0917
@@ -64,10 +65,15 @@ def get(  # noqa: PLR0917
     limits: Limits,
     bounds: Bounds,
     sleep: Sleep = time.sleep,
+    *,
+    post: object = None,
+    may_follow: Callable[[httpx.URL, httpx.URL], bool] | None = None,
 ) -> Answer:
     """Stream one response to ``body``, trying again where that may help.
 
-    Raises httpx.HTTPError, UserError (size, time, another host), OutOfBounds and ComeLater.
+    ``post``: what to send as JSON, if not None. ``may_follow``: whether a redirect of one address to
+    another may be followed; to the same host only, if not given. Raises httpx.HTTPError, UserError
+    (size, time, another host), OutOfBounds and ComeLater.
     """
     bounds.refuse_server(url.host)
     for attempt in range(1, limits.tries + 1):
@@ -75,7 +81,11 @@ def get(  # noqa: PLR0917
         try:
             # verification of certificates is httpx's default and is never turned off
             with httpx.Client(timeout=limits.timeout_s) as client:
-                return _stream(client, url, headers, body, limits, bounds)
+                request = client.build_request(
+                    "GET" if post is None else "POST", url, headers=headers, json=post
+                )
+                follow = may_follow or same_host
+                return _stream(client, request, body, limits, bounds, follow)
         except httpx.HTTPStatusError as error:
             if error.response.status_code not in TRY_AGAIN:
                 raise
@@ -91,16 +101,14 @@ def get(  # noqa: PLR0917
 
 def _stream(  # noqa: PLR0917
     client: httpx.Client,
-    url: httpx.URL,
-    headers: dict[str, str],
+    request: httpx.Request,
     body: Path,
     limits: Limits,
     bounds: Bounds,
+    may_follow: Callable[[httpx.URL, httpx.URL], bool],
 ) -> Answer:
-    with _Watch(limits.timeout_s * DEADLINE, url.host, bounds) as watch:
-        request = client.build_request(
-            "GET", url, headers=headers, extensions={"trace": watch.note_connection}
-        )
+    with _Watch(limits.timeout_s * DEADLINE, request.url.host, bounds) as watch:
+        request.extensions["trace"] = watch.note_connection
         try:
             for _ in range(MOST_REDIRECTS + 1):
                 with closing(client.send(request, stream=True)) as response:
@@ -108,12 +116,12 @@ def _stream(  # noqa: PLR0917
                     if following is None:
                         answer = _save_body(response, body, limits)
                         break
-                    if not same_host(request.url, following.url):
+                    if not may_follow(request.url, following.url):
                         raise UserError(
                             f"it redirects to another host ({following.url.host}), which is not "
                             "followed."
                         )
-                    request = following
+                    request, watch.host = following, following.url.host
             else:
                 raise UserError("it redirects in a circle.")
         except httpx.TransportError:
@@ -134,7 +142,7 @@ class _Watch:
 
     def __init__(self, seconds: float, host: str, bounds: Bounds) -> None:
         self.over = False
-        self._host, self._bounds = host, bounds
+        self.host, self._bounds = host, bounds
         self._socket: socket.socket | None = None
         self._timer = threading.Timer(seconds, self._end)
         self._timer.daemon = True
@@ -144,7 +152,7 @@ class _Watch:
         if event in ("connection.connect_tcp.complete", "connection.start_tls.complete"):
             self._socket = info["return_value"].get_extra_info("socket")
             if self._socket is not None:
-                self._bounds.refuse_peer(self._host, self._socket)
+                self._bounds.refuse_peer(self.host, self._socket)
             if self.over:
                 self._end()
 
@@ -178,7 +186,7 @@ def _save_body(response: httpx.Response, body: Path, limits: Limits) -> Answer:
             if size > limits.size:
                 raise too_large
             out.write(block)
-    return Answer(response.url, body, response.headers)
+    return Answer(response.url, body, response.headers, response.status_code)
 
 
 def same_host(one: httpx.URL, other: httpx.URL) -> bool:

@@ -55,6 +55,7 @@ def _all(folder: FarmFolder, mail: bool, now: datetime) -> Iterator[Finding]:
         yield from farm_folder.versions(folder, ours=archive is not None)
         if farm is not None:
             yield from layouts.sources(folder, farm, archive)
+            yield from layouts.image_sources(folder, farm, archive)
     latest = max((r.received_at for r in archive.receipts), default=None) if archive else None
     if farm is not None:
         yield from settings.clock(farm, now, latest)

@@ -7,6 +7,8 @@ from pathlib import Path
 
 from flows.base import files
 from flows.base.plain_text import counted
+from flows.books.images import extra
+from flows.books.images.landing import KIND
 from flows.farm.folder import FarmFolder
 from flows.intake import collect
 from flows.intake.door.places import Places
@@ -54,6 +56,25 @@ def sources(folder: FarmFolder, farm: Farm, archive: Archive | None) -> Iterator
                 "Mend the glob of a source in farm.toml, or take the files away.",
             )
         yield from _as_read(farm, newest, place)
+
+
+def image_sources(folder: FarmFolder, farm: Farm, archive: Archive | None) -> Iterator[Finding]:
+    """STAC sources that brought no image yet, and the libraries that they need."""
+    if not farm.image_sources:
+        return
+    if not extra.installed():
+        yield attention("sources", *extra.MISSING.split(" Install ", 1))
+    for source in farm.image_sources:
+        receipts = archive.receipts if archive else ()
+        brought = sum(1 for r in receipts if r.kind == KIND and r.source == source.name)
+        if brought:
+            yield fine("sources", f"{source.name}: {counted(brought, 'image')} so far.")
+        elif archive is not None:
+            yield attention(
+                "sources",
+                f"The source {source.name} brought no image yet.",
+                f"checkstrip collect {folder.root} says how it answers.",
+            )
 
 
 def _newest_by_source(folder: FarmFolder, farm: Farm) -> tuple[dict[str, _Newest], list[str]]:

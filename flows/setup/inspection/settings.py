@@ -152,14 +152,18 @@ def secrets(folder: FarmFolder, farm: Farm | None) -> Iterator[Finding]:
     for number, line in enumerate(folder.farm_toml.read_text(encoding="utf-8-sig").splitlines(), 1):
         if _LITERAL.search(line):
             found.append(f"line {number}")
-    for source in farm.sources if farm else ():
-        for name, value in source.headers.items():
+    asked = [(one.name, one.url or "", one.headers) for one in farm.sources] if farm else []
+    asked += [
+        (one.name, one.url, one.headers | one.asset_headers)
+        for one in (farm.image_sources if farm else ())
+    ]
+    for source, url, headers in asked:
+        for name, value in headers.items():
             if _SECRET.search(name) and not value.startswith("env:"):
-                found.append(f"the header {name} of source {source.name}")
-        url = source.url or ""
+                found.append(f"the header {name} of source {source}")
         words = re.findall(r"[?&]([^=&]+)=([^&{]+)", url)
         if re.search(r"//[^/@{]+@", url) or any(_SECRET.search(word) for word, _ in words):
-            found.append(f"the url of source {source.name}")
+            found.append(f"the url of source {source}")
     if found:
         yield attention(
             "secrets",

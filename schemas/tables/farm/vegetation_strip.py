@@ -13,10 +13,12 @@ TABLE = Table(
         day("day", "day on which the image was taken", key=True),
         text(
             "source",
-            "the folder in images/ that it lies in, or images; indexes of two sources are not compared",
+            "the folder in images/ that it lies in (or images), or the STAC source; two are not compared",
             key=True,
         ),
-        text("image", "name of its file below images/", key=True),
+        text(
+            "image", "name of its file below images/, or source and name of the STAC item", key=True
+        ),
         number(
             "vegetation_index",
             "1",

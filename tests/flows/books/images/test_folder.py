@@ -59,10 +59,35 @@ def test_an_index_lands_by_strip_and_again_is_nothing(folder: FarmFolder) -> Non
     path.touch()
     shutil.copyfile(path, path.with_name("copy of 2024-07-01.tif"))
     assert take(folder).deliveries == 0
-    path.unlink()
+    shutil.rmtree(folder.images)  # a drive that is not there takes nothing back
     before = total(folder)
     assert rebuild.rebuild(folder) == before
     assert len(ask(folder, FOUND)) == 2
+
+
+def test_an_image_that_is_removed_goes_and_put_back_it_counts_again(folder: FarmFolder) -> None:
+    first, second = (
+        image(folder, "2024-07-01.tif"),
+        image(folder, "2024-07-02.tif", two_strips(0.8)),
+    )
+    take(folder)
+    away = first.rename(folder.root / "away.tif")
+    (note,) = [n for n in take(folder).notes if "removed" in n]
+    assert note.startswith("images/2024-07-01.tif was removed")
+    assert [row[1] for row in ask(folder, FOUND)] == [0.8, 0.5]
+    assert ask(folder, "SELECT state FROM delivery WHERE source = 'images'") == [("landed",)] * 3
+    assert take(folder).deliveries == 0
+    second.unlink()
+    assert not take(folder).wants_attention
+    assert ask(folder, FOUND) == []
+    rebuild.rebuild(folder)
+    assert ask(folder, FOUND) == []
+    away.rename(first)
+    take(folder)
+    assert ask(folder, FOUND) == [("treated", 0.6), ("check", 0.5)]
+    first.rename(first.with_name("strip 2024-07-01.tif"))  # another name is no removal
+    assert not any("removed" in n for n in take(folder).notes)
+    assert ask(folder, FOUND) == [("treated", 0.6), ("check", 0.5)]
 
 
 def test_what_is_archived_is_the_window_over_the_strips(folder: FarmFolder) -> None:
@@ -197,6 +222,7 @@ def test_other_outlines_have_the_archive_read_again(folder: FarmFolder) -> None:
     shutil.move(folder.root / "away.tif", folder.images / "2024-07-01.tif")
     take(folder)
     (folder.images / "2024-07-01.tif").unlink()
+    (folder.state / "images.json").unlink()  # or it would count as taken back
     said = json.loads(outlines())
     for one in said["features"]:
         one["properties"]["strip"] = {"treated": "check", "check": "treated"}[

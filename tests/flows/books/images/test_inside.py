@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 pytest.importorskip("exactextract")
 from rasterio import Affine, crs
 
-from flows.books.images.cut import Cut, Grid
+from flows.books.images.cut import Cut
+from flows.books.images.grid import Grid
 from flows.books.images.inside import NARROW, independent, inside
 from tests.flows.images import EAST, LONG, NORTH, UTM, on_globe, strip, two_strips
 

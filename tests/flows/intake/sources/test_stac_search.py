@@ -1,0 +1,151 @@
+"""Items by the published specification: its examples (abridged), and a reference library where it is there."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import httpx
+import pytest
+
+from flows.intake.sources.stac_search import _next, band_named, item_of
+
+PAGE = httpx.URL("https://stac-api.example.com/search")
+# examples/extended-item.json of the STAC specification 1.1.0: bands are in the order of the file, and
+# the asset to be looked at has them in another order.
+BANDS = [
+    {"name": f"band{n}", "eo:common_name": name}
+    for n, name in enumerate(("blue", "green", "red", "nir"), 1)
+]
+EXTENDED = {
+    "stac_version": "1.1.0",
+    "type": "Feature",
+    "id": "20201211_223832_CS2",
+    "properties": {
+        "datetime": "2020-12-14T18:02:31.437000Z",
+        "updated": "2020-12-15T01:48:13.725Z",
+        "eo:cloud_cover": 1.2,
+    },
+    "collection": "simple-collection",
+    "links": [{"rel": "collection", "href": "./collection.json"}],
+    "assets": {
+        "visual": {"href": "https://example.com/v.tif", "roles": ["visual"], "bands": BANDS[2::-1]},
+        "analytic": {"href": "https://example.com/a.tif", "roles": ["data"], "bands": BANDS},
+        "udm": {"href": "./a_udm.tif", "title": "Unusable Data Mask"},
+    },
+}
+# examples/core-item.json: an item over a span of time has no datetime of its own.
+CORE = {
+    "type": "Feature",
+    "id": "core",
+    "properties": {
+        "datetime": None,
+        "start_datetime": "2020-12-11T22:38:32.125Z",
+        "end_datetime": "2020-12-11T22:38:32.327Z",
+    },
+    "assets": {},
+}
+# best-practices.md, band migration: what 1.0 says in two lists, and what is the same for all bands.
+OF_1_0 = {
+    "href": "example.tif",
+    "eo:bands": [{"name": "r", "common_name": "red"}, {"name": "nir", "common_name": "nir"}],
+    "raster:bands": [{"scale": 0.0001, "offset": -0.1, "nodata": 0}, {"scale": 0.0002}],
+}
+OF_1_1 = {
+    "href": "example.tif",
+    "raster:scale": 0.0001,
+    "bands": [
+        {"name": "r", "eo:common_name": "red", "raster:offset": -0.1, "nodata": 0},
+        {"name": "nir", "eo:common_name": "nir", "raster:scale": 0.0002},
+    ],
+}
+
+
+def item(**changed):
+    return item_of(EXTENDED | changed, PAGE)
+
+
+def test_an_item_of_the_specification() -> None:
+    found = item()
+    assert (found.id, found.collection, found.cloud_pct) == (
+        "20201211_223832_CS2",
+        "simple-collection",
+        1.2,
+    )
+    assert found.at == datetime(2020, 12, 14, 18, 2, 31, 437000, UTC)
+    assert item_of(CORE, PAGE).at == datetime(2020, 12, 11, 22, 38, 32, 125000, UTC)
+
+
+@pytest.mark.parametrize(
+    ("name", "role", "expected"),
+    [
+        ("red", "red", ("a.tif", 3)),
+        ("nir", "nir", ("a.tif", 4)),
+        ("analytic", "nir", ("a.tif", 4)),
+        ("analytic:band2", "red", ("a.tif", 2)),
+        ("analytic:1", "red", ("a.tif", 1)),
+        ("visual:red", "red", ("v.tif", 1)),
+        ("udm", "", ("a_udm.tif", 1)),
+        ("analytic:band9", "red", None),
+        ("swir16", "red", None),
+    ],
+)
+def test_bands_by_asset_by_name_and_by_common_name(name, role, expected) -> None:
+    found = band_named(item(), name, role)
+    got = found and (found.href.rpartition("/")[2], found.band)
+    assert got == expected
+
+
+@pytest.mark.parametrize("asset", [OF_1_0, OF_1_1])
+def test_scale_and_offset_by_both_versions_of_the_specification(asset) -> None:
+    made = item(assets={"all": asset})
+    red, nir = (band_named(made, name, name) for name in ("red", "nir"))
+    assert (red.band, red.scale, red.offset, red.nodata) == (1, 0.0001, -0.1, 0)
+    assert (nir.band, nir.scale, nir.offset, nir.nodata) == (2, 0.0002, None, None)
+
+
+def test_addresses_are_relative_to_the_item_itself() -> None:
+    assert str(item().address("./a_udm.tif")) == "https://stac-api.example.com/a_udm.tif"
+    own = item(links=[{"rel": "self", "href": "https://example.com/items/one/item.json"}])
+    assert str(own.address("../two.tif")) == "https://example.com/items/two.tif"
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        None,
+        {},
+        {"id": "x"},
+        EXTENDED | {"id": 7},
+        EXTENDED | {"properties": None},
+        EXTENDED | {"properties": {"datetime": "yesterday"}},
+        EXTENDED | {"assets": {"red": {}}},
+        EXTENDED | {"assets": []},
+    ],
+)
+def test_what_is_no_item_is_named(wrong) -> None:
+    with pytest.raises(ValueError, match="an item without"):
+        item_of(wrong, PAGE)
+
+
+def test_next_pages_of_the_specification() -> None:
+    """item-search/examples.md: a body that is merged, a token alone, a header alone, and a GET."""
+    first = {"bbox": [-110, 39.5, -105, 40.5]}
+    link = {"href": str(PAGE), "method": "POST", "body": {"page": 2, "limit": 10}, "merge": True}
+    assert _next(link, PAGE, first) == (PAGE, first | {"page": 2, "limit": 10}, {})
+    link = {"href": str(PAGE), "method": "POST", "body": {"next": "a9f3kfbc98e29a0da23"}}
+    assert _next(link, PAGE, first) == (PAGE, {"next": "a9f3kfbc98e29a0da23"}, {})
+    link = {"href": str(PAGE), "method": "POST", "headers": {"Search-After": "LC8", "Host": "x"}}
+    assert _next(link, PAGE, first) == (PAGE, {}, {"Search-After": "LC8"})
+    url, body, _ = _next({"href": "/search?page=2"}, PAGE, first)
+    assert (str(url), body) == ("https://stac-api.example.com/search?page=2", None)
+
+
+def test_items_that_a_reference_library_wrote_are_read_alike() -> None:
+    pystac = pytest.importorskip("pystac")  # not among the test libraries: it brings twenty others
+    made = pystac.Item.from_dict(item(links=[]).content | {"geometry": None, "bbox": None})
+    made.set_self_href("https://example.com/items/one.json")
+    written = made.to_dict(transform_hrefs=False)
+    found = item_of(written, PAGE)
+    assert (found.id, found.at, found.collection) == (made.id, made.datetime, made.collection_id)
+    for key, asset in made.assets.items():
+        assert str(found.address(written["assets"][key]["href"])) == asset.get_absolute_href()
