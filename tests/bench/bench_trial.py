@@ -388,10 +388,12 @@ def fades(trials: int) -> Iterator[dict[str, object]]:
 
 
 def drivers(trials: int) -> Iterator[dict[str, object]]:
-    """Seven site-years with seven causes that do nothing: farms that claim any."""
+    """Seven site-years with eleven causes that do nothing: farms that claim any."""
     rng = np.random.default_rng(7)
     causes = ["seeding_water_share", "seeding_water_gain_mm", "capture_gain", "root_lead_d"]
     causes += ["water_use_gain_mm", "deep_uptake_gain_mm", "uptake_gain_mm"]
+    causes += ["vegetation_peak_gain", "vegetation_area_gain_d", "green_up_later_d"]
+    causes += ["senescence_later_d"]
     claimed, farms = 0, max(trials // 4, 1)
     for _ in range(farms):
         frame = pl.DataFrame(
@@ -409,7 +411,7 @@ def drivers(trials: int) -> Iterator[dict[str, object]]:
         )
         claimed += (out["verdict"] != "cannot tell yet").any()
     share = 100 * claimed / farms
-    yield {"farms": farms, "causes": 7, "site-years": 7, "farms that claim any %": share}
+    yield {"farms": farms, "causes": len(causes), "site-years": 7, "farms that claim any %": share}
 
 
 PARTS = {

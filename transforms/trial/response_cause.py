@@ -27,6 +27,7 @@ def derive(
     root_lead: pl.DataFrame,
     water_use_season: pl.DataFrame,
     operation_fuel: pl.DataFrame,
+    vegetation_response: pl.DataFrame,
 ) -> pl.DataFrame:
     """Responses after an operation, joined with their possible causes.
 
@@ -34,7 +35,8 @@ def derive(
     days; null for an irrigated season, which its rain does not make dry or wet. Water at seeding:
     the last day before it on which the probes have it, else the first after it, within two weeks
     (probes are lifted for seeding); the gain is over the depths and days that both strips have.
-    Uptake in mm over the days on which both strips have data. A cause that is not known is null and
+    Uptake in mm over the days on which both strips have data. Of a season's vegetation indexes that of
+    the source with the most days counts, by name if two have as many. A cause that is not known is null and
     named in the reason.
     """
     base = response.filter(
@@ -82,6 +84,7 @@ def derive(
         )
         .join(_lead(root_lead), on=SITE_YEAR, how="left")
         .join(_water_use(water_use_season), on=SITE_YEAR, how="left")
+        .join(_vegetation(vegetation_response), on=SITE_YEAR, how="left")
     )
     uptake = uptake_gains(rows, drawdown_season).drop("deep_uptake_error_mm")
     rows = rows.join(uptake, on=SITE_YEAR, how="left")
@@ -116,6 +119,21 @@ def _rain(rain_day: pl.DataFrame) -> pl.DataFrame:
         .agg(pl.col("season_to_date_of_normal_pct").last())
         .group_by(SITE_YEAR)
         .agg(season_rain_of_normal_pct=pl.col("season_to_date_of_normal_pct").mean())
+    )
+
+
+def _vegetation(vegetation_response: pl.DataFrame) -> pl.DataFrame:
+    """What the vegetation index of the source with the most days differed by."""
+    return (
+        vegetation_response.sort("days_seen", "source", descending=[True, False])
+        .unique(SITE_YEAR, keep="first", maintain_order=True)
+        .select(
+            *SITE_YEAR,
+            "green_up_later_d",
+            "senescence_later_d",
+            vegetation_peak_gain="peak_difference",
+            vegetation_area_gain_d="area_difference_d",
+        )
     )
 
 

@@ -42,6 +42,14 @@ CAUSES: tuple[Column, ...] = (
         "water taken up from below the working depth (below 40 cm where that is not known), treated less check",
     ),
     number("uptake_gain_mm", "mm", "water taken up from all depths, treated less check"),
+    number(
+        "vegetation_peak_gain",
+        "1",
+        "highest vegetation index, treated less check: a sign of the crop, as the yield is",
+    ),
+    number("vegetation_area_gain_d", "day", "area under the vegetation index, treated less check"),
+    number("green_up_later_d", "day", "days by which the treated strip greened up later"),
+    number("senescence_later_d", "day", "days by which the treated strip ripened later"),
     number("operation_depth_cm", "cm", "working depth of the operation", 0, 200),
     unlimited_share(
         "operation_water_share",

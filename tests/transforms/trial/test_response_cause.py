@@ -25,6 +25,7 @@ EMPTY = {
         "root_lead",
         "water_use_season",
         "operation_fuel",
+        "vegetation_response",
     )
 }
 RESPONSE = {
@@ -211,3 +212,16 @@ def test_water_use_and_its_efficiency() -> None:
 
 def test_empty() -> None:
     assert response_cause.derive(**EMPTY).is_empty()
+
+
+def test_the_vegetation_index_is_that_of_the_source_with_the_most_days() -> None:
+    few = {"field": "north", "season": 2020, "crop": "spring wheat", "source": "drone"}
+    few |= {"days_seen": 3, "peak_difference": 0.9, "senescence_later_d": 30.0}
+    many = few | {"source": "far", "days_seen": 20, "peak_difference": 0.04}
+    many |= {"area_difference_d": 3.5, "green_up_later_d": -2.0, "senescence_later_d": None}
+    row = _derive(vegetation_response=[few, many])
+    assert row["vegetation_peak_gain"] == pytest.approx(0.04)
+    assert row["vegetation_area_gain_d"] == pytest.approx(3.5)
+    assert row["green_up_later_d"] == pytest.approx(-2)
+    assert row["senescence_later_d"] is None
+    assert "senescence_later_d" in row["reason"]

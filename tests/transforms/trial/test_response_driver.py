@@ -63,6 +63,53 @@ def test_a_strong_driver_is_found_with_its_slope() -> None:
     assert out["operation_depth_cm"]["reason"].startswith("0 operations")
 
 
+def test_of_twelve_causes_that_do_nothing_few_farms_claim_any() -> None:
+    """Seven site-years; causes of one curve go together, as they do in a field. Meant: 5 in 100."""
+    rng = np.random.default_rng(1905)
+    claimed = 0
+    for _ in range(40):
+        common = rng.normal(size=7)
+        causes = {
+            c.name: rng.normal(size=7)
+            for c in CAUSES
+            if c.name[:9] not in ("operation", "season_ra")
+        }
+        for name in ("vegetation_peak_gain", "vegetation_area_gain_d", "green_up_later_d"):
+            causes[name] = 0.7 * common + 0.7 * rng.normal(size=7)
+        out = _derive(
+            [
+                {"field": f"f{i}", "season": 2016, "response_pct": rng.normal(5, 4)}
+                | {
+                    name: float(values[i])
+                    for name, values in causes.items()
+                    if name != "years_since"
+                }
+                for i in range(7)
+            ]
+        )
+        claimed += any(row["verdict"] != "cannot tell yet" for row in out.values())
+    assert claimed <= 5  # 6 or more have a chance of 1 in 70 at 5%
+
+
+def test_a_longer_green_season_is_found_as_what_the_response_goes_with() -> None:
+    rng = np.random.default_rng(6)
+    later = np.linspace(-2, 12, 10)
+    out = _derive(
+        [
+            {
+                "field": f"f{i}",
+                "season": 2016,
+                "senescence_later_d": later[i],
+                "vegetation_peak_gain": rng.normal(),
+                "response_pct": 1 + 0.6 * later[i] + rng.normal(0, 0.5),
+            }
+            for i in range(10)
+        ]
+    )
+    assert out["senescence_later_d"]["verdict"] == "more with more"
+    assert out["vegetation_peak_gain"]["verdict"] == "cannot tell yet"
+
+
 def test_less_with_more() -> None:
     out = _derive(
         [
