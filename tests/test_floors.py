@@ -49,6 +49,7 @@ FROM_TRANSFORMS = {
     "transforms.methods.penman": {"setup"},
     "transforms.methods.strip_layout": {"setup"},
     "transforms.methods.like_ground": {"setup"},
+    "transforms.methods.normal_range": {"pages"},
     "transforms.methods.sun": {"setup"},
     "transforms.order": {"derive", "trust"},
 }

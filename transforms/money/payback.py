@@ -6,6 +6,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.money.payback import TABLE
+from transforms.methods.normal_range import Z_95
 from transforms.methods.texts import joined
 from transforms.money.methods import grain_quality, in_all, paid_chance, repeat, sum_chance
 from transforms.money.methods.chance_words import PAID, UNKNOWN, by_chance
@@ -14,7 +15,7 @@ from transforms.trial.methods.since_operation import earlier_work
 RUN = ["field", "operation_day"]
 RATE_PCT = 5.0
 # 'Lowest and highest price thought likely' are read as the ends of a 95 % range.
-RANGE_IN_SD = 2 * 1.959963985
+RANGE_IN_SD = 2 * Z_95
 
 
 def derive(

@@ -4,9 +4,8 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.money.planned_value import TABLE
+from transforms.methods.normal_range import Z_95
 from transforms.methods.texts import joined
-
-SD = 1.959963985  # half of a 95 % range in standard deviations
 
 
 def derive(
@@ -68,9 +67,9 @@ def _value(name: str) -> list[pl.Expr]:
     spread = (pl.col(f"_{name}_high") - pl.col(f"_{name}_low")) * pl.col("yield_kg_ha") * 0.01
     price = pl.col("price_per_kg")
     prices = (pl.col("price_high_per_kg") - pl.col("price_low_per_kg")).fill_null(0.0)
-    var_response, var_price = (spread / (2 * SD)) ** 2, (prices / (2 * SD)) ** 2
+    var_response, var_price = (spread / (2 * Z_95)) ** 2, (prices / (2 * Z_95)) ** 2
     half = (
-        SD * (response**2 * var_price + price**2 * var_response + var_response * var_price).sqrt()
+        Z_95 * (response**2 * var_price + price**2 * var_response + var_response * var_price).sqrt()
     )
     value = response * price
     return [

@@ -34,6 +34,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.soil.water_use_season import TABLE
+from transforms.methods.normal_range import Z_95
 from transforms.methods.strips import STRIPS, in_strip
 from transforms.methods.texts import depth_text, joined
 from transforms.soil.methods import drainage, dry_gates, season_balance, strip_storage
@@ -59,7 +60,6 @@ LEAST_KNOWN = 0.9
 # No crop was grown on less: the quotient would only magnify errors. Common practice, no source.
 LEAST_USE_MM = 25.0
 ONE_RAIN_MM = 0.01  # sums that differ by less are of one rain
-_Z = 1.959964
 
 
 def derive(
@@ -242,8 +242,8 @@ def _with_efficiency(rows: pl.DataFrame) -> pl.DataFrame:
         pl.when(ok).then(efficiency).alias(name.format("")),
         pl.when(ok).then(relative).alias("relative"),
     ).with_columns(
-        (pl.col(name.format("")) * (-_Z * pl.col("relative")).exp()).alias(name.format("_low")),
-        (pl.col(name.format("")) * (_Z * pl.col("relative")).exp()).alias(name.format("_high")),
+        (pl.col(name.format("")) * (-Z_95 * pl.col("relative")).exp()).alias(name.format("_low")),
+        (pl.col(name.format("")) * (Z_95 * pl.col("relative")).exp()).alias(name.format("_high")),
     )
 
 
@@ -279,7 +279,7 @@ def _with_change(rows: pl.DataFrame) -> pl.DataFrame:
         + alike("drainage_se_mm")
         + alike("drainage_mm")
     )
-    half = _Z * variance.sqrt()
+    half = Z_95 * variance.sqrt()
     return rows.with_columns(
         efficiency_change_pct=100 * (ratio - 1),
         efficiency_change_low_pct=100 * (ratio * (-half).exp() - 1),

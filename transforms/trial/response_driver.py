@@ -8,6 +8,7 @@ import polars as pl
 from schemas.tables.trial.response_cause import CAUSES
 from schemas.tables.trial.response_cause import TABLE as TABLE_OF_CAUSES
 from schemas.tables.trial.response_driver import TABLE
+from transforms.methods.normal_range import Z_95
 from transforms.trial.methods.by_practice import by_practice
 from transforms.trial.methods.shared_check import in_fields, once
 from transforms.trial.methods.trial_pooling import regression
@@ -164,7 +165,7 @@ def _needed(rho: float) -> int | None:
         return None
     if abs(rho) > 0.999:
         return 6  # the least with which an exact p of all orders can stay below 1 %
-    needed = 3 + (1 + rho**2 / 2) * ((1.959964 + 0.841621) / math.atanh(abs(rho))) ** 2
+    needed = 3 + (1 + rho**2 / 2) * ((Z_95 + 0.841621) / math.atanh(abs(rho))) ** 2
     return max(6, math.ceil(needed))
 
 

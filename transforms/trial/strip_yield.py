@@ -18,6 +18,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.strip_yield import TABLE
+from transforms.methods.normal_range import Z_95
 from transforms.methods.strips import STRIPS
 from transforms.methods.texts import joined
 from transforms.trial.methods.compared_passes import calibrations, with_used
@@ -30,7 +31,7 @@ MOISTURE_ERROR_PCT = 0.5
 # Of a calibrated monitor against a scale, whole passes; the same for all passes of a season.
 MONITOR_ERROR = 0.03
 # Two kinds disagree where they differ by more than this many standard errors (two-sided 5 %).
-DISAGREE = 1.96
+DISAGREE = Z_95
 
 SEASON = ["field", "season"]
 STRIP = [*SEASON, "strip"]

@@ -221,6 +221,7 @@ def _water(tables: Tables, week: Week, show: Show, seasons: dict[str, Row | None
         if seasons[name] is not None and depths:
             known[name] = depths
             blocks += [*soil.lines(depths, field), *soil.profile(tables, week, name)]
+            blocks += soil.stress(tables, week, name)
         elif seasons[name] is not None:
             blocks += soil.not_known(tables, week, field)
     if known:

@@ -6,6 +6,7 @@ from flows.pages.cells import Phrase, Picture, Row, cell, say, say_row
 from flows.pages.pictures import style
 from flows.pages.reader_units import Show
 from flows.pages.sections.soil import STRIPS
+from transforms.methods.normal_range import Z_95
 
 _LOOK: dict[str, style.Look] = {
     strip: {
@@ -83,7 +84,7 @@ def _bars(panel: Axes, rows: list[Row], show: Show) -> None:
             if row is None or row["uptake_mm"] is None:
                 continue
             value = row["uptake_mm"] * mm
-            error = 1.96 * (row["uptake_error_mm"] or 0.0) * mm
+            error = Z_95 * (row["uptake_error_mm"] or 0.0) * mm
             panel.barh(i + shift, value, xerr=error or None, **_LOOK[strip])
             if strip not in named and value > 0.4 * longest:
                 style.beside(panel, value + error, i + shift, strip, style.COLOR[strip])

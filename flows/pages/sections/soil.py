@@ -25,6 +25,11 @@ STRIPS = ("treated", "check")
 # The share of its range at which a layer is called nearly dry: words only, no claim of stress.
 NEARLY_DRY = 0.25
 
+_STRESS = (
+    "{strip} {week_stress_d} of {week_known_d} days this week, {season_stress_d} of {season_known_d} "
+    "since seeding"
+)
+
 Depths = dict[float, dict[str, Row]]
 
 
@@ -104,6 +109,21 @@ def profile(tables: Tables, week: Week, field: str) -> list[Line]:
     least = min(rows, key=lambda row: row["coverage"])
     start = "Available water down to {soil_depth_cm} on {field}: {found}."
     return [line("profile_water_day", least, start, found=found)]
+
+
+def stress(tables: Tables, week: Week, field: str) -> list[Line]:
+    """Say on how many days each strip's crop lacked water, this week and since seeding."""
+    days = tables("stress_day", field=field).filter(
+        pl.col("day").is_between(week.monday, week.sunday) & (pl.col("season_known_d") > 0)
+    )
+    last = {row["strip"]: row for row in days.sort("day").to_dicts()}
+    rows = [last[strip] for strip in STRIPS if strip in last]
+    if not rows:
+        return []
+    found = joined([say_row("stress_day", row, _STRESS) for row in rows], last="; ")
+    least = min(rows, key=lambda row: row["coverage"])
+    start = "Stress days on {field} (profile below {stress_level_share} of its available water): {found}."
+    return [line("stress_day", least, start, found=found)]
 
 
 def _in_profile(row: Row) -> Phrase:

@@ -9,11 +9,6 @@ import polars as pl
 
 from flows.pages.year.place import Place
 
-# Cone index is comparable only near field capacity (ASABE EP542; from memory).
-MOIST = 0.7
-# Rain of two days that still fills the pores in which infiltration is measured. Common practice, no source.
-WET_MM = 5.0
-WIDTH_SHARE = 0.1  # a pass so much wider or narrower than most. Common practice, no source.
 BACKUP = timedelta(days=31)
 SHEET_D = 60  # a pass sheet made so near to the harvest is of it
 PARTS = {"depth_cm": "depth", "speed_km_h": "speed", "area_ha": "area worked"}
@@ -61,22 +56,7 @@ def weighed(p: Place) -> bool:
 
 def doubtful_passes(p: Place) -> pl.DataFrame:
     """Return the passes of a season that look wrong, with a column ``doubt`` that says why."""
-    passes = p.tables("harvest_pass", field=p.field, season=p.season)
-    width, same = pl.col("width_m"), ["mass_kg", "length_m", "moisture_pct"]
-    odd = (width / width.median() - 1).abs() > WIDTH_SHARE
-    twice = pl.col("mass_kg").is_not_null() & pl.struct(same).is_duplicated()
-    return (
-        passes.filter(~pl.col("left_out").fill_null(False))
-        .with_columns(
-            doubt=pl.when(pl.col("moisture_pct").is_null())
-            .then(pl.lit("no moisture"))
-            .when(odd)
-            .then(pl.lit("another width than most passes"))
-            .when(twice)
-            .then(pl.lit("the same mass, length and moisture as another pass"))
-        )
-        .drop_nulls("doubt")
-    )
+    return p.tables("pass_doubt", field=p.field, season=p.season)
 
 
 def observed(word: str) -> Callable[[Place], bool]:
@@ -95,16 +75,14 @@ def pushed(p: Place) -> bool:
 
 def moist(p: Place) -> bool:
     """Whether the profile of the strips with a probe is moist enough for the penetrometer."""
-    rows = p.rows("profile_water_day", p.day - timedelta(days=7), p.day)
-    shares = [row["available_water_share"] for row in rows]
-    known = [share for share in shares if share is not None]
-    return not known or known[-1] >= MOIST
+    rows = p.rows("measuring_day", p.day, p.day)
+    return not rows or rows[-1]["moist"] is not False
 
 
 def not_wet(p: Place) -> bool:
     """Whether no rain of the last two days still fills the pores that infiltration is measured in."""
-    rows = p.rows("rain_day", p.day - timedelta(days=1), p.day)
-    return sum(row["rain_mm"] or 0.0 for row in rows) < WET_MM
+    rows = p.rows("measuring_day", p.day, p.day)
+    return not rows or rows[-1]["not_wet"] is not False
 
 
 def lifted(p: Place) -> bool:

@@ -154,7 +154,7 @@ def _books(place: Place) -> Iterator[Line]:
 def _doubtful(place: Place) -> Iterator[Line]:
     for row in checks.doubtful_passes(place).to_dicts():
         template = "{field}, {strip} pass {pass} looks wrong: {doubt}."
-        yield Line(say_row("harvest_pass", row, template, doubt=str(row["doubt"])))
+        yield Line(say_row("pass_doubt", row, template))
 
 
 def _standing(place: Place) -> Iterator[Line]:

@@ -31,6 +31,7 @@ model's rule (Allen et al. 1998, FAO Irrigation and Drainage Paper 56, Eq 88).
 
 import polars as pl
 
+from transforms.methods.normal_range import Z_95
 from transforms.soil.methods.season_balance import SEASON, STRIP
 
 # Near its drained upper limit a layer trickles by the flux that defines field capacity, mm a day: about 0.1
@@ -47,7 +48,6 @@ LEAST_SHARE = 0.3
 # Part of a surplus taken to have drained where the layer was never seen to drain: half, since it is as
 # likely that it was never reached.
 UNSEEN_SHARE = 0.5
-_Z = 1.959964
 
 
 def estimate(day: pl.DataFrame) -> pl.DataFrame:
@@ -171,5 +171,5 @@ def _drainage_error() -> pl.Expr:
         DEMAND_ERROR * pl.col("demand_mm")
     )
     others = pl.col("drainage_high_mm") - pl.col("open_mm") - pl.col("drainage_low_mm")
-    error = (pl.min_horizontal(even, of_demand) ** 2 + (others / (2 * _Z)) ** 2).sqrt()
+    error = (pl.min_horizontal(even, of_demand) ** 2 + (others / (2 * Z_95)) ** 2).sqrt()
     return pl.when(~pl.col("no_point")).then(error)

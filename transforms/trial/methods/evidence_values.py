@@ -2,6 +2,7 @@
 
 import polars as pl
 
+from transforms.methods.normal_range import Z_90, Z_95
 from transforms.methods.texts import depth_text
 from transforms.trial.methods.below_ground import (
     SITE_YEAR,
@@ -11,7 +12,6 @@ from transforms.trial.methods.below_ground import (
 )
 from transforms.trial.methods.since_operation import since_operation
 
-Z_95, Z_90 = 1.959964, 1.644854
 WHOLE_PROFILE = "all"
 
 

@@ -1,0 +1,56 @@
+"""stress_day: days on which the crop in a strip lacked water, in the week and since seeding.
+
+A crop lacks water when it has taken up what is readily available: below 1 - p of the available capacity of its
+root zone, p being the crop's depletion share (Allen et al. 1998, FAO Irrigation and Drainage Paper 56, chapter
+8, Table 22; ``crop.depletion_share``). The root zone is taken as the layers of the probe, the same in both strips
+(``profile_water_day``): while roots are shallow, stress begins earlier than is seen here, in both strips.
+"""
+
+import polars as pl
+
+from schemas import generated
+from schemas.tables.soil.stress_day import TABLE
+
+PLACE = ["field", "strip"]
+SEASON = [*PLACE, "season"]
+WEEK = "7d"
+
+
+def derive(
+    profile_water_day: pl.DataFrame, season: pl.DataFrame, crop: pl.DataFrame
+) -> pl.DataFrame:
+    """One row a strip and day from seeding to harvest; none for a crop whose depletion share is not known."""
+    grown = season.select("field", "season", "crop", "seeded").join(
+        crop.select("crop", stress_level_share=1 - pl.col("depletion_share")).drop_nulls(),
+        on="crop",
+    )
+    share = pl.col("available_water_share")
+    days = (
+        profile_water_day.select(*SEASON, "day", "available_water_share")
+        .join(grown, on=["field", "season"])
+        .with_columns(stress=share < pl.col("stress_level_share"))
+        .sort(*SEASON, "day")
+    )
+    if days.is_empty():
+        return generated.empty(TABLE)
+    week = days.rolling("day", period=WEEK, group_by=SEASON).agg(
+        week_stress_d=pl.col("stress").sum().cast(pl.Int64),
+        week_known_d=pl.col("stress").count().cast(pl.Int64),
+    )
+    since = (pl.col("day") - pl.col("seeded")).dt.total_days() + 1
+    rows = days.join(week, on=[*SEASON, "day"], maintain_order="left").with_columns(
+        season_stress_d=pl.col("stress").fill_null(False).cast(pl.Int64).cum_sum().over(SEASON),
+        season_known_d=pl.col("stress").is_not_null().cast(pl.Int64).cum_sum().over(SEASON),
+        since=since,
+    )
+    coverage = (pl.col("season_known_d") / pl.col("since")).clip(0, 1)
+    return generated.conform(
+        rows.with_columns(
+            coverage=coverage,
+            partial=coverage < 1,
+            reason=pl.when(coverage < 1).then(
+                pl.lit("the profile is not known on every day since seeding")
+            ),
+        ).select(TABLE.names),
+        TABLE,
+    ).sort(TABLE.key)
