@@ -34,12 +34,12 @@ def _gather() -> tuple[dict[str, Table], dict[str, str]]:
 
 
 # Every table, and the room that its declaration, its formula and its test are in.
-_ALL, ROOMS = _gather()
+EVERY, ROOMS = _gather()
 # The tables of a farm's warehouse, and those of a network of farms, which no warehouse has.
-TABLES = {name: table for name, table in _ALL.items() if table.tier is not Tier.NETWORK}
-NETWORK = {name: table for name, table in _ALL.items() if table.tier is Tier.NETWORK}
+TABLES = {name: table for name, table in EVERY.items() if table.tier is not Tier.NETWORK}
+NETWORK = {name: table for name, table in EVERY.items() if table.tier is Tier.NETWORK}
 
 
 def of(*tiers: Tier) -> tuple[Table, ...]:
     """Return the tables of the given tiers, sorted by name."""
-    return tuple(table for table in _ALL.values() if table.tier in tiers)
+    return tuple(table for table in EVERY.values() if table.tier in tiers)

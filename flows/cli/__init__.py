@@ -32,6 +32,7 @@ COMMANDS: tuple[str, ...] = (
     "plan",
     "year",
     "form",
+    "network",
 )
 
 for _name in COMMANDS:

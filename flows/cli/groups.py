@@ -16,6 +16,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
     "Ask": ("sql", "tables", "explain"),
     "Leave it running": ("run", "service", "inspect"),
     "Trust": ("backup", "restore", "audit", "checksum", "rebuild"),
+    "Many farms": ("network",),
     "One step of a run": ("collect", "derive", "publish"),
 }
 FARM_FILE = "farm.toml"  # where it lies, FOLDER may be left out

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from schemas.catalogue import TABLES
+from schemas.catalogue import EVERY
 from schemas.table import Column
 from transforms.methods.comparisons import OWN
 
@@ -33,7 +33,7 @@ class Cell:
     @property
     def declared(self) -> Column:
         """The column's declaration: its kind and unit."""
-        return TABLES[self.table][self.column]
+        return EVERY[self.table][self.column]
 
     @property
     def known(self) -> bool:
@@ -65,7 +65,7 @@ Phrase = tuple[Part, ...]
 
 def cell(table: str, row: Row, column: str, *, signed: bool = False, bare: bool = False) -> Cell:
     """Return the cell of a row of a published table; its declaration gives kind, unit and key."""
-    declared = TABLES[table]
+    declared = EVERY[table]
     key = tuple((name, row.get(OWN + name, row[name])) for name in declared.key)
     crop = row.get("crop") if "crop" in declared.names else None
     partial = bool(row.get("partial")) if "partial" in declared.names else False
@@ -194,7 +194,7 @@ class Section:
 
 def line(table: str, row: Row, template: str, **given: Part | Phrase) -> Line:
     """Return ``say_row`` with the row's coverage (below ``WHOLE``) and reason, if the table has them."""
-    names = TABLES[table].names
+    names = EVERY[table].names
     cover = cell(table, row, "coverage") if "coverage" in names else None
     why = cell(table, row, "reason") if "reason" in names and row.get("partial") else None
     return Line(

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 ANSWER_S = timedelta(seconds=20)
 WAIT_S = 30.0
+RETRIES = 3
 LOCKS = ".locks"
 MISSING_EXTRA = "This needs an extra library. Install it with: pip install 'checkstrip[network]'"
 
@@ -202,7 +203,7 @@ def open_at(address: str, *, make: bool = False) -> Objects:
                     "connect_timeout": timedelta(seconds=5),
                     "allow_http": os.environ.get("AWS_ALLOW_HTTP", "").lower() in ("1", "true"),
                 },
-                retry_config={"max_retries": 3, "retry_timeout": ANSWER_S},
+                retry_config={"max_retries": RETRIES, "retry_timeout": ANSWER_S},
             )
         except Exception as error:
             why = str(error).partition("\n")[0]

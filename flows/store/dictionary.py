@@ -8,7 +8,7 @@ from pathlib import Path
 from flows.base.errors import UserError
 from flows.base.plain_text import text_table
 from schemas import dictionary
-from schemas.catalogue import ROOMS, TABLES, of
+from schemas.catalogue import EVERY, ROOMS, of
 from schemas.did_you_mean import nearest
 from schemas.table import Table
 
@@ -17,9 +17,9 @@ PATH = Path(dictionary.__file__).with_name("DICTIONARY.md")
 
 def find(name: str) -> Table:
     """Return the table of that name; raise UserError, with the nearest name, if there is none."""
-    if name in TABLES:
-        return TABLES[name]
-    hint = "".join(f" Did you mean {near}?" for near in nearest(name, TABLES))
+    if name in EVERY:
+        return EVERY[name]
+    hint = "".join(f" Did you mean {near}?" for near in nearest(name, EVERY))
     raise UserError(f"There is no table {name}.{hint} Without a name all tables are listed.")
 
 
