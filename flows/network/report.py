@@ -80,8 +80,9 @@ def report(
     ]
     sections = sections or [Section(("Not yet",), (Line((NOTHING,)),))]
     of = (Frame(f"{farms:,}"), " farms share, ", Frame(snapshot))
-    limits = rows["limits"].unique().sort().to_list()
-    notes = [Line((Frame(text),)) for text in limits]
+    # The limits of a partial row begin with those of all rows.
+    limits = max(rows["limits"].unique().to_list(), key=len, default="")
+    notes = [Line((Frame(limits),))] if limits else []
     return Page(
         (Frame(name), ": what its farms say together"),
         (),
@@ -114,9 +115,9 @@ def _grid(
         (
             named(row),
             (cell(TABLE, row, "farms"),),
-            _with_interval(row, units),
+            _with_interval(row, "gain", units),
             (cell(TABLE, row, "verdict"),),
-            _number(row, "spread", units),
+            _with_interval(row, "spread", units),
             (
                 *_number(row, "next_low", units, bare=True),
                 " to ",
@@ -138,11 +139,12 @@ def _member(row: Row) -> Phrase:
     return say_row(TABLE, row, "{member}")
 
 
-def _with_interval(row: Row, units: System) -> Phrase:
-    mean = _number(row, "gain", units, signed=True)
-    low = _number(row, "gain_low", units, signed=True, bare=True)
-    high = _number(row, "gain_high", units, signed=True, bare=True)
-    return (*mean, " (", *low, " to ", *high, ")")
+def _with_interval(row: Row, stem: str, units: System) -> Phrase:
+    signed = stem == "gain"
+    low, high = (
+        _number(row, f"{stem}_{end}", units, signed=signed, bare=True) for end in ("low", "high")
+    )
+    return (*_number(row, stem, units, signed=signed), " (", *low, " to ", *high, ")")
 
 
 def _number(
