@@ -72,6 +72,12 @@ def budget(tables: Tables, field: str) -> list[Line]:
             said.append("in all {cost} on {worked_ha}")
         if row["own_cost_per_ha"] is not None and row["contract_cost_per_ha"] is not None:
             said.append("own {own_cost_per_ha}, custom rate {contract_cost_per_ha}")
+        if row["own_filled_per_ha"] is not None:
+            said.append(
+                "own {own_filled_per_ha} with published rates by tractor hour for {filled_from}"
+            )
+        if row["published_own_per_ha"] is not None:
+            said.append("published own cost {published_own_per_ha} ({published_own_from})")
         if row["published_rate_per_ha"] is not None:
             said.append("published custom rate {published_rate_per_ha} ({published_from})")
         if row["own_less_custom_per_ha"] is not None:

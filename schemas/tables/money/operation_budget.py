@@ -30,6 +30,23 @@ TABLE = Table(
             "own fuel, machine and labour; null where one of them is not known",
             0,
         ),
+        number(
+            "own_filled_per_ha",
+            "currency/hectare",
+            (
+                "own cost with parts that the book lacks at published rates by tractor hour; null if none is "
+                "lacking, or hours, area or currency do not fit; for comparison only"
+            ),
+            0,
+        ),
+        text("filled_from", "which parts are at published rates, with name and year"),
+        number(
+            "published_own_per_ha",
+            "currency/hectare",
+            "a published own cost of such work, in the farm's currency; for comparison only",
+            0,
+        ),
+        text("published_own_from", "name and year of that cost"),
         CONTRACT_COST,
         number(
             "published_rate_per_ha",
@@ -41,7 +58,10 @@ TABLE = Table(
         number(
             "own_less_custom_per_ha",
             "currency/hectare",
-            "own cost less the custom rate that was paid, else less the published one; negative: own is cheaper",
+            (
+                "own cost (with published parts where the book lacks them) less the custom rate that was "
+                "paid, else less the published one; negative: own is cheaper"
+            ),
         ),
         number("worked_ha", "hectare", "area worked", 0, 100000),
         number("cost", "currency", "cost over the area worked", 0),

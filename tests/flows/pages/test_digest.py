@@ -431,6 +431,24 @@ def test_available_water_of_the_profile_and_the_demand_it_met(tables):
     )
 
 
+def test_stress_days_of_the_week_and_since_seeding(tables):
+    day = {"field": "Home", "day": date(2024, 6, 29), "season": 2024, "stress_level_share": 0.45}
+    day |= {"week_known_d": 7, "season_known_d": 50, "coverage": 1.0, "partial": False}
+    given = tables.with_rows(
+        "stress_day",
+        day | {"strip": "treated", "week_stress_d": 2, "season_stress_d": 9},
+        day | {"strip": "check", "week_stress_d": 5, "season_stress_d": 16},
+        day
+        | {"strip": "check", "day": date(2024, 7, 1), "week_stress_d": 6, "season_stress_d": 17},
+    )
+    _, text, _ = digest(given, farm.WEEK_IN_SEASON, given.show("metric"))
+    assert (
+        "Stress days on Home (profile below 45% of its available water): treated 2 of 7 days this week, "
+        "9 of 50 since seeding; check 5 of 7 days this week, 16 of 50 since seeding."
+        in flat(text).replace("\N{NO-BREAK SPACE}", " ")
+    )
+
+
 # ---- over all site-years ----------------------------------------------------------------------
 
 
