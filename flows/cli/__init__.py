@@ -33,6 +33,7 @@ COMMANDS: tuple[str, ...] = (
     "year",
     "form",
     "network",
+    "network_run",
 )
 
 for _name in COMMANDS:

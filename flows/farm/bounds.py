@@ -62,6 +62,17 @@ class Bounds:
         """Return a sentence for each path of farm.toml that leads out of the folder of a hosted farm."""
         if self.hosting is None:
             return []
+        own = farm.network
+        elsewhere = own is not None and own.address != self.hosting.network
+        return [
+            *(
+                ["network.address: expected that of the host, since this farm is hosted"]
+                * elsewhere
+            ),
+            *self._outside(farm),
+        ]
+
+    def _outside(self, farm: Farm) -> list[str]:
         return [
             f"{key}: found {path!r}, which leads outside of the farm folder; expected a path inside "
             "it, since this farm is hosted"

@@ -21,6 +21,7 @@ from flows.share.objects import Objects
 from flows.share.pointer import Refused
 
 LEASES = "leases"
+ROUND = "round"  # the lease of whoever does a round and makes the snapshot after it
 
 
 class Lost(Refused):

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import duckdb
 
@@ -19,6 +19,7 @@ from flows.base import schedule
 from flows.base.errors import Attention, UserError
 from flows.base.progress import Tick, silent
 from flows.farm import farm_file
+from flows.farm.bounds import Bounds
 from flows.farm.folder import FarmFolder
 from flows.run import quiet
 from flows.store import flow_runs
@@ -46,8 +47,8 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Run:
 def derive(folder: FarmFolder, tick: Tick = silent) -> Run:
     """Make the daily and derived tables; tell what became of the points of a new yield map."""
     from flows.books import map_points  # noqa: PLC0415
-    from flows.derive import derive  # noqa: PLC0415
-    from flows.store import warehouse  # noqa: PLC0415
+    from flows.derive import derive, made_by  # noqa: PLC0415
+    from flows.store import programs, warehouse  # noqa: PLC0415
 
     with (
         flow_runs.recorded(folder, "derive") as run,
@@ -56,8 +57,9 @@ def derive(folder: FarmFolder, tick: Tick = silent) -> Run:
         told = set(map_points.sentences(con))
         done = derive.derive(con, tick)
         maps = [sentence for sentence in map_points.sentences(con) if sentence not in told]
-        run.summary, run.notes = str(done), done.problems + maps
-        run.state = "attention" if done.problems else "done"
+        turns = programs.note(con, made_by.fingerprint(), str(Path(__file__).parents[2]))
+        run.summary, run.notes = str(done), [*done.problems, *maps, *filter(None, [turns])]
+        run.state = "attention" if done.problems or turns else "done"
     return run
 
 
@@ -141,6 +143,8 @@ def share(folder: FarmFolder, tick: Tick = silent) -> Run | None:
     from flows.share import push  # noqa: PLC0415
 
     farm = farm_file.load(folder.farm_toml)
+    if Bounds.of(folder.root).hosting is not None:
+        return None  # the round that works on hosted farms shares for them, under its lease
     if not push.is_due(folder, farm, datetime.now(UTC)):
         return None
     tick("sharing with the network", 0, 1)
@@ -171,14 +175,22 @@ def audit(folder: FarmFolder, tick: Tick = silent) -> Run:
 
 def audit_if_missed(folder: FarmFolder, tick: Tick = silent) -> Run | None:
     """Audit if its time came while nothing ran."""
+    return audit(folder, tick) if _is_missed(folder, "audit") else None
+
+
+def digest_if_missed(folder: FarmFolder, tick: Tick = silent) -> Run | None:
+    """Make and send the digest if its time came while nothing ran."""
+    return digest(folder, tick) if _is_missed(folder, "digest") else None
+
+
+def _is_missed(folder: FarmFolder, flow: Literal["audit", "digest"]) -> bool:
+    """Return whether a flow was due since it last began and did not fail."""
     farm = farm_file.load(folder.farm_toml)
-    before = flow_runs.last(folder).get("audit")
+    before = flow_runs.last(folder).get(flow)
     whole = before if before and before.state != "failed" else None
     began = datetime.fromisoformat(whole.started_at) if whole else None
-    now = datetime.now(UTC)
-    if not schedule.is_missed(farm.schedules.audit, farm.place.zone, began, now):
-        return None
-    return audit(folder, tick)
+    cron = getattr(farm.schedules, flow)
+    return schedule.is_missed(cron, farm.place.zone, began, datetime.now(UTC))
 
 
 def backup_if_due(folder: FarmFolder, tick: Tick = silent) -> Run | None:
@@ -253,6 +265,14 @@ def turn(folder: FarmFolder, tick: Tick = silent, steps: tuple[Step, ...] = TURN
     once = any(run.flow in ("backup", "alert", "share") for run in done)
     if found is not None and before is not None and not once:
         _leave_note(folder, before, done, found, began)
+    return done
+
+
+def hosted_turn(folder: FarmFolder, tick: Tick = silent) -> list[Run]:
+    """Do a turn, and what ``checkstrip run`` does by schedule beside it: no such process runs for this farm."""
+    done = turn(folder, tick)
+    if _is_missed(folder, "digest") or _is_missed(folder, "audit"):
+        done += turn(folder, tick, (digest_if_missed, audit_if_missed))
     return done
 
 

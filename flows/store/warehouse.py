@@ -15,7 +15,7 @@ from flows.base import files, lock
 from flows.base.errors import UserError
 from flows.base.plain_text import counted
 from flows.farm.folder import FarmFolder
-from flows.store import connection, facts, migrate, upgrade, wide_rows
+from flows.store import connection, facts, migrate, programs, upgrade, wide_rows
 from schemas import generated
 from schemas.table import Table
 
@@ -30,7 +30,7 @@ def open_writer(
     """Open the connection of the one writer, its tables made as declared.
 
     Holds the operating system's lock for as long as it is open. Raises Busy when another process
-    writes, UserError when the file cannot be opened or is of a later Checkstrip, and Attention when
+    writes, UserError when the file cannot be opened or is of a later Checkstrip (or its tables are), and Attention when
     it is damaged, or an older one cannot be saved before its upgrade.
     """
     with lock.hold(folder.lock_file, doing), files.private(), damage_reported(folder):
@@ -39,6 +39,7 @@ def open_writer(
         try:
             with transaction(con):
                 migrate.bring_up(con)
+                programs.refuse_older(con)
             yield con
         finally:
             con.close()

@@ -24,8 +24,8 @@ Variable = Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
 class Limits(Strict):
     """[limits]: what one farm may take of the computer in one round.
 
-    ``time_s``: seconds by the clock; ``memory_mb``: megabytes of address space beyond what the
-    program itself takes. A farm beyond its limit is stopped, and the others go on.
+    ``time_s``: seconds by the clock; ``memory_mb``: megabytes held beyond what the program itself
+    takes. A farm beyond its limit is stopped, and the others go on.
     """
 
     time_s: Annotated[float, Field(gt=0, le=86400)] = 900.0
@@ -48,7 +48,8 @@ class Round(Strict):
 class Hosting(Strict):
     """The whole file.
 
-    ``secrets`` has, by the name of a farm's folder, the names that its farm.toml may use (after
+    ``network``: the address of the network's store, if the farms share; a farm that shares names the same
+    one. ``secrets`` has, by the name of a farm's folder, the names that its farm.toml may use (after
     ``env:``, and CHECKSTRIP_MAIL_PASSWORD), each with the host's environment variable that holds
     the value. ``servers``: local servers that hosted farms may ask all the same, as their urls name
     them.
@@ -56,5 +57,6 @@ class Hosting(Strict):
 
     round: Round = Round()
     limits: Limits = Limits()
+    network: str | None = None
     servers: tuple[str, ...] = ()
     secrets: dict[str, dict[Variable, Variable]] = Field(default_factory=dict)

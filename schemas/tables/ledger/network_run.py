@@ -22,5 +22,9 @@ TABLE = Table(
         text("worker", "worker that did it"),
         number("cpu_s", "s", "processor time that it took", 0),
         number("wall_s", "s", "time that it took", 0),
+        number(
+            "peak_mb", "MB", "most memory that its process held, the loaded program included", 0
+        ),
+        text("program", "version of the program"),
     ),
 )
