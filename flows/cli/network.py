@@ -154,7 +154,7 @@ def sql(
       checkstrip network sql my_farm "FROM network_pooled WHERE grouping = 'crop'" --csv
     """
     from flows.network import membership, reading
-    from flows.store import answer_table, query
+    from flows.store import answer, answer_table, query
 
     if sum((csv, as_json, parquet is not None)) > 1:
         raise UserError("Choose one of --csv, --json and --parquet.")
@@ -165,17 +165,19 @@ def sql(
             )
         text = sys.stdin.read()
     with reading.open_snapshot(membership.at(where)) as con:
-        frame = query.frame(query.ask(con, text))
+        found = query.ask(con, text)
+        if not (csv or as_json or parquet):
+            width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+            say(answer_table.to_table(found, rows, None, width))
+            return
+        frame = answer.frame(found)
     if parquet is not None:
-        query.to_parquet(frame, parquet)
+        answer.to_parquet(frame, parquet)
         say(f"Written to {parquet}.")
     elif csv:
-        hand_over(query.to_csv(frame))
-    elif as_json:
-        hand_over(query.to_json(frame) + "\n")
+        hand_over(answer.to_csv(frame))
     else:
-        width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
-        say(answer_table.to_table(frame, rows or frame.height, None, width))
+        hand_over(answer.to_json(frame) + "\n")
 
 
 @network.command()

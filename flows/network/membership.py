@@ -19,7 +19,7 @@ from flows.network import snapshot
 from flows.share import network_file, objects, pointer, push
 from flows.share.objects import Objects
 from flows.share.pointer import Published
-from flows.store import publish
+from flows.store import published
 
 _FARM = re.compile(r"^\[farm\][ \t]*(#.*)?$", re.MULTILINE)
 _WHAT = re.compile(r"""^what[ \t]*=[ \t]*(["'])\w+\1""", re.MULTILINE)
@@ -78,7 +78,7 @@ def join(
     ])  # fmt: skip
     after = farm_file.parse(_parsed(text), "farm.toml with the network")
     files.write_text(folder.farm_toml, text)
-    done = push.push(folder) if publish.newest(folder) is not None else None
+    done = push.push(folder) if published.newest(folder) is not None else None
     return Joined(network.name, str(after.farm.id), done)
 
 
