@@ -63,7 +63,7 @@ def test_every_command_is_named_in_it_or_in_the_help_and_every_one_named_exists(
     known = {
         command.name or command.callback.__name__.removesuffix("_")
         for command in app.registered_commands
-    }
+    } | {group.name for group in app.registered_groups}
     named = set(re.findall(r"checkstrip ([a-z]+)\b", README))
     assert named <= known | {"demo"}
     assert {"demo", "new", "once", "run", "status", "sql", "tables", "rebuild"} <= named
