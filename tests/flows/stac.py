@@ -32,6 +32,8 @@ class Catalog:
     ranges: bool = True
     merge: bool = True
     down: int = 0  # answers every search with this status
+    broken: set[str] = field(default_factory=set)  # files of which only the first bytes are sent
+    next_at: str = ""  # where its next pages are
     redirects: dict[str, str] = field(default_factory=dict)
     slow_s: dict[str, float] = field(default_factory=dict)
     url: str = ""
@@ -101,7 +103,7 @@ class Catalog:
                 query = f"collections={','.join(asked['collections'])}&datetime={asked['datetime']}"
                 query += "&bbox=" + ",".join(map(str, asked["bbox"]))
                 more["href"] = f"/v1/search?{query}&token={number + 1}"
-            links.append(more)
+            links.append(more | ({"href": self.next_at} if self.next_at else {}))
         return {"type": "FeatureCollection", "features": part, "links": links}
 
 
@@ -157,6 +159,8 @@ def serving(catalog: Catalog | None = None) -> Iterator[Catalog]:
                 self._send(json.dumps(page).encode())
             elif path not in it.files:
                 self._send(b"none", 404)
+            elif path in it.broken and "=0-" not in self.headers.get("Range", ""):
+                self._send(b"no", 503)
             else:
                 self._file(it.files[path])
 

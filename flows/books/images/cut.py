@@ -114,15 +114,9 @@ def clipped(layers: Mapping[str, Layer], outlines: Outlines, tags: dict[str, str
     dtype = _dtype(layers, sum(math.prod(box.shape) for box, _ in windows))
     pieces = []
     for box, outside in windows:
-        data = np.stack(
-            [
-                one.image.read(one.band, window=box.window, out_dtype=dtype)
-                for one in layers.values()
-            ]
-        )
-        valid = np.min(
-            [one.image.read_masks(one.band, window=box.window) for one in layers.values()], axis=0
-        )
+        read = [one.read(box, dtype) for one in layers.values()]
+        data = np.stack([numbers for numbers, _ in read])
+        valid = np.min([mask for _, mask in read], axis=0)
         data[:, outside], valid[outside] = 0, 0
         pieces.append((box, data, valid))
     return _written(grid, layers, pieces, tags)

@@ -87,7 +87,7 @@ def test_items_land_once_each_from_all_pages_by_ranges_alone(folder, catalog, tm
     catalog.items.append(json.loads(json.dumps(twice)))
     catalog.add("other place", "2024-07-01T17:00:00Z", files, box=(10, 50, 11, 51))
     catalog.add("cloudy", "2024-07-02T17:00:00Z", files, properties={"eo:cloud_cover": 96.0})
-    on(folder, catalog)
+    on(folder, catalog, overlap_d=3660)
     found = take(folder)
     assert found.notes == []
     assert [row[:2] for row in ask(folder, FOUND)] == [
@@ -177,6 +177,23 @@ def test_scale_and_offset_of_the_item_count_and_those_of_the_farm_file_more(
     assert {row[2] for row in ask(folder, FOUND)} == {round(3 / 7, 3)}
 
 
+def test_a_number_that_the_item_calls_no_value_is_none(folder, catalog, tmp_path) -> None:
+    """The file does not say so itself. Half of the strips' length has it."""
+    red = np.full((60, 32), 1000, np.uint16)
+    red[:30] = 7
+    files = {"red": red, "nir": np.full((60, 32), 4000, np.uint16)}
+    files = {key: tiff(write(tmp_path / "x.tif", band)) for key, band in files.items()}
+    said = {"red": {"bands": [{"nodata": 7}]}}
+    catalog.add("A", "2024-07-01T17:00:00Z", files, said=said)
+    on(folder, catalog, "")
+    for key in files:
+        catalog.items[0]["assets"][key].setdefault("bands", [{}])[0]["eo:common_name"] = key
+    take(folder)
+    assert {row[2] for row in ask(folder, FOUND)} == {0.6}
+    ((least, most),) = ask(folder, "SELECT min(coverage), max(coverage) FROM vegetation_strip")
+    assert (least, most) == pytest.approx((19 / 38, 19 / 38), abs=0.02)
+
+
 def test_bands_of_one_file_are_found_by_their_common_names(folder, catalog, tmp_path) -> None:
     index = two_strips()
     stack = np.stack([index * 0 + 9, (1 + index) * 100, index * 0 + 9, (1 - index) * 100])
@@ -225,7 +242,7 @@ def test_a_changed_item_replaces_the_one_before(folder, catalog, tmp_path) -> No
 
 
 def test_other_hosts_are_never_asked(folder, catalog, tmp_path) -> None:
-    """An address of an item, a redirect of a file and a next page on hosts that farm.toml does not name."""
+    """An address of an item and a redirect of a file on hosts that farm.toml does not name."""
     with serving() as other:
         files = scene(tmp_path)
         other.files = {"/red.tif": files["red"], "/nir.tif": files["nir"]}
@@ -251,6 +268,17 @@ def test_other_hosts_are_never_asked(folder, catalog, tmp_path) -> None:
         assert {one[1] for one in other.asked} == {"/red.tif", "/nir.tif"}
 
 
+def test_a_next_page_elsewhere_is_not_asked(folder, catalog, tmp_path) -> None:
+    with serving() as other:
+        for day in (1, 2, 3):
+            catalog.add(f"at_{day}", f"2024-07-0{day}T17:00:00Z", scene(tmp_path))
+        catalog.next_at = f"{other.url}/v1/search"
+        on(folder, catalog)
+        (note,) = take(folder).notes
+        assert "its next page is on another host" in note
+        assert other.asked == []
+
+
 def test_a_file_that_is_not_there_stops_no_other_and_is_asked_for_again(
     folder, catalog, tmp_path
 ) -> None:
@@ -269,25 +297,30 @@ def test_a_file_that_is_not_there_stops_no_other_and_is_asked_for_again(
     assert len(ask(folder, FOUND)) == 4
 
 
-@pytest.mark.parametrize("how", ["down", "slow", "no collection", "cut off"])
+@pytest.mark.parametrize("how", ["down", "slow", "no collection", "cut off", "midway"])
 def test_a_source_that_fails_is_tried_at_the_next_run(folder, catalog, tmp_path, how) -> None:
-    files = scene(tmp_path)
+    files = scene(tmp_path, size=600 if how == "midway" else 100)
     catalog.add("A", "2024-07-01T17:00:00Z", files)
     on(folder, catalog, timeout_s=0.3, overlap_d=3660)
     if how == "down":
         catalog.down = 503
     elif how == "slow":
         catalog.slow_s = {"/files/A/nir.tif": 0.8}
+    elif how == "midway":  # its first bytes are sent, those over the strips are not
+        catalog.broken = {"/files/A/nir.tif"}
     elif how == "no collection":
         catalog.down = 200
     else:
         catalog.files["/files/A/nir.tif"] = files["nir"][: len(files["nir"]) // 2]
     (note,) = take(folder).notes or ["rejected"]
-    said = {"down": "503", "slow": "in time", "no collection": "no item collection", "cut off": ""}
+    said = {"down": "503", "slow": "in time", "no collection": "no item collection"}
+    said |= {"cut off": "", "midway": "503"}
     assert said[how] in note
     assert ask(folder, FOUND) == []
-    catalog.down, catalog.slow_s = 0, {}
-    if how == "cut off":  # the same item with another file: its catalog says so
+    catalog.down, catalog.slow_s, catalog.broken = 0, {}, set()
+    if how != "cut off":
+        assert ask(folder, "FROM delivery WHERE source = 'images'") == []
+    else:  # the same item with another file: its catalog says so
         catalog.files["/files/A/nir.tif"] = files["nir"]
         catalog.items[0]["properties"]["updated"] = "2024-07-02T00:00:00Z"
     assert take(folder).notes == []
@@ -303,6 +336,7 @@ def test_secrets_go_where_they_belong_and_stay_nowhere(
     on(
         folder,
         catalog,
+        overlap_d=3660,
         headers={"X-Key": "env:CATALOG_KEY"},
         asset_headers={"X-Key": "env:FILES_KEY"},
     )
