@@ -300,7 +300,10 @@ def _leave_note(
     if farm.image_sources:
         from flows.intake import image_service  # noqa: PLC0415
 
-        until += image_service.due(folder, farm)
+        due = image_service.due(folder, farm)
+        if any(at <= now for at in due):
+            return  # the next turn asks
+        until += due
     tomorrow = now.astimezone(farm.place.zone).date() + timedelta(days=1)
     until.append(datetime.combine(tomorrow, time(), farm.place.zone))
     quiet.leave(folder, before, done, min(at for at in until if at > now), now)

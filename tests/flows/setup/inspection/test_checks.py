@@ -155,6 +155,15 @@ def test_a_secret_in_the_environment_is_none(farm: FarmFolder) -> None:
     assert grave(farm, "secrets") == []
 
 
+def test_a_stac_source_is_looked_at_as_others_are(farm: FarmFolder) -> None:
+    stac = '[[sources]]\nname = "far"\nkind = "stac"\nurl = "https://stac.example.org"\nbegin = 2024-01-01\n'
+    stac += 'collections = ["x"]\nasset_hosts = ["data.example.org"]\n'
+    stac += 'asset_headers = {Authorization = "Bearer abc123"}\n'
+    change(farm, "[[sources]]", f"{stac}[[sources]]")
+    assert "the header Authorization of source far" in grave(farm, "secrets")[0]
+    assert "The source far brought no image yet." in grave(farm, "sources")
+
+
 def test_the_clock_is_held_against_place_and_deliveries(farm: FarmFolder) -> None:
     change(farm, "longitude = -100", "longitude = 100")
     assert "are 11 hours apart" in grave(farm, "clock")[0]
