@@ -55,7 +55,7 @@ class Asked:
 def content_of(asked: Asked, item: Item) -> bytes:
     """Return an item's cut, or why there is none as JSON.
 
-    Raises NotRead and WrongHost (another set-up may read it), and what web_request.get raises.
+    Raises NotRead, WrongHost and TooLarge (another set-up may read it), and what web_request.get raises.
     """
     remotes: list[RemoteFile] = []
     described = json.dumps(dict(item.content), sort_keys=True)

@@ -34,7 +34,7 @@ from flows.intake.sources import web_request
 from flows.intake.sources.remote_file import WrongHost
 from flows.intake.sources.spans import instant
 from flows.intake.sources.stac_search import Item, search
-from flows.intake.sources.web_request import ComeLater, Sleep
+from flows.intake.sources.web_request import ComeLater, Sleep, TooLarge
 from flows.store import warehouse
 from flows.store.archive import Archive, Arrival
 from schemas.catalogue import TABLES
@@ -219,7 +219,7 @@ def _arrivals(asked: Asked, new: list[tuple[Item, str, str]]) -> Iterator[Arriva
     for number, (item, name, target) in enumerate(new):
         try:
             content = content_of(asked, item)
-        except (NotRead, WrongHost) as error:
+        except (NotRead, WrongHost, TooLarge) as error:
             asked.left[str(error)] += 1
             continue
         path = asked.into / f"{number}.part"

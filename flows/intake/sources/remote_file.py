@@ -15,7 +15,7 @@ from flows.base.errors import UserError
 from flows.base.plain_text import plain
 from flows.farm.bounds import Bounds
 from flows.intake.sources import web_request
-from flows.intake.sources.web_request import Limits, Sleep
+from flows.intake.sources.web_request import Limits, Sleep, TooLarge
 
 BLOCK = 1 << 16  # bytes; a request asks for whole blocks
 _TOTAL = re.compile(r"bytes (\d+)-(\d+)/(\d+)")
@@ -115,9 +115,7 @@ class RemoteFile:
         data = answer.body.read_bytes()
         self.read_bytes += len(data)
         if self.read_bytes > self.limits.size:
-            raise UserError(
-                f"more than size_limit_mb = {self.limits.size / 1e6:g} were read of it."
-            )
+            raise TooLarge(f"more than size_limit_mb = {self.limits.size / 1e6:g} were read of it.")
         tag = answer.headers.get("ETag")
         if self._tag is not None and tag != self._tag:
             raise UserError("its file changed while it was read.")

@@ -31,6 +31,10 @@ for _name in ("httpx", "httpcore"):  # they would write addresses, which may hol
 Sleep = Callable[[float], None]
 
 
+class TooLarge(UserError):
+    """An answer has more bytes than the source may send."""
+
+
 class ComeLater(Exception):
     """The server is rate-limiting us. Next try after a time that is too far off to wait for."""
 
@@ -175,7 +179,7 @@ def _save_body(response: httpx.Response, body: Path, limits: Limits) -> Answer:
     if response.status_code == httpx.codes.NOT_MODIFIED:
         return Answer(response.url, None, response.headers)
     response.raise_for_status()
-    too_large = UserError(f"its answer is larger than size_limit_mb = {limits.size / 1e6:g}.")
+    too_large = TooLarge(f"its answer is larger than size_limit_mb = {limits.size / 1e6:g}.")
     announced = response.headers.get("Content-Length", "")
     if announced.isdigit() and int(announced) > limits.size:
         raise too_large

@@ -268,6 +268,16 @@ def test_other_hosts_are_never_asked(folder, catalog, tmp_path) -> None:
         assert {one[1] for one in other.asked} == {"/red.tif", "/nir.tif"}
 
 
+def test_a_file_that_is_sent_whole_and_too_large_stops_no_other(folder, catalog, tmp_path) -> None:
+    catalog.ranges = False
+    catalog.add("A", "2024-07-01T17:00:00Z", scene(tmp_path, size=600))
+    catalog.add("B", "2024-07-11T17:00:00Z", scene(tmp_path))
+    on(folder, catalog, size_limit_mb=0.1)
+    (note,) = take(folder).notes
+    assert "1 image of far not read: its answer is larger than size_limit_mb = 0.1" in note
+    assert [row[0] for row in ask(folder, FOUND)] == ["2024-07-11"] * 2
+
+
 def test_a_next_page_elsewhere_is_not_asked(folder, catalog, tmp_path) -> None:
     with serving() as other:
         for day in (1, 2, 3):
