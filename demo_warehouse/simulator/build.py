@@ -22,6 +22,7 @@ from demo_warehouse.simulator import (
     files,
     images,
     later,
+    next_field,
     observed,
     probes,
     spoil,
@@ -180,10 +181,11 @@ def long_record(seed: int) -> File:
 
 
 def yield_map(farm: Farm, seed: int, on: date) -> Iterator[File]:
-    """The outlines of the mapped field's strips, and its map if it was harvested by then."""
+    """The outlines of the mapped field's strips and of the next field, and the map if it was harvested by then."""
     field, year = MAPPED
     drawn = datetime.combine(FIRST, datetime.min.time())
     yield File("yieldmaps/strips.geojson", crossed_map.outlines().encode(), drawn)
+    yield File(f"yieldmaps/{next_field.NAME}.geojson", next_field.outline().encode(), drawn)
     (cut,) = (s.harvested for s in farm.plan.seasons[field] if s.harvested.year == year)
     if cut <= on:
         points = crossed_map.points(np.random.default_rng([seed, 13]), farm)

@@ -107,6 +107,14 @@ def _longitude(east_m: Any) -> Any:
     return CORNER_DEG[0] + east_m * METER_DEG / np.cos(np.radians(CORNER_DEG[1]))
 
 
+def place(east_m: float, north_m: float) -> list[float]:
+    """Return longitude and latitude of a place in meters from the field's corner."""
+    return [
+        round(float(_longitude(east_m)), 7),
+        round(CORNER_DEG[1] + north_m * METER_DEG, 7),
+    ]
+
+
 def _box(west_m: float, east_m: float) -> list[list[float]]:
     south, north = CORNER_DEG[1], CORNER_DEG[1] + LENGTH_M * METER_DEG
     corners = ((west_m, south), (east_m, south), (east_m, north), (west_m, north), (west_m, south))

@@ -7,6 +7,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from demo_warehouse.simulator import next_field
 from demo_warehouse.simulator.build import lay_out
 from demo_warehouse.simulator.plan import LAST
 from flows.base.errors import UserError
@@ -23,6 +24,8 @@ from flows.pages.report import write as reports
 from flows.pages.sections import harvest
 from flows.pages.week import Week
 from flows.run import steps
+from flows.setup.plan import written
+from flows.setup.plan.plan import Wanted
 from flows.store import answer_table, query
 
 _ARRIVED = """
@@ -60,6 +63,7 @@ _DRAWDOWN = """
     ) JOIN field USING (field)
     WHERE practice = ? GROUP BY depth_cm ORDER BY depth_cm
 """
+PLAN_SEED = 5  # the same sides each time
 EARLIEST = date(2021, 10, 1)  # the first harvest is in
 STORY_WIDTH = 118  # a terminal's window; the story is to be under a page
 _RESPONSE_HEADINGS = {
@@ -112,13 +116,15 @@ def demo(root: Path, tick: Tick = silent, on: date = LAST) -> str:
 
 
 def _pages(folder: FarmFolder, tick: Tick) -> str:
-    """One digest, of a week in which the roots are on their way down, and the last report."""
+    """One digest, of a week in which the roots are on their way down, the last report, the next field's plan."""
     tick("writing pages", 0, 2)
     with query.open_published(folder) as con:
         ((last,),) = con.sql("SELECT max(harvested) FROM season").fetchall()
     paths = [digests.write(folder, Week.of(last - timedelta(days=56))).paths[0]]
     tick("writing pages", 1, 2)
     paths.append(reports.write(folder, last.year))
+    wanted = Wanted(next_field.NAME, "30 ft", "15 ft", blocks=4, seed=PLAN_SEED)
+    paths.append(written.make(folder, wanted).files[-1])
     tick("writing pages", 2, 2)
     return "\n".join(["Pages to open", *(f"  {path}" for path in paths)])
 

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 import shapely
 
-from demo_warehouse.simulator import book, build, crossed_map
+from demo_warehouse.simulator import book, build, crossed_map, next_field
 from demo_warehouse.simulator.plan import MAPPED
 from demo_warehouse.simulator.settings import crop_table
 from flows.books import yield_map
@@ -73,4 +73,4 @@ def test_the_mapped_season_was_not_weighed(laid):
 
 def test_before_the_harvest_there_is_no_map(whole_farm):
     early = [f.path for f in build.yield_map(whole_farm, 1, date(2025, 8, 28))]
-    assert early == ["yieldmaps/strips.geojson"]
+    assert early == ["yieldmaps/strips.geojson", f"yieldmaps/{next_field.NAME}.geojson"]

@@ -14,21 +14,36 @@ from schemas.tables.soil.stress_day import TABLE
 PLACE = ["field", "strip"]
 SEASON = [*PLACE, "season"]
 WEEK = "7d"
+LEAST_DEMAND_MM_D = 1.0  # as for the demand met (profile_water_day); common practice, no source
 
 
 def derive(
-    profile_water_day: pl.DataFrame, season: pl.DataFrame, crop: pl.DataFrame
+    profile_water_day: pl.DataFrame,
+    evaporation_day: pl.DataFrame,
+    season: pl.DataFrame,
+    crop: pl.DataFrame,
 ) -> pl.DataFrame:
-    """One row a strip and day from seeding to harvest; none for a crop whose depletion share is not known."""
+    """One row a strip and day from seeding to harvest; none for a crop whose depletion share is not known.
+
+    A day on which the crop's own demand is under ``LEAST_DEMAND_MM_D`` is none of stress: in winter, or
+    before the crop covers the ground, little water is lacked.
+    """
     grown = season.select("field", "season", "crop", "seeded").join(
         crop.select("crop", stress_level_share=1 - pl.col("depletion_share")).drop_nulls(),
         on="crop",
     )
+    demand = (
+        evaporation_day.drop_nulls("field")
+        .group_by("field", "day")
+        .agg(demand_mm=pl.col("basal_et_mm").mean())
+    )
+    asks = (pl.col("demand_mm") >= LEAST_DEMAND_MM_D).fill_null(True)
     share = pl.col("available_water_share")
     days = (
         profile_water_day.select(*SEASON, "day", "available_water_share")
         .join(grown, on=["field", "season"])
-        .with_columns(stress=share < pl.col("stress_level_share"))
+        .join(demand, on=["field", "day"], how="left")
+        .with_columns(stress=(share < pl.col("stress_level_share")) & asks)
         .sort(*SEASON, "day")
     )
     if days.is_empty():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -93,17 +93,28 @@ def of_field(  # noqa: PLR0917
 
 def _known(field: str, maps: Path) -> tuple[BaseGeometry, str]:
     """Return the outline of the field in the farm's own map files, and the file's name."""
-    files = sorted(maps.iterdir()) if maps.is_dir() else []
-    for path in files:
+    for path, polygons in _of_fields(maps):
+        of = [polygon for polygon, properties in polygons if _is(field, properties)]
+        if of:
+            return shapely.unary_union(of), path.name
+    raise UserError(f"There is no outline of the field {field}. {HOW}")
+
+
+def outlined(maps: Path) -> list[str]:
+    """Return the fields that have an outline in the farm's own map files."""
+    found = (_field(properties) for _, own in _of_fields(maps) for _, properties in own)
+    return list(dict.fromkeys(found))
+
+
+def _of_fields(maps: Path) -> Iterator[tuple[Path, list[tuple[BaseGeometry, dict[str, Any]]]]]:
+    """Yield the files of a folder that have outlines of whole fields, and those."""
+    for path in sorted(maps.iterdir()) if maps.is_dir() else []:
         if path.suffix.lower() in OUTLINE_ENDINGS:
             try:
                 polygons = _polygons(path)
             except UserError:
                 continue  # a map or something else; collect reports what is wrong with it
-            of = [one for one in polygons if is_of_whole_field(one[1]) and _is(field, one[1])]
-            if of:
-                return shapely.unary_union([polygon for polygon, _ in of]), path.name
-    raise UserError(f"There is no outline of the field {field}. {HOW}")
+            yield path, [one for one in polygons if is_of_whole_field(one[1])]
 
 
 def _chosen(

@@ -75,6 +75,7 @@ class Plan:
     proposed_direction: bool
     show: Show
     by_maps: ByMaps | None = None
+    in_book: bool = True
 
 
 def plan_of(folder: FarmFolder, wanted: Wanted, earlier: Path) -> Plan:
@@ -86,13 +87,14 @@ def plan_of(folder: FarmFolder, wanted: Wanted, earlier: Path) -> Plan:
     farm = farm_file.load(folder.farm_toml)
     show = Show(farm.farm.units, farm.farm.currency)
     field = wanted.field
+    tables = _book(folder, farm)
     ground = grounds.of_field(
         field,
         wanted.outline,
         wanted.corners,
         wanted.avoid,
         folder.yield_maps,
-        _book(folder, farm)["field_corner"],
+        tables["field_corner"],
         _place(farm),
     )
     design = _design(wanted, ground, show)
@@ -116,6 +118,7 @@ def plan_of(folder: FarmFolder, wanted: Wanted, earlier: Path) -> Plan:
         wanted.direction is None,
         show,
         by_maps,
+        field in tables["field"]["field"],
     )
 
 
@@ -133,13 +136,13 @@ def _book(folder: FarmFolder, farm: Farm) -> dict[str, pl.DataFrame]:
 
 
 def known_field(folder: FarmFolder, field: str) -> str:
-    """Return the field's name as the field book has it; as given while the book names no field.
+    """Return the field's name as the field book has it, else as its outline in ``yieldmaps/`` does.
 
-    Raises UserError if the book has other fields only.
+    As given while the book names no field. Raises UserError if both have other fields only.
     """
     farm = farm_file.load(folder.farm_toml)
     found: list[str] = _book(folder, farm)["field"]["field"].to_list()
-    known = {folded(name): name for name in found}
+    known = {folded(name): name for name in (*grounds.outlined(folder.yield_maps), *found)}
     if found and folded(field) not in known:
         raise UserError(
             f"The field book has no field {field} (it has: {', '.join(found)}). Correct the name, or add "

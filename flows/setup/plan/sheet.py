@@ -81,6 +81,11 @@ def sentences(plan: Plan) -> list[str]:
             "working has an answer of its own. Enter each working on the sheet operations, with the strip's "
             "name: one row for the strip worked once, two rows with their days for the strip worked twice."
         )
+    if not plan.in_book:
+        said.append(
+            f"The field book has no field {plan.field} yet: add a row for it on the sheet fields, with the "
+            "practice, before the rows of strips.csv."
+        )
     return said
 
 

@@ -16,7 +16,10 @@ TABLE = Table(
             "stress_level_share",
             "share of the available capacity below which the crop lacks water",
         ),
-        flag("stress", "whether the profile was below that level; null if it is not known"),
+        flag(
+            "stress",
+            "whether the profile was below that level while the crop had a demand; null if it is not known",
+        ),
         count("week_stress_d", "days of stress in the seven days up to the day", required=True),
         count("week_known_d", "of those seven days, those whose profile is known", required=True),
         count("season_stress_d", "days of stress since seeding", required=True),

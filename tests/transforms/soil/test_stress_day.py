@@ -25,7 +25,33 @@ def derive(shares, strip="treated", start=SEEDED, crop=CROP):
             "available_water_share": pl.Series(shares, dtype=pl.Float64),
         }
     )
-    return stress_day.derive(days, SEASON, crop)
+    return stress_day.derive(days, demand(start, [5.0] * len(shares)), SEASON, crop)
+
+
+def demand(start, mm):
+    return pl.DataFrame(
+        {
+            "field": "Home",
+            "day": [start + timedelta(days=n) for n in range(len(mm))],
+            "basal_et_mm": pl.Series(mm, dtype=pl.Float64),
+        }
+    )
+
+
+def test_a_day_without_demand_is_none_of_stress():
+    """Winter: the soil is dry or frozen, and the crop asks for nothing; without weather it is not known to."""
+    days = pl.DataFrame(
+        {
+            "field": "Home",
+            "strip": "treated",
+            "season": 2024,
+            "day": [SEEDED + timedelta(days=n) for n in range(4)],
+            "available_water_share": 0.2,
+        }
+    )
+    out = stress_day.derive(days, demand(SEEDED, [0.2, 0.9, 1.1]), SEASON, CROP)
+    assert out["stress"].to_list() == [False, False, True, True]
+    assert out["season_known_d"].to_list() == [1, 2, 3, 4]
 
 
 def test_days_below_the_level_in_the_week_and_since_seeding():
@@ -74,7 +100,7 @@ def test_strips_and_seasons_count_apart():
             for strip, share in (("treated", 0.6), ("check", 0.2))
         ]
     )
-    out = stress_day.derive(days, SEASON, CROP)
+    out = stress_day.derive(days, demand(SEEDED, [5.0] * 3), SEASON, CROP)
     last = dict(
         out.filter(pl.col("day") == out["day"].max()).select("strip", "season_stress_d").iter_rows()
     )

@@ -346,3 +346,12 @@ def test_earlier_harvests_are_one_map_in_percent_of_each(farm: FarmFolder) -> No
     assert plan.by_maps is not None
     assert plan.by_maps.used.names == ("yield of 2021, 2022",)
     assert plan.by_maps.unlike < 0.2 * plan.by_maps.plain
+
+
+def test_a_field_with_an_outline_needs_no_row_in_the_book_yet(farm: FarmFolder) -> None:
+    farm.yield_maps.mkdir()
+    (farm.yield_maps / "next.geojson").write_bytes(collection(feature(FIELD, field="Saltlick")))
+    plan, paths = make(farm, wanted(farm, field="saltlick", outline=None))
+    assert (plan.field, plan.in_book) == ("Saltlick", False)
+    assert "no field Saltlick yet" in paths[2].read_text(encoding="utf-8")
+    assert "yet: add a row" not in make(farm, wanted(farm))[1][2].read_text(encoding="utf-8")
