@@ -44,6 +44,20 @@ def run(
     attention, failed or may not run, or the snapshot was not made.
 
     \b
+    hosting.toml, which may be empty; nothing in a farm's folder can change it:
+      network = "s3://clay/network"        # where farms share, the same in their farm.toml
+      servers = ["logger-gate.local"]      # local servers that farms may ask all the same
+      [round]
+      schedule = "*/30 * * * *"            # of --serve
+      time_zone = "America/Winnipeg"
+      bucket = 50                          # farms that a worker takes at a time
+      [limits]
+      time_s = 900                         # of one farm in one round
+      memory_mb = 3072
+      [secrets.oak]                        # by the name of the farm's folder
+      TOKEN = "OAK_TOKEN"                  # its env:TOKEN is OAK_TOKEN of this environment
+
+    \b
     Examples:
       checkstrip network run /srv/farms
       checkstrip network run /srv/farms --serve --workers 8

@@ -242,7 +242,9 @@ def _renew(held: Lease, over: threading.Event) -> None:
 def _share(store: objects.Objects, held: Lease, done: Round) -> None:
     """Make the snapshot, with the rows of this round."""
     try:
-        made = snapshot.compact(store, held, as_network_run(done))
+        # A round that found nothing new anywhere makes no snapshot; its rows stay with the host.
+        news = any(turn.state != "quiet" for turn in done.rows)
+        made = snapshot.compact(store, held, as_network_run(done) if news else None)
         done.notes += made.notes
     except Attention as trouble:
         done.notes.append(f"The snapshot was not made: {trouble}")

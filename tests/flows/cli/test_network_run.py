@@ -29,6 +29,15 @@ def test_the_help_says_when_it_exits_1(run: Run) -> None:
     assert "checkstrip network run /srv/farms --serve" in out
 
 
+def test_the_hosting_toml_of_the_help_can_be_read(run: Run, tmp_path: Path) -> None:
+    lines = run("network", "run", "--help")[1].partition("can change it:")[2].splitlines()
+    shown = [line.strip() for line in lines[1 : lines.index("", 1)]]
+    hosting = hosted.host_at(tmp_path, "\n".join(shown)).hosting()
+    assert hosting.secrets == {"oak": {"TOKEN": "OAK_TOKEN"}}
+    assert hosting.limits == type(hosting.limits)()  # those that hold without the file
+    assert (hosting.round.bucket, hosting.round.schedule) == (50, "*/30 * * * *")
+
+
 @pytest.mark.parametrize(
     ("turns", "notes", "expected"),
     [
