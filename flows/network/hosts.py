@@ -162,7 +162,7 @@ class Host:
         for name, number in there.items():
             if number is not None and owners.setdefault(number, name) != name:
                 refused[name] = (
-                    f"Its id {number} is that of the farm in {owners[number]} already. Give it one of its "
+                    f"Its id ({number}) is already that of the farm in the folder {owners[number]}. Give it one of its "
                     "own ([farm] id), or take the copy away."
                 )
         if owners != before:

@@ -152,7 +152,7 @@ def test_two_folders_with_one_id_are_told_apart_by_who_came_first(host: Host) ->
     (copied / "farm.toml").write_text(text)
     refused = host.claimed(host.farms())
     assert list(refused) == ["a"]
-    assert "is that of the farm in b already" in refused["a"]
+    assert "is already that of the farm in the folder b." in refused["a"]
     (host.root / "b").rename(host.root / "c")  # the owner's folder was renamed: the id is free
     assert len(host.claimed(host.farms())) == 1
     with suppress(FileNotFoundError):
