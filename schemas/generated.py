@@ -167,6 +167,42 @@ def describe(column: Column) -> str:
     return " ".join(parts)
 
 
+def fits(table: Table, frame: pl.DataFrame, *, whole: bool = True) -> bool:
+    """Return whether rows are as declared: what ``check`` finds, in a hundredth of its time.
+
+    If they are not, ``check`` names the faults; loading pandera for it takes most of a second. With
+    ``whole`` false the frame has some of the columns, and keys may come twice, as for ``door``.
+    """
+
+    schema = polars_schema(table)
+    if whole and frame.schema != schema:
+        return False
+    if any(frame.schema[name] != schema[name] for name in frame.columns):
+        return False
+    holds = [held for name in frame.columns for held in _holds(table[name])]
+    told = frame.select(held.all().alias(str(place)) for place, held in enumerate(holds))
+    single = not (whole and table.key) or frame.n_unique(subset=table.key) == frame.height
+    return single and (not holds or all(told.row(0)))
+
+
+def _holds(column: Column) -> list[pl.Expr]:
+    """Return what holds for every value of a column; a null holds all but the first."""
+    import polars as pl  # noqa: PLC0415 (as in polars_types)
+
+    value, found = pl.col(column.name), []
+    if column.required:
+        found.append(value.is_not_null())
+        if column.kind is Kind.NUMBER:
+            found.append(value.is_not_nan())
+    if column.low is not None:
+        found.append(value >= column.low)
+    if column.high is not None:
+        found.append(value <= column.high)
+    if column.one_of:
+        found.append(value.is_in(list(column.one_of)))
+    return found
+
+
 @cache
 def check(table: Table) -> pa.DataFrameSchema:
     """Return the pandera (polars) schema of a table: types, limits, allowed words, single keys."""

@@ -18,7 +18,7 @@ import polars as pl
 
 from flows.base.files import read_state, write_text
 from flows.base.version import VERSION
-from flows.books import amended, fieldbook, ground_maps, landed_version, normals_table, yield_map
+from flows.books import amended, fieldbook, landed_version, normals_table
 from flows.books.as_saved import NAMES
 from flows.books.fieldbook import Problem
 from flows.farm import farm_file, farm_tables
@@ -65,6 +65,9 @@ def arrivals(
             path.write_bytes(next(iter(content.values()), b""))
         found.append(Arrival(path, "fieldbook", "", path.name, None, "fieldbook"))
     if folder.yield_maps.is_dir() or folder.ground.is_dir():
+        # here and below, so that a farm without maps starts without what reads them
+        from flows.books import ground_maps, yield_map  # noqa: PLC0415
+
         # packed also when empty: where the last map was removed its points must go
         maps = yield_map.contents(folder.yield_maps) if folder.yield_maps.is_dir() else {}
         maps |= ground_maps.contents(folder.ground)
@@ -245,6 +248,8 @@ def _read(
         with zipfile.ZipFile(io.BytesIO(data)) as packed:  # packed by ourselves, see arrivals
             content = {name: packed.read(name) for name in packed.namelist()}
     if receipt.kind == "yieldmaps":
+        from flows.books import yield_map  # noqa: PLC0415
+
         maps = yield_map.tables_of(
             content,
             offset_h=farm_file.standard_offset_h(farm.place),

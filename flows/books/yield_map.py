@@ -26,6 +26,7 @@ from flows.books.fieldbook.problem import Problem, Rejected, shown
 from flows.books.strip_outlines import Outline, Place, outlines_of, table_of, without_overlaps
 from flows.books.yield_map_points import points_of
 from flows.farm.renames import Renames
+from flows.store import warehouse
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.fieldbook.yield_map import (
@@ -112,7 +113,7 @@ def tables_of(
     }
     frames["ground_point"] = ground_maps.table_of(ground, frames["strip_outline"], farm, problems)
     for table in (TABLES[name] for name in frames):
-        generated.check(table).validate(frames[table.name])  # a fault here is ours, not the user's
+        warehouse.check(table, frames[table.name])  # a fault here is ours, not the user's
     return YieldMaps(frames, sorted(set(problems)))
 
 

@@ -26,7 +26,7 @@ from flows.farm.bounds import Bounds
 from flows.farm.folder import FarmFolder
 from flows.intake import doubled_hours, image_service, land, reread
 from flows.intake.door.places import Places
-from flows.intake.sources import drop, http, takers
+from flows.intake.sources import drop, takers
 from flows.store import archive_damage, backup_objects, facts, warehouse
 from flows.store.archive import Archive
 from flows.store.backup_objects import BackupObjects
@@ -130,17 +130,29 @@ def archive_new(
     notes += drop.move_taken(folder, farm, found)
     drop.remember(folder, found)
     with tempfile.TemporaryDirectory(dir=folder.state) as into:
-        memory = http.read_memory(folder.state / HTTP_MEMORY)
-        last_reading, bounds = partial(_last_reading, con), Bounds.of(folder.root)
-        for fetched in http.fetch_all(farm, last_reading, Path(into), memory, bounds):
-            archive.take(fetched.arrivals)
-            http.write_memory(folder.state / HTTP_MEMORY, memory, fetched)
-            notes += fetched.notes
-            for arrival in fetched.arrivals:
-                arrival.path.unlink()
+        if any(source.kind == "http" for source in farm.sources):
+            notes += _fetched(con, folder, farm, archive, Path(into))
         kept, missing = books.arrivals(folder, farm, Path(into))
         archive.take(kept)
     return notes + missing
+
+
+def _fetched(
+    con: duckdb.DuckDBPyConnection, folder: FarmFolder, farm: Farm, archive: Archive, into: Path
+) -> list[str]:
+    """Put what the web services have into the archive; returns notes."""
+    from flows.intake.sources import http  # noqa: PLC0415 - a farm of files starts without it
+
+    notes: list[str] = []
+    memory = http.read_memory(folder.state / HTTP_MEMORY)
+    last_reading, bounds = partial(_last_reading, con), Bounds.of(folder.root)
+    for fetched in http.fetch_all(farm, last_reading, into, memory, bounds):
+        archive.take(fetched.arrivals)
+        http.write_memory(folder.state / HTTP_MEMORY, memory, fetched)
+        notes += fetched.notes
+        for arrival in fetched.arrivals:
+            arrival.path.unlink()
+    return notes
 
 
 def land_all(

@@ -192,9 +192,9 @@ def insert_many(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFram
 
 def check(table: Table, frame: pl.DataFrame) -> None:
     """Check rows against their declaration; raise ValueError that names the first faults."""
-    if frame.is_empty() and frame.schema == generated.polars_schema(table):
+    if generated.fits(table, frame):
         return
-    # here, so that commands that write nothing start without it
+    # here, so that what writes nothing wrong never loads it
     from pandera.errors import SchemaErrors  # noqa: PLC0415
 
     try:
