@@ -178,8 +178,7 @@ def _derive_changed(
         if rows is None:
             made_from.forget([name])
             continue
-        if not rows.equals(stored):
-            warehouse.rewrite(con, TABLES[name], rows)
+        if warehouse.update(con, TABLES[name], stored, rows):
             changed.append(name)
         made_from.written(name, whole=problems.count == before)
         frames[name] = rows  # what was written need not be read

@@ -143,6 +143,25 @@ def rewrite(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -
     insert(con, table, frame)
 
 
+def update(
+    con: duckdb.DuckDBPyConnection, table: Table, before: pl.DataFrame, after: pl.DataFrame
+) -> bool:
+    """Make rows of a table, read ``before``, these, which were checked; return whether any differ.
+
+    Only rows that differ are written, so a table that gains a day does not grow by its size.
+    """
+    if before.equals(after):
+        return False
+    gone = before.join(after, on=table.names, how="anti", nulls_equal=True).select(table.key)
+    if not gone.is_empty():
+        same = " AND ".join(f"t.{generated.quoted(n)} = g.{generated.quoted(n)}" for n in table.key)
+        with shown(con, rows_gone=gone):
+            con.execute(f"DELETE FROM {generated.store(table)} t USING rows_gone g WHERE {same}")
+        changed(con)
+    insert(con, table, after.join(before, on=table.names, how="anti", nulls_equal=True))
+    return True
+
+
 def insert(
     con: duckdb.DuckDBPyConnection,
     table: Table,

@@ -4,8 +4,10 @@ Run by hand, on a quiet machine:
 
     python -m tests.bench.bench_collect            # all, prints markdown for FIGURES.md
     python -m tests.bench.bench_collect --quick    # a tenth of it, to see that it runs
+    python -m tests.bench.bench_collect --load 4   # only the loads, at that scale
 
-Each way runs in a process of its own, so that its peak memory is its own. No figure is asserted.
+Each way runs in a process of its own, so that its peak memory is its own. dlt, a general-purpose loader,
+runs in an environment of its own that the bench makes (it asks the package registry). No figure is asserted.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import venv
 from datetime import UTC, datetime, timedelta
 from importlib import import_module
 from pathlib import Path
@@ -182,13 +185,42 @@ def turn(root: Path) -> None:
         print(json.dumps({step.__name__: round(time.perf_counter() - began, 2)}))
 
 
+# With its usual settings: the source that it has for such files, its reader for CSV, DuckDB as destination.
+DLT = """
+import json, os, resource, sys, time
+os.environ["RUNTIME__DLTHUB_TELEMETRY"] = "false"
+import dlt, duckdb, pandas
+from dlt.sources.filesystem import filesystem, read_csv
+root = sys.argv[1]
+began, worked = time.perf_counter(), time.process_time()
+there = dlt.destinations.duckdb(f"{root}/dlt.duckdb")
+pipeline = dlt.pipeline("bench", destination=there, dataset_name="bench", pipelines_dir=f"{root}/dlt")
+files = filesystem(bucket_url=f"file://{root}/drop", file_glob="*.csv") | read_csv()
+pipeline.run(files.with_name("readings"))
+took = {"s": time.perf_counter() - began, "cpu": time.process_time() - worked}
+print(json.dumps(took | {"mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000}))
+"""
+
+
+def peer_python(into: Path) -> Path:
+    """Make an environment with dlt and nothing of ours; return its Python."""
+    venv.create(into, with_pip=True)
+    python = into / "bin" / "python"
+    wanted = ["dlt[duckdb,filesystem]", "pandas"]
+    subprocess.run([python, "-m", "pip", "install", "-q", *wanted], check=True)
+    return python
+
+
 WAYS = {"ours": ours, "bare": bare, "long": long, "handy": handy, "turn": turn}
 
 
-def measured(way: str, root: Path) -> tuple[float, float, dict[str, float]]:
+def measured(
+    way: str, root: Path, peer: Path | None = None
+) -> tuple[float, float, dict[str, float]]:
     """Seconds (imports not counted), peak MB and what it printed, of a way in its own process."""
+    own = [sys.executable, "-m", "tests.bench.bench_collect", "--way", way, "--root", str(root)]
     done = subprocess.run(
-        [sys.executable, "-m", "tests.bench.bench_collect", "--way", way, "--root", str(root)],
+        [str(peer), "-c", DLT, str(root)] if way == "dlt" else own,
         capture_output=True,
         text=True,
         check=False,
@@ -197,7 +229,8 @@ def measured(way: str, root: Path) -> tuple[float, float, dict[str, float]]:
         raise SystemExit(done.stderr)
     lines = [json.loads(line) for line in done.stdout.splitlines() if line.startswith("{")]
     last = lines.pop()
-    return last["s"], last["mb"], {k: v for line in lines for k, v in line.items()}
+    further = {k: v for line in lines for k, v in line.items()}
+    return last["s"], last["mb"], further | {"cpu": last["cpu"]}
 
 
 def one_way(way: str, root: Path) -> None:
@@ -210,19 +243,20 @@ def one_way(way: str, root: Path) -> None:
         "hypothesis",
     ):  # not on the clock, for every way alike
         import_module(module)
-    began = time.perf_counter()
+    began, worked = time.perf_counter(), time.process_time()
     WAYS[way](root)
-    seconds = time.perf_counter() - began
-    peak = peak_mb()
-    print(json.dumps({"s": seconds, "mb": peak}))
+    took = {"s": time.perf_counter() - began, "cpu": time.process_time() - worked}
+    print(json.dumps(took | {"mb": peak_mb()}))
 
 
 def load_table(scale: int) -> list[str]:
     """Files to landed, three ways, for large and for small files."""
     lines = [
-        "| files | rows | way | s | rows/s | million values/s | peak MB |",
-        "| --- | --- | --- | --- | --- | --- | --- |",
+        "| files | rows | way | s | CPU s | rows/s | million values/s | peak MB |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
+    environment = tempfile.TemporaryDirectory()
+    peer = peer_python(Path(environment.name))
     for words, strips, months, days in (
         ("a month each", 4, 6 * scale, 0),
         ("a day each", 2, 3 * scale, 1),
@@ -234,13 +268,18 @@ def load_table(scale: int) -> list[str]:
             write_files(root / "drop", strips, months, days)
             number = len(list((root / "drop").iterdir()))
             rows = strips * months * 28 * 96
-            for way in ("bare", "long", "ours", "handy"):
-                best = min((measured(way, _fresh(root)) for _ in range(3)), key=lambda m: m[0])
-                seconds, peak, _ = best
+            for way in ("bare", "long", "ours", "handy", "dlt"):
+                times = 1 if way == "dlt" else 3
+                best = min(
+                    (measured(way, _fresh(root), peer) for _ in range(times)), key=lambda m: m[0]
+                )
+                seconds, peak, more = best
                 lines.append(
-                    f"| {number} of {words} | {rows:,} | {way} | {seconds:.2f} | {rows / seconds:,.0f} "
+                    f"| {number} of {words} | {rows:,} | {way} | {seconds:.2f} "
+                    f"| {more['cpu']:.2f} | {rows / seconds:,.0f} "
                     f"| {rows * len(COLUMNS) / seconds / 1e6:.1f} | {peak:.0f} |"
                 )
+    environment.cleanup()
     return lines
 
 
@@ -303,11 +342,15 @@ def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--load", type=int)
     parser.add_argument("--way", choices=WAYS)
     parser.add_argument("--root", type=Path)
     given = parser.parse_args()
     if given.way:
         one_way(given.way, given.root)
+        return
+    if given.load:
+        print("\n".join(load_table(given.load)))
         return
     scale = 1 if given.quick else 10
     for title, lines in (
