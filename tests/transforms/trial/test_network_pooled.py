@@ -117,6 +117,17 @@ def test_a_crop_of_few_farms_cannot_be_subtracted():
     assert not {"wheat", "lentil"} & set(found["member"])
 
 
+def test_fields_of_one_name_on_two_farms_are_two():
+    """Whatever the names: every farm calls its fields alike here."""
+    frames, farms = network(7)
+    usual = pooled.answers(frames, farms)
+    for name, frame in frames.items():
+        named = [column for column in ("field", "name") if column in frame.columns]
+        frames[name] = frame.with_columns(pl.col(column).str.slice(4) for column in named)
+    assert frames["field"]["field"].n_unique() == 2
+    assert pooled.answers(frames, farms).equals(usual)
+
+
 def test_practices_are_one_in_any_spelling():
     frames, farms = network(8)
     odd = pl.when(pl.col("farm") == shared_farms.farm_id(1)).then(pl.lit(" Deep  Tillage"))

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from transforms.trial.methods.trial_pooling import Array
 
@@ -28,47 +29,38 @@ def shown(cells: pl.DataFrame, totals: Sequence[str]) -> list[str]:
     ``cells``: one row for each farm and set of totals that something of it counts in: ``farm``, ``known``
     (true if readers see the farm's rows anyway), and a flag for each of ``totals``.
     """
-    kept: list[str] = []
-    hidden = cells.filter(~pl.col("known"))
-    farms = [group.select(totals) for _, group in hidden.group_by("farm", maintain_order=True)]
-    for total in totals:
-        if cells.filter(pl.col(total))["farm"].n_unique() < LEAST:
-            continue
-        if _dealt([group.select(*kept, total) for group in farms]):
-            kept.append(total)
-    return kept
+    hidden = cells.filter(~pl.col("known")).sort("farm", *totals)
+    matrix = hidden.select(totals).cast(pl.Float64).to_numpy().T
+    begins = np.flatnonzero(np.diff(hidden["farm"].rank("dense").to_numpy())) + 1
+    # Those who count in many ways first: they fill the groups soonest.
+    farms = sorted(np.split(np.arange(hidden.height), begins), key=len, reverse=True)
+    kept: list[int] = []
+    for place, total in enumerate(totals):
+        enough = cells.filter(pl.col(total))["farm"].n_unique() >= LEAST
+        if enough and _dealt(matrix[[*kept, place]], farms):
+            kept.append(place)
+    return [totals[place] for place in kept]
 
 
-def _dealt(farms: Sequence[pl.DataFrame]) -> bool:
-    """Return whether farms can be dealt into groups of full rank each; each has totals as columns.
+def _dealt(matrix: Array, farms: Sequence[NDArray[np.intp]]) -> bool:
+    """Return whether farms (the columns of each) can be dealt into groups that each have the matrix's rank.
 
     Each farm goes to the group that it adds most to. That may fail where another deal would not: then
     a total is left out without need, never the other way round.
     """
-    blocks = sorted(
-        (_basis(group.cast(pl.Float64).to_numpy().T) for group in farms), key=lambda b: -b.shape[1]
-    )
-    whole = _rank(blocks)
-    groups = [np.zeros((blocks[0].shape[0], 0)) for _ in range(LEAST)] if blocks else []
-    for block in blocks:
+    whole = int(np.linalg.matrix_rank(np.unique(matrix, axis=1))) if matrix.size else 0
+    groups = [np.zeros((matrix.shape[0], 0)) for _ in range(LEAST)]
+    for columns in farms:
         short = [g for g, basis in enumerate(groups) if basis.shape[1] < whole]
         if not short:
             return True
+        block = np.unique(matrix[:, columns], axis=1)
         gains = {g: _joined(groups[g], block) for g in short}
         best = max(
             short, key=lambda g: (gains[g].shape[1] - groups[g].shape[1], -groups[g].shape[1])
         )
         groups[best] = gains[best]
     return all(basis.shape[1] == whole for basis in groups)
-
-
-def _rank(blocks: Sequence[Array]) -> int:
-    basis = np.zeros((blocks[0].shape[0] if blocks else 0, 0))
-    for block in blocks:
-        if basis.shape[1] == basis.shape[0]:
-            break
-        basis = _joined(basis, block)
-    return int(basis.shape[1])
 
 
 def _joined(basis: Array, block: Array) -> Array:
