@@ -70,6 +70,18 @@ def test_whoever_was_passed_over_learns_it(address):
     two.check()
 
 
+def test_a_lease_is_lost_though_its_time_has_not_passed_here(address):
+    """Another computer, whose clock is ahead, took it over."""
+    store = objects.open_at(address)
+    one = lease.take(store, "round", "one", 60)
+    found = store.get("leases/round.json")
+    store.put("leases/round.json", found.content.replace(b'"one"', b'"two"'))
+    with pytest.raises(Lost):
+        one.check()
+    with pytest.raises(Lost):
+        one.renew()
+
+
 def test_a_time_that_ran_out_ends_it_though_nobody_took_over(address):
     one = lease.take(objects.open_at(address), "round", "one", 0.05)
     time.sleep(0.1)
