@@ -82,7 +82,11 @@ def joined(address: str) -> Iterator[Client]:
 
 
 def nodes(client: Client) -> list[str]:
-    """Return the nodes that have a worker."""
+    """Return the nodes that have a worker; raise Attention if there is none, nor comes one in time."""
+    try:
+        client.wait_for_workers(1, timeout=NODE_S)
+    except TimeoutError:
+        raise Attention("No worker of the engine answers, so no farm was worked on.") from None
     return sorted(set(workers(client).values()))
 
 

@@ -33,7 +33,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="farms are hoste
 def poisoned() -> Iterator[Any]:
     """Two worker processes whose farms do what their names say; one that does not answer is soon given up."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setitem(engine._SETTINGS, "distributed.scheduler.worker-ttl", "4s")
+        patch.setitem(engine._SETTINGS, "distributed.scheduler.worker-ttl", "20s")
         preload = {"distributed.worker.preload": ["tests.flows.network.poisoned"]}
         with dask.config.set(preload), engine.started(2) as client:
             yield client
@@ -56,7 +56,7 @@ def ran(host: Host) -> Counter[str]:
     return Counter({file.parent.name: file.read_text().count("\n") for file in files})
 
 
-def until(what: Any, limit_s: float = 60) -> None:
+def until(what: Any, limit_s: float = 300) -> None:
     end = time.monotonic() + limit_s
     while not what():
         assert time.monotonic() < end, "it took too long"
@@ -78,7 +78,7 @@ def test_whatever_becomes_of_a_worker_each_farm_ends_once(
     victim = pids(poisoned)[0]
     until(lambda: len(ran(host)) >= 6)
     os.kill(victim, sent)
-    thread.join(120)
+    thread.join(300)
     with suppress(ProcessLookupError):  # it was given up, and replaced
         os.kill(victim, signal.SIGCONT)
     assert not thread.is_alive()
@@ -172,7 +172,7 @@ def test_real_farms_become_what_they_are_alone_and_share_once(
     (hosted.add(host, "broken") / "farm.toml").write_text("[farm\n")
     with engine.started(2) as client:
         thread, found = in_a_thread(host.root, client)
-        until((host.root / "a" / "warehouse" / "checkstrip.duckdb").exists, 120)
+        until((host.root / "a" / "warehouse" / "checkstrip.duckdb").exists)
         os.kill(pids(client)[0], signal.SIGKILL)
         thread.join(400)
         (first,) = found
