@@ -9,6 +9,7 @@ What breaks its declaration is left out, and a table that cannot be made keeps i
 import inspect
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from importlib import import_module
 from types import ModuleType
 
@@ -20,6 +21,7 @@ from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
 from flows.derive import waiting_days
 from flows.derive.made_from import MadeFrom
+from flows.derive.parts import Parts
 from flows.derive.problems import FAILURES, Problems
 from flows.derive.waiting_days import Reduction
 from flows.store import derive_problems, warehouse
@@ -32,6 +34,8 @@ from transforms.methods import comparisons, not_used
 
 # Readings held in memory at a time; about 200 MB of them.
 CHUNK_ROWS = 1_000_000
+# Rows of its sources that parts of a table are made from at a time.
+PART_ROWS = 300_000
 
 # What the field book takes out of every daily table.
 _NOT_USED = TABLES["do_not_use"]
@@ -169,23 +173,66 @@ def _derive_changed(
             continue
         if made_from.stands(name):
             continue
-        for source in given:
-            if source not in frames:
-                frames[source] = warehouse.read(con, TABLES[source])
-        stored = warehouse.read(con, TABLES[name])
-        before = problems.count
-        rows = _made(TABLES[name], {s: frames[s] for s in given}, problems, stored=stored)
-        if rows is None:
+        before, parts = problems.count, made_from.parts(name)
+        if parts is None:
+            written = _make_whole(con, TABLES[name], given, frames, problems)
+        else:
+            written = _make_parts(con, TABLES[name], made_from, parts, problems)
+        if name in problems.not_made:
             made_from.forget([name])
             continue
-        if warehouse.update(con, TABLES[name], stored, rows):
+        if written:
             changed.append(name)
-        made_from.written(name, whole=problems.count == before)
-        frames[name] = rows  # what was written need not be read
+        made_from.written(name, whole=problems.count == before, parts=parts)
         later = {source for n in order.DERIVED[place + 1 :] for source in wanted[n]}
         frames = {kept: frame for kept, frame in frames.items() if kept in later}
     tick("making tables", len(wanted), len(wanted))
     return changed
+
+
+def _make_whole(
+    con: duckdb.DuckDBPyConnection,
+    table: Table,
+    sources: tuple[str, ...],
+    frames: dict[str, pl.DataFrame],
+    problems: Problems,
+) -> bool:
+    """Make all rows of a table; return whether any changed. ``frames``: tables that were read."""
+    for source in sources:
+        if source not in frames:
+            frames[source] = warehouse.read(con, TABLES[source])
+    stored = warehouse.read(con, table)
+    rows = _made(table, {s: frames[s] for s in sources}, problems, stored=stored)
+    if rows is None:
+        return False
+    frames[table.name] = rows  # what was written need not be read
+    return warehouse.update(con, table, stored, rows)
+
+
+def _make_parts(
+    con: duckdb.DuckDBPyConnection,
+    table: Table,
+    made_from: MadeFrom,
+    parts: Parts,
+    problems: Problems,
+) -> bool:
+    """Make the parts of a table that may differ, some at a time; return whether any rows changed.
+
+    Rows of no part go: their place or season is no more.
+    """
+    changed = made_from.changed(table.name, parts)
+    gone = parts.stored(con, table, parts.made_from, theirs=False)
+    written = warehouse.update(con, table, gone, gone.clear())
+    for batch in parts.batches(changed, PART_ROWS):
+        given = {s: parts.given(con, s, batch) for s in made_from.sources(table.name)}
+        stored = parts.stored(con, table, batch)
+        rows = _made(
+            table, given, problems, stored=stored, of=partial(parts.of, table, parts=batch)
+        )
+        if rows is None:
+            return False
+        written |= warehouse.update(con, table, stored, rows)
+    return written
 
 
 def _made(
@@ -195,14 +242,15 @@ def _made(
     *,
     days: pl.DataFrame | None = None,
     stored: pl.DataFrame | None = None,
+    of: Callable[[pl.DataFrame], pl.DataFrame] = lambda rows: rows,
 ) -> pl.DataFrame | None:
     """Return a table's rows as its module makes them: declared, checked, sorted and rounded.
 
-    Of a daily table only those of ``days`` (instrument, day). Rows equal to those ``stored`` were
-    checked before. None if the table cannot be made.
+    Of a daily table only those of ``days`` (instrument, day), of parts only what is ``of`` them.
+    Rows equal to those ``stored`` were checked before. None if the table cannot be made.
     """
     try:
-        rows = generated.conform(by_strips(table, given), table).sort(table.key)
+        rows = of(generated.conform(by_strips(table, given), table)).sort(table.key)
         rows = rows.with_columns(settled(pl.col(pl.Float64)))
         if days is not None:
             place = [table.key[0], "day"]

@@ -9,40 +9,45 @@ import ast
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
 import duckdb
 
+from flows.derive.parts import Word
 from schemas import compared
 from schemas.catalogue import ROOMS, TABLES
 from schemas.compared import COMPARISON
 
 _HERE = Path(__file__).parent
-_ROOT = _HERE.parents[1]
+ROOT = _HERE.parents[1]
 _FLOORS = ("transforms", "schemas")
 OF_ALL = (
     "flows/derive/derive.py",
+    "flows/derive/parts.py",
     "flows/derive/problems.py",
     "transforms/methods/comparisons.py",
     "schemas/compared.py",
 )
 _NOT_READ = (".pyc", ".md")
+# What a module says of its rows, and what holds if it does not.
+_OF_PART = {"PART": "", "DAYS_BEFORE": 0, "DAYS_AFTER": 0}
 _LIBRARIES = ("duckdb", "polars", "numpy", "numpy-financial", "scipy", "shapely", "pandera")
 
 
 @dataclass(frozen=True, slots=True)
 class Method:
-    """How a table is made: the hash of all that makes it, and the names of its source tables."""
+    """How a table is made: the hash of all that makes it, its source tables, what its rows depend on."""
 
     hash: str
     sources: tuple[str, ...]
+    part: Word | None = None
 
 
 @cache
-def fingerprint(root: Path = _ROOT) -> str:
+def fingerprint(root: Path = ROOT) -> str:
     """Return a hash of every file that could make a table, taken once in a process."""
     text = hashlib.sha256(_program(root).encode())
     for path in _files(root):
@@ -61,11 +66,13 @@ def methods(con: duckdb.DuckDBPyConnection) -> Mapping[str, Method]:
     ).fetchall()
     if known:
         return {
-            name: Method(text, tuple(sources))
-            for name, (text, sources) in json.loads(known[0][0]).items()
+            name: Method(text, tuple(sources), Word(*part) if part else None)
+            for name, (text, sources, part) in json.loads(known[0][0]).items()
         }
-    found = of_files(_ROOT)
-    listed = json.dumps({name: [one.hash, one.sources] for name, one in found.items()})
+    found = of_files(ROOT)
+    listed = json.dumps(
+        {n: [m.hash, m.sources, astuple(m.part) if m.part else None] for n, m in found.items()}
+    )
     con.execute("DELETE FROM used.program")
     con.execute("INSERT INTO used.program VALUES (?, ?)", [fingerprint(), listed])
     return found
@@ -75,7 +82,7 @@ def of_files(root: Path) -> dict[str, Method]:
     """Return the method of every table that has a module below ``root``."""
     modules = {path: path.read_bytes() for path in _files(root) if path.suffix == ".py"}
     read = {path: _read(text, path, root) for path, text in modules.items()}
-    imported = {path: imports & modules.keys() for path, (imports, _) in read.items()}
+    imported = {path: found[0] & modules.keys() for path, found in read.items()}
     data = {folder: _beside(folder) for folder in {path.parent for path in modules}}
     program, found = _program(root).encode(), {}
     for name, room in ROOMS.items():
@@ -85,7 +92,8 @@ def of_files(root: Path) -> dict[str, Method]:
             for one in sorted(_reached(path, imported)):
                 text.update(one.relative_to(root).as_posix().encode() + modules[one])
                 text.update(data[one.parent])
-            found[name] = Method(text.hexdigest(), _with_comparison(name, read[path][1]))
+            sources, part = read[path][1:]
+            found[name] = Method(text.hexdigest(), _with_comparison(name, sources), part)
     return found
 
 
@@ -116,8 +124,10 @@ def _beside(folder: Path) -> bytes:
 
 
 @cache
-def _read(text: bytes, path: Path, root: Path) -> tuple[frozenset[Path], tuple[str, ...]]:
-    """Return the files that a module may import, and the parameters of its ``derive``."""
+def _read(
+    text: bytes, path: Path, root: Path
+) -> tuple[frozenset[Path], tuple[str, ...], Word | None]:
+    """Return the files that a module may import, the parameters of its ``derive``, and its ``PART``."""
     tree = ast.parse(text)
     names = {path.relative_to(root).with_suffix("").as_posix().replace("/", ".")}
     for node in ast.walk(tree):
@@ -129,7 +139,15 @@ def _read(text: bytes, path: Path, root: Path) -> tuple[frozenset[Path], tuple[s
     packages = (p / "__init__.py" for place in places for p in (place, *place.parents))
     derives = [n for n in tree.body if isinstance(n, ast.FunctionDef) and n.name == "derive"]
     sources = tuple(a.arg for n in derives for a in (*n.args.args, *n.args.kwonlyargs))
-    return frozenset((*packages, *(p.with_suffix(".py") for p in places))), sources
+    said = {
+        target.id: node.value.value
+        for node in tree.body
+        if isinstance(node, ast.Assign) and isinstance(node.value, ast.Constant)
+        for target in node.targets
+        if isinstance(target, ast.Name) and target.id in _OF_PART
+    }
+    part = Word.of(*(said.get(name, usual) for name, usual in _OF_PART.items()))
+    return frozenset((*packages, *(p.with_suffix(".py") for p in places))), sources, part
 
 
 def _reached(path: Path, imported: Mapping[Path, frozenset[Path]]) -> set[Path]:

@@ -2,7 +2,8 @@
 
 Kept in ``used.made``, in the transaction that writes the rows: a hash of the method, of the rows of
 every source table, and of the rows made. The hashes are taken from what is stored each time, so
-rows that were changed or emptied by whatever means are computed anew.
+rows that were changed or emptied by whatever means are computed anew. Of a table that is made by
+parts ``used.part`` has a hash of what each is made from besides.
 """
 
 import hashlib
@@ -10,9 +11,11 @@ import json
 from collections.abc import Iterable
 
 import duckdb
+import polars as pl
 
 from flows.derive import made_by
-from flows.store import facts
+from flows.derive.parts import Divided, Parts
+from flows.store import facts, warehouse
 from schemas import generated
 from schemas.catalogue import TABLES
 
@@ -26,13 +29,16 @@ class MadeFrom:
         self._methods = made_by.methods(con)
         con.execute(
             "CREATE TABLE IF NOT EXISTS used.made "
-            "(table_name VARCHAR, made_from VARCHAR, holds VARCHAR)"
+            "(table_name VARCHAR, made_from VARCHAR, holds VARCHAR); "
+            "CREATE TABLE IF NOT EXISTS used.part "
+            "(table_name VARCHAR, part VARCHAR, made_from VARCHAR)"
         )
         if facts.fact(con, "derive_all") is not None:
             con.execute("DELETE FROM used.made")
         rows = con.execute("SELECT table_name, made_from, holds FROM used.made").fetchall()
         self._known = {name: (made_from, holds) for name, made_from, holds in rows}
         self._holds: dict[str, str] = {}
+        self._divided = Divided(con)
 
     def sources(self, name: str) -> tuple[str, ...]:
         """Return the names of the tables that a table is made from."""
@@ -50,10 +56,45 @@ class MadeFrom:
         """Return whether making a table once more would give the rows that are stored."""
         return self._known.get(name) == (self._today(name), self.holds(name))
 
-    def written(self, name: str, *, whole: bool) -> None:
+    def parts(self, name: str) -> Parts | None:
+        """Return the parts of a table as they are today; None if it is made whole."""
+        method = self._methods[name]
+        if method.part is None:
+            return None
+        return self._divided.parts(method.hash, method.part, method.sources)
+
+    def changed(self, name: str, parts: Parts) -> list[str]:
+        """Return the parts of a table that must be made: all if its rows are not those last made."""
+        known = self._known.get(name)
+        if known is None or known[1] != self.holds(name):
+            return list(parts.made_from)
+        before = self._parts_of(name)
+        return [
+            part for part, made_from in parts.made_from.items() if before.get(part) != made_from
+        ]
+
+    def written(self, name: str, *, whole: bool, parts: Parts | None = None) -> None:
         """Note that a table was made; if not ``whole`` (it has a problem), that the next derive makes it."""
         self._holds.pop(name, None)
+        self._divided.changed(name)
+        if whole and parts is not None:
+            before, now = self._parts_of(name).items(), parts.made_from.items()
+            self._con.execute(
+                "DELETE FROM used.part WHERE table_name = ? AND part IN (SELECT unnest(?::VARCHAR[]))",
+                [name, [part for part, _ in before - now]],
+            )
+            new = pl.DataFrame(list(now - before), ["part", "made_from"], orient="row")
+            with warehouse.shown(self._con, new=new):
+                self._con.execute(
+                    "INSERT INTO used.part SELECT ?, part, made_from FROM new", [name]
+                )
         self._note(name, (self._today(name), self.holds(name)) if whole else None)
+
+    def _parts_of(self, name: str) -> dict[str, str]:
+        found = self._con.execute(
+            "SELECT part, made_from FROM used.part WHERE table_name = ?", [name]
+        ).fetchall()
+        return dict(found)
 
     def forget(self, names: Iterable[str]) -> None:
         """Have the next derive make these tables."""

@@ -4,9 +4,7 @@ import re
 
 import pytest
 
-from flows.farm.folder import FarmFolder
 from flows.pages.published_tables import Tables
-from flows.run import steps
 from flows.setup import demo_result
 from flows.store import query
 
@@ -14,10 +12,8 @@ NUMBER = re.compile(r"-?\d+\.\d+|-?\d+")
 
 
 @pytest.fixture(scope="module")
-def tables(laid):
-    folder = FarmFolder.at(laid)
-    steps.turn(folder, steps=(steps.collect, steps.derive, steps.publish))
-    with query.open_published(folder) as con:
+def tables(derived):
+    with query.open_published(derived) as con:
         yield Tables(con)
 
 

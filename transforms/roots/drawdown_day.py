@@ -41,6 +41,8 @@ from transforms.methods.irrigation import with_irrigation
 from transforms.methods.strips import strip_rain
 from transforms.roots.methods import day_night
 
+PART = "field"
+
 RAIN_MM = 1.0  # less wets the canopy and dries again
 GAIN_PCT = 0.3  # a rise by more than noise: water came in
 GAIN_NOISE = 4.0  # and by more than so many standard deviations of the sensor's own days
@@ -119,8 +121,8 @@ def _with_fall(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _pulses(rows: pl.DataFrame, soil_pulse_day: pl.DataFrame) -> pl.DataFrame:
     """Day-night uptake in percent by sensor and day."""
-    known = rows.select(*SENSOR, "day", "growing", usable=pl.col("storage_mm").is_not_null())
-    pulses = soil_pulse_day.join(known, on=[*SENSOR, "day"])
+    known = rows.select(*PLACE, "day", "growing", usable=pl.col("storage_mm").is_not_null())
+    pulses = soil_pulse_day.drop("field", "strip").join(known, on=[*SENSOR, "day"])
     return day_night.uptake(pulses).select(
         *SENSOR, "day", "pulse_pct", "pulse_error_pct", rough=~pl.col("clear")
     )

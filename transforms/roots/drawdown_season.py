@@ -21,6 +21,8 @@ from schemas import generated
 from schemas.tables.roots.drawdown_season import TABLE
 from transforms.methods.texts import depth_text, joined
 
+PART = "field season"
+
 DEPTH = ["field", "season", "depth_cm"]
 STRIP = [*DEPTH, "strip"]
 WHOLE = 0.95
@@ -76,7 +78,7 @@ def derive(
         _with_shares(sums)
         .join(crop, on=["field", "season"])
         .join(last, on=["field", "season"])
-        .join(_layers(soil_water_day), on=["field", "strip", "depth_cm"], how="left")
+        .join(_layers(soil_water_day, drawdown_day), on=STRIP, how="left")
         .with_columns(
             days_season=pl.when(
                 pl.col("harvested").is_null() | (pl.col("last") <= pl.col("harvested"))
@@ -137,11 +139,15 @@ def _with_shares(sums: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _layers(soil_water_day: pl.DataFrame) -> pl.DataFrame:
-    """The latest layer limits of each depth of a strip."""
+def _layers(soil_water_day: pl.DataFrame, drawdown_day: pl.DataFrame) -> pl.DataFrame:
+    """The latest layer limits of each depth of a strip in a season."""
+    place = ["probe", "field", "strip", "depth_cm", "day"]
     return (
-        soil_water_day.sort("day")
-        .group_by("field", "strip", "depth_cm")
+        drawdown_day.filter(pl.col("season").is_not_null())
+        .select(*place, "season")
+        .join(soil_water_day, on=place)
+        .sort("day", "probe")
+        .group_by(STRIP)
         .agg(pl.col("layer_top_cm").last(), pl.col("layer_bottom_cm").last())
     )
 

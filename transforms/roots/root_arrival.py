@@ -30,7 +30,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.roots.root_arrival import TABLE
 from transforms.methods.calendar_day import OPEN_END
-from transforms.methods.crop_days import emergence
+from transforms.methods.crop_days import emergence, with_crop_year
 from transforms.roots.methods.root_onset import LEAST_OF_STRETCH, onset, quiet_until
 from transforms.roots.methods.root_pace import fall_reach, first_possible
 from transforms.roots.methods.root_series import DEPTH, by_balance, days, series
@@ -43,6 +43,8 @@ WITNESS, WITNESS_D = 0.33, 28
 AT_START_D = 3  # an arrival so soon after the first measured day may have been before it
 SPRING_D = 30  # after the winter, in which a crop that has roots somewhere is sure to draw there
 
+PART = "field season"
+
 STRIP = ["field", "season", "strip"]
 FOUND = ("day", "earliest_day", "latest_day", "quiet_until_day", "unbound_day")
 
@@ -53,7 +55,7 @@ def derive(
     season: pl.DataFrame,
     weather_used_day: pl.DataFrame,
 ) -> pl.DataFrame:
-    """One row a season, strip and depth at which the strip has ever had a sensor."""
+    """One row a season, strip and depth at which the strip had a sensor in the season's crop year."""
     expected = first_possible(_expected(drawdown_day, season), season, weather_used_day)
     winters = fall_reach(season, weather_used_day)
     drawn = (
@@ -158,20 +160,25 @@ def _watched(days: pl.DataFrame) -> pl.DataFrame:
 
 
 def _expected(drawdown_day: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
-    """Every season of a field with every depth that each of its strips has ever had."""
-    depths = drawdown_day.select("field", "strip", "depth_cm").unique()
-    last = drawdown_day.group_by("field").agg(last=pl.col("day").max())
+    """Every season of a field with every depth that each of its strips had in its crop year."""
+    days = drawdown_day.select("field", "strip", "depth_cm", "day", "season")
+    ends = season.select("field", "season", day=pl.col("harvested").fill_null(OPEN_END))
+    years = with_crop_year(pl.concat([days, ends], how="diagonal"), season)
+    measured = years.filter(pl.col("strip").is_not_null())
+    of_year = measured.drop("season").join(
+        years.filter(pl.col("strip").is_null()).select("field", "season", "since"),
+        on=["field", "since"],
+    )
+    of_season = measured.filter(pl.col("season").is_not_null())
+    seen = pl.concat([of_year, of_season.select(of_year.columns)])
+    last = seen.group_by("field", "season").agg(last=pl.col("day").max())
     return (
         season.select("field", "season", "crop", "seeded", "harvested", emerges=emergence())
-        .join(depths, on="field")
-        .join(last, on="field")
+        .join(seen.select(DEPTH).unique(), on=["field", "season"])
+        .join(last, on=["field", "season"])
         .filter(pl.col("seeded") <= pl.col("last"))
         .with_columns(
-            length=(
-                pl.min_horizontal(pl.col("harvested").fill_null(OPEN_END), "last")
-                - pl.col("emerges")
-            ).dt.total_days()
-            + 1
+            length=(pl.coalesce("harvested", "last") - pl.col("emerges")).dt.total_days() + 1
         )
     )
 

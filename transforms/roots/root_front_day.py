@@ -19,6 +19,8 @@ from schemas import generated
 from schemas.tables.roots.root_front_day import TABLE
 from transforms.methods.crop_days import emergence
 
+PART = "field season"
+
 STRIP = ["field", "season", "strip"]
 KNOWN = ["reached", "not seen"]
 

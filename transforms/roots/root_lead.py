@@ -25,6 +25,8 @@ from transforms.methods.texts import joined
 from transforms.roots.methods import root_series
 from transforms.roots.methods.root_onset import Array, Fit, fit, shift
 
+PART = "field season"
+
 KEY = ["field", "season", "depth_cm"]
 TAKEN = [
     "day",

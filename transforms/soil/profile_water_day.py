@@ -32,6 +32,8 @@ from transforms.methods.strips import STRIPS
 from transforms.methods.texts import depth_text, joined
 from transforms.soil.methods.common_depths import YEAR, common_layers
 
+PART = "field season"
+
 PLACE = ["field", "strip", "day"]
 LAYER = ["field", "strip", "depth_cm"]
 WINDOW = "7d"

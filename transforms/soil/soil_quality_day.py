@@ -37,6 +37,8 @@ from transforms.methods.texts import joined
 from transforms.soil.methods import frost
 from transforms.soil.methods.soil_layers import expected_days
 
+PART = "probe"
+
 LOWEST_PCT, HIGHEST_PCT = 0.5, 70.0
 FROZEN_C = 0.5  # soil temperature sensors are good to about half a degree
 NEAR_CM = 20.0  # a soil temperature further off says nothing of frost here

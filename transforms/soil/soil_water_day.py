@@ -19,6 +19,8 @@ from schemas.tables.soil.soil_water_day import TABLE
 from transforms.methods.texts import joined
 from transforms.soil.methods.soil_layers import with_layers
 
+PART = "probe"
+
 LAYER = ["probe", "field", "strip", "depth_cm"]
 
 WETTING_PCT = 1.0  # rise over two days that counts as a wetting

@@ -1,7 +1,7 @@
 """Uptake from the daily pulse of a sensor, its temperature error taken out.
 
 A dielectric sensor answers to temperature by a nearly constant amount a degree. That amount is
-learned by sensor from the days on which no crop stands and the soil is not frozen: then what the
+learned by sensor and place from the days on which no crop stands and the soil is not frozen: then what the
 sensor does in step with its own temperature is not uptake. Where there are too few such days it is
 learned from what is left of every day after its night slope and its step are taken out, which is
 also free of uptake if uptake follows the sun. The fits of ``soil_pulse_day`` are linear, so that
@@ -18,7 +18,8 @@ can be separated from uptake: there the pulse is not used (``clear`` is false).
 
 import polars as pl
 
-SENSOR = ["probe", "depth_cm"]
+# A probe that was set elsewhere sits in other soil: it is learned anew.
+PLACE = ["probe", "depth_cm", "field", "strip"]
 
 LEAST_COVERAGE = 0.7
 ROUGH = 3.0  # times the sensor's usual scatter: the day's course is not that of uptake
@@ -38,8 +39,8 @@ def uptake(pulses: pl.DataFrame) -> pl.DataFrame:
     """
     c = pl.col
     fitted = c("day_fall_pct").is_not_null() & c("usable") & (c("coverage") >= LEAST_COVERAGE)
-    usual = c("residual_pct").filter(fitted).median().over(SENSOR)
-    swing = c("temp_day_fall_c").filter(fitted).abs().median().over(SENSOR)
+    usual = c("residual_pct").filter(fitted).median().over(PLACE)
+    swing = c("temp_day_fall_c").filter(fitted).abs().median().over(PLACE)
     calm = (
         pl.when(swing.is_not_null()).then(swing <= SWING_C).otherwise(c("depth_cm") >= SHALLOW_CM)
     )
@@ -57,7 +58,7 @@ def uptake(pulses: pl.DataFrame) -> pl.DataFrame:
 
 
 def _response() -> pl.Expr:
-    """The sensor's answer to temperature in % a degree, one value a sensor.
+    """The sensor's answer to temperature in % a degree, one value a sensor and place.
 
     Sums of products with temperature, once night slope alone is taken out (bare days) and once
     the step too (all days), are put together from what each fit has kept.
@@ -74,5 +75,5 @@ def _response() -> pl.Expr:
     from_all = left.filter(known).sum() / weight.filter(known).sum()
     response = pl.when(bare.sum() >= LEAST_BARE_DAYS).then(from_bare).otherwise(from_all)
     return (
-        response.fill_nan(None).fill_null(0.0).clip(-STRONGEST_PCT_C, STRONGEST_PCT_C).over(SENSOR)
+        response.fill_nan(None).fill_null(0.0).clip(-STRONGEST_PCT_C, STRONGEST_PCT_C).over(PLACE)
     )

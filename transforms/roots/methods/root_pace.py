@@ -22,7 +22,7 @@ SEASON = ["field", "season"]
 
 
 def _season_days(season: pl.DataFrame, weather_day: pl.DataFrame, begins: pl.Expr) -> pl.DataFrame:
-    """Every day of each season from ``begins`` to harvest (or the last day with weather).
+    """Every day of each season from ``begins`` to harvest (or the field's last day with weather).
 
     Columns: field, season, day, ``emerges`` and ``temp_c``, the mean air temperature of the field's
     stations (null where there is none).
@@ -32,9 +32,11 @@ def _season_days(season: pl.DataFrame, weather_day: pl.DataFrame, begins: pl.Exp
         .group_by("field", "day")
         .agg(temp_c=pl.col("air_temp_mean_c").mean())
     )
-    newest = pl.lit(temp["day"].max(), pl.Date)
-    seasons = season.select(*SEASON, "harvested", begins=begins)
-    days = calendar_day.each_day(seasons, "begins", pl.min_horizontal("harvested", newest))
+    newest = temp.group_by("field").agg(newest=pl.col("day").max())
+    seasons = season.select(*SEASON, "harvested", begins=begins).join(
+        newest, on="field", how="left"
+    )
+    days = calendar_day.each_day(seasons, "begins", pl.coalesce("harvested", "newest"))
     return (
         days.select(*SEASON, "day")
         .join(season.select(*SEASON, emerges=emergence()), on=SEASON)

@@ -17,38 +17,11 @@ both strips even where the strips' other sensors differ.
 
 import polars as pl
 
+from transforms.methods.crop_days import with_crop_year
 from transforms.soil.methods.soil_layers import with_layers
 
 YEAR = ["field", "since"]
 DEPTH = [*YEAR, "depth_cm"]
-
-
-def with_crop_year(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
-    """Add ``since`` to rows of ``field`` and ``day``: the last harvest before the day.
-
-    The day of harvest itself belongs to the year that it ends. Before the first harvest ``since``
-    is the first day of all, so that it can be grouped and joined by.
-    """
-    harvests = (
-        season.filter(pl.col("harvested").is_not_null())
-        .select("field", since=pl.col("harvested"), from_day=pl.col("harvested").dt.offset_by("1d"))
-        .unique()
-        .sort("from_day")
-    )
-    first = pl.lit(rows["day"].min(), pl.Date)
-    return (
-        rows.sort("day")
-        .join_asof(
-            harvests,
-            left_on="day",
-            right_on="from_day",
-            by="field",
-            strategy="backward",
-            check_sortedness=False,
-        )
-        .drop("from_day")
-        .with_columns(pl.col("since").fill_null(first))
-    )
 
 
 def common_layers(soil_water_day: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:

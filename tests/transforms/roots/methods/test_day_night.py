@@ -19,6 +19,8 @@ def pulses(swing: float | None = 2.0, bare: int = 40, grown: int = 60) -> pl.Dat
         {
             "probe": "p",
             "depth_cm": 30.0,
+            "field": "f",
+            "strip": "check",
             "day": days("2024-04-01", n),
             "day_fall_pct": fall,
             "day_fall_error_pct": 0.05,
@@ -100,3 +102,11 @@ def test_a_big_smooth_fall_is_used_though_its_misfit_is_large_for_the_sensor() -
     found = day_night.uptake(frame)
     assert found["clear"].all()
     assert found.filter(big)["pulse_pct"].item() > 4.5
+
+
+def test_a_probe_that_was_set_elsewhere_is_learned_anew() -> None:
+    here = pulses()
+    there = pulses(swing=6.0).with_columns(field=pl.lit("g"), day=pl.col("day").dt.offset_by("1y"))
+    both = day_night.uptake(pl.concat([here, there]))
+    alone = pl.concat([day_night.uptake(here), day_night.uptake(there)])
+    assert both.equals(alone)

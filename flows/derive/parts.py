@@ -1,0 +1,327 @@
+"""The parts of a derived table: what each is made from, hashed, and which rows that is.
+
+A module of ``transforms/`` says in ``PART`` what its rows depend on: ``field``, ``probe``, ``station``
+or nothing of these, with ``season``, ``year`` or neither; in ``DAYS_BEFORE`` and ``DAYS_AFTER`` by
+how many days its rows look beyond that span. A part is one place in one span of days. It is made
+from those rows of a source that are of its place (all, if the source does not say; rows of no place
+belong to every part) and, if the source is computed, of its span. What is written in the books is
+divided by place only.
+
+A field's time is divided by its days of harvest: one span ends with a harvest, the next one begins
+the day after. Spans are widened to whole months, so a source is hashed once, by place and month.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date
+
+import duckdb
+import polars as pl
+
+from flows.store import warehouse
+from schemas import generated
+from schemas.catalogue import TABLES
+from schemas.table import Table, Tier
+
+SEASON, YEAR = "season", "year"
+_TIMES = (SEASON, YEAR)
+_COMPUTED = (Tier.DAILY, Tier.DERIVED)
+_FIRST, _LAST = date(1, 1, 1), date(9999, 12, 31)
+_KEY = ["place", "month", "season"]
+
+
+@dataclass(frozen=True, slots=True)
+class Word:
+    """What a table's rows depend on: the column that names a place, and a span of time."""
+
+    place: str = ""
+    time: str = ""
+    before_d: int = 0
+    after_d: int = 0
+
+    @classmethod
+    def of(cls, text: str, before_d: int = 0, after_d: int = 0) -> Word | None:
+        """Return what ``PART`` of a module says; None if it says nothing."""
+        words = text.split()
+        place = "".join(word for word in words if word not in _TIMES)
+        return (
+            cls(place, "".join(w for w in words if w in _TIMES), before_d, after_d)
+            if words
+            else None
+        )
+
+    def by_place(self, table: Table) -> bool:
+        """Return whether a table's rows say of which place they are."""
+        return self.place in table.names
+
+    def by_season(self, table: Table) -> bool:
+        """Return whether a table's rows go by their season, whatever their day."""
+        return self.time == SEASON and table.tier in _COMPUTED and SEASON in table.key
+
+    def by_day(self, table: Table) -> bool:
+        """Return whether a table's rows go by their day."""
+        timed = bool(self.time) and table.tier in _COMPUTED and not self.by_season(table)
+        return timed and "day" in table.names
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """The parts of one table as they are today.
+
+    ``spans``: part, place, from_day, to_day, from_month, to_month; ``seasons``: part, place, season;
+    ``made_from``: a hash by part; ``rows``: how many rows of its sources a part is made from;
+    ``keys``: by source the place, month and season of the rows that a part is made from.
+    """
+
+    word: Word
+    spans: pl.DataFrame
+    seasons: pl.DataFrame
+    made_from: dict[str, str]
+    rows: dict[str, int]
+    keys: dict[str, pl.DataFrame]
+
+    def given(
+        self, con: duckdb.DuckDBPyConnection, name: str, parts: Iterable[str]
+    ) -> pl.DataFrame:
+        """Return the rows of a source that some parts are made from."""
+        table = TABLES[name]
+        keys = self.keys[name].filter(pl.col("part").is_in(list(parts))).select(_KEY).unique()
+        on = [f"{_place(self.word, table)} IS NOT DISTINCT FROM k.place"]
+        if self.word.by_day(table):
+            on.append("date_trunc('month', day) = k.month")
+        if self.word.by_season(table):
+            on.append("t.season = k.season")
+        if len(on) == 1 and not self.word.by_place(table):
+            return warehouse.read(con, table)
+        return _rows(con, table, f"t SEMI JOIN k ON {' AND '.join(on)}", keys)
+
+    def batches(self, parts: Iterable[str], most_rows: int) -> Iterator[list[str]]:
+        """Yield parts, as many at a time as are made from no more than so many rows (one at least)."""
+        batch: list[str] = []
+        rows = 0
+        for part in parts:
+            if batch and rows + self.rows.get(part, 0) > most_rows:
+                yield batch
+                batch, rows = [], 0
+            batch.append(part)
+            rows += self.rows.get(part, 0)
+        if batch:
+            yield batch
+
+    def stored(
+        self,
+        con: duckdb.DuckDBPyConnection,
+        table: Table,
+        parts: Iterable[str],
+        *,
+        theirs: bool = True,
+    ) -> pl.DataFrame:
+        """Return the stored rows of a table that belong to some parts, or (not ``theirs``) to none of them."""
+        kept = self.spans.filter(pl.col("part").is_in(list(parts)))
+        on = ["true"]
+        if self.word.place:
+            on.append(f"t.{generated.quoted(self.word.place)} = k.place")
+        if self.word.by_season(table):
+            kept = self.seasons.join(kept, on="part", how="semi")
+            on.append("t.season = k.season")
+        elif self.word.by_day(table):
+            on.append("t.day BETWEEN k.from_day AND k.to_day")
+        return _rows(
+            con, table, f"t {'SEMI' if theirs else 'ANTI'} JOIN k ON {' AND '.join(on)}", kept
+        )
+
+    def of(self, table: Table, rows: pl.DataFrame, parts: Iterable[str]) -> pl.DataFrame:
+        """Return those of a table's rows that belong to some parts."""
+        wanted = self.spans.filter(pl.col("part").is_in(list(parts)))
+        place = [self.word.place] if self.word.place else []
+        if self.word.by_season(table):
+            seasons = self.seasons.join(wanted, on="part", how="semi")
+            return rows.join(
+                seasons, left_on=[*place, "season"], right_on=["place", "season"], how="semi"
+            )
+        if not self.word.by_day(table):
+            return rows.join(wanted, left_on=place, right_on=["place"], how="semi")
+        rows = rows.with_row_index("row_no")
+        if place:
+            found = rows.select("row_no", "day", *place).join(
+                wanted, left_on=place, right_on="place"
+            )
+        else:
+            found = rows.select("row_no", "day").join(wanted, how="cross")
+        found = found.filter(pl.col("day").is_between("from_day", "to_day"))
+        return rows.join(found, on="row_no", how="semi").drop("row_no")
+
+
+class Divided:
+    """Sources hashed by place and month, each once until its rows change."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+        """Hash nothing yet."""
+        self._con = con
+        self._found: dict[tuple[str, str, bool, bool], pl.DataFrame] = {}
+
+    def changed(self, name: str) -> None:
+        """Hash a table again when it is next asked for."""
+        self._found = {key: frame for key, frame in self._found.items() if key[0] != name}
+
+    def hashes(self, name: str, word: Word) -> pl.DataFrame:
+        """Return place, month and season of a source's rows, their number and two sums of hashes."""
+        table = TABLES[name]
+        by = (word.place if word.by_place(table) else "", word.by_day(table), word.by_season(table))
+        if (name, *by) not in self._found:
+            columns = ", ".join(generated.quoted(column) for column in table.names)
+            self._found[name, *by] = self._con.sql(f"""
+                SELECT place, month, season, count(*) AS n,
+                    (sum(h) % 18446744073709551616)::UBIGINT AS total, bit_xor(h) AS mixed
+                FROM (
+                    SELECT {_place(word, table)} AS place, hash({columns}) AS h,
+                        {"date_trunc('month', day)::DATE" if by[1] else "NULL::DATE"} AS month,
+                        {"season" if by[2] else "NULL::BIGINT"} AS season
+                    FROM {generated.quoted(name)} t
+                ) GROUP BY ALL
+            """).pl()
+        return self._found[name, *by]
+
+    def parts(self, method: str, word: Word, sources: Iterable[str]) -> Parts:
+        """Return the parts of a table that a method makes from its sources."""
+        found = {source: self.hashes(source, word) for source in sources}
+        spans, seasons = self._spans(word, found)
+        keys = {s: _keys(word, TABLES[s], rows, spans, seasons) for s, rows in found.items()}
+        sums = pl.concat(
+            rows.group_by("part").agg(
+                pl.lit(source).alias("source"),
+                pl.col("n", "total").sum(),
+                pl.col("mixed").bitwise_xor(),
+            )
+            for source, rows in keys.items()
+        ).sort("part", "source")
+        made_from = {
+            part: [method, str(since), str(until)]
+            for part, since, until in spans.select("part", "from_month", "to_month").iter_rows()
+        }
+        for part, *one in sums.iter_rows():
+            made_from[part].append(one)
+        return Parts(
+            word,
+            spans,
+            seasons,
+            {p: hashlib.sha256(json.dumps(i).encode()).hexdigest() for p, i in made_from.items()},
+            dict(sums.group_by("part").agg(pl.col("n").sum()).iter_rows()),
+            keys,
+        )
+
+    def _spans(
+        self, word: Word, found: dict[str, pl.DataFrame]
+    ) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Return the spans of all parts, and which seasons lie in which."""
+        placed = {
+            n: rows for n, rows in found.items() if not word.place or word.by_place(TABLES[n])
+        }
+        seen = pl.concat(rows.select("place", "month") for rows in placed.values()).drop_nulls(
+            "place"
+        )
+        spans = (
+            seen.select("place")
+            .unique()
+            .with_columns(
+                from_day=pl.lit(_FIRST), to_day=pl.lit(_LAST), seeded=pl.lit(None, pl.Date)
+            )
+        )
+        seasons = pl.DataFrame(schema={"place": pl.String, "season": pl.Int64, "span": pl.Date})
+        if word.time == YEAR:
+            first = pl.col("month").dt.truncate("1y")
+            spans = (
+                seen.drop_nulls("month")
+                .select("place", from_day=first)
+                .unique()
+                .with_columns(
+                    to_day=pl.col("from_day").dt.offset_by("1y").dt.offset_by("-1d"),
+                    seeded=pl.lit(None, pl.Date),
+                )
+            )
+        if word.time == SEASON:
+            spans, seasons = _crop_years(
+                spans.select("place"), warehouse.read(self._con, TABLES["season"])
+            )
+        spans = spans.with_columns(
+            part=pl.format("{} {}", "place", "from_day"),
+            from_month=_widened(pl.min_horizontal("from_day", "seeded"), -word.before_d),
+            to_month=_widened(pl.col("to_day"), word.after_d),
+        ).sort("part")
+        seasons = seasons.select("place", "season", part=pl.format("{} {}", "place", "span"))
+        return spans, seasons
+
+
+def _crop_years(places: pl.DataFrame, season: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Return the spans between a field's harvests, and the seasons that end in each.
+
+    A season without a harvest lies in the last span. ``seeded``: the first day of a span's seasons.
+    """
+    season = season.rename({"field": "place"}).with_columns(pl.col("harvested").fill_null(_LAST))
+    ends = (
+        pl.concat(
+            [season.select("place", to_day="harvested"), places.with_columns(to_day=pl.lit(_LAST))]
+        )
+        .unique()
+        .sort("place", "to_day")
+    )
+    spans = ends.join(places, on="place", how="semi").with_columns(
+        from_day=pl.col("to_day").shift(1).over("place").dt.offset_by("1d").fill_null(_FIRST)
+    )
+    named = spans.select("place", "to_day", span="from_day")
+    seasons = season.join(named, left_on=["place", "harvested"], right_on=["place", "to_day"])
+    seeded = seasons.group_by("place", "span").agg(pl.col("seeded").min())
+    spans = spans.join(
+        seeded, left_on=["place", "from_day"], right_on=["place", "span"], how="left"
+    )
+    return spans, seasons.select("place", "season", "span")
+
+
+def _widened(day: pl.Expr, days: int) -> pl.Expr:
+    """Return the month of a day so many days later; the ends of time stay."""
+    moved = pl.when(day.is_in([_FIRST, _LAST])).then(day).otherwise(day.dt.offset_by(f"{days}d"))
+    return moved.dt.truncate("1mo")
+
+
+def _keys(
+    word: Word, table: Table, rows: pl.DataFrame, spans: pl.DataFrame, seasons: pl.DataFrame
+) -> pl.DataFrame:
+    """Return a source's rows of ``hashes`` once for every part that is made from them."""
+    spans = spans.select("part", "from_month", "to_month", own="place")
+    if word.by_place(table):
+        own = rows.join(spans, left_on="place", right_on="own")
+        shared = rows.filter(pl.col("place").is_null()).join(spans.drop("own"), how="cross")
+        keys = pl.concat([own, shared.select(own.columns)])
+    else:
+        keys = rows.join(spans.drop("own"), how="cross")
+    if word.by_day(table):
+        inside = pl.col("month").is_between("from_month", "to_month")
+        keys = keys.filter(inside | pl.col("month").is_null())
+    if word.by_season(table):
+        known = seasons.rename({"part": "of_part"})
+        keys = keys.join(known, on=["place", "season"], how="left").filter(
+            pl.col("of_part").is_null() | (pl.col("of_part") == pl.col("part"))
+        )
+    return keys.select("part", *rows.columns)
+
+
+def _place(word: Word, table: Table) -> str:
+    """Return SQL for the place of a table's rows."""
+    return f"t.{generated.quoted(word.place)}" if word.by_place(table) else "''"
+
+
+def _rows(
+    con: duckdb.DuckDBPyConnection, table: Table, joined: str, k: pl.DataFrame
+) -> pl.DataFrame:
+    """Return rows of a table by what it is joined with, sorted by its key."""
+    names = ", ".join(f"t.{generated.quoted(name)}" for name in table.names)
+    order = ", ".join(f"t.{generated.quoted(name)}" for name in table.key) or "ALL"
+    with warehouse.shown(con, k=k):
+        rows = con.sql(
+            f"SELECT {names} FROM {generated.quoted(table.name)} {joined} ORDER BY {order}"
+        )
+        return generated.conform(rows.pl(), table)

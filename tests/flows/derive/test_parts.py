@@ -1,0 +1,260 @@
+"""Tables made part by part are those made whole, whatever changed between."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date, timedelta
+from pathlib import Path
+from uuid import uuid4
+
+import duckdb
+import numpy as np
+import polars as pl
+import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+
+from flows.derive import derive
+from flows.derive.made_from import MadeFrom
+from flows.store import checksum, migrate, warehouse
+from schemas.catalogue import TABLES
+from schemas.table import Table
+from tests.flows import invented
+from tests.flows.invented import frame
+from transforms import order
+
+Tables = dict[str, pl.DataFrame]
+
+MADE = (
+    "comparison",
+    "soil_quality_day",
+    "soil_water_day",
+    "drawdown_day",
+    "root_arrival",
+    "root_front_day",
+    "root_lead",
+    "drawdown_season",
+    "profile_water_day",
+)
+FIELDS, DEPTHS = ("Far", "Home"), (20.0, 50.0)
+FIRST, DAYS = date(2022, 4, 20), 480
+
+
+def tables() -> Tables:
+    """Two fields of two strips, two seasons; a probe in each strip; a crop that draws water."""
+    days = [FIRST + timedelta(days=n) for n in range(DAYS)]
+    strips = [(field, side) for field in FIELDS for side in ("treated", "check")]
+    soil, weather, demand = [], [], []
+    for field, side in strips:
+        rng = np.random.default_rng([len(field), len(side)])
+        for depth in DEPTHS:
+            drawn = np.zeros(DAYS)
+            for seeded in (21, 386):  # days after the first
+                start = seeded + 15 + int(depth / 2) + (6 if side == "check" else 0)
+                drawn[start : seeded + 100] = 0.25
+            fills = np.where(np.arange(DAYS) == 250, -drawn[:250].sum(), 0)
+            water = 38 - np.cumsum(drawn + fills) + rng.normal(0, 0.03, DAYS)
+            soil += [
+                {
+                    "probe": f"{field} {side}",
+                    "depth_cm": depth,
+                    "day": day,
+                    "field": field,
+                    "strip": side,
+                    **{f"vwc_{n}_pct": value for n in ("mean", "min", "max", "last")},
+                    "vwc_coverage": 1.0,
+                    "readings": 1,
+                    "partial": False,
+                }
+                for day, value in zip(days, water, strict=True)
+            ]
+        place = {"station": f"{field} {side}", "field": field, "strip": side}
+        for day in days:
+            weather.append(
+                {
+                    **place,
+                    "day": day,
+                    "air_temp_mean_c": 18.0,
+                    "rain_mm": 0.0,
+                    "rain_coverage": 1.0,
+                    "rain_doubtful": False,
+                    "gauge_lost": False,
+                }
+            )
+            demand.append(
+                {
+                    **place,
+                    "day": day,
+                    "reference_et_mm": 5.0,
+                    "basal_et_mm": 4.0,
+                    "layer_evaporation_mm": 0.2,
+                }
+            )
+
+    def of(name: str, rows: list[dict]) -> pl.DataFrame:
+        names = TABLES[name].names
+        return frame(name, [{k: v for k, v in row.items() if k in names} for row in rows])
+
+    return {
+        "farm": invented.setup()["farm"],
+        "field": frame("field", [{"field": f, "practice": "deep tillage"} for f in FIELDS]),
+        "strip": frame("strip", [{"field": f, "strip": s} for f, s in strips]),
+        "season": frame(
+            "season",
+            [
+                {
+                    "field": f,
+                    "season": year,
+                    "crop": "spring wheat",
+                    "seeded": date(year, 5, 11),
+                    "harvested": date(year, 8, 28) if year == 2022 else None,
+                }
+                for f in FIELDS
+                for year in (2022, 2023)
+            ],
+        ),
+        "probe_spell": frame(
+            "probe_spell",
+            [{"probe": f"{f} {s}", "from_day": FIRST, "field": f, "strip": s} for f, s in strips],
+        ),
+        "sensor": frame(
+            "sensor",
+            [{"probe": f"{f} {s}", "depth_cm": d} for f, s in strips for d in DEPTHS],
+        ),
+        "soil_day": of("soil_day", soil),
+        "weather_used_day": of("weather_used_day", weather),
+        "evaporation_day": of("evaporation_day", demand),
+        "evapotranspiration_day": of("evapotranspiration_day", demand),
+    }
+
+
+def changed(name: str, **columns: pl.Expr) -> Callable[[Tables], Tables]:
+    return lambda given: {name: given[name].with_columns(**columns)}
+
+
+def without(names: tuple[str, ...], gone: pl.Expr) -> Callable[[Tables], Tables]:
+    return lambda given: {name: given[name].filter(~gone) for name in names}
+
+
+LATE = (pl.col("day") == date(2022, 6, 20)) & (pl.col("probe") == "Home check")
+MOVED = (pl.col("probe") == "Far check") & (pl.col("day") >= date(2023, 4, 1))
+OF_FIELD = ("field", "strip", "season", "probe_spell", "soil_day", "weather_used_day")
+
+
+def moved(given: Tables) -> Tables:
+    """The probe of one field's check strip stands in the other field's since a spring."""
+    spells = given["probe_spell"]
+    there = spells.filter(pl.col("probe") == "Far check")
+    there = there.with_columns(from_day=pl.lit(date(2023, 4, 1)), field=pl.lit("Home"))
+    to_day = pl.when(pl.col("probe") == "Far check").then(pl.lit(date(2023, 3, 31)))
+    spells = pl.concat([spells.with_columns(to_day=pl.coalesce("to_day", to_day)), there])
+    field = pl.when(MOVED).then(pl.lit("Home")).otherwise("field")
+    return {
+        "probe_spell": spells.unique(["probe", "from_day"]),
+        "soil_day": given["soil_day"].with_columns(field=field),
+    }
+
+
+CHANGES: dict[str, Callable[[Tables], Tables]] = {
+    "a late file": changed("soil_day", vwc_mean_pct=pl.col("vwc_mean_pct") - 0.4 * LATE),
+    "a day less": without(("soil_day",), LATE),
+    "a harvest": changed(
+        "season",
+        harvested=pl.when(pl.col("season") == 2022)
+        .then(pl.lit(date(2022, 9, 2)))
+        .otherwise("harvested"),
+    ),
+    "a harvest more": changed("season", harvested=pl.coalesce("harvested", date(2023, 8, 9))),
+    "no harvest": changed("season", harvested=pl.lit(None, pl.Date)),
+    "a season less": without(("season",), (pl.col("field") == "Home") & (pl.col("season") == 2022)),
+    "a depth": lambda given: {
+        name: given[name].with_columns(
+            depth_cm=pl.when((pl.col("probe") == "Home check") & (pl.col("depth_cm") == 50))
+            .then(60.0)
+            .otherwise("depth_cm")
+        )
+        for name in ("sensor", "soil_day")
+    },
+    "a depth since a day": lambda given: {
+        "soil_day": given["soil_day"].filter(
+            (pl.col("depth_cm") < 50) | (pl.col("day") < date(2023, 1, 1))
+        )
+    },
+    "limits": changed("sensor", drained_upper_limit_pct=pl.lit(37.0)),
+    "a practice": changed("field", practice=pl.lit("a cover crop")),
+    "a field less": lambda given: (
+        without(OF_FIELD, pl.col("field") == "Far")(given)
+        | without(("sensor",), pl.col("probe").str.starts_with("Far"))(given)
+    ),
+    "a probe moved": moved,
+}
+
+
+def put(con: duckdb.DuckDBPyConnection, given: Tables) -> None:
+    for name, rows in given.items():
+        warehouse.replace(con, TABLES[name], rows.sort(TABLES[name].key))
+
+
+def sums(con: duckdb.DuckDBPyConnection) -> dict[str, tuple[int, object]]:
+    return {c.name: (c.rows, c.value) for c in checksum.checksums(con) if c.name in MADE}
+
+
+@pytest.fixture(autouse=True)
+def few(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(order, "DAILY", ())
+    monkeypatch.setattr(order, "DERIVED", MADE)
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("parts")
+
+
+def test_only_the_season_that_a_day_is_of_is_made_again(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given = tables()
+    put(con, given)
+    derive.derive(con)
+    since: dict[str, date] = {}
+    real = derive.by_strips
+
+    def watched(table: Table, sources: Tables) -> pl.DataFrame:
+        if "drawdown_day" in sources:
+            since[table.name] = sources["drawdown_day"]["day"].min()
+        return real(table, sources)
+
+    monkeypatch.setattr(derive, "by_strips", watched)
+    last = pl.col("day") == FIRST + timedelta(days=DAYS - 1)
+    put(con, {"soil_day": given["soil_day"].filter(~last)})
+    assert "profile_water_day" in derive.derive(con).tables
+    # whole months since the harvest of the season before
+    assert set(since.values()) == {date(2022, 8, 1)}
+    since.clear()
+    assert derive.derive(con).tables == []
+    assert since == {}
+
+
+@settings(max_examples=2, deadline=None, phases=[Phase.explicit, Phase.generate])
+@given(steps=st.lists(st.sampled_from(list(CHANGES)), min_size=2, max_size=3, unique=True))
+def test_by_parts_it_is_as_made_whole(place: Path, steps: list[str]) -> None:
+    now = tables()
+    later = pl.col("day") > FIRST + timedelta(days=440)
+    with (
+        duckdb.connect(str(place / f"{uuid4()}.duckdb")) as con,
+        pytest.MonkeyPatch.context() as patch,
+    ):
+        patch.setattr(derive, "PART_ROWS", 5_000)
+        migrate.bring_up(con)
+        put(con, now | {"soil_day": now["soil_day"].filter(~later)})
+        derive.derive(con)
+        for step in steps:
+            now |= CHANGES[step](now)
+            put(con, now)
+            derive.derive(con)
+        patch.setattr(MadeFrom, "parts", lambda self, name: None)
+        whole = invented.scratch()
+        put(whole, now)
+        derive.derive(whole)
+        assert sums(con) == sums(whole)
+        assert sums(con)["root_arrival"][0] > 0
