@@ -13,6 +13,7 @@ from dataclasses import astuple, dataclass
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import duckdb
 
@@ -33,7 +34,7 @@ OF_ALL = (
 )
 _NOT_READ = (".pyc", ".md")
 # What a module says of its rows, and what holds if it does not.
-_OF_PART = {"PART": "", "DAYS_BEFORE": 0, "DAYS_AFTER": 0}
+_OF_PART: dict[str, Any] = {"PART": "", "DAYS_BEFORE": 0, "DAYS_AFTER": 0}
 _LIBRARIES = ("duckdb", "polars", "numpy", "numpy-financial", "scipy", "shapely", "pandera")
 
 

@@ -18,6 +18,7 @@ import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
 import duckdb
 import polars as pl
@@ -199,7 +200,7 @@ class Divided:
             )
             for source, rows in keys.items()
         ).sort("part", "source")
-        made_from = {
+        made_from: dict[str, list[Any]] = {
             part: [method, str(since), str(until)]
             for part, since, until in spans.select("part", "from_month", "to_month").iter_rows()
         }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 from uuid import uuid4
 
 import duckdb
@@ -91,7 +92,7 @@ def tables() -> Tables:
                 }
             )
 
-    def of(name: str, rows: list[dict]) -> pl.DataFrame:
+    def of(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
         names = TABLES[name].names
         return frame(name, [{k: v for k, v in row.items() if k in names} for row in rows])
 
@@ -221,7 +222,7 @@ def test_only_the_season_that_a_day_is_of_is_made_again(
 
     def watched(table: Table, sources: Tables) -> pl.DataFrame:
         if "drawdown_day" in sources:
-            since[table.name] = sources["drawdown_day"]["day"].min()
+            since[table.name] = sources["drawdown_day"].sort("day")["day"].to_list()[0]
         return real(table, sources)
 
     monkeypatch.setattr(derive, "by_strips", watched)
