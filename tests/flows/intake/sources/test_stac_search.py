@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 import httpx
+import pystac
 import pytest
 
 from flows.intake.sources.stac_search import _next, band_named, item_of
@@ -141,7 +142,6 @@ def test_next_pages_of_the_specification() -> None:
 
 
 def test_items_that_a_reference_library_wrote_are_read_alike() -> None:
-    pystac = pytest.importorskip("pystac")  # not among the test libraries: it brings twenty others
     made = pystac.Item.from_dict(item(links=[]).content | {"geometry": None, "bbox": None})
     made.set_self_href("https://example.com/items/one.json")
     written = made.to_dict(transform_hrefs=False)
