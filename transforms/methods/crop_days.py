@@ -1,10 +1,14 @@
 """Which crop stood on which day."""
 
+from datetime import date
+
 import polars as pl
 
 from transforms.methods import calendar_day
 
 TO_EMERGENCE = "10d"  # from seeding, where emergence was not noted; common practice, no source
+# No day of harvest: the year that ends with the first one begins here, whatever rows there are.
+BEFORE_HARVESTS = date(1, 1, 1)
 
 
 def emergence() -> pl.Expr:
@@ -38,7 +42,7 @@ def with_crop_year(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
     """Add ``since`` to rows of ``field`` and ``day``: the last harvest before the day.
 
     The day of harvest itself belongs to the year that it ends. Before the first harvest ``since``
-    is the first day of all, so that it can be grouped and joined by.
+    is ``BEFORE_HARVESTS``, so that it can be grouped and joined by.
     """
     harvests = (
         season.filter(pl.col("harvested").is_not_null())
@@ -46,7 +50,6 @@ def with_crop_year(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
         .unique()
         .sort("from_day")
     )
-    first = pl.lit(rows["day"].min(), pl.Date)
     return (
         rows.sort("day")
         .join_asof(
@@ -58,5 +61,5 @@ def with_crop_year(rows: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
             check_sortedness=False,
         )
         .drop("from_day")
-        .with_columns(pl.col("since").fill_null(first))
+        .with_columns(pl.col("since").fill_null(BEFORE_HARVESTS))
     )

@@ -4,7 +4,7 @@ import polars as pl
 
 from tests.transforms import frames
 from tests.transforms.frames import rows
-from transforms.methods.crop_days import with_season
+from transforms.methods.crop_days import BEFORE_HARVESTS, with_crop_year, with_season
 
 
 def test_season_and_growth_by_day() -> None:
@@ -28,3 +28,12 @@ def test_season_and_growth_by_day() -> None:
     }
     frame = with_season(pl.DataFrame({"field": "f", "day": list(asked)}), season)
     assert {d: (s, g) for _, d, s, g in frame.iter_rows()} == asked
+
+
+def test_the_first_harvest_is_told_from_the_day_after_it() -> None:
+    season = rows("season", [frames.season("2021-05-08", "2021-08-28")])
+    days = [date(2021, 8, 28), date(2021, 8, 29)]
+    whole = with_crop_year(pl.DataFrame({"field": "f", "day": days}), season)
+    assert whole["since"].to_list() == [BEFORE_HARVESTS, days[0]]
+    alone = with_crop_year(pl.DataFrame({"field": "f", "day": days[:1]}), season)
+    assert alone["since"].to_list() == [BEFORE_HARVESTS]

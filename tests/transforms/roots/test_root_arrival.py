@@ -242,3 +242,16 @@ def test_unsorted_rows_give_the_same() -> None:
     assert frame["f", 2024, "treated", 50.0]["day"] < frame["f", 2024, "check", 50.0]["day"]
     assert isinstance(frame, dict)
     assert pl.DataFrame(list(frame.values())).height == 2
+
+
+def test_a_season_that_ended_before_the_record_began_has_no_row() -> None:
+    place = {"probe": "p", "depth_cm": 20.0, "field": "f", "strip": "check", "both_strips": False}
+    drawn = [{**place, "day": d, "layer_thickness_cm": 20.0} for d in days("2024-02-26", 4)]
+    before = rows("season", [season("2021-05-08", "2021-08-28", season=2021)])
+    found = root_arrival.derive(
+        rows("drawdown_day", drawn),
+        generated.empty(TABLES["soil_water_day"]),
+        before,
+        NO_WEATHER,
+    )
+    assert found.is_empty()
