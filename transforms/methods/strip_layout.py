@@ -154,8 +154,8 @@ def lay_out(
 
     ``outline`` and ``avoid`` (odd ground, may be empty): valid polygons [m]. Blocks lie side by side
     where they are longest together; of places as good as each other (within 1%) the one nearest to
-    the middle; with ``unlike`` of those as long within ``SHORTER`` the one where it is least. Raises
-    NoRoom if they do not fit.
+    the middle; with ``unlike`` of those as long within ``SHORTER``, and a strip away from the sides of the
+    usable ground, the one where it is least. Raises NoRoom if they do not fit.
     """
     usable = outline.buffer(-design.headland_m, join_style="mitre").difference(avoid)
     turned = rotate(usable, design.direction_deg, origin=(0, 0))
@@ -190,7 +190,9 @@ def _best(turned: BaseGeometry, design: Design, width: Width, unlike: Unlike | N
     for blocks in range(design.blocks, 0, -1):
         room = east - west - blocks * step - design.border_m
         places = _places(turned, west, room, blocks, design, width) if room >= 0 else []
-        found = _chosen(places, unlike)
+        edge = min(step / len(design.worked), room / 2)
+        start = west + design.border_m
+        found = _chosen(places, unlike, (start + edge, start + room - edge))
         if found is not None and blocks == design.blocks:
             return found
         if found is not None:
@@ -215,8 +217,14 @@ def _places(  # noqa: PLR0917
     return places
 
 
-def _chosen(places: list[list[Span]], unlike: Unlike | None) -> list[Span] | None:
-    """Return the longest place, the first of those as good as each other; by ``unlike`` the most alike one."""
+def _chosen(
+    places: list[list[Span]], unlike: Unlike | None, inner: tuple[float, float]
+) -> list[Span] | None:
+    """Return the longest place, the first of those as good as each other; by ``unlike`` the most alike one.
+
+    Sides at the edge of a field differ more (published uniformity trials, tests/bench/FIGURES.md), so a map
+    moves the blocks only where the first begins within ``inner``.
+    """
     best: list[Span] | None = None
     for spans in places:
         if best is None or _length(spans) > 1.01 * _length(best):
@@ -224,7 +232,12 @@ def _chosen(places: list[list[Span]], unlike: Unlike | None) -> list[Span] | Non
     if best is None or unlike is None:
         return best
     long = (1 - SHORTER) * max(_length(spans) for spans in places)
-    return min((spans for spans in [best, *places] if _length(spans) >= long), key=unlike)
+    free = [
+        spans
+        for spans in places
+        if _length(spans) >= long and inner[0] - _NEAR_M <= spans[0][0] <= inner[1] + _NEAR_M
+    ]
+    return min([best, *free], key=unlike)
 
 
 def _length(spans: list[Span]) -> float:

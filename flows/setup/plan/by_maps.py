@@ -14,6 +14,8 @@ from transforms.methods import like_ground, strip_layout
 from transforms.methods.strip_layout import Layout, NoRoom, Spot, Unlike, spans_of
 
 LEAST_LEFT = 0.9  # of the strips' length, for odd ground to be left out; common practice, no source
+# The same by maps whose relation to the yield is unknown: as much as their like ground may cost.
+LEAST_LEFT_UNKNOWN = 1 - strip_layout.SHORTER
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +23,8 @@ class ByMaps:
     """What maps of the field gave: layout and places on like ground, and how unlike they are.
 
     ``unlike``, ``plain`` (had the maps not been used) and ``apart`` (of the places for instruments) are in
-    standard deviations of the field. ``odd``: odd ground, ``left_out`` if no strip lies on it.
+    standard deviations of the field. ``odd``: odd ground, ``left_out`` if no strip lies on it. ``counts``:
+    how much each map counted, by its number.
     """
 
     layout: Layout
@@ -32,11 +35,13 @@ class ByMaps:
     apart: float
     odd: BaseGeometry
     left_out: bool
+    counts: dict[int, float]
 
     def numbers(self) -> dict[str, object]:
         """Return what the maps showed, as JSON has it."""
         return {
             "used": self.used.names,
+            "counts": {self.used.names[one]: round(much, 2) for one, much in self.counts.items()},
             "not_used": self.used.left_out,
             "sides_differ_sd": _finite(self.unlike),
             "without_maps_sd": _finite(self.plain),
@@ -50,9 +55,11 @@ def laid_by(ground: Ground, plain: Layout, seed: int, used: Used) -> ByMaps:
     design = plain.design
     unlike = like_ground.unlike(used.maps, design, plain.width)
     odd = like_ground.odd_ground(used.maps)
-    layout, left_out = _laid(ground, odd, plain, seed, unlike), not odd.is_empty
+    least = LEAST_LEFT_UNKNOWN if used.maps.harvest is None else LEAST_LEFT
+    layout, left_out = _laid(ground, odd, plain, seed, unlike, least), not odd.is_empty
     if layout is None:
-        layout, left_out = _laid(ground, shapely.GeometryCollection(), plain, seed, unlike), False
+        nothing = shapely.GeometryCollection()
+        layout, left_out = _laid(ground, nothing, plain, seed, unlike, least), False
     layout = layout or plain
     places, apart = like_ground.like_spots(layout, used.maps)
     return ByMaps(
@@ -64,11 +71,12 @@ def laid_by(ground: Ground, plain: Layout, seed: int, used: Used) -> ByMaps:
         apart,
         odd,
         left_out,
+        like_ground.counts(used.maps, design, plain.width),
     )
 
 
-def _laid(
-    ground: Ground, odd: BaseGeometry, plain: Layout, seed: int, unlike: Unlike
+def _laid(  # noqa: PLR0917
+    ground: Ground, odd: BaseGeometry, plain: Layout, seed: int, unlike: Unlike, least: float
 ) -> Layout | None:
     """Return the layout without the odd ground; None if its strips are then much shorter."""
     avoid = shapely.unary_union([ground.avoid, odd])
@@ -77,7 +85,7 @@ def _laid(
     except NoRoom:
         return None
     lengths = [sum(one.length_m for one in each.strips) for each in (layout, plain)]
-    return layout if lengths[0] >= LEAST_LEFT * lengths[1] else None
+    return layout if lengths[0] >= least * lengths[1] else None
 
 
 def _finite(value: float) -> float | None:

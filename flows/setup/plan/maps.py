@@ -29,7 +29,7 @@ _UNLIKELY = 3.0  # times the median of a yield map: no yield
 
 @dataclass(frozen=True, slots=True)
 class Used:
-    """Maps on the field's plane, what they are called, and what was not used and why."""
+    """Maps on the field's plane, what they are called (by their number), and what was not used and why."""
 
     maps: Maps
     names: tuple[str, ...]
@@ -51,11 +51,13 @@ def of_field(
             left_out.append(f"{what} ({rejected.of(name).cause})")
             continue
         _take(what, found, (names, values, left_out))
+    others = len(names)
     if (earlier := _earlier(folder, farm, field, xy, ground)) is not None:
         _take(earlier[0], earlier[1], (names, values, left_out))
     if not names and not left_out:
         return None
-    return Used(maps_of(xy, values), tuple(names), tuple(left_out))
+    harvest = others if len(names) > others else None
+    return Used(maps_of(xy, values, harvest), tuple(names), tuple(left_out))
 
 
 def _take(what: str, found: Floats, into: tuple[list[str], list[Floats], list[str]]) -> None:

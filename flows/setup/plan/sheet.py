@@ -10,10 +10,11 @@ from flows.base.plain_text import counted
 from flows.pages import render
 from flows.pages.reader_units import fixed
 from flows.setup.plan import evidence, picture
+from flows.setup.plan.by_maps import ByMaps
 from flows.setup.plan.evidence import Asked
 from flows.setup.plan.lengths import shown
 from flows.setup.plan.plan import Plan
-from transforms.methods.strip_layout import on_plane
+from transforms.methods.strip_layout import SHORTER, on_plane
 from transforms.trial.methods.new_site_year import Scatter
 
 CAUTION = (
@@ -104,6 +105,7 @@ def _maps(plan: Plan) -> list[str]:
             if isfinite(found.unlike + found.plain)
             else f"The maps of the field ({names}) say nothing where the strips lie."
         )
+        said.append(_trusted(found))
     if found.used.left_out:
         said.append(f"Maps that were not used: {', '.join(found.used.left_out)}.")
     if not found.odd.is_empty:
@@ -120,6 +122,31 @@ def _maps(plan: Plan) -> list[str]:
             f"the strip (within {fixed(found.apart, 2)} of the field's standard deviation)."
         )
     return said
+
+
+def _trusted(found: ByMaps) -> str:
+    """Return how far the maps are trusted."""
+    names, harvest = found.used.names, found.used.maps.harvest
+    if harvest is None:
+        return (
+            "Whether the yield follows these maps is not known. If it does not, nothing is won by them, and "
+            f"the strips may be up to {fixed(100 * SHORTER, 0)}% shorter than without them. A map of an earlier "
+            "harvest in yieldmaps would say how much they count."
+        )
+    others = [
+        f"{names[one]} {fixed(100 * much, 0)}%"
+        for one, much in found.counts.items()
+        if one != harvest
+    ]
+    if not others:
+        return (
+            "What neighboring strips differ by in one harvest may not come back in the next: the blocks and "
+            "the coin still carry the answer."
+        )
+    return (
+        f"Beside the earlier harvest the other maps count by the share of its differences between "
+        f"neighboring strips that they explain: {', '.join(others)}."
+    )
 
 
 def _harvest(plan: Plan) -> str:

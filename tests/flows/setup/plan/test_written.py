@@ -6,6 +6,7 @@ import json
 import re
 from dataclasses import replace
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,7 @@ from flows.books.fieldbook import book
 from flows.farm.folder import FarmFolder
 from flows.farm.renames import Renames
 from flows.setup.plan.plan import Plan, Wanted, as_json
-from flows.setup.plan.sheet import CAUTION
+from flows.setup.plan.sheet import CAUTION, sentences
 from flows.setup.plan.written import make as make_all
 from tests.flows.cli.calling import call
 from tests.flows.setup.plan.grounds import (
@@ -327,6 +328,8 @@ def test_maps_of_the_farm_are_used_and_told(farm: FarmFolder) -> None:
     html = paths[2].read_text(encoding="utf-8")
     assert "laid by maps of the field (soil)" in html
     assert "Maps that were not used: yield of 2021" in html
+    assert "Whether the yield follows these maps is not known" in html
+    assert found.numbers()["counts"] == {"soil": 1.0}
 
 
 def test_earlier_harvests_are_one_map_in_percent_of_each(farm: FarmFolder) -> None:
@@ -346,6 +349,39 @@ def test_earlier_harvests_are_one_map_in_percent_of_each(farm: FarmFolder) -> No
     assert plan.by_maps is not None
     assert plan.by_maps.used.names == ("yield of 2021, 2022",)
     assert plan.by_maps.unlike < 0.2 * plan.by_maps.plain
+    assert "may not come back in the next" in " ".join(sentences(plan))
+    (farm.root / "ground").mkdir()
+    for name, (low, high) in {"soil": (west, -99.9943), "stones": (west, -99.9975)}.items():
+        halves = [shapely.box(low, south, high, north), shapely.box(high, south, east, north)]
+        kinds = [feature(shape, **{name: kind}) for kind, shape in enumerate(halves, 1)]
+        (farm.root / "ground" / f"{name}.geojson").write_bytes(collection(*kinds))
+    both, _ = make(farm, wanted(farm, blocks=3, direction=0.0))
+    assert both.by_maps is not None
+    counts = both.by_maps.numbers()["counts"]
+    assert counts["yield of 2021, 2022"] == 1.0
+    assert counts["soil"] > 0.6
+    assert counts["stones"] < 0.1
+    assert f"explain: soil {100 * counts['soil']:.0f}%, stones" in " ".join(sentences(both))
+
+
+def test_odd_ground_by_maps_without_a_harvest_shortens_the_strips_little(farm: FarmFolder) -> None:
+    """Water along one end, a twentieth of each strip: more than a map may cost that may say nothing of yields."""
+    west, south, east, north = FIELD.bounds
+    water = north - 0.14 * (north - south)
+    (farm.root / "ground").mkdir()
+    rows = np.linspace(south, north, 41)
+    heights = [
+        feature(
+            shapely.box(west, low, east, high),
+            elevation=(60.0 if high > water else 0.0) + 100 + 3 * np.sin(9e4 * low),
+        )
+        for low, high in pairwise(rows)
+    ]
+    (farm.root / "ground" / "height.geojson").write_bytes(collection(*heights))
+    plan, _ = make(farm, wanted(farm, blocks=3, direction=0.0))
+    assert plan.by_maps is not None
+    assert not plan.by_maps.odd.is_empty
+    assert not plan.by_maps.left_out
 
 
 def test_a_field_with_an_outline_needs_no_row_in_the_book_yet(farm: FarmFolder) -> None:
