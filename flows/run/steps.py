@@ -162,12 +162,15 @@ def share(folder: FarmFolder, tick: Tick = silent) -> Run | None:
     return run
 
 
-def audit(folder: FarmFolder, tick: Tick = silent) -> Run:
-    """Check what is published against its declarations and for internal consistency."""
+def audit(folder: FarmFolder, tick: Tick = silent, *, everything: bool = False) -> Run:
+    """Check what is published against its declarations and for internal consistency.
+
+    What did not change since the last audit is looked at too if ``everything`` is asked for.
+    """
     from flows.trust.audit import audit  # noqa: PLC0415
 
     with flow_runs.recorded(folder, "audit") as run:
-        found = audit.audit(folder, tick)
+        found = audit.audit(folder, tick, everything=everything)
         run.summary, run.notes = str(found), found.notes
         run.state = "attention" if found.failed else "done"
     return run

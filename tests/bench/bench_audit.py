@@ -9,6 +9,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 from flows.farm.folder import FarmFolder
@@ -35,11 +36,12 @@ def fill(folder: FarmFolder, millions: float) -> None:
 
 def measure(folder: FarmFolder) -> None:
     """Audit the copy and print what it cost; run in a process of its own."""
-    from flows.trust.audit.audit import judged
+    from flows.trust.audit.carried import Carried
+    from flows.trust.audit.evaluate import evaluate
 
     began = time.monotonic()
     with warehouse.open_reader(folder.warehouse_file) as con:
-        outcomes = judged(con)
+        outcomes = evaluate(con, Carried({}, datetime.now(UTC)))
     peak = peak_mb()
     print(f"{len(outcomes)} {time.monotonic() - began:.0f} {peak}")
 

@@ -54,10 +54,14 @@ class Evaluator:
 
     def evaluate(self, frame: pl.DataFrame, expected: list[Expected]) -> list[Result]:
         """Return the result of each expectation, in order."""
-        suite = self._library.ExpectationSuite(name="declared")
-        for place, one in enumerate(expected):
-            expectation = getattr(self._library.expectations, one.kind)
-            suite.add_expectation(expectation(**one.settings, meta={"place": place}))
+        # All at once: a suite compares each one that is added with all that it has.
+        suite = self._library.ExpectationSuite(
+            name="declared",
+            expectations=[
+                getattr(self._library.expectations, one.kind)(**one.settings, meta={"place": place})
+                for place, one in enumerate(expected)
+            ],
+        )
         batch = self._batches.get_batch(batch_parameters={"dataframe": frame.to_pandas()})
         results = [Result(trouble="it was not judged") for _ in expected]
         for validated in batch.validate(suite, result_format="BASIC").results:

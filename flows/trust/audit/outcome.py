@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Literal
 
 Severity = Literal["failure", "warning"]
@@ -26,7 +27,10 @@ class CountCheck:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """One expectation and its state; ``column`` is empty if it is about a whole table."""
+    """One expectation and its state; ``column`` is empty if it is about a whole table.
+
+    ``looked_at`` is when the rows were last looked at, which may be in an earlier audit.
+    """
 
     table: str
     expectation: str
@@ -37,3 +41,4 @@ class Outcome:
     unmet: int | None = None
     examples: str | None = None
     said: str | None = None
+    looked_at: datetime | None = None

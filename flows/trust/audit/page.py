@@ -22,6 +22,8 @@ def html(began: datetime, farm: str, outcomes: list[Outcome]) -> str:
     )
     return env.get_template("audit.html").render(
         began=f"{began:%Y-%m-%d %H:%M} UTC",
+        day=lambda at: f"{at:%Y-%m-%d}",
+        carried={o for o in outcomes if o.looked_at is not None and o.looked_at < began},
         farm=farm,
         failed=[o for o in outcomes if o.state == "failed"],
         held=[o for o in outcomes if o.state == "held"],

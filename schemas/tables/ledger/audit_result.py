@@ -22,6 +22,11 @@ TABLE = Table(
         count("unmet", "rows that did not meet it"),
         text("examples", "some of what was found instead"),
         text("said", "what it means, in plain words; null where it held"),
+        time(
+            "looked_at",
+            "when its rows were last looked at: earlier than audited_at, by a week at most, if "
+            "neither they nor what is expected of them changed since",
+        ),
     ),
     checksum=False,
 )

@@ -4,13 +4,16 @@ from datetime import UTC, datetime
 from itertools import islice
 
 import pytest
+from typer.testing import CliRunner
 
 from flows.base.errors import UserError
+from flows.cli import app
 from flows.derive import derive
 from flows.farm.folder import FarmFolder
 from flows.run import steps
 from flows.store import publish, warehouse
-from flows.trust.audit import audit, cross_checks, declared_limits, page
+from flows.trust.audit import audit, cross_checks, declared_limits, evaluate, page
+from flows.trust.audit.carried import Carried
 from flows.trust.audit.outcome import Outcome
 from schemas.catalogue import TABLES
 from tests.flows import invented
@@ -30,6 +33,11 @@ def filled(con):
         WHERE delivery IS NOT NULL
     """)
     derive.derive(con)
+
+
+def whole(con):
+    """The outcomes of an audit that knows no earlier one."""
+    return evaluate.evaluate(con, Carried({}, datetime.now(UTC)))
 
 
 def failed(outcomes):
@@ -194,7 +202,7 @@ def broken():
 
 
 def test_a_sound_warehouse_holds(sound):
-    outcomes = audit.evaluate(sound)
+    outcomes = whole(sound)
     assert failed(outcomes) == set()
     held = {(o.table, o.expectation) for o in outcomes if o.state == "held"}
     assert {(t, w) for _, (t, _, w) in broken() if t not in RARE} <= held
@@ -210,7 +218,7 @@ def test_each_fault_is_found_and_no_other_table_is_blamed(sound, part):
     for sql, what in islice(broken(), part, None, 2):
         sound.execute(sql)
         wanted.add(what)
-    outcomes = audit.evaluate(sound)
+    outcomes = whole(sound)
     found = failed(outcomes)
     assert wanted <= found, wanted - found
     assert {t for t, _, _ in found} <= {t for t, _, _ in wanted} | {"soil_reading", "weather_day"}
@@ -234,7 +242,7 @@ def test_every_declared_limit_becomes_an_expectation():
 def test_an_audit_is_published_written_down_and_old_ones_thinned(folder, monkeypatch):
     monkeypatch.setattr(audit, "KEPT_AUDITS", 1)
     few = ("audit_result", "farm", "rain_month", "soil_reading", "weather_reading")
-    monkeypatch.setattr(audit, "TABLES", {name: TABLES[name] for name in few})
+    monkeypatch.setattr(evaluate, "TABLES", {name: TABLES[name] for name in few})
     with pytest.raises(UserError, match="nothing to audit"):
         audit.audit(folder)
     with warehouse.open_writer(folder) as con:
@@ -248,16 +256,28 @@ def test_an_audit_is_published_written_down_and_old_ones_thinned(folder, monkeyp
     assert any("Months of rain differ" in note for note in run.notes)
     # The invented deliveries never were in an archive, and the audit says so.
     assert any("Files of the archive are missing" in note for note in run.notes)
-    steps.audit(folder)
+    again = steps.audit(folder)
     with warehouse.open_writer(folder) as con:
         rows = con.sql("""
-            SELECT audited_at, count(*) FILTER (state = 'failed'), count(*)
+            SELECT audited_at, count(*) FILTER (state = 'failed'), count(*),
+                count(*) FILTER (looked_at < audited_at)
             FROM audit_result GROUP BY 1 ORDER BY 1
         """).fetchall()
     assert [r[1] for r in rows] == [2, 2]
     assert rows[0][2] == 2, "of the older one only what failed is kept"
     assert rows[1][2] > 50
-    assert len(list(folder.audit.glob("audit-*.html"))) == 2
+    assert [rows[0][3], rows[1][3]] == [0, rows[1][2] - 3], "only files are looked at again"
+    assert again.state == "attention", "a failure that is carried is one still"
+    assert any("Months of rain differ" in n and "unchanged since." in n for n in again.notes)
+    first, second = sorted(folder.audit.glob("audit-*.html"))
+    assert "unchanged since" not in first.read_text(encoding="utf-8")
+    assert f"As of {datetime.now(UTC):%Y-%m-%d}, unchanged since." in second.read_text(
+        encoding="utf-8"
+    )
+    result = CliRunner().invoke(app, ["audit", "--all", str(folder.root)])
+    assert result.exit_code == 1
+    assert "Months of rain differ" in result.output
+    assert "nchanged since" not in result.output
 
 
 def test_the_page_escapes_everything_and_loads_nothing():
