@@ -136,7 +136,16 @@ class Parts:
         )
 
     def of(self, table: Table, rows: pl.DataFrame, parts: Iterable[str]) -> pl.DataFrame:
-        """Return those of a table's rows that belong to some parts."""
+        """Return those of a table's rows that belong to some parts, and those that belong to none.
+
+        The latter lack a place, season or day, which breaks their declaration: whoever checks must see them.
+        """
+        said = [self.word.place] * bool(self.word.place)
+        said += ["season"] if self.word.by_season(table) else ["day"] * self.word.by_day(table)
+        lost = rows.filter(pl.any_horizontal(pl.lit(False), pl.col(said).is_null()))
+        return pl.concat([self._own(table, rows.drop_nulls(said), parts), lost])
+
+    def _own(self, table: Table, rows: pl.DataFrame, parts: Iterable[str]) -> pl.DataFrame:
         wanted = self.spans.filter(pl.col("part").is_in(list(parts)))
         place = [self.word.place] if self.word.place else []
         if self.word.by_season(table):
