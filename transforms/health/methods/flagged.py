@@ -61,9 +61,10 @@ def mostly(
             for frame, kind in ((weather_day, "station"), (soil_day, "probe"))
         ]
     )
+    heard = heard.select(key).join(flagged, on=key, how="semi").unique()
     counted = flagged.join(
         rows, on=["kind", "instrument", "depth_cm", "day"], how="left", nulls_equal=True
-    ).join(heard.select(key).unique().with_columns(has=pl.lit(True)), on=key, how="left")
+    ).join(heard.with_columns(has=pl.lit(True)), on=key, how="left")
     half = (pl.col("n") >= HALF * pl.col("readings")).fill_null(False)
     return counted.filter(half | pl.col("has").is_null()).drop("readings", "has")
 

@@ -86,7 +86,9 @@ def with_flagged(heard: pl.DataFrame, flagged: pl.DataFrame) -> pl.DataFrame:
     if "part" in heard.columns:
         whole = flagged.with_columns(part=pl.lit("whole"), depth_cm=pl.lit(None, pl.Float64))
         flagged = pl.concat([flagged, whole])
-    return pl.concat([heard, flagged.select(heard.columns)]).unique(maintain_order=True)
+    names = heard.columns
+    new = flagged.select(names).unique(maintain_order=True)
+    return pl.concat([heard, new.join(heard, on=names, how="anti", nulls_equal=True)])
 
 
 def with_bare_ground(
@@ -97,9 +99,11 @@ def with_bare_ground(
     Many stations give no snow depth in summer. Only stations that ever gave one have such days.
     """
     snow = heard.filter(pl.col("part") == SNOW).select("instrument").unique()
-    warm = with_cold(weather_day, farm).filter(~pl.col("cold") & _any(_measured()))
-    bare = labeled(warm, "station", SNOW).join(snow, on="instrument", how="semi")
-    return pl.concat([heard, bare.select(WHAT)]).unique(maintain_order=True)
+    theirs = weather_day.join(snow, left_on="station", right_on="instrument", how="semi")
+    warm = with_cold(theirs, farm).filter(~pl.col("cold") & _any(_measured()))
+    given = heard.filter(pl.col("part") == SNOW).select("instrument", "day")
+    bare = labeled(warm, "station", SNOW).join(given, on=["instrument", "day"], how="anti")
+    return pl.concat([heard, bare.select(WHAT)])
 
 
 def recorded_days(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataFrame:
