@@ -25,7 +25,7 @@ def frame(answer: duckdb.DuckDBPyRelation) -> pl.DataFrame:
         raise unanswered(error) from error
     except pl.exceptions.PolarsError as error:
         raise UserError(
-            "A column is of a type that cannot be shown (INTERVAL, UNION). Give it as text: "
+            "A column is of a type that cannot be written (INTERVAL, UNION). Give it as text: "
             "SELECT column::VARCHAR"
         ) from error
     return rows

@@ -185,13 +185,21 @@ def test_what_is_left_ends_in_a_sentence(sql, text):
         (" ; -- nothing", "There is no query."),
         ("SELECT 1; COPY (SELECT 1) TO '{farm}/farm.toml'", "These are 2 statements."),
         ("FROM station_spell; FROM farm", "These are 2 statements."),
-        ("SELECT interval 1 day", "A column is of a type that cannot be shown"),
     ],
 )
 def test_one_query_at_a_time(sql, text, told):
     code, out, err = sql(text)
     assert (code, out) == (2, "")
     assert err.startswith(told)
+
+
+def test_a_span_of_time_is_shown_but_no_other_form_has_it(sql):
+    code, out, _ = sql("SELECT interval 1 day AS span")
+    assert (code, "1 day" in out) == (0, True)
+    for form in ("--csv", "--json"):
+        code, out, err = sql("SELECT interval 1 day AS span", form)
+        assert (code, out) == (2, "")
+        assert err.startswith("A column is of a type that cannot be written (INTERVAL, UNION).")
 
 
 def test_parquet_is_written_by_us_and_over_nothing_but_parquet(farm, sql, tmp_path):
