@@ -170,9 +170,12 @@ def test_real_farms_become_what_they_are_alone_and_share_once(
     hosted.add(host, "a", days=4, more=SHARING.format(address=address))
     hosted.add(alone, "a", days=4)
     (hosted.add(host, "broken") / "farm.toml").write_text("[farm\n")
-    with engine.started(2) as client:
+    # workers of its own, without what the fixture has them load
+    with dask.config.set({"distributed.worker.preload": []}), engine.started(2) as client:
         thread, found = in_a_thread(host.root, client)
-        until((host.root / "a" / "warehouse" / "checkstrip.duckdb").exists)
+        begun = host.root / "a" / "warehouse" / "checkstrip.duckdb"
+        until(lambda: begun.exists() or not thread.is_alive())
+        assert begun.exists(), found
         os.kill(pids(client)[0], signal.SIGKILL)
         thread.join(400)
         (first,) = found
