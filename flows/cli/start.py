@@ -6,7 +6,7 @@ folder yet, so it is never left out.
 
 from __future__ import annotations
 
-from datetime import date, datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -103,7 +103,7 @@ def demo(
     from flows.setup import demo
 
     with bar() as tick:
-        on = last_day.date() if last_day else date.today() - timedelta(days=1)  # noqa: DTZ011
+        on = last_day.date() if last_day else demo.yesterday()
         findings = demo.demo(root, tick, on)
     say(findings)
     if open_ or (open_ is None and asking.at_terminal() and start_page.has_display()):

@@ -9,6 +9,7 @@ import polars as pl
 
 from demo_warehouse.simulator import next_field
 from demo_warehouse.simulator.build import lay_out
+from demo_warehouse.simulator.known import OFFSET_H
 from demo_warehouse.simulator.plan import LAST
 from flows.base.errors import UserError
 from flows.base.progress import Tick, silent
@@ -78,6 +79,11 @@ _RESPONSE_HEADINGS = {
 }
 
 
+def yesterday() -> date:
+    """Return the day before today where the invented farm lies: no record is ahead of the clock."""
+    return (datetime.now(UTC) + timedelta(hours=OFFSET_H)).date() - timedelta(days=1)
+
+
 def demo(root: Path, tick: Tick = silent, on: date = LAST) -> str:
     """Lay the invented farm out in ``root`` and run it once; returns the summary.
 
@@ -103,6 +109,7 @@ def demo(root: Path, tick: Tick = silent, on: date = LAST) -> str:
     runs = steps.turn(FarmFolder.at(folder.root), tick)
     summaries = "\n".join(f"  {run.flow}: {run.summary}" for run in runs)
     pages = _pages(folder, tick)
+    steps.start_page(folder)  # it links them
     with query.open_published(folder) as con:
         parts = [
             _heading(folder, con),

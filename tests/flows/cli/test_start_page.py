@@ -1,10 +1,13 @@
 import stat
 import subprocess
 import sys
+from datetime import date, datetime
 
 import pytest
+import time_machine
 
 from flows.cli import start_page
+from flows.setup import demo
 from tests.flows.cli.calling import call
 
 DESKTOP = ("DISPLAY", "WAYLAND_DISPLAY", "SSH_CONNECTION", "CI")
@@ -50,3 +53,9 @@ def test_a_demo_cannot_end_on_any_day(capsys, monkeypatch, tmp_path, day):
     assert code == 2
     assert day in err
     assert not (tmp_path / "d").exists()
+
+
+def test_the_demo_ends_before_today_by_the_clock_of_its_farm():
+    for now, last in (("2026-11-30T06:59Z", 28), ("2026-11-30T07:01Z", 29)):
+        with time_machine.travel(datetime.fromisoformat(now), tick=False):
+            assert demo.yesterday() == date(2026, 11, last)
