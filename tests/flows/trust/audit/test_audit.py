@@ -1,5 +1,4 @@
 import re
-import shutil
 from datetime import UTC, datetime
 from itertools import islice
 
@@ -9,7 +8,6 @@ from typer.testing import CliRunner
 from flows.base.errors import UserError
 from flows.cli import app
 from flows.derive import derive
-from flows.farm.folder import FarmFolder
 from flows.run import steps
 from flows.store import publish, warehouse
 from flows.trust.audit import audit, cross_checks, declared_limits, evaluate, page
@@ -42,23 +40,6 @@ def whole(con):
 
 def failed(outcomes):
     return {(o.table, o.column, o.expectation) for o in outcomes if o.state == "failed"}
-
-
-@pytest.fixture(scope="module")
-def stored(tmp_path_factory):
-    """A farm whose warehouse is sound, made once; each test breaks a copy."""
-    folder = invented.folder_at(tmp_path_factory.mktemp("sound"))
-    with warehouse.open_writer(folder) as con:
-        invented.put_setup(con, invented.setup())
-        filled(con)
-    return folder.root
-
-
-@pytest.fixture
-def sound(stored, tmp_path):
-    copy = FarmFolder.at(shutil.copytree(stored, tmp_path / "copy"))
-    with warehouse.open_writer(copy) as con:
-        yield con
 
 
 # Each breaks one thing in the stored tables, behind the back of the checks on write: the table (and

@@ -17,7 +17,6 @@ from flows.trust.audit import carried, cross_checks, declared_limits, evaluate, 
 from flows.trust.audit.carried import Carried, Part
 from flows.trust.audit.outcome import CountCheck, Outcome
 from schemas.catalogue import TABLES
-from tests.flows.trust.audit.test_audit import sound, stored  # noqa: F401 (fixtures)
 
 NIGHT = datetime(2026, 3, 2, 3, 40, tzinfo=UTC)
 # Whose columns are looked at, and the counts of which tables: a whole audit takes ten seconds.
@@ -84,7 +83,7 @@ STEPS = st.lists(
     max_examples=5, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(STEPS)
-def test_what_is_carried_is_what_a_whole_audit_finds(sound, steps):  # noqa: F811
+def test_what_is_carried_is_what_a_whole_audit_finds(sound, steps):
     known, now = {}, NIGHT
     with pytest.MonkeyPatch.context() as patch:
         sound.execute("BEGIN")
@@ -123,7 +122,7 @@ def with_limit(high):
 
 
 @pytest.mark.usefixtures("few")
-def test_only_what_reads_changed_rows_is_looked_at(sound, monkeypatch):  # noqa: F811
+def test_only_what_reads_changed_rows_is_looked_at(sound, monkeypatch):
     first, known = audited(sound, {}, NIGHT)
     later = NIGHT + timedelta(hours=1)
     with monkeypatch.context() as patch:
@@ -141,7 +140,7 @@ def test_only_what_reads_changed_rows_is_looked_at(sound, monkeypatch):  # noqa:
 
 
 @pytest.mark.usefixtures("few")
-def test_a_limit_or_the_program_that_changed_is_looked_at(sound, monkeypatch):  # noqa: F811
+def test_a_limit_or_the_program_that_changed_is_looked_at(sound, monkeypatch):
     _, known = audited(sound, {}, NIGHT)
     monkeypatch.setattr(evaluate, "TABLES", evaluate.TABLES | with_limit(0.5))
     outcomes, _ = audited(sound, known, NIGHT + timedelta(hours=1))
@@ -243,7 +242,7 @@ def test_the_note_comes_back_and_a_damaged_one_is_none(tmp_path, damage):
     assert carried.earlier(folder) == {}
 
 
-def test_a_count_follows_from_every_table_that_it_reads(sound):  # noqa: F811
+def test_a_count_follows_from_every_table_that_it_reads(sound):
     parts = [p for p in evaluate._Looking(sound).parts() if isinstance(p.asked, CountCheck)]
     assert len(parts) > 200
     seen = set()
