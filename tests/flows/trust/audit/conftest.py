@@ -5,6 +5,7 @@ import pytest
 from flows.farm.folder import FarmFolder
 from flows.store import warehouse
 from tests.flows import invented
+from tests.flows.trust.audit.sound_farm import filled
 
 
 @pytest.fixture(scope="module")
