@@ -5,15 +5,21 @@ Imports inside functions are for start-up time.
 
 from __future__ import annotations
 
-import shutil
-import sys
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from flows.base.errors import UserError
-from flows.cli.base import AsJson, Folder, app, farm_folder, hand_json, hand_over, say
+from flows.cli.answering import (
+    AsCsv,
+    AsRecords,
+    Form,
+    Query,
+    RowsShown,
+    ToParquet,
+    answer,
+    query_of,
+)
+from flows.cli.base import AsJson, Folder, app, farm_folder, hand_json, say
 
 
 @app.command()
@@ -46,15 +52,11 @@ def status(
 @app.command()
 def sql(
     folder: Folder,
-    text: Annotated[
-        str | None, typer.Argument(metavar="QUERY", help="without one, it is read from the input")
-    ] = None,
-    csv: Annotated[bool, typer.Option("--csv", help="as CSV")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="as a JSON list of records")] = False,
-    parquet: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="write a Parquet file")
-    ] = None,
-    rows: Annotated[int, typer.Option(help="rows shown of a table; 0 for all", min=0)] = 40,
+    text: Query = None,
+    csv: AsCsv = False,
+    as_json: AsRecords = False,
+    parquet: ToParquet = None,
+    rows: RowsShown = 40,
 ) -> None:
     """Query the published copy.
 
@@ -71,30 +73,11 @@ def sql(
       checkstrip sql my_farm "FROM customary.rain_month" --json
       checkstrip sql my_farm "FROM weather_day" --parquet days.parquet
     """
-    from flows.store import answer_table, query
+    from flows.store import query
 
-    if sum((csv, as_json, parquet is not None)) > 1:
-        raise UserError("Choose one of --csv, --json and --parquet.")
-    if text is None:
-        if sys.stdin.isatty():
-            raise UserError('Give a query, for example: checkstrip sql FOLDER "SHOW TABLES"')
-        text = sys.stdin.read()
-    with query.open_published(farm_folder(folder)) as con:
-        found = query.ask(con, text)
-        if not (csv or as_json or parquet):
-            width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
-            say(answer_table.to_table(found, rows, query.time_zone(con), width))
-            return
-        from flows.store import answer
-
-        frame = answer.frame(found)
-    if parquet is not None:
-        answer.to_parquet(frame, parquet)
-        say(f"Written to {parquet}.")
-    elif csv:
-        hand_over(answer.to_csv(frame))
-    else:
-        hand_over(answer.to_json(frame) + "\n")
+    form = Form(csv, as_json, parquet, rows)
+    asked = query_of(text, form, 'checkstrip sql FOLDER "SHOW TABLES"')
+    answer(query.open_published(farm_folder(folder)), asked, form)
 
 
 @app.command()

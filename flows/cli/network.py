@@ -5,15 +5,22 @@ Imports inside functions are for start-up time.
 
 from __future__ import annotations
 
-import shutil
-import sys
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
-from flows.base.errors import UserError
-from flows.cli.base import AsJson, app, farm_folder, hand_json, hand_over, say
+from flows.cli.answering import (
+    AsCsv,
+    AsRecords,
+    Form,
+    Query,
+    RowsShown,
+    ToParquet,
+    answer,
+    query_of,
+)
+from flows.cli.base import AsJson, app, farm_folder, hand_json, say
 
 network = typer.Typer(
     help=(
@@ -133,15 +140,11 @@ def status(where: Where, as_json: AsJson = False) -> None:
 @network.command()
 def sql(
     where: Where,
-    text: Annotated[
-        str | None, typer.Argument(metavar="QUERY", help="without one, it is read from the input")
-    ] = None,
-    csv: Annotated[bool, typer.Option("--csv", help="as CSV")] = False,
-    as_json: Annotated[bool, typer.Option("--json", help="as a JSON list of records")] = False,
-    parquet: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="write a Parquet file")
-    ] = None,
-    rows: Annotated[int, typer.Option(help="rows shown of a table; 0 for all", min=0)] = 40,
+    text: Query = None,
+    csv: AsCsv = False,
+    as_json: AsRecords = False,
+    parquet: ToParquet = None,
+    rows: RowsShown = 40,
 ) -> None:
     """Query a network's newest snapshot.
 
@@ -154,30 +157,10 @@ def sql(
       checkstrip network sql my_farm "FROM network_pooled WHERE grouping = 'crop'" --csv
     """
     from flows.network import membership, reading
-    from flows.store import answer, answer_table, query
 
-    if sum((csv, as_json, parquet is not None)) > 1:
-        raise UserError("Choose one of --csv, --json and --parquet.")
-    if text is None:
-        if sys.stdin.isatty():
-            raise UserError(
-                'Give a query, for example: checkstrip network sql NETWORK "SHOW TABLES"'
-            )
-        text = sys.stdin.read()
-    with reading.open_snapshot(membership.at(where)) as con:
-        found = query.ask(con, text)
-        if not (csv or as_json or parquet):
-            width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
-            say(answer_table.to_table(found, rows, None, width))
-            return
-        frame = answer.frame(found)
-    if parquet is not None:
-        answer.to_parquet(frame, parquet)
-        say(f"Written to {parquet}.")
-    elif csv:
-        hand_over(answer.to_csv(frame))
-    else:
-        hand_over(answer.to_json(frame) + "\n")
+    form = Form(csv, as_json, parquet, rows)
+    asked = query_of(text, form, 'checkstrip network sql NETWORK "SHOW TABLES"')
+    answer(reading.open_snapshot(membership.at(where)), asked, form)
 
 
 @network.command()

@@ -13,7 +13,6 @@ from dataclasses import astuple, dataclass
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 import duckdb
 
@@ -33,8 +32,6 @@ OF_ALL = (
     "schemas/compared.py",
 )
 _NOT_READ = (".pyc", ".md")
-# What a module says of its rows, and what holds if it does not.
-_OF_PART: dict[str, Any] = {"PART": "", "DAYS_BEFORE": 0, "DAYS_AFTER": 0}
 _LIBRARIES = ("duckdb", "polars", "numpy", "numpy-financial", "scipy", "shapely", "pandera")
 
 
@@ -140,14 +137,13 @@ def _read(
     packages = (p / "__init__.py" for place in places for p in (place, *place.parents))
     derives = [n for n in tree.body if isinstance(n, ast.FunctionDef) and n.name == "derive"]
     sources = tuple(a.arg for n in derives for a in (*n.args.args, *n.args.kwonlyargs))
-    said = {
-        target.id: node.value.value
+    said = (
+        node.value.value
         for node in tree.body
         if isinstance(node, ast.Assign) and isinstance(node.value, ast.Constant)
-        for target in node.targets
-        if isinstance(target, ast.Name) and target.id in _OF_PART
-    }
-    part = Word.of(*(said.get(name, usual) for name, usual in _OF_PART.items()))
+        if [target.id for target in node.targets if isinstance(target, ast.Name)] == ["PART"]
+    )
+    part = Word.of(str(next(said, "")))
     return frozenset((*packages, *(p.with_suffix(".py") for p in places))), sources, part
 
 

@@ -1,11 +1,10 @@
 """The parts of a derived table: what each is made from, hashed, and which rows that is.
 
-A module of ``transforms/`` says in ``PART`` what its rows depend on: ``field``, ``probe``, ``station``
-or nothing of these, with ``season``, ``year`` or neither; in ``DAYS_BEFORE`` and ``DAYS_AFTER`` by
-how many days its rows look beyond that span. A part is one place in one span of days. It is made
-from those rows of a source that are of its place (all, if the source does not say; rows of no place
-belong to every part) and, if the source is computed, of its span. What is written in the books is
-divided by place only.
+A module of ``transforms/`` says in ``PART`` what its rows depend on: a place, which is the name of a
+column (``field``, ``probe``), or a place and ``season``. A part is one place, in one span of days if
+it goes by season. It is made from those rows of a source that are of its place (all, if the source
+does not say; rows of no place belong to every part) and, if the source is computed, of its span.
+What is written in the books is divided by place only.
 
 A field's time is divided by its days of harvest: one span ends with a harvest, the next one begins
 the day after. Spans are widened to whole months, so a source is hashed once, by place and month.
@@ -28,8 +27,7 @@ from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.table import Table, Tier
 
-SEASON, YEAR = "season", "year"
-_TIMES = (SEASON, YEAR)
+SEASON = "season"
 _COMPUTED = (Tier.DAILY, Tier.DERIVED)
 _FIRST, _LAST = date(1, 1, 1), date(9999, 12, 31)
 _KEY = ["place", "month", "season"]
@@ -37,23 +35,16 @@ _KEY = ["place", "month", "season"]
 
 @dataclass(frozen=True, slots=True)
 class Word:
-    """What a table's rows depend on: the column that names a place, and a span of time."""
+    """What a table's rows depend on: the column that names a place, and whether a season of it."""
 
-    place: str = ""
-    time: str = ""
-    before_d: int = 0
-    after_d: int = 0
+    place: str
+    season: bool = False
 
     @classmethod
-    def of(cls, text: str, before_d: int = 0, after_d: int = 0) -> Word | None:
+    def of(cls, text: str) -> Word | None:
         """Return what ``PART`` of a module says; None if it says nothing."""
-        words = text.split()
-        place = "".join(word for word in words if word not in _TIMES)
-        return (
-            cls(place, "".join(w for w in words if w in _TIMES), before_d, after_d)
-            if words
-            else None
-        )
+        place, _, span = text.partition(" ")
+        return cls(place, span == SEASON) if place else None
 
     def by_place(self, table: Table) -> bool:
         """Return whether a table's rows say of which place they are."""
@@ -61,11 +52,11 @@ class Word:
 
     def by_season(self, table: Table) -> bool:
         """Return whether a table's rows go by their season, whatever their day."""
-        return self.time == SEASON and table.tier in _COMPUTED and SEASON in table.key
+        return self.season and table.tier in _COMPUTED and SEASON in table.key
 
     def by_day(self, table: Table) -> bool:
         """Return whether a table's rows go by their day."""
-        timed = bool(self.time) and table.tier in _COMPUTED and not self.by_season(table)
+        timed = self.season and table.tier in _COMPUTED and not self.by_season(table)
         return timed and "day" in table.names
 
 
@@ -123,9 +114,7 @@ class Parts:
     ) -> pl.DataFrame:
         """Return the stored rows of a table that belong to some parts, or (not ``theirs``) to none of them."""
         kept = self.spans.filter(pl.col("part").is_in(list(parts)))
-        on = ["true"]
-        if self.word.place:
-            on.append(f"t.{generated.quoted(self.word.place)} = k.place")
+        on = [f"t.{generated.quoted(self.word.place)} = k.place"]
         if self.word.by_season(table):
             kept = self.seasons.join(kept, on="part", how="semi")
             on.append("t.season = k.season")
@@ -140,29 +129,27 @@ class Parts:
 
         The latter lack a place, season or day, which breaks their declaration: whoever checks must see them.
         """
-        said = [self.word.place] * bool(self.word.place)
+        said = [self.word.place]
         said += ["season"] if self.word.by_season(table) else ["day"] * self.word.by_day(table)
-        lost = rows.filter(pl.any_horizontal(pl.lit(False), pl.col(said).is_null()))
+        lost = rows.filter(pl.any_horizontal(pl.col(said).is_null()))
         return pl.concat([self._own(table, rows.drop_nulls(said), parts), lost])
 
     def _own(self, table: Table, rows: pl.DataFrame, parts: Iterable[str]) -> pl.DataFrame:
         wanted = self.spans.filter(pl.col("part").is_in(list(parts)))
-        place = [self.word.place] if self.word.place else []
+        place = self.word.place
         if self.word.by_season(table):
             seasons = self.seasons.join(wanted, on="part", how="semi")
             return rows.join(
-                seasons, left_on=[*place, "season"], right_on=["place", "season"], how="semi"
+                seasons, left_on=[place, "season"], right_on=["place", "season"], how="semi"
             )
         if not self.word.by_day(table):
-            return rows.join(wanted, left_on=place, right_on=["place"], how="semi")
+            return rows.join(wanted, left_on=place, right_on="place", how="semi")
         rows = rows.with_row_index("row_no")
-        if place:
-            found = rows.select("row_no", "day", *place).join(
-                wanted, left_on=place, right_on="place"
-            )
-        else:
-            found = rows.select("row_no", "day").join(wanted, how="cross")
-        found = found.filter(pl.col("day").is_between("from_day", "to_day"))
+        found = (
+            rows.select("row_no", "day", place)
+            .join(wanted, left_on=place, right_on="place")
+            .filter(pl.col("day").is_between("from_day", "to_day"))
+        )
         return rows.join(found, on="row_no", how="semi").drop("row_no")
 
 
@@ -228,39 +215,19 @@ class Divided:
         self, word: Word, found: dict[str, pl.DataFrame]
     ) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Return the spans of all parts, and which seasons lie in which."""
-        placed = {
-            n: rows for n, rows in found.items() if not word.place or word.by_place(TABLES[n])
-        }
-        seen = pl.concat(rows.select("place", "month") for rows in placed.values()).drop_nulls(
-            "place"
-        )
-        spans = (
-            seen.select("place")
-            .unique()
-            .with_columns(
+        placed = (rows for name, rows in found.items() if word.by_place(TABLES[name]))
+        places = pl.concat(rows.select("place") for rows in placed).drop_nulls().unique()
+        if word.season:
+            spans, seasons = _crop_years(places, warehouse.read(self._con, TABLES["season"]))
+        else:
+            spans = places.with_columns(
                 from_day=pl.lit(_FIRST), to_day=pl.lit(_LAST), seeded=pl.lit(None, pl.Date)
             )
-        )
-        seasons = pl.DataFrame(schema={"place": pl.String, "season": pl.Int64, "span": pl.Date})
-        if word.time == YEAR:
-            first = pl.col("month").dt.truncate("1y")
-            spans = (
-                seen.drop_nulls("month")
-                .select("place", from_day=first)
-                .unique()
-                .with_columns(
-                    to_day=pl.col("from_day").dt.offset_by("1y").dt.offset_by("-1d"),
-                    seeded=pl.lit(None, pl.Date),
-                )
-            )
-        if word.time == SEASON:
-            spans, seasons = _crop_years(
-                spans.select("place"), warehouse.read(self._con, TABLES["season"])
-            )
+            seasons = pl.DataFrame(schema={"place": pl.String, "season": pl.Int64, "span": pl.Date})
         spans = spans.with_columns(
             part=pl.format("{} {}", "place", "from_day"),
-            from_month=_widened(pl.min_horizontal("from_day", "seeded"), -word.before_d),
-            to_month=_widened(pl.col("to_day"), word.after_d),
+            from_month=pl.min_horizontal("from_day", "seeded").dt.truncate("1mo"),
+            to_month=pl.col("to_day").dt.truncate("1mo"),
         ).sort("part")
         seasons = seasons.select("place", "season", part=pl.format("{} {}", "place", "span"))
         return spans, seasons
@@ -289,12 +256,6 @@ def _crop_years(places: pl.DataFrame, season: pl.DataFrame) -> tuple[pl.DataFram
         seeded, left_on=["place", "from_day"], right_on=["place", "span"], how="left"
     )
     return spans, seasons.select("place", "season", "span")
-
-
-def _widened(day: pl.Expr, days: int) -> pl.Expr:
-    """Return the month of a day so many days later; the ends of time stay."""
-    moved = pl.when(day.is_in([_FIRST, _LAST])).then(day).otherwise(day.dt.offset_by(f"{days}d"))
-    return moved.dt.truncate("1mo")
 
 
 def _keys(

@@ -64,9 +64,7 @@ def bring_up(con: duckdb.DuckDBPyConnection) -> bool:
             changed |= _bring_up_table(con, table, stored.get(table.name), fresh=version is None)
     if changed or version != SCHEMA_VERSION:
         facts.set_fact(con, "schema_version", str(SCHEMA_VERSION))
-        facts.set_fact(
-            con, "for_readers", None
-        )  # views and comments are made with the next publish
+        facts.set_fact(con, "for_readers", None)  # the next publish makes views and comments
         changed = True
     return changed
 

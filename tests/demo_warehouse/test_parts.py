@@ -44,7 +44,7 @@ def test_each_part_alone_is_as_among_all(con, name):
 
 @pytest.mark.parametrize(
     ("name", "wrong"),
-    [("soil_water_day", "probe year"), ("rain_day", "station year")],
+    [("soil_water_day", "field season"), ("drawdown_day", "field season")],
 )
 def test_a_wrong_word_is_found(con, name, wrong):
     rows, _ = alone(con, name, Word.of(wrong))
