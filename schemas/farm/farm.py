@@ -39,6 +39,17 @@ def _listed_zones() -> frozenset[str]:
     return frozenset((files("tzdata") / "zones").read_text(encoding="utf-8").split())
 
 
+def _check_zone(value: str) -> str:
+    if value not in _listed_zones() and value not in available_timezones():
+        raise ValueError(
+            "expected an IANA time zone such as America/Winnipeg or Australia/Adelaide"
+        )
+    return value
+
+
+Zone = Annotated[str, AfterValidator(_check_zone)]
+
+
 class Place(Strict):
     """[place]: where it lies and when its day starts (standard time, all year).
 
@@ -48,17 +59,8 @@ class Place(Strict):
     latitude: Annotated[float | None, Field(ge=-90, le=90)] = None
     longitude: Annotated[float | None, Field(ge=-180, le=180)] = None
     elevation_m: Annotated[float | None, Field(ge=-450, le=6000)] = None
-    time_zone: str
+    time_zone: Zone
     day_starts: time = time(0, 0)
-
-    @field_validator("time_zone")
-    @classmethod
-    def _check_time_zone(cls, value: str) -> str:
-        if value not in _listed_zones() and value not in available_timezones():
-            raise ValueError(
-                "expected an IANA time zone such as America/Winnipeg or Australia/Adelaide"
-            )
-        return value
 
     @model_validator(mode="after")
     def _check_coordinates(self) -> Place:

@@ -3,19 +3,11 @@
 from __future__ import annotations
 
 from typing import Annotated
-from zoneinfo import ZoneInfo, available_timezones
 
-from pydantic import AfterValidator, Field
+from pydantic import Field
 
-from schemas.farm.farm import Cron
+from schemas.farm.farm import Cron, Zone
 from schemas.farm.layout_parts import Strict
-
-
-def _check_zone(value: str) -> str:
-    if value not in available_timezones():
-        raise ValueError("expected an IANA time zone such as America/Winnipeg or UTC")
-    return value
-
 
 # A name as farm.toml has it after env:, and as the host's environment has it.
 Variable = Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
@@ -36,13 +28,8 @@ class Round(Strict):
     """[round]: when all farms are worked on, and how many farms one worker takes at a time."""
 
     schedule: Cron = "*/30 * * * *"
-    time_zone: Annotated[str, AfterValidator(_check_zone)] = "UTC"
+    time_zone: Zone = "UTC"
     bucket: Annotated[int, Field(ge=1, le=1000)] = 50
-
-    @property
-    def zone(self) -> ZoneInfo:
-        """Return the zone itself."""
-        return ZoneInfo(self.time_zone)
 
 
 class Hosting(Strict):
