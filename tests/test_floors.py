@@ -51,6 +51,7 @@ FROM_TRANSFORMS = {
     "transforms.methods.like_ground": {"setup"},
     "transforms.methods.normal_range": {"pages"},
     "transforms.methods.sun": {"setup"},
+    "transforms.methods.alike_ground": {"books"},
     "transforms.order": {"derive", "trust"},
 }
 

@@ -12,72 +12,85 @@ KEY = ["field", "day", "source"]
 TYPED = ("vegetation index", "ndvi")  # of the sheet observations, in lower case
 OBSERVED = "observed"
 _SIDES = ("treated", "check")
+_ROW = (
+    *KEY,
+    *("treated_index", "check_index", "difference", "half_width"),
+    *("coverage", "partial", "reason"),
+)
+_COVERAGE = [f"{side}_coverage" for side in _SIDES]
+FAR = 0.5  # of a strip's length between two strips; from there on intervals held less in FIGURES.md
+FEW = "too few pixels for an interval"
+APART = (
+    "the strips lie more than half of their length apart, so the ground may differ by more than the "
+    "interval holds"
+)
 
 
 def derive(
-    vegetation_strip: pl.DataFrame, observation_pair: pl.DataFrame, season: pl.DataFrame
+    vegetation_strip: pl.DataFrame,
+    vegetation_ground: pl.DataFrame,
+    observation_pair: pl.DataFrame,
+    season: pl.DataFrame,
 ) -> pl.DataFrame:
     """Put the indexes of both strips of one field, day and source side by side.
 
-    Of several images of a strip in one day the one that shows most of it counts. The standard error
-    of a strip's mean is its spread over the root of its independent pixels less one: what another
-    piece of the same land would differ by. The interval takes Student's t with the degrees of
-    freedom of two unequal variances (Welch 1947, doi 10.1093/biomet/34.1-2.28). Of typed
-    observations only the standard error of the difference is known, if both strips have two places.
+    Of several images of a day the one that shows most of both strips counts. The interval of the
+    difference is that of its image (``alike_ground``). Of typed observations it is Student's t of
+    both strips' places.
     """
-    rows = pl.concat([_seen(as_book(vegetation_strip, season)), _typed(observation_pair)])
-    df = pl.col("difference_se") ** 4 / sum(
-        pl.col(f"{side}_se") ** 4 / (pl.col(f"{side}_pixels") - 1) for side in _SIDES
-    )
-    half = student_t(df) * pl.col("difference_se")
-    rows = _with_season(rows, season).with_columns(
-        difference_low=pl.col("difference") - half, difference_high=pl.col("difference") + half
+    seen = _seen(as_book(vegetation_strip, season), as_book(vegetation_ground, season))
+    rows = _with_season(pl.concat([seen, _typed(observation_pair)]), season).with_columns(
+        difference_low=pl.col("difference") - pl.col("half_width"),
+        difference_high=pl.col("difference") + pl.col("half_width"),
     )
     return generated.conform(rows.select(TABLE.names), TABLE).sort(TABLE.key)
 
 
-def _seen(images: pl.DataFrame) -> pl.DataFrame:
-    best = images.sort("coverage", "image", descending=[True, False]).unique(
-        [*KEY, "strip"], keep="first", maintain_order=True
-    )
-    se = pl.when(pl.col("independent_pixels") > 1).then(
-        pl.col("spread") / (pl.col("independent_pixels") - 1).sqrt()
-    )
+def _seen(images: pl.DataFrame, ground: pl.DataFrame) -> pl.DataFrame:
     of_side = {
         f"{side}_{name}": in_strip(value, side).first()
         for side in _SIDES
         for name, value in {
             "index": pl.col("vegetation_index"),
-            "se": se,
-            "pixels": pl.col("independent_pixels"),
             "coverage": pl.col("coverage"),
             "why": pl.format("{} strip: {}", pl.lit(side), "reason"),
         }.items()
     }
-    rows = best.group_by(KEY).agg(**of_side)
-    least = pl.min_horizontal(*(pl.col(f"{side}_coverage").fill_null(0.0) for side in _SIDES))
-    missing = (pl.lit(f"{side} strip: not in an image of this day") for side in _SIDES)
-    why = [
-        pl.when(pl.col(f"{side}_coverage").is_null()).then(text).otherwise(f"{side}_why")
-        for side, text in zip(_SIDES, missing, strict=True)
-    ]
-    return rows.select(
-        *KEY,
-        "treated_index",
-        "check_index",
-        difference=pl.col("treated_index") - pl.col("check_index"),
-        **{f"{side}_se": pl.col(f"{side}_se") for side in _SIDES},
-        difference_se=(pl.col("treated_se") ** 2 + pl.col("check_se") ** 2).sqrt(),
-        **{f"{side}_pixels": pl.col(f"{side}_pixels") for side in _SIDES},
-        least_pixels=pl.min_horizontal("treated_pixels", "check_pixels"),
-        coverage=least,
-        partial=least < 1,
-        reason=pl.when(least < 1).then(pl.concat_str(why, separator="; ", ignore_nulls=True)),
+    rows = (
+        images.group_by(*KEY, "image")
+        .agg(**of_side)
+        .with_columns(coverage=pl.min_horizontal(pl.col(*_COVERAGE).fill_null(0.0)))
+        .with_columns(sum=pl.sum_horizontal(_COVERAGE))
+        .sort("coverage", "sum", "image", descending=[True, True, False])
+        .unique(KEY, keep="first", maintain_order=True)
+        .join(ground.unique([*KEY, "image"]), on=[*KEY, "image"], how="left")
     )
+    why = [
+        pl.when(pl.col(f"{side}_coverage").is_null())
+        .then(pl.lit(f"{side} strip: not in the image"))
+        .otherwise(f"{side}_why")
+        for side in _SIDES
+    ]
+    both = pl.all_horizontal(pl.col("treated_index", "check_index").is_not_null())
+    reason = pl.concat_str(
+        *(pl.when(pl.col("coverage") < 1).then(one) for one in why),
+        pl.when(both & pl.col("half_width").is_null()).then(pl.lit(FEW)),
+        pl.when(both & (pl.col("apart_share") > FAR)).then(pl.lit(APART)),
+        separator="; ",
+        ignore_nulls=True,
+    )
+    return rows.with_columns(
+        difference=pl.col("treated_index") - pl.col("check_index"),
+        partial=pl.col("coverage") < 1,
+        reason=reason.replace("", None),
+    ).select(_ROW)
 
 
 def _typed(observation_pair: pl.DataFrame) -> pl.DataFrame:
-    """Return the typed indexes; places of a strip stand for its independent pixels."""
+    """Return the typed indexes; Welch's t of the places (Welch 1947, doi 10.1093/biomet/34.1-2.28).
+
+    Only the error of the difference is known, so both strips count as spread alike.
+    """
     index = pl.col("what").is_in(TYPED) & pl.col("unit").is_in(["1", ""])
     rows = observation_pair.filter(
         index
@@ -85,25 +98,22 @@ def _typed(observation_pair: pl.DataFrame) -> pl.DataFrame:
             pl.col("treated_value", "check_value").is_between(-1, 1).fill_null(True)
         )
     )
-    halves = (pl.col("difference_se") / 2**0.5).alias
-    return rows.unique(["field", "day"], keep="first", maintain_order=True).select(
-        "field",
-        "day",
-        source=pl.lit(OBSERVED),
-        treated_index="treated_value",
-        check_index="check_value",
-        difference="difference",
-        treated_se=halves("treated_se"),
-        check_se=halves("check_se"),
-        difference_se="difference_se",
-        treated_pixels=pl.col("treated_places").cast(pl.Float64),
-        check_pixels=pl.col("check_places").cast(pl.Float64),
-        least_pixels=pl.min_horizontal("treated_places", "check_places")
-        .cast(pl.Float64)
-        .replace(0.0, None),
-        coverage="coverage",
-        partial="partial",
-        reason="reason",
+    df = 4 / pl.sum_horizontal(1 / (pl.col(f"{side}_places") - 1.0) for side in _SIDES)
+    return (
+        rows.unique(["field", "day"], keep="first", maintain_order=True)
+        .select(
+            "field",
+            "day",
+            source=pl.lit(OBSERVED),
+            treated_index="treated_value",
+            check_index="check_value",
+            half_width=student_t(df) * pl.col("difference_se"),
+            difference="difference",
+            coverage="coverage",
+            partial="partial",
+            reason="reason",
+        )
+        .select(_ROW)
     )
 
 

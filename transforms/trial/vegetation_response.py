@@ -4,7 +4,6 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.vegetation_response import TABLE
-from transforms.trial.methods.trial_statistics import student_t
 
 KEY = ["field", "season", "source"]
 SIDE = [*KEY, "side"]
@@ -32,9 +31,10 @@ def derive(vegetation_pair: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
     Of the days on which both strips were seen, straight lines between. Green-up is the first day on
     which the index passes half of its rise from the lowest before the peak to the peak, senescence
     the last on which it falls below half of its way down (the half-maximum of White et al. 1997,
-    doi 10.1029/97GB00330, from memory). An error of the ground is the same on every day, so the
-    errors of days add up in the area and do not cancel; a day is as uncertain as the index
-    is there, by the slope. Days between images more than MAX_GAP_D apart are not known.
+    doi 10.1029/97GB00330, from memory). An error of the ground is the same on every day, so
+    half the widths of the days' intervals add up in the area and do not cancel; a day is as uncertain
+    as the difference of the indexes is there, by the slope of the curve that is less steep. Days
+    between images more than MAX_GAP_D apart are not known.
     """
     both = vegetation_pair.filter(
         pl.col("season").is_not_null() & pl.col("difference").is_not_null()
@@ -45,8 +45,7 @@ def derive(vegetation_pair: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
             "day",
             side=pl.lit(side),
             index=pl.col(f"{side}_index"),
-            se=pl.col(f"{side}_se"),
-            df=pl.col("least_pixels") - 1,
+            half=(pl.col("difference_high") - pl.col("difference_low")) / 2,
         )
         for side in _SIDES
     )
@@ -79,8 +78,8 @@ def _days(both: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
 
 
 def _measured(curves: pl.DataFrame) -> pl.DataFrame:
-    """Peak, area, green-up and senescence of each strip's curve, each with its standard error."""
-    day, index, se = pl.col("day"), pl.col("index"), pl.col("se")
+    """Peak, area, green-up and senescence of each strip's curve, and how far the ground may move each."""
+    day, index, half = pl.col("day"), pl.col("index"), pl.col("half")
     wide = (day - day.shift()).dt.total_days().over(SIDE)
     peak_day = day.sort_by(index).last().over(SIDE)
     low_before = index.filter(day <= peak_day).min().over(SIDE)
@@ -89,7 +88,7 @@ def _measured(curves: pl.DataFrame) -> pl.DataFrame:
     steps = curves.with_columns(
         wide=wide,
         was=index.shift().over(SIDE),
-        se_was=se.shift().over(SIDE),
+        half_was=half.shift().over(SIDE),
         before=day.shift().over(SIDE),
         peak_day=peak_day,
         up=_half_way(low_before, peak),
@@ -97,10 +96,9 @@ def _measured(curves: pl.DataFrame) -> pl.DataFrame:
     )
     return steps.group_by(SIDE).agg(
         peak=pl.col("index").max(),
-        peak_se=se.sort_by("index").last(),
+        peak_half=half.sort_by("index").last(),
         area=_area("index", "was"),
-        area_se=pl.when(se.null_count() == 0).then(_area("se", "se_was")),
-        df=pl.col("df").min(),
+        area_half=pl.when(half.null_count() == 0).then(_area("half", "half_was")),
         **_crossing("green_up", rising=True),
         **_crossing("senescence", rising=False),
     )
@@ -117,7 +115,7 @@ def _area(now: str, before: str) -> pl.Expr:
 
 
 def _crossing(name: str, *, rising: bool) -> dict[str, pl.Expr]:
-    """The outermost crossing of the half level on one side of the peak: days since 1970 and its error."""
+    """The outermost crossing of the half level on one side of the peak: days since 1970, and how far it may move."""
     level = pl.col("up" if rising else "down")
     now, was = pl.col("index"), pl.col("was")
     if rising:
@@ -126,7 +124,7 @@ def _crossing(name: str, *, rising: bool) -> dict[str, pl.Expr]:
         here = (was >= level) & (now < level) & (pl.col("before") >= pl.col("peak_day"))
     along = (level - was) / (now - was)
     slope = ((now - was) / pl.col("wide")).abs()
-    error = (pl.col("se_was") + along * (pl.col("se") - pl.col("se_was"))) / slope
+    moved = (pl.col("half_was") + along * (pl.col("half") - pl.col("half_was"))) / slope
     known = here & (pl.col("wide") <= MAX_GAP_D)
     at = pl.col("before").cast(pl.Int32) + along * pl.col("wide")
 
@@ -134,19 +132,20 @@ def _crossing(name: str, *, rising: bool) -> dict[str, pl.Expr]:
         found = pl.when(known).then(value).filter(here)
         return found.first() if rising else found.last()
 
-    return {f"{name}_at": one(at), f"{name}_se": one(error)}
+    return {f"{name}_at": one(at), f"{name}_half": one(moved)}
 
 
 def _compared(rows: pl.DataFrame) -> pl.DataFrame:
     """Treated less check of all, with intervals, and what is missing."""
-    t = student_t(pl.min_horizontal("treated_df", "check_df"))
     made: dict[str, pl.Expr] = {"limits": pl.lit(LIMITS), "partial": pl.col("coverage") < 1}
     for value, stem, end, unit in _COMPARED:
         difference = pl.col(f"treated_{value}") - pl.col(f"check_{value}")
-        error = (pl.col(f"treated_{stem}_se") ** 2 + pl.col(f"check_{stem}_se") ** 2).sqrt()
+        halves = [pl.col(f"{side}_{stem}_half") for side in _SIDES]
+        known = pl.all_horizontal(one.is_not_null() for one in halves)
+        half = pl.when(known).then(pl.max_horizontal(halves))
         made[f"{stem}_{end}{unit}"] = difference
-        made[f"{stem}_{end}_low{unit}"] = difference - t * error
-        made[f"{stem}_{end}_high{unit}"] = difference + t * error
+        made[f"{stem}_{end}_low{unit}"] = difference - half
+        made[f"{stem}_{end}_high{unit}"] = difference + half
         for side in _SIDES:
             own = pl.col(f"{side}_{value}")
             name = f"{side}_{stem}_day" if end == "later" else f"{side}_{stem}{unit}"

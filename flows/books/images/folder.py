@@ -225,7 +225,7 @@ def check(content: bytes, said: ImageBands, outlines: Outlines) -> None:
     """Raise Rejected if a cut is no index, or shows no strip at all."""
     with extra.alone(), geotiff.opened(content) as image:
         opened = cut.cut_of(image, said)
-        found = inside.inside(opened, outlines, likeness=False).values()
+        found = inside.inside(opened, outlines).values()
         if "index" in image.descriptions:
             for of in inside.shares(opened.grid, outlines).values():
                 if not isinstance(of, str):

@@ -16,6 +16,7 @@ from shapely.geometry.base import BaseGeometry
 from flows.books.fieldbook.problem import Rejected
 
 DENSE_DEG = 0.0005  # corners of an outline for another projection; about 50 m
+DEGREE_M = 111_320.0
 GRIDS = 8  # that are remembered: a satellite's images share one
 Outlines = Mapping[Any, BaseGeometry]
 
@@ -76,12 +77,20 @@ class Grid:
 
     @property
     def pixel_m(self) -> float:
-        """Return the length of a pixel's side in meters."""
-        side = math.sqrt(abs(self.transform.determinant))
+        """Return the length of a pixel's side in meters, that of a square of the same area."""
+        return math.sqrt(math.prod(self.pixel))
+
+    @property
+    def pixel(self) -> tuple[float, float]:
+        """Return the length of a step to the next row and to the next column in meters."""
+        t = self.transform
         if self.crs.is_geographic:
-            north = self.transform.f + self.transform.e * self.high / 2
-            return side * 111_320 * math.sqrt(math.cos(math.radians(north)))
-        return side * float(self.crs.linear_units_factor[1])
+            north = t.f + t.e * self.high / 2
+            across = math.cos(math.radians(north))
+            steps = (math.hypot(t.b * across, t.e), math.hypot(t.a * across, t.d))
+            return steps[0] * DEGREE_M, steps[1] * DEGREE_M
+        unit = float(self.crs.linear_units_factor[1])
+        return math.hypot(t.b, t.e) * unit, math.hypot(t.a, t.d) * unit
 
 
 def grid_of(image: Any) -> Grid:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
+from dataclasses import fields
 from datetime import date
+from itertools import permutations
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,8 @@ from flows.books import landed_version
 from flows.books.fieldbook.problem import Problem
 from flows.books.images import extra, geotiff
 from flows.books.images.cut import cut_of
-from flows.books.images.inside import BESIDE, inside
-from flows.books.images.outlines import OfYear, by_year, fingerprint
+from flows.books.images.inside import BESIDE, Inside, inside
+from flows.books.images.outlines import OfYear, Strip, by_year, fingerprint
 from flows.store import publish_guard, warehouse
 from flows.store.archive import Archive, Arrival
 from flows.store.archive_reader import DAMAGED
@@ -25,10 +26,13 @@ from flows.store.receipts import Receipt
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.farm.images import ImageBands
+from schemas.table import Table
+from transforms.methods import alike_ground
 
 KIND = "images"
 TAKEN_BACK = "taken-back"  # in place of how it is read: the image is not to count any more
-TABLE = TABLES["vegetation_strip"]
+STRIPS, GROUND = TABLES["vegetation_strip"], TABLES["vegetation_ground"]
+OF_STRIP = tuple(f.name for f in fields(Inside) if f.name in STRIPS.names)
 Rows = list[dict[str, Any]]
 
 
@@ -76,7 +80,8 @@ def land(con: duckdb.DuckDBPyConnection, archive: Archive) -> list[str]:
         return [extra.MISSING]
     stand = standing(archive)
     kept = {receipt.delivery for receipt in stand if receipt.sequence in done}
-    rows, problems, became = Rows(), list[Problem](), dict[int, tuple[str, str | None]]()
+    problems, became = list[Problem](), dict[int, tuple[str, str | None]]()
+    rows: dict[Table, Rows] = {STRIPS: [], GROUND: []}
     outlines = by_year(strip_outline)
     for receipt in stand:
         data, damage = _bytes(archive, receipt)
@@ -93,14 +98,17 @@ def land(con: duckdb.DuckDBPyConnection, archive: Archive) -> list[str]:
         else:
             became[receipt.sequence] = ("landed", None)
             if receipt.delivery not in kept:
-                rows += _rows(receipt, data, outlines)
-    # so that another processor's last digit does not show
-    made = pl.DataFrame(rows, schema=generated.polars_schema(TABLE)).with_columns(
-        pl.selectors.float().round(9)
-    )
+                strips, ground = _rows(receipt, data, outlines)
+                rows[STRIPS] += strips
+                rows[GROUND] += ground
     with warehouse.transaction(con):
-        before = warehouse.read(con, TABLE).filter(pl.col("delivery").is_in(sorted(kept)))
-        landed_version.replace_if_changed(con, TABLE.name, pl.concat([before, made]))
+        for table, new in rows.items():
+            # so that another processor's last digit does not show
+            made = pl.DataFrame(new, schema=generated.polars_schema(table)).with_columns(
+                pl.selectors.float().round(9)
+            )
+            before = warehouse.read(con, table).filter(pl.col("delivery").is_in(sorted(kept)))
+            landed_version.replace_if_changed(con, table.name, pl.concat([before, made]))
         landed_version.list_problems(con, KIND, problems)
         _write_receipts(con, own, became, problems, setup)
     return []
@@ -118,28 +126,44 @@ def _problem(receipt: Receipt, wrong: dict[str, Any]) -> Problem:
     return Problem(receipt.name, 0, "", wrong["cause"], wrong["found"], wrong["expected"], "image")
 
 
-def _rows(receipt: Receipt, data: bytes, outlines: OfYear) -> Rows:
-    """Return the rows of ``vegetation_strip`` of one image: one for each strip that it may show."""
+def _rows(receipt: Receipt, data: bytes, outlines: OfYear) -> tuple[Rows, Rows]:
+    """Return the rows of one image: of each strip that it may show, and of each two of a field."""
     with extra.alone(), geotiff.opened(data) as image:
         tags = image.tags()
         day = date.fromisoformat(tags["day"])
         cut = cut_of(image, ImageBands.model_validate_json(tags["said"]))
         found = inside(cut, outlines(day.year))
-    return [
+    of = {"day": day, "source": tags["source"], "image": receipt.name}
+    of |= {"delivery": receipt.delivery}
+    strips = [
         {
             "field": field,
             "strip": strip,
-            "day": day,
-            "source": tags["source"],
-            "image": receipt.name,
+            **of,
             "pixel_m": cut.grid.pixel_m,
             "partial": one.coverage < 1,
-            "delivery": receipt.delivery,
-            **asdict(one),
+            **{name: getattr(one, name) for name in OF_STRIP},
         }
         for (field, strip), one in found.items()
         if one.reason != BESIDE
     ]
+    return strips, [{**pair, **of} for pair in _pairs(found)]
+
+
+def _pairs(found: dict[Strip, Inside]) -> Rows:
+    """Return what the ground may make of the difference of each two strips of a field, both ways."""
+    out = Rows()
+    seen = [(name, one.cells) for name, one in found.items() if one.cells is not None]
+    for (field, strip), own in seen:
+        for (also, against), other in seen:
+            if field == also and strip < against:
+                of = {
+                    "half_width": alike_ground.half_width(own, other),
+                    "apart_share": alike_ground.apart(own, other),
+                }
+                for pair in permutations((strip, against)):
+                    out.append({"field": field, "strip": pair[0], "against": pair[1], **of})
+    return out
 
 
 def _write_receipts(

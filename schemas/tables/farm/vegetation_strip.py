@@ -27,12 +27,6 @@ TABLE = Table(
             1,
         ),
         number("spread", "1", "standard deviation of those pixels, by the same shares", 0, 2),
-        number(
-            "independent_pixels",
-            "1",
-            "as many unrelated pixels would tell the mean as well: neighbors are alike",
-            1,
-        ),
         count("pixels_whole", "clear pixels that lie inside as a whole"),
         number("pixels_weight", "1", "clear pixels inside, parts counted as parts", 0),
         number("pixel_m", "m", "length of a pixel's side", 0),

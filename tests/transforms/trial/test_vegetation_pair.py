@@ -23,7 +23,6 @@ def seen(strip: str, index: float | None, **more: Any) -> dict[str, Any]:
         "image": "a.tif",
         "vegetation_index": index,
         "spread": 0.1,
-        "independent_pixels": 26.0,
         "coverage": 1.0,
         "partial": False,
         **more,
@@ -50,10 +49,18 @@ def typed(**more: Any) -> dict[str, Any]:
     }
 
 
-def derive(items, observed=(), harvested: date | None = date(2024, 8, 20)):
+def ground(image: str = "a.tif", half: float | None = 0.03, apart: float = 0.1) -> dict[str, Any]:
+    """What the ground may make of the strips' difference in an image."""
+    of = {"field": "NORTH ", "day": DAY, "source": "drone", "image": image}
+    return of | {"half_width": half, "apart_share": apart}
+
+
+def derive(items, observed=(), harvested: date | None = date(2024, 8, 20), of=()):
+    of = of or [ground(), ground("b.tif")]
     season = {"field": "north", "season": 2024, "crop": "pea", "seeded": date(2024, 5, 1)}
     out = vegetation_pair.derive(
         vegetation_strip=rows("vegetation_strip", list(items)),
+        vegetation_ground=rows("vegetation_ground", [*of, *of]),  # of strips both ways
         observation_pair=rows("observation_pair", list(observed)),
         season=rows("season", [season | {"harvested": harvested}]),
     )
@@ -61,26 +68,23 @@ def derive(items, observed=(), harvested: date | None = date(2024, 8, 20)):
     return out.to_dicts()
 
 
-def test_against_a_welch_interval_of_scipy() -> None:
-    """Strips of 26 and 10 unrelated pixels: scipy's t test of the same summaries."""
-    items = [seen("treated", 0.6), seen("check", 0.5, spread=0.2, independent_pixels=10.0)]
-    (row,) = derive(items)
-    spreads = [0.1 * (26 / 25) ** 0.5, 0.2 * (10 / 9) ** 0.5]  # of a sample, not of the pixels
-    test = stats.ttest_ind_from_stats(0.6, spreads[0], 26, 0.5, spreads[1], 10, equal_var=False)
-    error = (0.1**2 / 25 + 0.2**2 / 9) ** 0.5
-    half = error * stats.t.ppf(0.975, test.df if hasattr(test, "df") else _welch(*spreads))
+def test_the_interval_is_that_of_the_image_on_both_sides_of_the_difference() -> None:
+    (row,) = derive([seen("treated", 0.6), seen("check", 0.5)])
     assert row["difference"] == pytest.approx(0.1)
-    assert row["difference_se"] == pytest.approx(error)
-    assert row["difference_high"] - 0.1 == pytest.approx(half)
-    assert row["difference_low"] == pytest.approx(0.1 - half)
+    assert row["difference_low"] == pytest.approx(0.07)
+    assert row["difference_high"] == pytest.approx(0.13)
     assert (row["field"], row["season"], row["crop"]) == ("north", 2024, "pea")
-    assert row["least_pixels"] == 10
+    assert row["reason"] is None
 
 
-def _welch(one: float, other: float) -> float:
-    """Degrees of freedom of Welch for 26 and 10, by hand."""
-    a, b = one**2 / 26, other**2 / 10
-    return (a + b) ** 2 / (a**2 / 25 + b**2 / 9)
+def test_strips_far_apart_and_too_few_pixels_are_said() -> None:
+    both = [seen("treated", 0.6), seen("check", 0.5)]
+    (row,) = derive(both, of=[ground(apart=0.6)])
+    assert row["difference_low"] == pytest.approx(0.07)
+    assert "more than half of their length apart" in row["reason"]
+    (row,) = derive(both, of=[ground(half=None)])
+    assert (row["difference_low"], row["reason"]) == (None, "too few pixels for an interval")
+    assert row["partial"] is False
 
 
 def test_the_image_that_shows_most_counts_and_what_is_missing_is_said() -> None:
@@ -92,7 +96,7 @@ def test_the_image_that_shows_most_counts_and_what_is_missing_is_said() -> None:
     assert row["reason"] == "check strip: part of the strip is under cloud"
     (row,) = derive(items)
     assert row["difference"] is None
-    assert row["reason"] == "check strip: not in an image of this day"
+    assert row["reason"] == "check strip: not in the image"
 
 
 def test_typed_indexes_are_a_source_of_their_own() -> None:
@@ -101,17 +105,22 @@ def test_typed_indexes_are_a_source_of_their_own() -> None:
         [typed(), typed(what="height", unit="cm"), typed(day=date(2024, 7, 2), treated_value=60.0)],
     )
     assert [(row["source"], row["day"]) for row in found] == [("drone", DAY), ("observed", DAY)]
-    assert found[1]["difference_se"] == pytest.approx(0.05)
     half = 0.05 * stats.t.ppf(0.975, 4)  # three places of each strip, alike in spread
     assert found[1]["difference_high"] == pytest.approx(0.1 + half)
 
 
-def test_one_pixel_or_one_place_gives_a_difference_without_an_interval() -> None:
-    one = {"independent_pixels": 1.0, "spread": 0.0}
+def test_one_place_gives_a_difference_without_an_interval() -> None:
     single = typed(difference_se=None, treated_places=1, check_places=1)
-    found = derive([seen("treated", 0.6, **one), seen("check", 0.5)], [single])
-    assert [row["difference"] for row in found] == [pytest.approx(0.1)] * 2
-    assert [row["difference_low"] for row in found] == [None, None]
+    (row,) = derive([], [single])
+    assert row["difference"] == pytest.approx(0.1)
+    assert row["difference_low"] is None
+
+
+def test_strips_in_two_images_are_not_compared_by_halves() -> None:
+    """Treated in one image, check in another: what the ground does to the difference is not known."""
+    (row,) = derive([seen("treated", 0.6), seen("check", 0.5, image="b.tif")])
+    assert (row["difference"], row["coverage"]) == (None, 0)
+    assert row["reason"].endswith("strip: not in the image")
 
 
 def test_a_day_outside_the_season_has_none() -> None:

@@ -12,12 +12,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 pytest.importorskip("exactextract")
+from pyproj import Transformer
 from rasterio import Affine, crs
 
 from flows.books.images.cut import Cut
 from flows.books.images.grid import Grid
-from flows.books.images.inside import NARROW, independent, inside
+from flows.books.images.inside import NARROW, inside
 from tests.flows.images import EAST, LONG, NORTH, UTM, on_globe, strip, two_strips
+from tests.image_ground import texture
+from transforms.methods import alike_ground
 
 GRID = Affine(10, 0, EAST - 100, 0, -10, NORTH + LONG + 100)
 
@@ -117,30 +120,28 @@ def test_degrees_and_meters_give_the_same_mean() -> None:
     assert found["it"].vegetation_index == pytest.approx(0.5, abs=0.005)
 
 
-def test_unlike_pixels_count_each_and_alike_ones_little() -> None:
-    """Known truth: pixels in squares of 4 by 4 of one value hold a sixteenth of the information."""
-    rng = np.random.default_rng(4)
-    told, counted = [], []
-    for _ in range(60):
-        grid = np.kron(rng.normal(size=(20, 4)), np.ones((4, 4)))
-        told.append(grid.mean())
-        counted.append(independent(grid))
-    assert 1 / np.var(told) == pytest.approx(80, rel=0.5)
-    assert 40 < np.median(counted) < 160
-    assert np.median([independent(rng.normal(size=(80, 16))) for _ in range(20)]) > 400
+def test_what_ground_may_do_is_the_same_in_degrees_and_more_under_cloud() -> None:
+    """One land on two grids (each pixel of degrees by its middle), then with two thirds under cloud."""
+    land = texture("exponential", 12.0).draw(np.random.default_rng(12))[0][:160, :90] / 10
+    fine = GRID @ Affine.scale(0.5)
+    both = {"treated": on_globe(strip(0)), "check": on_globe(strip(1))}
 
+    def half(cut):
+        found = inside(cut, both)
+        return alike_ground.half_width(found["treated"].cells, found["check"].cells)
 
-def test_intervals_of_land_without_difference_hold_nothing_most_times() -> None:
-    """Two pieces of land whose likeness falls with distance: the 95% interval holds zero in most."""
-    rng = np.random.default_rng(77)
-    away = np.hypot(*np.meshgrid(*[np.minimum(np.arange(128), 128 - np.arange(128))] * 2))
-    root = np.sqrt(np.clip(np.fft.fft2(np.exp(-away / 3)).real, 0, None))
-    held = 0
-    for _ in range(100):
-        land = np.fft.ifft2(root * np.fft.fft2(rng.normal(size=away.shape))).real
-        pair = land[:80, :6], land[:80, 60:66]
-        error = sum(p.var() / (independent(p) - 1) for p in pair) ** 0.5
-        held += abs(pair[0].mean() - pair[1].mean()) < 2.1 * error
-    naive = [p.var() / p.size for p in pair]
-    assert 85 <= held <= 100
-    assert error > 2 * sum(naive) ** 0.5
+    coarse = land[0:120, 0:64].reshape(60, 2, 32, 2).mean(axis=(1, 3))
+    meters = half(pixels(coarse))
+    west, south, east, north = on_globe(strip(0).union(strip(1)).buffer(60)).bounds
+    high, wide = int((north - south) / 0.00009), int((east - west) / 0.00014)
+    grid = Affine(0.00014, 0, west, 0, -0.00009, north)
+    columns, rows = np.meshgrid(np.arange(wide) + 0.5, np.arange(high) + 0.5)
+    there = Transformer.from_crs("EPSG:4326", UTM, always_xy=True).transform(
+        *(grid @ (columns, rows))
+    )
+    column, row = (np.clip(a, 0, 10_000).astype(int) for a in ~fine @ there)
+    degrees = half(pixels(land[row, column], transform=grid, projection="EPSG:4326"))
+    assert degrees == pytest.approx(meters, rel=0.35)
+    cloud = np.zeros(coarse.shape, bool)
+    cloud[24:40] = True
+    assert half(pixels(coarse, cloud)) > meters
