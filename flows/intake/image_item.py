@@ -11,6 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import httpx
+import numpy as np
 from shapely.geometry.base import BaseGeometry
 
 from flows.books.fieldbook.problem import Rejected, shown
@@ -23,12 +24,13 @@ from flows.farm.bounds import Bounds
 from flows.intake.sources import web_request
 from flows.intake.sources.http import headers_of
 from flows.intake.sources.remote_file import Hosts, RemoteFile
-from flows.intake.sources.stac_search import AssetBand, Item, band_named
+from flows.intake.sources.stac_bands import AssetBand, as_reflectance, band_named, first_named
+from flows.intake.sources.stac_search import Item
 from flows.intake.sources.web_request import Limits, Sleep
 from schemas.farm.images import ImageBands, ImageSource
 
-COMMON = {"red": "red", "near_infrared": "nir", "index": "ndvi", "quality": ""}
-GONE = frozenset({403, 404, 410})
+COMMON = {"red": ("red",), "near_infrared": ("nir", "nir08"), "index": ("ndvi",), "quality": ()}
+GONE = frozenset({401, 403, 404, 409, 410})  # 409: what some stores answer without a signature
 
 
 class NotRead(Exception):
@@ -100,15 +102,30 @@ def _layers(
     first = opened[next(iter(bands.values())).href]
     grid_of(first)
     layers = {}
-    for role, one in bands.items():
-        image = opened[one.href]
+    for role, said in bands.items():
+        image, one = opened[said.href], said
         if one.band > image.count:
             raise Rejected("a band is missing", f"{image.count} in the file", f"band {one.band}")
         on_first = stack.enter_context(geotiff.on_grid_of(first, image, role))
+        if role in ("red", "near_infrared") and np.dtype(image.dtypes[one.band - 1]).kind in "iu":
+            one = as_reflectance(item, said)
+            _check_numbers(asked.said, one, image)
         scale = image.scales[one.band - 1] if one.scale is None else one.scale
         offset = image.offsets[one.band - 1] if one.offset is None else one.offset
         layers[role] = Layer(on_first, one.band, scale, offset, one.nodata)
     return layers
+
+
+def _check_numbers(said: ImageBands, one: AssetBand, image: Any) -> None:
+    """Raise NotRead if nobody says how whole numbers become reflectance: an offset changes the index."""
+    of_file = image.scales[one.band - 1], image.offsets[one.band - 1]
+    known = (said.scale, said.offset, one.scale, one.offset)
+    if all(value is None for value in known) and of_file == (1.0, 0.0):
+        raise NotRead(
+            "nothing says how its whole numbers become reflectance, and an offset changes the index. Look "
+            "them up at the service and write scale and offset (0 if there is none) under "
+            "[image_bands.SOURCE] in farm.toml."
+        )
 
 
 def _bands(said: ImageBands, item: Item) -> dict[str, AssetBand]:
@@ -120,8 +137,9 @@ def _bands(said: ImageBands, item: Item) -> dict[str, AssetBand]:
         given = getattr(said, role)
         if role == "quality" and given is None:
             continue
-        name = COMMON[role] if given is None else str(given)
-        found = band_named(item, name, COMMON[role])
+        common = COMMON[role]
+        name = " or ".join(common) if given is None else str(given)
+        found = first_named(item, common) if given is None else band_named(item, name, common)
         if found is None:
             there = ", ".join(shown(key) for key in list(item.content["assets"])[:8])
             raise NotRead(
@@ -149,7 +167,7 @@ def _remote(asked: Asked, item: Item, band: AssetBand) -> RemoteFile:
         if error.response.status_code not in GONE:
             raise
         raise NotRead(
-            f"its file is not there ({web_request.reason_without_url(error)}) It is asked for again "
+            f"its file is not given out ({web_request.reason_without_url(error)}) It is asked for again "
             "until it is older than overlap_d."
         ) from None
     return remote

@@ -33,7 +33,7 @@ from flows.intake.image_item import Asked, NotRead, content_of
 from flows.intake.sources import web_request
 from flows.intake.sources.remote_file import WrongHost
 from flows.intake.sources.spans import instant
-from flows.intake.sources.stac_search import Item, search
+from flows.intake.sources.stac_search import Item, Search, search
 from flows.intake.sources.web_request import ComeLater, Sleep, TooLarge
 from flows.store import warehouse
 from flows.store.archive import Archive, Arrival
@@ -150,7 +150,7 @@ def _ask(
         since = max(begin, before - timedelta(days=source.overlap_d))
     try:
         items, faults = search(
-            source, asked.area, since, now, asked.into, asked.bounds, asked.sleep
+            Search(source, asked.area, since, now, asked.into, asked.bounds, asked.sleep)
         )
         asked.left.update(faults)
         _leave_out(source, archive, asked.into)

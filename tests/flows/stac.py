@@ -55,6 +55,8 @@ class Catalog:
                 "type": "image/tiff; application=geotiff",
                 "roles": ["data"],
             }
+            if key in ("red", "nir"):
+                assets[key]["raster:bands"] = [{"scale": 0.0001}]
             assets[key] |= more.get("said", {}).get(key, {})
         west, south, east, north = more.get("box", (-98.5, 49.5, -97.5, 50.3))
         item = {

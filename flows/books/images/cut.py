@@ -25,6 +25,7 @@ MAX_WINDOW_BYTES = 400_000_000  # of the bands used, over the outlines
 MAX_BLOCK_BYTES = 600_000_000  # that one pixel needs to be unpacked
 MARGIN_PIXELS = 4  # around the outlines, so that one drawn again a little wider finds its pixels
 LARGEST = 1.0  # of an index
+MOST_BELOW_ZERO = 0.1  # of the pixels; no source
 TILE = 128  # pixels of a side of a cut's tiles; those without a pixel of a strip are not stored
 Array = NDArray[Any]
 
@@ -227,10 +228,21 @@ def _written(
         return bytes(memory.getbuffer())
 
 
-def check_scale(index: NDArray[np.float64]) -> None:
-    """Raise Rejected if an index is none: numbers outside −1 to 1."""
+def check_scale(index: NDArray[np.float64], of_reflectance: bool) -> None:
+    """Raise Rejected if an index is none: numbers outside −1 to 1.
+
+    Of reflectance a few are, where it is all but nothing; many mean that an offset was taken off twice.
+    """
     known = index[np.isfinite(index)]
-    if known.size and np.abs(known).max() > LARGEST + 1e-6:
+    outside = np.abs(known) > LARGEST + 1e-6
+    if of_reflectance and known.size and outside.mean() > MOST_BELOW_ZERO:
+        raise Rejected(
+            "reflectance is below zero",
+            f"{outside.mean():.0%} of the pixels over the strips",
+            "an offset that is not in the numbers already: set scale and offset under "
+            "[image_bands.SOURCE] in farm.toml",
+        )
+    if not of_reflectance and outside.any():
         raise Rejected(
             "the index is outside −1 to 1",
             f"{known.min():.6g} to {known.max():.6g}",

@@ -226,10 +226,10 @@ def check(content: bytes, said: ImageBands, outlines: Outlines) -> None:
     with extra.alone(), geotiff.opened(content) as image:
         opened = cut.cut_of(image, said)
         found = inside.inside(opened, outlines).values()
-        if "index" in image.descriptions:
-            for of in inside.shares(opened.grid, outlines).values():
-                if not isinstance(of, str):
-                    cut.check_scale(opened.part(of.box)[0])
+        for of in inside.shares(opened.grid, outlines).values():
+            if not isinstance(of, str):
+                part, _ = opened.part(of.box)
+                cut.check_scale(part[of.rows, of.columns], "red" in image.descriptions)
     if any(one.pixels_weight for one in found) or any(one.reason == inside.NARROW for one in found):
         return
     cloud = any(one.cloud_share for one in found)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from shapely.geometry import mapping
 from shapely.geometry.base import BaseGeometry
 
-from flows.books.images.cut import Cut
+from flows.books.images.cut import LARGEST, Cut
 from flows.books.images.grid import GRIDS, Box, Grid, Outlines, on_grid
 from transforms.methods.alike_ground import Cells, cells
 
@@ -115,6 +115,7 @@ def _mean(index: Array, cloud: NDArray[np.bool_], of: Shares, pixel: tuple[float
     """Return the mean of the pixels of a box by their shares."""
     at = of.rows, of.columns
     value, weight = index[at], of.weight
+    value = np.where(np.abs(value) > LARGEST, np.nan, value)
     clear = np.isfinite(value)
     total = float(weight[clear].sum())
     coverage = min(total / of.area, 1.0)

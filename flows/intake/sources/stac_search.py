@@ -32,7 +32,6 @@ MOST_PAGES = 1_000
 NO_POST = frozenset({404, 405, 415, 501})
 # What a link may not set: they belong to the connection.
 _OURS = frozenset({"host", "content-length", "transfer-encoding", "connection"})
-_LOOK = frozenset({"visual", "overview", "thumbnail"})  # roles of assets that are to be looked at
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +55,7 @@ class Item:
     @property
     def cloud_pct(self) -> float | None:
         """Return the share of the whole scene under cloud, if it says so."""
-        return _number(self.content["properties"].get("eo:cloud_cover"))
+        return number(self.content["properties"].get("eo:cloud_cover"))
 
     @property
     def updated(self) -> str:
@@ -80,40 +79,43 @@ class Item:
 
 
 @dataclass(frozen=True, slots=True)
-class AssetBand:
-    """A band of one file of an item, and what the item says of its numbers."""
+class Search:
+    """What a service is asked for, and what with. ``into`` is a folder for its answers."""
 
-    href: str
-    band: int
-    scale: float | None
-    offset: float | None
-    nodata: float | None
+    source: ImageSource
+    area: BaseGeometry
+    since: datetime
+    until: datetime
+    into: Path
+    bounds: Bounds
+    sleep: Sleep
+
+    def get(self, url: httpx.URL, headers: dict[str, str], post: Any) -> Answer:
+        """Return the answer of one request; raises as web_request.get does."""
+        source = self.source
+        own = headers_of(source.headers, self.bounds)
+        own["Accept"] = "application/geo+json, application/json"
+        limits = Limits(source.timeout_s, int(source.size_limit_mb * 1e6), source.tries)
+        file = self.into / "page.json"
+        return web_request.get(url, own | headers, file, limits, self.bounds, self.sleep, post=post)
 
 
-def search(  # noqa: PLR0917
-    source: ImageSource,
-    area: BaseGeometry,
-    since: datetime,
-    until: datetime,
-    into: Path,
-    bounds: Bounds,
-    sleep: Sleep,
-) -> tuple[list[Item], list[str]]:
-    """Return the items over the ``area`` (longitude, latitude), oldest first, and what is wrong with others.
+def search(what: Search) -> tuple[list[Item], list[str]]:
+    """Return the items over the area (longitude, latitude), oldest first, and what is wrong with others.
 
-    An item that comes twice counts once, as changed last. ``into`` is a folder for the answers. Raises as
-    web_request.get does, and UserError if an answer is not an item collection.
+    An item that comes twice counts once, as changed last. Raises as web_request.get does, and UserError
+    if an answer is not an item collection.
     """
     found: dict[tuple[str, str], Item] = {}
     faults: list[str] = []
-    for content, page in _pages(source, area, since, until, into, bounds, sleep):
+    for content, page in _pages(what):
         for feature in content["features"]:
             try:
                 item = item_of(feature, page)
             except ValueError as error:
                 faults.append(str(error))
                 continue
-            if not (since <= item.at <= until) or not _meets(feature, area):
+            if not (what.since <= item.at <= what.until) or not _meets(feature, what.area):
                 continue
             key = item.collection, item.id
             if key not in found or found[key].updated <= item.updated:
@@ -136,18 +138,13 @@ def item_of(feature: Any, page: httpx.URL) -> Item:
     return Item(feature, page, at if at.tzinfo else at.replace(tzinfo=UTC))
 
 
-def _pages(  # noqa: PLR0917
-    source: ImageSource,
-    area: BaseGeometry,
-    since: datetime,
-    until: datetime,
-    into: Path,
-    bounds: Bounds,
-    sleep: Sleep,
-) -> Iterator[tuple[dict[str, Any], httpx.URL]]:
+def _pages(what: Search) -> Iterator[tuple[dict[str, Any], httpx.URL]]:
+    source, area = what.source, what.area
     root = source.url.rstrip("/")
     url = httpx.URL(root if root.endswith("/search") else f"{root}/search")
-    times = "/".join(at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ") for at in (since, until))
+    times = "/".join(
+        at.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ") for at in (what.since, what.until)
+    )
     first: Any = {
         "collections": list(source.collections),
         "datetime": times,
@@ -155,18 +152,13 @@ def _pages(  # noqa: PLR0917
         "intersects": json.loads(shapely.to_geojson(area)),
     }
     post, extra = first, dict[str, str]()
-    headers = headers_of(source.headers, bounds) | {
-        "Accept": "application/geo+json, application/json"
-    }
-    limits = Limits(source.timeout_s, int(source.size_limit_mb * 1e6), source.tries)
     seen = set[str]()
     for number in range(MOST_PAGES):
         if (asked := json.dumps([str(url), post, extra], sort_keys=True)) in seen:
             raise UserError("its pages lead back to one that was read already.")
         seen.add(asked)
-        file = into / "page.json"
         try:
-            answer = web_request.get(url, headers | extra, file, limits, bounds, sleep, post=post)
+            answer = what.get(url, extra, post)
         except httpx.HTTPStatusError as error:
             if number or error.response.status_code not in NO_POST:
                 raise
@@ -175,14 +167,14 @@ def _pages(  # noqa: PLR0917
             query = {"collections": names, "bbox": box, "datetime": times, "limit": str(PAGE)}
             url = url.copy_merge_params(query)
             post = None
-            answer = web_request.get(url, headers, file, limits, bounds, sleep)
+            answer = what.get(url, {}, None)
         content = _collection(answer)
         yield content, answer.url
         link = _link(content, "next")
         if link is None:
             return
         url, post, extra = _next(link, answer.url, first)
-        sleep(source.pause_s)
+        what.sleep(source.pause_s)
     raise UserError(f"it has more than {counted(MOST_PAGES, 'page')}.")
 
 
@@ -237,66 +229,7 @@ def _meets(feature: Mapping[str, Any], area: BaseGeometry) -> bool:
         return True
 
 
-def band_named(item: Item, name: str, common: str) -> AssetBand | None:
-    """Return the band that farm.toml names, None if the item has none.
-
-    ``name`` is an asset, ``asset:band`` (number or name), or a band's common name; of an asset with
-    several bands the one with the ``common`` name is taken, else the first.
-    """
-    assets = item.content["assets"]
-    key, _, band = name.rpartition(":")
-    if name in assets:
-        bands = _bands(assets[name])
-        at = next((n for n, b in enumerate(bands) if common in _names(b)), 0)
-        return _asset_band(assets[name], at)
-    if key in assets:
-        bands = _bands(assets[key])
-        if band.isdigit() and int(band):
-            return _asset_band(assets[key], int(band) - 1)
-        at = next((n for n, b in enumerate(bands) if band in _names(b)), -1)
-        return None if at < 0 else _asset_band(assets[key], at)
-    for asset in sorted(assets.values(), key=lambda a: "data" not in (a.get("roles") or ())):
-        if _LOOK.isdisjoint(asset.get("roles") or ()):
-            for n, one in enumerate(_bands(asset)):
-                if name in _names(one):
-                    return _asset_band(asset, n)
-    return None
-
-
-def _bands(asset: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Return what an asset says of its bands, in order: ``bands`` (1.1), or ``eo:`` and ``raster:bands``."""
-    out: list[dict[str, Any]] = []
-    for key in ("bands", "eo:bands", "raster:bands"):
-        given = asset.get(key)
-        for n, band in enumerate(given if isinstance(given, list) else ()):
-            out += [{}] if n == len(out) else []
-            out[n] |= band if isinstance(band, dict) else {}
-    return out
-
-
-def _names(band: Mapping[str, Any]) -> set[Any]:
-    given = (band.get(key) for key in ("name", "common_name", "eo:common_name"))
-    return {name for name in given if isinstance(name, str)}
-
-
-def _asset_band(asset: Mapping[str, Any], at: int) -> AssetBand:
-    bands = _bands(asset)
-    band = bands[at] if at < len(bands) else {}
-
-    def value(*keys: str) -> float | None:
-        given = [_number(of[key]) for of in (band, asset) for key in keys if key in of]
-        return given[0] if given else None
-
-    scale = value("raster:scale", "scale")
-    return AssetBand(
-        str(asset["href"]),
-        at + 1,
-        scale if scale is None or scale > 0 else None,
-        value("raster:offset", "offset"),
-        value("nodata"),
-    )
-
-
-def _number(value: Any) -> float | None:
+def number(value: Any) -> float | None:
+    """Return a number of an item, None if it is none."""
     usable = isinstance(value, int | float) and not isinstance(value, bool)
     return float(value) if usable and abs(value) < 1e15 else None

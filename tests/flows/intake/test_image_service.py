@@ -177,6 +177,63 @@ def test_scale_and_offset_of_the_item_count_and_those_of_the_farm_file_more(
     assert {row[2] for row in ask(folder, FOUND)} == {round(3 / 7, 3)}
 
 
+def flat(tmp_path: Path, red: int, nir: int) -> dict[str, bytes | str]:
+    """Both bands of one value each, as whole numbers."""
+    both = {"red": np.full((60, 32), red, np.uint16), "nir": np.full((60, 32), nir, np.uint16)}
+    return {key: tiff(write(tmp_path / "x.tif", band)) for key, band in both.items()}
+
+
+def test_an_index_is_the_same_before_and_after_the_numbers_were_raised(
+    folder, catalog, tmp_path
+) -> None:
+    """One index of 0.6 in four ways: old and new processing, said by the band, in the file already."""
+    said = {key: {"raster:bands": [{"scale": 0.0001, "offset": -0.1}]} for key in ("red", "nir")}
+    none: dict[str, object] = {key: {"raster:bands": []} for key in ("red", "nir")}
+    plain, raised = flat(tmp_path, 1000, 4000), flat(tmp_path, 2000, 5000)
+    baseline = "s2:processing_baseline"
+    for day, files, of, properties in (
+        (1, plain, none, {baseline: "02.12"}),
+        (2, raised, none, {baseline: "05.11"}),
+        (3, raised, said, {baseline: "05.11"}),
+        (4, plain, said, {baseline: "05.11", "earthsearch:boa_offset_applied": True}),
+    ):
+        at = f"2024-07-{day:02}T17:00:00Z"
+        catalog.add(f"at_{day}", at, files, said=of, properties=properties)
+    on(folder, catalog, "")
+    for item in catalog.items:
+        for key in ("red", "nir"):
+            item["assets"][key]["eo:bands"] = [{"common_name": key}]
+    assert take(folder).notes == []
+    assert [row[2] for row in ask(folder, FOUND)] == pytest.approx([0.6] * 8)
+
+
+def test_whole_numbers_without_a_word_on_their_scale_are_not_guessed(
+    folder, catalog, tmp_path
+) -> None:
+    none = {key: {"raster:bands": []} for key in ("red", "nir")}
+    catalog.add("A", "2024-07-01T17:00:00Z", flat(tmp_path, 9000, 12000), said=none)
+    bands = '[image_bands.far]\nred = "red"\nnear_infrared = "nir"\n'
+    on(folder, catalog, bands)
+    (note,) = take(folder).notes
+    assert note.startswith("1 image of far not read: nothing says how its whole numbers become")
+    assert ask(folder, FOUND) == []
+    on(folder, catalog, bands + "scale = 0.0000275\noffset = -0.2\n")
+    assert take(folder).notes == []
+    red, nir = (one * 0.0000275 - 0.2 for one in (9000, 12000))
+    assert {row[2] for row in ask(folder, FOUND)} == {round((nir - red) / (nir + red), 3)}
+
+
+def test_an_offset_that_is_in_the_file_already_is_told(folder, catalog, tmp_path) -> None:
+    """A catalog that states an offset although its file has it: red falls below zero over a crop."""
+    said = {key: {"raster:bands": [{"scale": 0.0001, "offset": -0.1}]} for key in ("red", "nir")}
+    catalog.add("A", "2024-07-01T17:00:00Z", flat(tmp_path, 400, 4000), said=said)
+    on(folder, catalog, '[image_bands.far]\nred = "red"\nnear_infrared = "nir"\n')
+    take(folder)
+    assert ask(folder, FOUND) == []
+    ((cause, found),) = ask(folder, "SELECT cause, found FROM book_problem WHERE book = 'images'")
+    assert (cause, found) == ("reflectance is below zero", "100% of the pixels over the strips")
+
+
 def test_a_number_that_the_item_calls_no_value_is_none(folder, catalog, tmp_path) -> None:
     """The file does not say so itself. Half of the strips' length has it."""
     red = np.full((60, 32), 1000, np.uint16)
@@ -298,7 +355,8 @@ def test_a_file_that_is_not_there_stops_no_other_and_is_asked_for_again(
     gone = catalog.files.pop("/files/A/nir.tif")
     on(folder, catalog)
     assert (
-        "1 image of far not read: its file is not there (it answered 404" in take(folder).notes[0]
+        "1 image of far not read: its file is not given out (it answered 404"
+        in take(folder).notes[0]
     )
     assert len(ask(folder, FOUND)) == 2
     catalog.files["/files/A/nir.tif"] = gone

@@ -8,7 +8,7 @@ import httpx
 import pystac
 import pytest
 
-from flows.intake.sources.stac_search import _next, band_named, item_of
+from flows.intake.sources.stac_search import _next, item_of
 
 PAGE = httpx.URL("https://stac-api.example.com/search")
 # examples/extended-item.json of the STAC specification 1.1.0: bands are in the order of the file, and
@@ -45,20 +45,6 @@ CORE = {
     },
     "assets": {},
 }
-# best-practices.md, band migration: what 1.0 says in two lists, and what is the same for all bands.
-OF_1_0 = {
-    "href": "example.tif",
-    "eo:bands": [{"name": "r", "common_name": "red"}, {"name": "nir", "common_name": "nir"}],
-    "raster:bands": [{"scale": 0.0001, "offset": -0.1, "nodata": 0}, {"scale": 0.0002}],
-}
-OF_1_1 = {
-    "href": "example.tif",
-    "raster:scale": 0.0001,
-    "bands": [
-        {"name": "r", "eo:common_name": "red", "raster:offset": -0.1, "nodata": 0},
-        {"name": "nir", "eo:common_name": "nir", "raster:scale": 0.0002},
-    ],
-}
 
 
 def item(**changed):
@@ -74,34 +60,6 @@ def test_an_item_of_the_specification() -> None:
     )
     assert found.at == datetime(2020, 12, 14, 18, 2, 31, 437000, UTC)
     assert item_of(CORE, PAGE).at == datetime(2020, 12, 11, 22, 38, 32, 125000, UTC)
-
-
-@pytest.mark.parametrize(
-    ("name", "role", "expected"),
-    [
-        ("red", "red", ("a.tif", 3)),
-        ("nir", "nir", ("a.tif", 4)),
-        ("analytic", "nir", ("a.tif", 4)),
-        ("analytic:band2", "red", ("a.tif", 2)),
-        ("analytic:1", "red", ("a.tif", 1)),
-        ("visual:red", "red", ("v.tif", 1)),
-        ("udm", "", ("a_udm.tif", 1)),
-        ("analytic:band9", "red", None),
-        ("swir16", "red", None),
-    ],
-)
-def test_bands_by_asset_by_name_and_by_common_name(name, role, expected) -> None:
-    found = band_named(item(), name, role)
-    got = found and (found.href.rpartition("/")[2], found.band)
-    assert got == expected
-
-
-@pytest.mark.parametrize("asset", [OF_1_0, OF_1_1])
-def test_scale_and_offset_by_both_versions_of_the_specification(asset) -> None:
-    made = item(assets={"all": asset})
-    red, nir = (band_named(made, name, name) for name in ("red", "nir"))
-    assert (red.band, red.scale, red.offset, red.nodata) == (1, 0.0001, -0.1, 0)
-    assert (nir.band, nir.scale, nir.offset, nir.nodata) == (2, 0.0002, None, None)
 
 
 def test_addresses_are_relative_to_the_item_itself() -> None:
