@@ -12,7 +12,7 @@ import pytest
 
 from flows.intake.sources.stac_bands import as_reflectance, band_named, first_named
 from flows.intake.sources.stac_search import item_of
-from tests.flows.intake.sources.test_stac_search import PAGE, item
+from tests.flows.intake.sources.stac_items import PAGE, item
 
 # best-practices.md, band migration: what 1.0 says in two lists, and what is the same for all bands.
 OF_1_0 = {
