@@ -30,7 +30,8 @@ from flows.books.images.outlines import by_year, fingerprint
 from flows.farm.bounds import Bounds
 from flows.farm.folder import FarmFolder
 from flows.intake.image_item import Asked, NotRead, content_of
-from flows.intake.sources import web_request
+from flows.intake.sources import images_asked, web_request
+from flows.intake.sources.images_asked import Known
 from flows.intake.sources.remote_file import WrongHost
 from flows.intake.sources.spans import instant
 from flows.intake.sources.stac_search import Item, Search, search
@@ -41,7 +42,6 @@ from schemas.catalogue import TABLES
 from schemas.farm.farm import Farm
 from schemas.farm.images import ImageBands, ImageSource
 
-MEMORY = "images_asked.json"  # of the state folder
 FOLDER = "stac"  # of the receipts, beside the folder images/
 AT_A_TIME = 5  # images that are cut before the archive takes them
 MOST_AT_ONCE = 60  # images of a source in one run; the next goes on
@@ -49,7 +49,6 @@ ALL_AFTER = timedelta(
     days=30
 )  # so often all is searched again: a service may make old images again
 GRID_DEG = 0.001  # the area that is asked for is rounded outward to about 100 m
-Memory = dict[str, dict[str, str | None]]
 
 
 def collect(  # noqa: PLR0917
@@ -75,7 +74,7 @@ def collect(  # noqa: PLR0917
         ]
     if not extra.installed():
         return [extra.MISSING]
-    memory = files.read_state(folder.state / MEMORY, Memory) or {}
+    memory = images_asked.read(folder)
     notes: list[str] = []
     for source in farm.image_sources:
         asked = _asked(source, farm, strip_outline, into, Bounds.of(folder.root), sleep)
@@ -86,28 +85,14 @@ def collect(  # noqa: PLR0917
                 f"The source {source.name} is rate-limiting us. Next try after {wait:%Y-%m-%d %H:%M} UTC."
             )
             continue
-        if next_ask(source, known, asked.how) > now:
+        if images_asked.next_ask(source, known, asked.how) > now:
             continue
         remember = _ask(asked, archive, known, now)
         if remember:
             memory[source.name] = known | remember
-            files.write_text(folder.state / MEMORY, json.dumps(memory, sort_keys=True))
+            files.write_text(folder.state / images_asked.MEMORY, json.dumps(memory, sort_keys=True))
         notes += asked.notes
     return notes
-
-
-def next_ask(source: ImageSource, known: dict[str, str | None], how: str | None = None) -> datetime:
-    """Return when a source is due; at once if it was never asked, or for other outlines or bands."""
-    asked = instant(known.get("asked"))
-    if asked is None or (how is not None and known.get("how") != how):
-        return datetime.min.replace(tzinfo=UTC)
-    return asked + timedelta(hours=source.every_h)
-
-
-def due(folder: FarmFolder, farm: Farm) -> list[datetime]:
-    """Return when each source is due next, by what is remembered."""
-    memory = files.read_state(folder.state / MEMORY, Memory) or {}
-    return [next_ask(source, memory.get(source.name, {})) for source in farm.image_sources]
 
 
 def _asked(  # noqa: PLR0917
@@ -137,9 +122,7 @@ def _asked(  # noqa: PLR0917
     )
 
 
-def _ask(
-    asked: Asked, archive: Archive, known: dict[str, str | None], now: datetime
-) -> dict[str, str | None]:
+def _ask(asked: Asked, archive: Archive, known: Known, now: datetime) -> Known:
     """Ask one source and archive what is new; returns what to remember."""
     source = asked.source
     begin = datetime.combine(source.begin, datetime.min.time(), asked.zone).astimezone(UTC)

@@ -301,9 +301,9 @@ def _leave_note(
     if farm.backup is not None:
         until.append(schedule.next_due(farm.backup.schedule, farm.place.zone, now))
     if farm.image_sources:
-        from flows.intake import image_service  # noqa: PLC0415
+        from flows.intake.sources import images_asked  # noqa: PLC0415
 
-        due = image_service.due(folder, farm)
+        due = images_asked.due(folder, farm)
         if any(at <= now for at in due):
             return  # the next turn asks
         until += due

@@ -21,7 +21,7 @@ from flows.intake.sources import takers
 from flows.pages.mail.outbox import Outbox
 from flows.store import derive_problems, flow_runs, published, query
 from flows.store.connection import records
-from flows.trust import archive_check, growth, instruments, names, two_versions
+from flows.trust import archive_check, growth, image_sources, instruments, names, two_versions
 from flows.trust.backup import last_good
 
 _REJECTED = """
@@ -56,6 +56,7 @@ class Status:
     published: str | None = None
     published_at: str | None = None
     instruments: list[dict[str, Any]] = field(default_factory=list)
+    image_sources: list[dict[str, Any]] = field(default_factory=list)
     deliveries: list[dict[str, Any]] = field(default_factory=list)
     kept: list[dict[str, Any]] = field(default_factory=list)
     quarantine: list[dict[str, Any]] = field(default_factory=list)
@@ -78,6 +79,7 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
     found = Status(str(folder.root), _stamp(now))
     path = published.newest(folder)
     wrong: list[str] = []
+    images: dict[str, Any] = {}
     if path is None:
         archive = archive_check.read(folder, None)
         found.attention.append(
@@ -89,6 +91,7 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
         try:
             with query.open_published(folder) as con:
                 found.instruments = instruments.last_heard(con, now)
+                images = image_sources.last_images(con, now.date())
                 found.deliveries = records(con, _DELIVERIES)
                 found.kept = records(con, _KEPT)
                 found.quarantine = records(con, _REJECTED)
@@ -124,7 +127,7 @@ def status(folder: FarmFolder, now: datetime | None = None) -> Status:
     found.attention += archive_check.attention(folder, archive)
     known = " ".join(found.attention)
     found.attention += [sentence for sentence in wrong if sentence not in known]
-    _add_schedules(found, folder, now, runs.get("collect"))
+    _add_schedules(found, folder, now, runs.get("collect"), images)
     _add_growth(found, growth.of(folder, archive, now), now)
     found.backup = last_good.last_good(folder)
     found.attention += Outbox(folder).attention()
@@ -145,9 +148,13 @@ def _add_growth(found: Status, expected: growth.Growth, now: datetime) -> None:
 
 
 def _add_schedules(
-    found: Status, folder: FarmFolder, now: datetime, collect: flow_runs.Run | None
+    found: Status,
+    folder: FarmFolder,
+    now: datetime,
+    collect: flow_runs.Run | None,
+    images: dict[str, Any],
 ) -> None:
-    """Add a sentence for each of collect and backup that was not done on schedule."""
+    """Add the STAC sources, and a sentence for each of these, collect and backup that is not on schedule."""
     try:
         farm = farm_file.load(folder.farm_toml)
     except UserError:
@@ -161,6 +168,10 @@ def _add_schedules(
             "No backup is set up: add [backup] with a folder on another disk to farm.toml."
         )
     found.attention += last_good.attention(folder, farm, now)
+    found.image_sources = image_sources.of(folder, farm, images, now)
+    found.notes += image_sources.notes(found.image_sources)
+    lately = collect is not None and now - datetime.fromisoformat(collect.started_at) < _LATE
+    found.attention += image_sources.attention(folder, found.image_sources, collected=lately)
     if collect is not None:
         began = datetime.fromisoformat(collect.started_at)
         latest = schedule.last_due(farm.schedules.collect, farm.place.zone, now)
@@ -189,6 +200,7 @@ def lines(found: Status) -> list[str]:
             if i["last_heard"]:
                 heard = f"{_by_clock(i['last_heard'], found)}  {_ago(i['silent_h'])}"
             out.append(f"  {i['kind']:<7}  {i['instrument']:<{width}}  {heard}")
+    out += image_sources.lines(found.image_sources, lambda at: _by_clock(at, found))
     if found.runs:
         out += ["", "Last runs"]
         for run in found.runs:
