@@ -19,12 +19,11 @@ from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
 from flows.books import as_saved, books, landed_version
 from flows.books.amended import amended
-from flows.books.images import folder as images
 from flows.books.images import landing
 from flows.farm import farm_file, farm_tables
 from flows.farm.bounds import Bounds
 from flows.farm.folder import FarmFolder
-from flows.intake import doubled_hours, image_service, land, reread
+from flows.intake import doubled_hours, land, reread
 from flows.intake.door.places import Places
 from flows.intake.sources import drop, takers
 from flows.store import archive_damage, backup_objects, facts, warehouse
@@ -79,8 +78,7 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Collected:
         notes = archive_new(con, folder, farm, archive, tick)
         reread = land_from(con, archive, farm, tick)
         with tempfile.TemporaryDirectory(dir=folder.state) as into:
-            notes += image_service.collect(con, folder, farm, archive, Path(into))
-            notes += images.collect(con, folder, farm, archive, Path(into))
+            notes += _images(con, folder, farm, archive, Path(into))
         if reread:
             notes.append(f"{counted(reread, 'file')} read again, because the setup has changed.")
         notes += [f"Repaired in the archive: {name}." for name in archive.repaired]
@@ -89,6 +87,22 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Collected:
             notes.append(f"{farm_file.NO_PLACE} {farm_file.GIVE_PLACE}")
         damaged = archive_damage.sentences(con, archive, folder.root)
         return _summary(con, before, notes, damaged)
+
+
+def _images(
+    con: duckdb.DuckDBPyConnection, folder: FarmFolder, farm: Farm, archive: Archive, into: Path
+) -> list[str]:
+    """Archive new images; their libraries are loaded only where a farm has images."""
+    notes: list[str] = []
+    if farm.image_sources:
+        from flows.intake import image_service  # noqa: PLC0415
+
+        notes += image_service.collect(con, folder, farm, archive, into)
+    if folder.images.is_dir():
+        from flows.books.images import folder as images  # noqa: PLC0415
+
+        notes += images.collect(con, folder, farm, archive, into)
+    return notes
 
 
 def open_archive(

@@ -1,7 +1,10 @@
 """When each flow ran, and what came of it: in a small file for ``status``, and in ``flow_run``.
 
-The import inside a function is for start-up time: a turn that finds nothing new opens no warehouse.
+A run that ended waits in a file for whoever next opens the writer's warehouse, since opening it for
+one row costs more than many a run.
 """
+
+from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
@@ -9,12 +12,17 @@ from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from flows.base import files
-from flows.base.errors import Attention, Busy, UserError, of_the_disk
+from flows.base.errors import Busy, of_the_disk
 from flows.farm import logs
 from flows.farm.folder import FarmFolder
+
+if TYPE_CHECKING:
+    import duckdb
+
+MOST_WAITING = 1000  # of a warehouse that cannot be opened for weeks
 
 
 @dataclass(slots=True)
@@ -71,26 +79,40 @@ def _path(folder: FarmFolder) -> Path:
     return folder.state / "last_runs.json"
 
 
-def _end(folder: FarmFolder, run: Run) -> None:
-    """Record the end of a run; a failure to write must not hide how the run itself ended."""
-    import duckdb  # noqa: PLC0415
-
-    from flows.store import warehouse  # noqa: PLC0415
-
-    run.ended_at = _now()
-    with suppress(OSError):
-        note(folder, [run])
-    with (
-        suppress(OSError, UserError, Attention, duckdb.Error),
-        warehouse.open_writer(folder, f"noting the run of {run.flow}") as con,
-    ):
+def write_waiting(con: duckdb.DuckDBPyConnection, folder: FarmFolder) -> None:
+    """Put the runs that ended since the last time into ``flow_run``; the caller commits, then ``forget``."""
+    for run in _waiting(folder):
         con.execute(
             """
             INSERT INTO flow_run (flow, started_at, ended_at, state, summary)
-            VALUES (?, ?, ?, ?, ?)
+            SELECT $1, $2, $3, $4, $5
+            WHERE NOT EXISTS (FROM flow_run WHERE flow = $1 AND started_at = $2)
             """,
             [run.flow, run.started_at, run.ended_at, run.state, files.readable(run.summary)],
         )
+
+
+def forget_waiting(folder: FarmFolder) -> None:
+    """Drop the runs that were written; one that could not be dropped is not written twice."""
+    with suppress(OSError):
+        _waiting_path(folder).unlink(missing_ok=True)
+
+
+def _waiting(folder: FarmFolder) -> list[Run]:
+    return files.read_state(_waiting_path(folder), list[Run]) or []
+
+
+def _waiting_path(folder: FarmFolder) -> Path:
+    return folder.state / "runs_waiting.json"
+
+
+def _end(folder: FarmFolder, run: Run) -> None:
+    """Record the end of a run; a failure to write must not hide how the run itself ended."""
+    run.ended_at = _now()
+    with suppress(OSError):
+        note(folder, [run])
+        waiting = [asdict(one) for one in [*_waiting(folder), run][-MOST_WAITING:]]
+        files.write_text(_waiting_path(folder), json.dumps(waiting, indent=1))
 
 
 def _now() -> str:

@@ -68,20 +68,24 @@ def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
         warehouse.damage_reported(folder),
     ):
         upgrade.must_be_current(folder.warehouse_file)
-        content, waits = _close_up(folder)
-        before = recorded(folder)
-        there = newest(folder)
+        before, there = recorded(folder), newest(folder)
+        # A copy that is damaged, or another one, is made again.
+        intact = there is not None and before.sha256 == sha256_of(there)
         number = before.number
-        if there is not None and waits:
-            return Published(there, new=False, waits=True)
-        # A copy that is damaged, or another one, is rebuilt.
-        new = there is None or before.says != content or before.sha256 != sha256_of(there)
-        if there is not None and new and not accept_loss:
-            _refuse_loss(folder, there)
+        with closing(warehouse.open_file(folder.warehouse_file, folder.state / "spill")) as con:
+            content, waits = _content(con)
+            if there is not None and waits:
+                return Published(there, new=False, waits=True)
+            new = not intact or before.says != content
+            if there is not None and new and not accept_loss:
+                _refuse_loss(con, folder, there)
+            # Without it the copy would silently lack what is still in the write-ahead log.
+            con.execute("CHECKPOINT")
+            used = connection.used_bytes(con)
         try:
             if new:
                 number += 1
-                there = _copy(folder, number)
+                there = _copy(folder, number, used)
             assert there is not None
             path = _settle(folder, there)
             record = Record(number, path.name, content, sha256_of(path))
@@ -95,15 +99,14 @@ def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
         return Published(path, new)
 
 
-def _refuse_loss(folder: FarmFolder, there: Path) -> None:
+def _refuse_loss(con: duckdb.DuckDBPyConnection, folder: FarmFolder, there: Path) -> None:
     """Raise Attention if the published copy has rows that the warehouse lost without a reason."""
     try:
-        with closing(warehouse.open_reader(there)) as con:
-            before = Content.of(con)
+        with closing(warehouse.open_reader(there)) as published:
+            before = Content.of(published)
     except duckdb.Error:
         return  # nobody can read it: there is nothing to protect
-    with closing(warehouse.open_file(folder.warehouse_file)) as con:
-        losses = Content.of(con).losses_against(before)
+    losses = Content.of(con).losses_against(before)
     if losses:
         raise Attention(
             "Not published: the warehouse has fewer rows than the published copy, and no change of "
@@ -113,39 +116,28 @@ def _refuse_loss(folder: FarmFolder, there: Path) -> None:
         )
 
 
-def _close_up(folder: FarmFolder) -> tuple[str, bool]:
-    """Bring everything into the one file and close it.
-
-    Returns what its content is known by, and whether an upgrade emptied tables that are not made
-    again yet.
-    """
-    con = warehouse.open_file(folder.warehouse_file, folder.state / "spill")
-    try:
-        with warehouse.transaction(con):
-            customary.install(con)
-        counts = " UNION ALL ".join(
-            f"SELECT {generated.literal(name)}, count(*) FROM {generated.quoted(name)}"
-            for name in TABLES
-            if name not in warehouse.UNSEEN
-        )
-        about = con.sql("SELECT fact, value FROM about").fetchall()
-        content = json.dumps([sorted(con.sql(counts).fetchall()), sorted(about)])
-        waits = facts.fact(con, "derive_all") is not None
-        # Without it the copy would silently lack what is still in the write-ahead log.
-        con.execute("CHECKPOINT")
-    finally:
-        con.close()
-    return content, waits
+def _content(con: duckdb.DuckDBPyConnection) -> tuple[str, bool]:
+    """Return what the content is known by, and whether an upgrade emptied tables that are not made again yet."""
+    with warehouse.transaction(con):
+        customary.install(con)
+    counts = " UNION ALL ".join(
+        f"SELECT {generated.literal(name)}, count(*) FROM {generated.quoted(name)}"
+        for name in TABLES
+        if name not in warehouse.UNSEEN
+    )
+    about = con.sql("SELECT fact, value FROM about").fetchall()
+    content = json.dumps([sorted(con.sql(counts).fetchall()), sorted(about)])
+    return content, facts.fact(con, "derive_all") is not None
 
 
-def _copy(folder: FarmFolder, number: int) -> Path:
-    """Make a whole copy under a numbered name, forced to disk, read-only."""
+def _copy(folder: FarmFolder, number: int, used: int) -> Path:
+    """Make a whole copy under a numbered name, forced to disk, read-only; ``used``: bytes that hold something."""
     files.make_folder_for(folder.published, 0o755)
     target = folder.published / f"{folder.published_file.stem}-{number:06}.duckdb"
     part = target.with_suffix(".part")
     _free(part)
     try:
-        _write(folder.warehouse_file, part)
+        _write(folder.warehouse_file, part, used)
         files.sync_file(part)
         # No damage of the warehouse is copied over a good copy.
         with warehouse.open_reader(part) as con:
@@ -160,10 +152,8 @@ def _copy(folder: FarmFolder, number: int) -> Path:
     return target
 
 
-def _write(warehouse_file: Path, part: Path) -> None:
+def _write(warehouse_file: Path, part: Path, used: int) -> None:
     """Copy the closed warehouse; in small blocks if it is small, without free blocks if it has many."""
-    with connection.connect(warehouse_file, read_only=True) as con:
-        used = connection.used_bytes(con)
     if used <= SMALL_BYTES:
         connection.repack(warehouse_file, part, SMALL_BLOCK)
     elif warehouse_file.stat().st_size > MOST_FREE * used:

@@ -52,8 +52,29 @@ class _StoredVersion:
     alters: bool = False
 
 
+def left_current(path: Path) -> None:
+    """Note that this process brought a warehouse up to date and closed it.
+
+    As long as the file is as it was left, it need not be opened to know that.
+    """
+    with suppress(OSError):
+        _left[path] = _as_it_is(path)
+
+
+# Per process: a warehouse's file as it was when last closed, with all of its tables as declared.
+_left: dict[Path, tuple[int, ...]] = {}
+
+
+def _as_it_is(path: Path) -> tuple[int, ...]:
+    """Return what tells one state of a closed database file from another; () if it has an open log."""
+    if path.with_name(path.name + ".wal").exists():
+        return ()
+    stat = path.stat()
+    return stat.st_dev, stat.st_ino, stat.st_size, stat.st_mtime_ns
+
+
 def _stored_version(path: Path) -> _StoredVersion:
-    if not path.exists():
+    if not path.exists() or (_left.get(path) and _left[path] == _as_it_is(path)):
         return _StoredVersion()
     with suppress(duckdb.Error), closing(connection.connect(path, read_only=True)) as con:
         version = migrate.stored_version(con)

@@ -15,7 +15,7 @@ from flows.base import files, lock
 from flows.base.errors import UserError
 from flows.base.plain_text import counted
 from flows.farm.folder import FarmFolder
-from flows.store import connection, facts, migrate, programs, upgrade, wide_rows
+from flows.store import connection, facts, flow_runs, migrate, programs, upgrade, wide_rows
 from schemas import generated
 from schemas.table import Table
 
@@ -40,9 +40,12 @@ def open_writer(
             with transaction(con):
                 migrate.bring_up(con)
                 programs.refuse_older(con)
+                flow_runs.write_waiting(con, folder)
+            flow_runs.forget_waiting(folder)
             yield con
         finally:
             con.close()
+        upgrade.left_current(folder.warehouse_file)
 
 
 def damage_reported(folder: FarmFolder) -> AbstractContextManager[None]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from schemas import generated
 from schemas.cautions import WORKING
@@ -60,7 +60,7 @@ class Farm:
     def net(self, since: int | None, own: tuple[float, int]) -> dict[str, object]:
         """Expected net of working now, against leaving the field as it is."""
         years = np.arange(1.0, self.horizon + 1)
-        points = stats.norm.ppf(fixed_points(DIMENSIONS))
+        points = special.ndtri(fixed_points(DIMENSIONS))
         size, sd = self.scale(own)
         sizes = np.maximum(size + sd * points[:, 3], 0.0)
 

@@ -10,7 +10,7 @@ events as independent of each other and each as one, a shower like a storm. Shar
 
 import numpy as np
 import polars as pl
-from scipy import stats
+from scipy import special
 
 from schemas import generated
 from schemas.tables.soil.capture_season import TABLE
@@ -105,7 +105,8 @@ def _sums(years: pl.DataFrame, pairs: pl.DataFrame) -> pl.DataFrame:
 def _with_interval(rows: pl.DataFrame) -> pl.DataFrame:
     n = pl.col("common_events")
     quantile = n.map_batches(
-        lambda s: pl.Series(np.asarray(stats.t.ppf(0.975, (s - 1).clip(1).to_numpy()))), pl.Float64
+        lambda s: pl.Series(np.asarray(special.stdtrit((s - 1).clip(1).to_numpy(), 0.975))),
+        pl.Float64,
     )
     half = pl.when(n >= LEAST_EVENTS).then(quantile * pl.col("spread") / n.cast(pl.Float64).sqrt())
     return rows.with_columns(

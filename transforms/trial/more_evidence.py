@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from schemas.tables.trial.more_evidence import TABLE
 from transforms.trial.methods.by_practice import by_practice
@@ -250,7 +250,7 @@ def _of_choice(
         return row | {"reason": "the money is not known well enough for a value of new data"}
     net, error = money
     if error > 0:
-        row["wrong_chance"] = float(stats.norm.cdf(-abs(net) / error))
+        row["wrong_chance"] = float(special.ndtr(-abs(net) / error))
     return row | {"value_per_ha": _worth(net, error * (1 - left) ** 0.5)}
 
 
@@ -259,4 +259,4 @@ def _worth(net: float, moved: float) -> float:
     if moved <= 0:
         return 0.0
     z = abs(net) / moved
-    return float(moved * (stats.norm.pdf(z) - z * stats.norm.sf(z)))
+    return float(moved * (np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi) - z * special.ndtr(-z)))

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from transforms.trial.methods.fade_line import fade
 from transforms.trial.methods.field_effects import Mixture
@@ -50,7 +50,7 @@ class Drawn:
         middle = self.mean @ weight - needed
         variance = np.einsum("n,gnm,m->g", weight, self.covariance, weight) + other_var
         sd = np.sqrt(np.maximum(variance, 1e-300))
-        return float(self.chance @ stats.t.cdf(middle / sd, df))
+        return float(self.chance @ special.stdtr(df, middle / sd))
 
 
 def drawn(seasons: pl.DataFrame) -> dict[str, Drawn]:

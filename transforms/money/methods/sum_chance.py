@@ -2,7 +2,7 @@
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from transforms.money.methods.repeat import Earlier
 from transforms.trial.methods.trial_statistics import summed_df, t_interval
@@ -46,7 +46,7 @@ def chance(  # noqa: PLR0917
     return {
         "cumulative_low_per_ha": found.low,
         "cumulative_high_per_ha": found.high,
-        "paid_chance": float(stats.t.cdf(total / found.se, freedom)),
+        "paid_chance": float(special.stdtr(freedom, total / found.se)),
     }
 
 

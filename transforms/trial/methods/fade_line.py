@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from transforms.trial.methods.field_effects import Mixture, alike, fitted
 from transforms.trial.methods.shared_check import in_fields, once
@@ -41,10 +41,10 @@ class Fade:
         if isinstance(self.fit, Mixture):
             drawn = self.fit.draws(points[:, :3])
         else:
-            scale = np.sqrt(self.fit.df / stats.chi2.ppf(points[:, 2], self.fit.df))
+            scale = np.sqrt(self.fit.df / (2 * special.gammaincinv(self.fit.df / 2, points[:, 2])))
             size = self.fit.coefficients.size
             root = _root(self.fit.covariance)
-            z = stats.norm.ppf(points[:, :size]) * scale[:, None]
+            z = special.ndtri(points[:, :size]) * scale[:, None]
             drawn = self.fit.coefficients + np.asarray(z @ root.T)
         flat = np.zeros((drawn.shape[0], 0 if self.sloped else 1))
         return np.hstack([drawn, flat])
@@ -62,7 +62,7 @@ class Fade:
         elif member.all():
             departure = np.zeros(lines.shape[0])
         else:
-            departure = self.fit.tau2**0.5 * stats.norm.ppf(points[:, 3])
+            departure = self.fit.tau2**0.5 * special.ndtri(points[:, 3])
         return np.column_stack([lines[:, 0] + departure, lines[:, 1]])
 
     @property

@@ -15,8 +15,9 @@ that units do not matter. Coverage by simulation is in ``tests/bench/FIGURES.md`
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special, stats
+from scipy import special
 
 from transforms.trial.methods.trial_statistics import CONFIDENCE, Interval
 
@@ -78,14 +79,14 @@ class Mixture:
             return float(self.chance @ special.ndtr((value - middle) / spread)) - share
 
         far = 12 * float(spread.max())
-        return float(optimize.brentq(over, middle.min() - far, middle.max() + far))
+        return float(scipy.optimize.brentq(over, middle.min() - far, middle.max() + far))
 
     def draws(self, points: Array) -> Array:
         """Coefficients drawn at fixed points (m x p + 1, between 0 and 1): m x p."""
         cell = self._cells(points[:, -1])
         root = np.linalg.cholesky(self.covariance)
         size = self.coefficients.shape[1]
-        z = stats.norm.ppf(points[:, :size])
+        z = special.ndtri(points[:, :size])
         return np.asarray(self.coefficients[cell] + np.einsum("mpq,mq->mp", root[cell], z))
 
     def field_draws(self, lines: Array, points: Array, member: NDArray[np.bool_]) -> Array:
@@ -101,7 +102,7 @@ class Mixture:
         rest = self.data[None, :] - lines @ self.design.T
         middle = np.einsum("mn,mn->m", rest, weight[cell])
         return np.asarray(
-            middle + np.sqrt(np.maximum(left[cell], 0.0)) * stats.norm.ppf(points[:, 1])
+            middle + np.sqrt(np.maximum(left[cell], 0.0)) * special.ndtri(points[:, 1])
         )
 
     def _cells(self, share: Array) -> NDArray[np.intp]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from scipy import stats
+from scipy import special
 
 from transforms.trial.methods.ground import PRIOR_DF, SPREAD_POWER, known_df
 from transforms.trial.methods.trial_statistics import CONFIDENCE, student_t
@@ -107,7 +107,7 @@ def _tested(parts: pl.DataFrame, group: list[str]) -> pl.DataFrame:
         df=pl.col("df").mean(),
     )
     ratio = tests["ratio"].fill_null(float("nan"))
-    p = stats.f.sf(ratio, tests["over"], tests["df"])
+    p = special.fdtrc(tests["over"], tests["df"], ratio)
     tests = tests.with_columns(p=pl.Series(np.asarray(p), dtype=pl.Float64).fill_nan(None))
     return parts.join(
         tests.select(*group, "p", verdict=verdict(pl.col("p"))), on=group, maintain_order="left"

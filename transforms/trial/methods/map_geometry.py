@@ -4,9 +4,9 @@ import numpy as np
 import polars as pl
 import shapely
 from numpy.typing import NDArray
+from scipy import special
 from scipy.sparse import csr_array
 from scipy.spatial import cKDTree
-from scipy.stats import norm
 from shapely.geometry.base import BaseGeometry
 
 Floats = NDArray[np.float64]
@@ -124,5 +124,5 @@ def local_moran(xy: Floats, values: Floats, within_m: float) -> tuple[Floats, Fl
         - 1 / (n - 1) ** 2
     )
     z = (index + 1 / (n - 1)) / np.sqrt(np.maximum(variance, 1e-300))
-    p = np.where(has, 2 * norm.sf(np.abs(z)), 1.0)
+    p = np.where(has, 2 * special.ndtr(-np.abs(z)), 1.0)
     return index, p

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, stats
-from scipy.stats import qmc
+from scipy import special
 
 from transforms.trial.methods.trial_statistics import CONFIDENCE, Interval, t_interval
 
@@ -84,7 +84,7 @@ def _tau2(y: Array, v: Array, x: Array) -> float:
     grid = np.concatenate([[0.0], np.geomspace(top * 1e-6, top, 30)])
     losses = _losses(y, v, x, grid)
     at = int(np.argmin(losses))
-    best = optimize.minimize_scalar(
+    best = scipy.optimize.minimize_scalar(
         lambda tau2: float(_losses(y, v, x, np.array([tau2]))[0]),
         bounds=(grid[max(at - 1, 0)], grid[min(at + 1, grid.size - 1)]),
         method="bounded",
@@ -122,7 +122,7 @@ def regression(y: ArrayLike, variances: ArrayLike, design: ArrayLike) -> Regress
 @cache
 def fixed_points(dimensions: int = 3) -> Array:
     """4096 fixed low-discrepancy points between 0 and 1: the same prediction every time."""
-    return np.asarray(qmc.Sobol(dimensions, scramble=True, rng=20181106).random(4096))
+    return np.asarray(scipy.stats.qmc.Sobol(dimensions, scramble=True, rng=20181106).random(4096))
 
 
 @cache
@@ -130,9 +130,9 @@ def _quantiles(trials: int) -> tuple[Array, Array, Array]:
     """Those points as chi-squared, normal and t with a degree of freedom less than trials."""
     points = fixed_points()
     return (
-        np.asarray(stats.chi2.ppf(points[:, 0], trials - 1)),
-        np.asarray(stats.norm.ppf(points[:, 1])),
-        np.asarray(stats.t.ppf(points[:, 2], trials - 1)),
+        np.asarray(2 * special.gammaincinv((trials - 1) / 2, points[:, 0])),
+        np.asarray(special.ndtri(points[:, 1])),
+        np.asarray(special.stdtrit(trials - 1, points[:, 2])),
     )
 
 
@@ -185,7 +185,7 @@ def pooled(y: ArrayLike, variances: ArrayLike) -> Pooled:
         tau2=line.tau2,
         i2=line.tau2 / (line.tau2 + float(typical)),
         q=q,
-        q_p=float(stats.chi2.sf(q, k - 1)),
+        q_p=float(special.chdtrc(k - 1, q)),
         predicted_low=low,
         predicted_high=high,
     )

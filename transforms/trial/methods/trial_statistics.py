@@ -10,8 +10,9 @@ from functools import cache
 
 import numpy as np
 import polars as pl
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special, stats
+from scipy import special
 
 Array = NDArray[np.float64]
 
@@ -40,9 +41,9 @@ def t_interval(mean: float, se: float, df: float) -> Interval:
 
     A standard error of 0 gives limits equal to the mean, and p 0 (1 where the mean is 0).
     """
-    half = float(stats.t.ppf(0.5 + CONFIDENCE / 2, df)) * se
+    half = float(special.stdtrit(df, 0.5 + CONFIDENCE / 2)) * se
     without_error = 1.0 if mean == 0 else 0.0
-    p = float(2 * stats.t.sf(abs(mean) / se, df)) if se > 0 else without_error
+    p = float(2 * special.stdtr(df, -abs(mean) / se)) if se > 0 else without_error
     return Interval(mean, se, df, p, mean - half, mean + half)
 
 
@@ -50,7 +51,9 @@ def student_t(df: pl.Expr) -> pl.Expr:
     """Student's t of the 95 % interval by degrees of freedom; null where they are not known."""
 
     def of(known: pl.Series) -> pl.Series:
-        return pl.Series(_array(stats.t.ppf(0.5 + CONFIDENCE / 2, known.to_numpy()))).fill_nan(None)
+        return pl.Series(_array(special.stdtrit(known.to_numpy(), 0.5 + CONFIDENCE / 2))).fill_nan(
+            None
+        )
 
     return df.map_batches(of, return_dtype=pl.Float64)
 
@@ -68,7 +71,7 @@ def paired(differences: ArrayLike) -> Interval:
 
 def least_difference(se: float, df: float) -> float:
     """Least significant difference at 95 %: a smaller one could not have been called a response."""
-    return float(stats.t.ppf(0.5 + CONFIDENCE / 2, df)) * se
+    return float(special.stdtrit(df, 0.5 + CONFIDENCE / 2)) * se
 
 
 @cache
@@ -76,7 +79,7 @@ def _scales(df: float) -> Array:
     """Equal steps of the chance of a standard error's own error, as shares of the true one."""
     if np.isinf(df):
         return np.ones(1)
-    return np.asarray(np.sqrt(stats.chi2.ppf((np.arange(1000) + 0.5) / 1000, df) / df))
+    return np.asarray(np.sqrt(2 * special.gammaincinv(df / 2, (np.arange(1000) + 0.5) / 1000) / df))
 
 
 def chance_to_find(true: float, se: float, df: float) -> float:
@@ -88,14 +91,14 @@ def chance_to_find(true: float, se: float, df: float) -> float:
     """
     if se <= 0:
         return 1.0 if true != 0 else 1 - CONFIDENCE
-    edge = float(stats.t.ppf(0.5 + CONFIDENCE / 2, df)) * _scales(df)
+    edge = float(special.stdtrit(df, 0.5 + CONFIDENCE / 2)) * _scales(df)
     shift = abs(true) / se
     return float(np.mean(special.ndtr(shift - edge) + special.ndtr(-shift - edge)))
 
 
 @cache
 def _findable_errors(df: float, power: float) -> float:
-    return float(optimize.brentq(lambda d: chance_to_find(d, 1.0, df) - power, 0.0, 100.0))
+    return float(scipy.optimize.brentq(lambda d: chance_to_find(d, 1.0, df) - power, 0.0, 100.0))
 
 
 def findable_difference(se: float, df: float, power: float = POWER) -> float:
@@ -128,14 +131,20 @@ def false_discovery(p: ArrayLike) -> Array:
     adjusted = np.full(values.shape, np.nan)
     known = np.isfinite(values)
     if known.any():
-        adjusted[known] = stats.false_discovery_control(values[known], method="bh")
+        adjusted[known] = scipy.stats.false_discovery_control(values[known], method="bh")
     return adjusted
 
 
 def wilson(found: int, of: int) -> tuple[float, float]:
-    """95 % limits of a share by Wilson 1927 (doi 10.1080/01621459.1927.10502953), by scipy."""
-    limits = stats.binomtest(found, of).proportion_ci(CONFIDENCE, method="wilson")
-    return float(limits.low), float(limits.high)
+    """95 % limits of a share by Wilson 1927 (doi 10.1080/01621459.1927.10502953).
+
+    His formula here, since scipy's own would load all of its statistics every day.
+    """
+    z2, share = float(special.ndtri(0.5 + CONFIDENCE / 2)) ** 2, found / of
+    middle, half = share + z2 / (2 * of), (z2 * (share * (1 - share) + z2 / (4 * of)) / of) ** 0.5
+    whole = 1 + z2 / of
+    low, high = (middle - half) / whole, (middle + half) / whole
+    return (low if found else 0.0), (high if found < of else 1.0)
 
 
 def shared_variances(variances: ArrayLike, df: ArrayLike) -> tuple[Array, Array]:
@@ -158,7 +167,9 @@ def shared_variances(variances: ArrayLike, df: ArrayLike) -> tuple[Array, Array]
     if spread <= 1e-4:
         prior_df, prior = np.inf, float((n * x).sum() / total)
     else:
-        prior_df = 2 * float(optimize.brentq(lambda h: special.polygamma(1, h) - spread, 1e-3, 1e6))
+        prior_df = 2 * float(
+            scipy.optimize.brentq(lambda h: special.polygamma(1, h) - spread, 1e-3, 1e6)
+        )
         prior = float(np.exp(z.mean() + special.digamma(prior_df / 2) - np.log(prior_df / 2)))
     own_df = np.where(known, d, 0.0)
     own = np.where(known, s2, 0.0)
@@ -186,7 +197,7 @@ def _permuted(
     alternative: str = "two-sided",
 ) -> tuple[float, float]:
     """Return a statistic and its permutation p; ``resamples`` is infinite for all orders."""
-    result = stats.permutation_test(  # type: ignore[call-overload]  # inf means all orders
+    result = scipy.stats.permutation_test(  # type: ignore[call-overload]  # inf means all orders
         (values,),
         statistic,
         permutation_type="pairings",
@@ -207,7 +218,7 @@ def rank_correlation(
     orders (the same each time). By scipy. (nan, nan) for fewer than four pairs or where either
     side does not vary: with three pairs p cannot fall below 1/3.
     """
-    a, b = stats.rankdata(_array(x)), stats.rankdata(_array(y))
+    a, b = scipy.stats.rankdata(_array(x)), scipy.stats.rankdata(_array(y))
     if a.size < 4 or np.ptp(a) == 0 or np.ptp(b) == 0:
         return float("nan"), float("nan")
     a, b = a - a.mean(), b - b.mean()
@@ -228,7 +239,7 @@ def groups_differ(labels: ArrayLike, y: ArrayLike, most: int = 8, draws: int = 9
     """
     names, group = np.unique(np.asarray(labels), return_inverse=True)
     sizes = np.bincount(group)
-    ranks = stats.rankdata(_array(y))
+    ranks = scipy.stats.rankdata(_array(y))
     if (sizes >= 2).sum() < 2 or np.ptp(ranks) == 0:
         return float("nan")
     member = np.equal.outer(np.arange(names.size), group).astype(np.float64)

@@ -64,6 +64,13 @@ def test_wilson_interval() -> None:
     assert trial_statistics.wilson(9, 9) == pytest.approx((0.7009, 1.0), abs=5e-5)
 
 
+@given(of=st.integers(1, 400), share=st.floats(0, 1))
+def test_wilson_interval_is_that_of_scipy(of: int, share: float) -> None:
+    found = round(share * of)
+    limits = stats.binomtest(found, of).proportion_ci(0.95, method="wilson")
+    assert trial_statistics.wilson(found, of) == pytest.approx((limits.low, limits.high), abs=1e-12)
+
+
 def test_false_discovery_of_the_paper() -> None:
     # The fifteen p values of the myocardial infarction trial: four stand at 5 %.
     values = "1 4 19 95 201 278 298 344 459 3240 4262 5719 6528 7590 10000"
