@@ -33,7 +33,7 @@ from transforms import order
 from transforms.methods import comparisons, not_used
 
 # Readings held in memory at a time; about 200 MB of them.
-CHUNK_ROWS = 1_000_000
+CHUNK_ROWS = 300_000
 # Rows of its sources that parts of a table are made from at a time.
 PART_ROWS = 300_000
 
