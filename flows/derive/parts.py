@@ -65,7 +65,7 @@ class Parts:
     """The parts of one table as they are today.
 
     ``spans``: part, place, from_day, to_day, from_month, to_month; ``seasons``: part, place, season;
-    ``made_from``: a hash by part; ``rows``: how many rows of its sources a part is made from;
+    ``made_from``: a hash by part; ``rows``: how many rows of its place a part is made from;
     ``keys``: by source the place, month and season of the rows that a part is made from.
     """
 
@@ -196,6 +196,9 @@ class Divided:
             )
             for source, rows in keys.items()
         ).sort("part", "source")
+        # What every part is made from is read once for as many as are made together.
+        placed = [source for source in found if word.by_place(TABLES[source])]
+        own = sums.filter(pl.col("source").is_in(placed))
         made_from: dict[str, list[Any]] = {
             part: [method, str(since), str(until)]
             for part, since, until in spans.select("part", "from_month", "to_month").iter_rows()
@@ -207,7 +210,7 @@ class Divided:
             spans,
             seasons,
             {p: hashlib.sha256(json.dumps(i).encode()).hexdigest() for p, i in made_from.items()},
-            dict(sums.group_by("part").agg(pl.col("n").sum()).iter_rows()),
+            dict(own.group_by("part").agg(pl.col("n").sum()).iter_rows()),
             keys,
         )
 
