@@ -21,6 +21,7 @@ from demo_warehouse.simulator import (
     damage,
     files,
     images,
+    knoll,
     later,
     next_field,
     observed,
@@ -181,11 +182,13 @@ def long_record(seed: int) -> File:
 
 
 def yield_map(farm: Farm, seed: int, on: date) -> Iterator[File]:
-    """The outlines of the mapped field's strips and of the next field, and the map if it was harvested by then."""
+    """Outlines of the mapped field's strips and of the next field, heights, and the map if it was harvested by then."""
     field, year = MAPPED
     drawn = datetime.combine(FIRST, datetime.min.time())
     yield File("yieldmaps/strips.geojson", crossed_map.outlines().encode(), drawn)
     yield File(f"yieldmaps/{next_field.NAME}.geojson", next_field.outline().encode(), drawn)
+    heights = knoll.survey(np.random.default_rng([seed, 15])).encode()
+    yield File("ground/elevation (m).geojson", heights, drawn)
     (cut,) = (s.harvested for s in farm.plan.seasons[field] if s.harvested.year == year)
     if cut <= on:
         points = crossed_map.points(np.random.default_rng([seed, 13]), farm)

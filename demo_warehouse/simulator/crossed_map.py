@@ -1,14 +1,13 @@
 """A yield map of one harvest driven across the strips, and the outlines of that field's strips.
 
 The combine goes to and fro at right angles to the strips, so that each crossing cuts treated and check
-minutes apart. Its monitor was not calibrated that fall, and it tells the grain's weight some seconds
-after the header cut it, as they all do.
+minutes apart. What the work gave differs along the strips (``knoll``). The combine's monitor was not
+calibrated that fall, and it tells the grain's weight some seconds after the header cut it, as they all do.
 """
 
 import json
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -16,15 +15,15 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 from scipy.signal import lfilter
 
+from demo_warehouse.simulator import knoll
 from demo_warehouse.simulator.book import HEADER_M, LENGTH_M, true_yields
 from demo_warehouse.simulator.crops import CROPS
 from demo_warehouse.simulator.farm import Farm
 from demo_warehouse.simulator.known import SIDES
+from demo_warehouse.simulator.places import CORNER_DEG, METER_DEG, STRIP_M, longitude
 from demo_warehouse.simulator.plan import MAPPED
 
 Array = NDArray[np.float64]
-CORNER_DEG = (-111.712, 50.894)  # longitude, latitude of the field's southwestern corner; invented
-STRIP_M = 60.0  # width of a strip, 197 ft as in the book
 BESIDE_M = 40.0  # of the field's own crop cut before and after the strips
 EVERY_S = 2.0
 SPEED_M_S = 1.9
@@ -32,7 +31,6 @@ LAG_S = 8.0  # from the cut to the sensor
 READS_HIGH = 1.04
 NOISE_CV = 0.06  # of one point
 LAND_CV = 0.06  # along the strips, alike for the two
-METER_DEG = 1 / 111_320  # of latitude, common practice, no source
 BUSHEL_KG = 27.2155
 
 
@@ -59,10 +57,12 @@ def points(rng: np.random.Generator, farm: Farm) -> str:
     start = datetime(year, season.harvested.month, season.harvested.day, 17, tzinfo=UTC)
     land = gaussian_filter1d(rng.normal(size=int(LENGTH_M)), 60)
     land = 1 + LAND_CV * (land - land.mean()) / land.std()
+    norths = (np.arange(int(LENGTH_M // HEADER_M)) + 0.5) * HEADER_M
+    gains = (by_side["treated"] - by_side["check"]) * knoll.of_response(norths)
     crossings = []
-    for i in range(int(LENGTH_M // HEADER_M)):
-        north = (i + 0.5) * HEADER_M
-        crossing = _crossing(rng, by_side, backward=bool(i % 2))
+    for i, (north, gain) in enumerate(zip(norths, gains, strict=True)):
+        here = by_side | {"treated": by_side["check"] + float(gain)}
+        crossing = _crossing(rng, here, backward=bool(i % 2))
         market = crossing.pop("yield") * land[int(north)] * READS_HIGH
         market *= 1 + rng.normal(0, NOISE_CV, len(market))
         moisture = crop.moisture_pct - 0.6 + rng.normal(0, 0.2, len(market))
@@ -73,7 +73,7 @@ def points(rng: np.random.Generator, farm: Farm) -> str:
                 {
                     "time": [start + timedelta(seconds=float(s)) for s in seconds],
                     "latitude": np.round(CORNER_DEG[1] + north * METER_DEG, 7),
-                    "longitude": np.round(_longitude(crossing["east"]), 7),
+                    "longitude": np.round(longitude(crossing["east"]), 7),
                     "yield (bu/ac)": np.round(wet / BUSHEL_KG * 0.404686, 1),
                     "moisture (%)": np.round(moisture, 1),
                     "distance (ft)": np.round(crossing["moved"] / 0.3048, 2),
@@ -103,19 +103,7 @@ def _crossing(
     return {"east": east, "moved": moved, "yield": np.asarray(lfilter([0.5], [1, -0.5], sensed))}
 
 
-def _longitude(east_m: Any) -> Any:
-    return CORNER_DEG[0] + east_m * METER_DEG / np.cos(np.radians(CORNER_DEG[1]))
-
-
-def place(east_m: float, north_m: float) -> list[float]:
-    """Return longitude and latitude of a place in meters from the field's corner."""
-    return [
-        round(float(_longitude(east_m)), 7),
-        round(CORNER_DEG[1] + north_m * METER_DEG, 7),
-    ]
-
-
 def _box(west_m: float, east_m: float) -> list[list[float]]:
     south, north = CORNER_DEG[1], CORNER_DEG[1] + LENGTH_M * METER_DEG
     corners = ((west_m, south), (east_m, south), (east_m, north), (west_m, north), (west_m, south))
-    return [[round(float(_longitude(m)), 7), round(lat, 7)] for m, lat in corners]
+    return [[round(float(longitude(m)), 7), round(lat, 7)] for m, lat in corners]

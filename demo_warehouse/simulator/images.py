@@ -12,10 +12,10 @@ from scipy.ndimage import gaussian_filter
 
 from demo_warehouse.simulator import crops
 from demo_warehouse.simulator.book import LENGTH_M
-from demo_warehouse.simulator.crossed_map import CORNER_DEG, METER_DEG, STRIP_M
 from demo_warehouse.simulator.farm import Farm
 from demo_warehouse.simulator.files import File
 from demo_warehouse.simulator.known import SIDES
+from demo_warehouse.simulator.places import CORNER_DEG, METER_DEG, STRIP_M
 from demo_warehouse.simulator.plan import FIRST, MAPPED
 
 PIXEL_M = 10.0

@@ -5,7 +5,7 @@ It is not in the field book. A creek cuts its northeastern corner.
 
 import json
 
-from demo_warehouse.simulator.crossed_map import place
+from demo_warehouse.simulator.places import place
 
 NAME = "Saltlick"
 WEST_M, SOUTH_M = 2400.0, 900.0  # of its southwestern corner from that of the mapped field

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 import shapely
 
-from demo_warehouse.simulator import book, build, crossed_map, next_field
+from demo_warehouse.simulator import book, build, crossed_map, knoll, next_field
 from demo_warehouse.simulator.plan import MAPPED
 from demo_warehouse.simulator.settings import crop_table
 from flows.books import yield_map
@@ -73,4 +73,36 @@ def test_the_mapped_season_was_not_weighed(laid):
 
 def test_before_the_harvest_there_is_no_map(whole_farm):
     early = [f.path for f in build.yield_map(whole_farm, 1, date(2025, 8, 28))]
-    assert early == ["yieldmaps/strips.geojson", f"yieldmaps/{next_field.NAME}.geojson"]
+    assert early == [
+        "yieldmaps/strips.geojson",
+        f"yieldmaps/{next_field.NAME}.geojson",
+        "ground/elevation (m).geojson",
+    ]
+
+
+def test_the_work_gave_more_in_the_hollow_and_the_map_of_heights_explains_it(read, whole_farm):
+    """Where the response is above a whole strip's, the ground is low; the strips' means stay the true ones."""
+    from flows.books import ground_maps
+    from transforms.trial import response_by_ground
+
+    norths = np.arange(0, book.LENGTH_M, 9.144)
+    assert knoll.of_response(norths).mean() == pytest.approx(1)
+    field, year = MAPPED
+    own = next(s for s in whole_farm.plan.seasons[field] if s.harvested.year == year)
+    season = pl.DataFrame(
+        {"field": field, "season": year, "crop": own.crop, "seeded": own.seeded}
+    ).with_columns(harvested=pl.lit(own.harvested))
+    frames = read.frames
+    survey = {"ground/elevation (m).geojson": knoll.survey(np.random.default_rng(2)).encode()}
+    problems: list = []
+    ground = ground_maps.table_of(survey, frames["strip_outline"], None, problems)
+    assert problems == []
+    cleaned = yield_point_cleaned.derive(
+        frames["yield_point"], frames["strip_outline"], season, crop_table()
+    )
+    found = response_by_ground.derive(
+        cleaned, frames["yield_point"], mapped_pass.derive(cleaned), ground, season
+    )
+    by_kind = dict(found.select("kind", "response_kg_ha").iter_rows())
+    assert by_kind["low"] > by_kind["middle"] > by_kind["high"]
+    assert found["response_low_kg_ha"].null_count() == 0
