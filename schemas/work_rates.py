@@ -32,6 +32,10 @@ RATES: tuple[WorkRate, ...] = (
     # Iowa State University Extension, 2019 Iowa Farm Custom Rate Survey, as quoted in the public
     # press in April 2019 (median, deep tillage with a V-shaped ripper).
     WorkRate(DEEP, 23.45, "USD", "Iowa Farm Custom Rate Survey, 2019"),
+    # Ontario Ministry of Agriculture, Food and Rural Affairs, Survey of Custom Farmwork Rates Charged in 2015, table
+    # 8, as on its page omafra.gov.on.ca/english/busdev/2015customratesa3.htm: deep tillage/subsoiling, provincial
+    # average of 19 answers (15th to 85th percentile 24 to 34 CAD). No later figure for this work was found.
+    WorkRate(DEEP, 29.00, "CAD", "Ontario Survey of Custom Farmwork Rates, 2015"),
 )
 # University of Illinois, machinery cost estimates of 2019, as quoted in the public press on September 17, 2021:
 # ripper with shanks only; tractor and implement overhead (repairs are in it), fuel, lubricants and labor.

@@ -104,7 +104,14 @@ def test_a_published_own_cost_stands_beside_by_hand() -> None:
     assert one("CAD", **OWN)["published_own_per_ha"] is None
 
 
-@pytest.mark.parametrize(("currency", "practice"), [("CAD", "deep tillage"), ("USD", "gypsum")])
+def test_a_farm_in_canada_has_a_rate_of_its_own_by_hand() -> None:
+    """29 CAD an acre: no exchange of the rate in dollars of the United States."""
+    row = one("CAD", **OWN)
+    assert row["published_rate_per_ha"] == pytest.approx(29 / ACRE)
+    assert row["published_from"] == "Ontario Survey of Custom Farmwork Rates, 2015"
+
+
+@pytest.mark.parametrize(("currency", "practice"), [("AUD", "deep tillage"), ("USD", "gypsum")])
 def test_a_published_rate_is_of_its_own_currency_and_practice(currency, practice) -> None:
     row = one(currency, practice, **OWN)
     assert (row["published_rate_per_ha"], row["published_from"]) == (None, None)
