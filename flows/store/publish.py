@@ -69,7 +69,7 @@ def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
     ):
         upgrade.must_be_current(folder.warehouse_file)
         before, there = recorded(folder), newest(folder)
-        # A copy that is damaged, or another one, is made again.
+        # A copy that is damaged, or another one, is replaced.
         intact = there is not None and before.sha256 == sha256_of(there)
         number = before.number
         with closing(warehouse.open_file(folder.warehouse_file, folder.state / "spill")) as con:
@@ -117,7 +117,7 @@ def _refuse_loss(con: duckdb.DuckDBPyConnection, folder: FarmFolder, there: Path
 
 
 def _content(con: duckdb.DuckDBPyConnection) -> tuple[str, bool]:
-    """Return what the content is known by, and whether an upgrade emptied tables that are not made again yet."""
+    """Return what the content is known by, and whether an upgrade emptied tables that are not filled again yet."""
     with warehouse.transaction(con):
         customary.install(con)
     counts = " UNION ALL ".join(

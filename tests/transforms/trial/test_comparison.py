@@ -151,3 +151,38 @@ def test_a_formula_is_given_each_comparison_and_the_tables_keep_them_apart() -> 
     }
     assert found["again", "once"] - found["once", "again"] == pytest.approx(200)
     assert found["once", "check"] - found["check", "once"] == pytest.approx(300)
+
+
+def test_each_comparison_of_an_image_has_the_interval_of_its_own_two_strips() -> None:
+    """What ground may do is stored both ways, for each two strips; a formula sees one row of it."""
+    of = {"field": "Gumbo", "day": date(2024, 7, 1), "source": "drone", "image": "a.tif"}
+    halves = {("again", "check"): 0.02, ("check", "once"): 0.03, ("again", "once"): 0.04}
+    ground = [
+        {**of, "strip": a, "against": b, "half_width": half, "apart_share": 0.1, "delivery": "d"}
+        for pair, half in halves.items()
+        for a, b in (pair, pair[::-1])
+    ]
+    seen = [
+        {"strip": s, "vegetation_index": v}
+        for s, v in {"again": 0.7, "once": 0.6, "check": 0.5}.items()
+    ]
+    schema = generated.polars_schema(TABLES["vegetation_ground"])
+    given = {
+        "vegetation_strip": rows("vegetation_strip", seen, **of, coverage=1.0, partial=False),
+        "vegetation_ground": pl.DataFrame(ground, schema=schema),
+        "observation_pair": generated.empty(TABLES["observation_pair"]),
+        "season": rows(
+            "season",
+            [{"field": "Gumbo", "season": 2024, "crop": "wheat", "seeded": date(2024, 5, 1)}],
+        ),
+    }
+    out = by_strips(TABLES["vegetation_pair"], given | {"comparison": _derive(*THREE)})
+    found = {(r["strip"], r["against"]): r for r in out.to_dicts()}
+    assert {pair: round(r["difference"], 6) for pair, r in found.items()} == {
+        ("once", "check"): 0.1,
+        ("again", "check"): 0.2,
+        ("again", "once"): 0.1,
+    }
+    for pair, row in found.items():
+        half = halves.get(pair, halves.get(pair[::-1]))
+        assert row["difference_high"] - row["difference"] == pytest.approx(half)

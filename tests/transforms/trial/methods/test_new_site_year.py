@@ -17,7 +17,7 @@ from transforms.trial.methods.new_site_year import PUBLISHED, Scatter, scatter_o
 @pytest.mark.parametrize("blocks", [2, 3, 4, 6, 10])
 @pytest.mark.parametrize("years", [1, 2, 3, 5])
 def test_the_findable_response_has_power_of_four_fifths(blocks: int, years: int) -> None:
-    """Cohen 1988, chapter 2, by scipy's non-central t (statsmodels is no test dependency)."""
+    """Cohen 1988, chapter 2, by scipy's non-central t."""
     found = PUBLISHED.findable_pct(blocks, years, by_lot=True)
     df = years * (blocks - 1)
     if df < 2:
@@ -28,6 +28,14 @@ def test_the_findable_response_has_power_of_four_fifths(blocks: int, years: int)
     edge = stats.t.ppf(0.975, df)
     power = stats.nct.sf(edge, df, shift) + stats.nct.cdf(-edge, df, shift)
     assert power == pytest.approx(0.8, abs=3e-3)
+
+
+@pytest.mark.parametrize(
+    ("blocks", "effect"), [(3, 3.264044), (4, 2.127949), (6, 1.434545), (10, 0.996002)]
+)
+def test_the_findable_response_is_that_of_statsmodels(blocks: int, effect: float) -> None:
+    """TTestPower().solve_power(nobs=blocks, alpha=0.05, power=0.8) of statsmodels 0.15.0, in standard deviations."""
+    assert PUBLISHED.findable_pct(blocks, 1, by_lot=True) / 8.8 == pytest.approx(effect, rel=2e-3)
 
 
 @pytest.mark.parametrize(("blocks", "years"), [(3, 1), (4, 3)])
