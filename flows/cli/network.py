@@ -118,8 +118,9 @@ def join(
 def status(where: Where, as_json: AsJson = False) -> None:
     """Show a network's farms and its snapshot.
 
-    For whoever runs the network. Exit 1 if a farm's tables could not be used, or nobody made a
-    snapshot for three days: a sentence each.
+    For whoever runs the network. Exit 1 if a farm's tables could not be used, the last turn of a
+    hosted farm failed or needs attention (since when, and what it said), or nobody made a snapshot
+    for three days: a sentence each.
 
     \b
     Example:

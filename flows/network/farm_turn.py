@@ -128,15 +128,7 @@ def _shared(folder: FarmFolder, address: str, fence: int | None) -> list[Run]:
         if fence is None or held is None or held.fence != fence:
             raise lease.Lost("The round has passed to another worker. Nothing was shared under it.")
 
-    try:
-        if not push.is_due(folder, farm_file.load(folder.farm_toml), datetime.now(UTC)):
-            return []
-        done = push.push(folder, store, fence=fence, check=check)
-        run.summary = (
-            f"Shared as publish {done.sequence}." if done else "Nothing is shared any more."
-        )
-    except Refused:
-        raise
-    except (Attention, UserError) as error:
-        run.state, run.summary = "attention", str(error)
+    if not push.is_due(folder, farm_file.load(folder.farm_toml), datetime.now(UTC)):
+        return []
+    push.attempt(folder, run, store, fence=fence, check=check)
     return [run]

@@ -242,17 +242,16 @@ def _renew(held: Lease, over: threading.Event) -> None:
 def _share(store: objects.Objects, held: Lease, done: Round) -> None:
     """Make the snapshot, with the rows of this round."""
     try:
-        # A round that found nothing new anywhere makes no snapshot; its rows stay with the host.
-        news = any(turn.state != "quiet" for turn in done.rows)
-        made = snapshot.compact(store, held, as_network_run(done) if news else None)
+        made = snapshot.compact(store, held, as_network_run(done))
         done.notes += made.notes
     except Attention as trouble:
         done.notes.append(f"The snapshot was not made: {trouble}")
 
 
 def as_network_run(done: Round) -> pl.DataFrame:
-    """Return the rows of ``network_run``: of the farms that have an id."""
+    """Return the rows of ``network_run``: of the farms that have an id, not of copies that claim one."""
     table = NETWORK["network_run"]
+    owned = {turn.farm for turn in done.rows if turn.state != "refused"}
     rows = [
         asdict(turn)
         | {
@@ -260,7 +259,7 @@ def as_network_run(done: Round) -> pl.DataFrame:
             "ended_at": datetime.fromisoformat(turn.ended_at),
         }
         for turn in done.rows
-        if turn.farm is not None and turn.state != "refused"
+        if turn.farm is not None and (turn.state != "refused" or turn.farm not in owned)
     ]
     schema = generated.polars_schema(table)
     given = [{name: row[name] for name in schema} for row in rows]

@@ -20,7 +20,7 @@ import polars as pl
 from pydantic import TypeAdapter
 
 from flows.base import files
-from flows.network import pooled
+from flows.network import pooled, run_rows
 from flows.network.lease import Lease
 from flows.share import network_file, pointer
 from flows.share.objects import Listed, Objects
@@ -35,10 +35,9 @@ PUBLIC, PRIVATE = "snapshot", "private"
 KEEP = timedelta(days=1)  # how long a reader may go on with an older snapshot
 GRACE = timedelta(hours=1)  # an unnamed file may be of a writer at work
 LEFT_KEPT = timedelta(days=7)
-RUNS_KEPT = timedelta(days=90)
 LARGEST = 64 << 20  # bytes of one farm's table; a larger one is not read
 ANSWERS = NETWORK["network_pooled"]
-TABLE_OF_FARMS, TABLE_OF_RUNS = NETWORK["network_farm"], NETWORK["network_run"]
+TABLE_OF_FARMS, TABLE_OF_RUNS = NETWORK["network_farm"], run_rows.TABLE
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,20 +100,21 @@ def compact(
 ) -> Snapshot:
     """Make a snapshot of what the farms share now, unless nothing has changed; return the current one.
 
-    ``runs``: rows of ``network_run`` to keep with the others. ``held``: the lease under which this is
-    done. A farm whose objects cannot be used is left out and named in ``notes``; it never stops the
-    others. Raises Refused if another worker made a snapshot meanwhile, Attention if the store does not
-    answer.
+    ``runs``: rows of ``network_run``; those that say something new of their farm are kept.
+    ``held``: the lease under which this is done. A farm whose objects cannot be used is left out and
+    named in ``notes``; it never stops the others. Raises Refused if another worker made a snapshot
+    meanwhile, Attention if the store does not answer.
     """
     network = network_file.load(objects)
     now = datetime.now(UTC)
     found = objects.get(KEY)
     before = parse(found.content) if found else None
     gathered = _Gathered(objects, before)
-    if before is not None and gathered.nothing_new and (runs is None or runs.is_empty()):
+    news = gathered.told(runs)
+    if before is not None and gathered.nothing_new and news.is_empty():
         _sweep(objects, before, before, gathered, now)
         return before
-    public, private = gathered.files(runs, now)
+    public, private = gathered.files(news, now)
     new = Snapshot(
         network.id,
         before.sequence + 1 if before else 1,
@@ -232,8 +232,14 @@ class _Gathered:
             "reason": reason,
         }
 
+    def told(self, runs: pl.DataFrame | None) -> pl.DataFrame:
+        """Return the rows of a round that say something new of their farm."""
+        if runs is None:
+            return generated.empty(TABLE_OF_RUNS)
+        return run_rows.news(self._earlier("network_run", TABLE_OF_RUNS), runs)
+
     def files(
-        self, runs: pl.DataFrame | None, now: datetime
+        self, runs: pl.DataFrame, now: datetime
     ) -> tuple[dict[str, tuple[Stored, bytes]], dict[str, tuple[Stored, bytes]]]:
         """Return the files for readers and the private ones, by table: what is stored and its bytes."""
         used = self.farms.filter(pl.col("reason").is_null())
@@ -259,12 +265,9 @@ class _Gathered:
         carried = before.join(self._same, on="farm", how="semi")
         return pl.concat([carried, *self._new[name]]).sort(table.key)
 
-    def _runs(self, runs: pl.DataFrame | None, now: datetime) -> pl.DataFrame:
-        before = self._earlier("network_run", TABLE_OF_RUNS)
-        before = before.filter(pl.col("started_at") > now - RUNS_KEPT)
-        new = generated.conform(runs, TABLE_OF_RUNS) if runs is not None else before.clear()
-        both = pl.concat([before, new]).unique(TABLE_OF_RUNS.key, keep="last")
-        return both.join(self.farms, on="farm", how="semi").sort(TABLE_OF_RUNS.key)
+    def _runs(self, new: pl.DataFrame, now: datetime) -> pl.DataFrame:
+        both = run_rows.kept(self._earlier("network_run", TABLE_OF_RUNS), new, now)
+        return both.join(self.farms, on="farm", how="semi", maintain_order="left")
 
     def _earlier(self, name: str, table: Table) -> pl.DataFrame:
         stored = self._before.private.get(name) if self._before else None

@@ -1,29 +1,39 @@
-"""How a network stands, for whoever runs it: its snapshot, its farms, what was left out."""
+"""How a network stands, for whoever runs it: its snapshot, its farms, what was left out, what fails."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import polars as pl
 
 from flows.base.plain_text import counted, text_table
-from flows.network import reading, snapshot
-from flows.share import network_file
+from flows.network import reading, run_rows, snapshot
+from flows.network.snapshot import Snapshot
+from flows.share import network_file, pointer
 from flows.share.objects import Objects
+from schemas import generated
+from schemas.table import Table
 
 OLD = timedelta(days=3)
 
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """A network by name and grid; its snapshot, null before the first; its farms; what needs attention."""
+    """A network by name and grid; its snapshot, null before the first; its farms; what needs attention.
+
+    ``failing``: farms whose last turn in a round did not end well, with the state and sentence of it, who
+    did it, and since when none has.
+    """
 
     name: str
     grid_deg: float
     snapshot: int | None
     made_at: str | None
     farms: list[dict[str, object]]
+    failing: list[dict[str, object]]
     attention: list[str]
 
     def as_dict(self) -> dict[str, object]:
@@ -36,20 +46,50 @@ def status(objects: Objects, now: datetime | None = None) -> Status:
     network = network_file.load(objects)
     found = snapshot.current(objects)
     if found is None:
-        return Status(network.name, network.grid_deg, None, None, [], [reading.NO_SNAPSHOT])
-    stored = found.private.get("network_farm")
-    rows = snapshot.rows_of(objects, stored, snapshot.TABLE_OF_FARMS)
-    farms = rows if rows is not None else pl.DataFrame(schema={"farm": pl.String})
-    attention = list(found.notes)
+        return Status(network.name, network.grid_deg, None, None, [], [], [reading.NO_SNAPSHOT])
+    farms = _rows(objects, found, snapshot.TABLE_OF_FARMS)
+    failing = (
+        run_rows.failing(_rows(objects, found, snapshot.TABLE_OF_RUNS))
+        .join(farms.select("farm", "name"), on="farm", how="left", maintain_order="left")
+        .to_dicts()
+    )
+    attention = [*found.notes, *map(_sentence, failing)]
     age = (now or datetime.now(UTC)) - datetime.fromisoformat(found.made_at)
-    if age > OLD and _moved(objects, farms):
+    moved = _moved(objects, farms)
+    attention += _left(objects, farms, moved)
+    if age > OLD and moved:
         attention.append(
             f"The snapshot is {counted(age.days, 'day')} old, and farms have shared since. "
             "Make one with: checkstrip network run"
         )
     return Status(
-        network.name, network.grid_deg, found.sequence, found.made_at, farms.to_dicts(), attention
+        network.name,
+        network.grid_deg,
+        found.sequence,
+        found.made_at,
+        farms.to_dicts(),
+        failing,
+        attention,
     )
+
+
+def _rows(objects: Objects, found: Snapshot, table: Table) -> pl.DataFrame:
+    """Return a private table; empty if a newer snapshot has just replaced this one."""
+    rows = snapshot.rows_of(objects, found.private.get(table.name), table)
+    return rows if rows is not None else generated.empty(table)
+
+
+def _sentence(row: dict[str, Any]) -> str:
+    who = f"{row['farm']} ({row['name']})" if row["name"] else row["farm"]
+    what = _WORDS.get(row["state"], row["state"])
+    return f"Farm {who} {what} since {row['since']:%Y-%m-%d %H:%M} UTC, by {row['worker']}: {row['summary']}"
+
+
+_WORDS = {
+    "attention": "has needed attention",
+    "failed": "has failed",
+    "refused": "has been refused",
+}
 
 
 def lines(found: Status) -> list[str]:
@@ -71,6 +111,20 @@ def lines(found: Status) -> list[str]:
 _SHOWN = ("farm", "share", "name", "currency", "published", "published_at", "reason")
 
 
-def _moved(objects: Objects, farms: pl.DataFrame) -> bool:
-    tags = {one.tag for one in objects.list("farms")}
-    return not tags <= set(farms["pointer"]) if "pointer" in farms.columns else bool(tags)
+def _moved(objects: Objects, farms: pl.DataFrame) -> list[str]:
+    """Return the keys of pointers that the snapshot does not have as they are now."""
+    known = set(farms["pointer"])
+    return [one.key for one in objects.list(pointer.POINTERS) if one.tag not in known]
+
+
+def _left(objects: Objects, farms: pl.DataFrame, moved: list[str]) -> Iterator[str]:
+    """Yield a sentence for each farm that has left and is in the snapshot still."""
+    for key, content in objects.get_many(moved):
+        farm = key.rpartition("/")[2].removesuffix(".json")
+        now = pointer.parse(content, farm)
+        if now is not None and now.about.share == "left" and farm in set(farms["farm"]):
+            until = datetime.fromisoformat(now.at) + snapshot.LEFT_KEPT
+            yield (
+                f"Farm {farm} has left, and the snapshot still holds it. The next round deletes it, and has "
+                f"to by {until:%Y-%m-%d}: checkstrip network run"
+            )

@@ -149,15 +149,7 @@ def share(folder: FarmFolder, tick: Tick = silent) -> Run | None:
         return None
     tick("sharing with the network", 0, 1)
     with flow_runs.recorded(folder, "share") as run:
-        try:
-            done = push.push(folder)
-            run.summary = (
-                f"Publish {done.sequence} of the shared tables, {done.bytes / 1000:,.0f} kB."
-                if done is not None
-                else "The farm shares nothing any more: what it had shared was taken back."
-            )
-        except (Attention, UserError) as trouble:
-            run.state, run.summary = "attention", f"{trouble} The next run tries it again."
+        push.attempt(folder, run)
     tick("sharing with the network", 1, 1)
     return run
 

@@ -34,6 +34,10 @@ LOCKS = ".locks"
 MISSING_EXTRA = "This needs an extra library. Install it with: pip install 'checkstrip[network]'"
 
 
+class Away(Attention):
+    """The store cannot be reached at this moment: no line, no name, no answer, or an error of its own."""
+
+
 @dataclass(frozen=True, slots=True)
 class Found:
     """The content of a key, and the tag that ``swap`` wants to see unchanged."""
@@ -169,7 +173,10 @@ class Objects:
         except Exception as error:
             if type(error).__module__.startswith("obstore") or isinstance(error, OSError):
                 why = str(error).strip().partition("\n")[0][:300]
-                raise Attention(f"The network at {self.address} does not answer: {why}") from error
+                # The library has classes of its own for what is refused (keys, rights, names).
+                away = type(error).__name__ == "GenericError"
+                kind = Away if away else Attention
+                raise kind(f"The network at {self.address} does not answer: {why}") from error
             raise
 
 

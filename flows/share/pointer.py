@@ -161,6 +161,9 @@ def publish(
                 fence=now.fence if fence is None else fence,
             )
         if _moved(objects, new, found.tag if found else None):
+            # A newer version of a table replaces the older one in time; what is shared no more goes at once.
+            gone = now.tables.keys() - stored.keys() if now else ()
+            objects.delete(now.tables[name].object for name in gone if now)
             total = sum(one.bytes for one in stored.values() if one.object in written)
             return Published(new.sequence, True, total)
         time.sleep(random.uniform(0.0, 0.05))  # noqa: S311 - only to part those who race

@@ -9,19 +9,22 @@ import hashlib
 import json
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from flows.base import files
-from flows.base.errors import UserError
+from flows.base.errors import Attention, UserError
 from flows.base.version import VERSION
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.share import network_file, objects, pointer, rows
-from flows.share.objects import Objects
-from flows.share.pointer import About, Published
+from flows.share.objects import Away, Objects
+from flows.share.pointer import About, Published, Refused
 from flows.store import published, query
+from flows.store.flow_runs import Run
 from schemas.farm.farm import Farm
+
+AWAY = timedelta(days=2)  # as long as an instrument may be silent; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +57,47 @@ def is_due(folder: FarmFolder, farm: Farm, now: datetime) -> bool:
     zone = farm.place.zone
     before = datetime.fromisoformat(last.at).astimezone(zone).date()
     return last.copy != _stamp(copy) and before < now.astimezone(zone).date()
+
+
+def attempt(
+    folder: FarmFolder,
+    run: Run,
+    store: Objects | None = None,
+    *,
+    fence: int | None = None,
+    check: Callable[[], None] = lambda: None,
+    now: datetime | None = None,
+) -> None:
+    """Push, and write into a run what came of it. Raises Refused.
+
+    A network that cannot be reached is no alarm until it has been away for two days: the next run tries
+    again, and nothing is lost meanwhile.
+    """
+    now = now or datetime.now(UTC)
+    away = folder.state / "network_away.json"
+    try:
+        done = push(folder, store, fence=fence, check=check, now=now)
+    except Away as trouble:
+        known = files.read_state(away, dict[str, files.Stamp]) or {}
+        since = known.get("since", now.isoformat())
+        files.write_text(away, json.dumps({"since": since}))
+        late = now - datetime.fromisoformat(since) >= AWAY
+        run.state = "attention" if late else "done"
+        run.summary = (
+            f"{trouble} It has been away since {since[:16].replace('T', ' ')} UTC. "
+            "The next run tries it again."
+        )
+    except Refused:
+        raise
+    except (Attention, UserError) as trouble:
+        run.state, run.summary = "attention", f"{trouble} The next run tries it again."
+    else:
+        away.unlink(missing_ok=True)
+        run.summary = (
+            f"Publish {done.sequence} of the shared tables, {done.bytes / 1000:,.0f} kB."
+            if done is not None
+            else "The farm shares nothing any more: what it had shared was taken back."
+        )
 
 
 def push(

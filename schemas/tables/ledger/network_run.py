@@ -6,7 +6,7 @@ from schemas.table import Table, Tier, number, text, time
 TABLE = Table(
     "network_run",
     Tier.NETWORK,
-    "one farm in one round over hosted farms",
+    "one farm in one round over hosted farms, if it says something else than the farm's row before",
     (
         text("round", "id of the round", key=True),
         FARM_ID,

@@ -5,13 +5,16 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime, timedelta
 
+import duckdb
 import polars as pl
+import pyarrow.parquet
 import pytest
 
-from flows.network import lease, reading, snapshot
+from flows.network import lease, reading, run_rows, snapshot, status
 from flows.network.snapshot import Expired
 from flows.share import network_file, objects, pointer
 from flows.share.pointer import About, Refused
+from schemas import generated
 from schemas.catalogue import NETWORK
 from schemas.network import SHARED, shared
 from tests.flows import shared_farms
@@ -87,12 +90,16 @@ def test_nothing_new_makes_no_snapshot(store):
 
 
 def test_an_older_snapshot_can_be_read_for_a_day(store, monkeypatch):
-    put(store, 1, share="named")
+    """Whoever has an older snapshot and whoever has the newest each sees one state, and the whole of it."""
+    before = put(store, 1, share="named")
     first = snapshot.compact(store)
-    put(store, 1, seed=2, share="named")
+    after = put(store, 1, seed=2, share="named")
     second = snapshot.compact(store)
     assert [one.sequence for one in second.kept] == [1]
-    assert dict(snapshot.frames(store, first.tables))["response"].height
+    for made, given in ((first, before), (second, after)):
+        seen = dict(snapshot.frames(store, made.tables))
+        assert all(seen[name].equals(given[name].sort(shared(name).key)) for name in SHARED)
+    assert not before["response"].equals(after["response"])
     monkeypatch.setattr(snapshot, "KEEP", timedelta(0))
     put(store, 1, seed=3, share="named")
     third = snapshot.compact(store)
@@ -255,6 +262,103 @@ def test_rows_of_rounds_are_kept_and_go_with_their_farm(store):
     pointer.leave(store, shared_farms.farm_id(2))
     snapshot.compact(store)
     assert private(store, "network_run")["round"].to_list() == ["a"]
+
+
+def test_a_farm_that_left_is_told_of_until_the_snapshot_is_without_it(store):
+    for number in (1, 2):
+        put(store, number)
+    snapshot.compact(store)
+    put(store, 2, seed=9)  # news of a farm that stays is no matter for attention
+    assert status.status(store).attention == []
+    pointer.leave(store, shared_farms.farm_id(1))
+    until = datetime.now(UTC) + timedelta(days=7)
+    (said,) = status.status(store).attention
+    assert f"Farm {shared_farms.farm_id(1)} has left" in said
+    assert any(f"{at:%Y-%m-%d}" in said for at in (until, until - timedelta(minutes=5)))
+    snapshot.compact(store)
+    assert status.status(store).attention == []
+
+
+@pytest.mark.parametrize("library", ["duckdb", "pyarrow"])
+def test_the_files_of_a_snapshot_are_plain_parquet_with_the_declared_columns(tmp_path, library):
+    """As other programs read them: by the names that snapshot.json has."""
+    store = objects.open_at(str(tmp_path))
+    network_file.init(store, "the network")
+    for number in range(6):
+        put(store, number, share="named")
+    snapshot.compact(store)
+    tables = json.loads((tmp_path / "snapshot.json").read_text())["tables"]
+    for name, stored in tables.items():
+        file = tmp_path / stored["object"]
+        declared = shared(name) if name in SHARED else NETWORK[name]
+        if library == "duckdb":
+            read = duckdb.sql(f"FROM read_parquet('{file}')")
+            assert read.columns == list(declared.names)
+            assert len(read.fetchall()) == stored["rows"]
+        else:
+            table = pyarrow.parquet.read_table(file)
+            assert table.column_names == list(declared.names)
+            assert table.num_rows == stored["rows"]
+    assert tables["network_pooled"]["rows"] > 0 and tables["response"]["rows"] > 0
+
+
+def turn(number, minute, state, summary=""):
+    table = NETWORK["network_run"]
+    at = datetime(2026, 3, 1, 6, minute, tzinfo=UTC)
+    row = {"round": f"r{minute:02}", "farm": shared_farms.farm_id(number), "started_at": at}
+    given = pl.DataFrame([{**row, "state": state, "summary": summary, "worker": "office 12"}])
+    return generated.conform(given, table)
+
+
+@pytest.fixture
+def all_time(monkeypatch):
+    monkeypatch.setattr(run_rows, "KEPT", timedelta(days=36_500))
+
+
+def test_a_round_that_says_nothing_new_makes_no_snapshot(store, all_time):
+    put(store, 1)
+    told = [
+        ("quiet", "", True), ("quiet", "again", False), ("done", "Shared.", True), ("quiet", "", False),
+        ("failed", "It was stopped.", True), ("failed", "It was stopped.", False),
+        ("failed", "No memory.", True), ("quiet", "", True), ("quiet", "", False),
+    ]  # fmt: skip
+    for minute, (state, summary, news) in enumerate(told):
+        before = snapshot.current(store)
+        after = snapshot.compact(store, runs=turn(1, minute, state, summary))
+        assert (before is None or after.sequence > before.sequence) == news, (minute, state)
+    kept = private(store, "network_run")["round"].to_list()
+    assert kept == [f"r{minute:02}" for minute, one in enumerate(told) if one[2]]
+
+
+def test_the_last_row_of_a_farm_is_kept_however_old(store):
+    put(store, 1)
+    for minute, state in enumerate(("failed", "quiet")):
+        snapshot.compact(store, runs=turn(1, minute, state))
+    put(store, 1, seed=3)
+    snapshot.compact(store)
+    assert private(store, "network_run")["round"].to_list() == ["r01"]
+
+
+def test_status_says_which_farms_fail_since_when_and_why(store, all_time):
+    put(store, 1, share="named")
+    put(store, 2)
+    put(store, 3)
+    rounds = [
+        [turn(1, 0, "failed", "Old."), turn(2, 0, "done"), turn(3, 0, "attention", "A sensor.")],
+        [turn(1, 1, "done"), turn(2, 1, "failed", "It was stopped."), turn(3, 1, "quiet")],
+        [turn(1, 2, "quiet"), turn(2, 2, "attention", "Too large."), turn(3, 2, "quiet")],
+    ]
+    for rows in rounds:
+        snapshot.compact(store, runs=pl.concat(rows))
+    found = status.status(store, datetime.now(UTC))
+    assert [(row["farm"], row["state"]) for row in found.failing] == [
+        (shared_farms.farm_id(2), "attention")
+    ]
+    said = f"Farm {shared_farms.farm_id(2)} has needed attention since 2026-03-01 06:01 UTC, by office 12: Too large."
+    assert found.attention == [said]
+    assert said in status.lines(found)
+    snapshot.compact(store, runs=pl.concat([turn(n, 3, "quiet") for n in (1, 2, 3)]))
+    assert status.status(store).attention == []
 
 
 def test_a_reader_asks_with_sql_and_reaches_nothing_else(store, tmp_path):

@@ -130,6 +130,17 @@ def test_a_pointer_to_what_is_not_the_farms_own_is_none(address, field):
     assert pointer.parse(json.dumps(content).encode(), FARM) is None
 
 
+def test_a_table_that_is_shared_no_more_is_deleted_at_once(address):
+    store = objects.open_at(address)
+    tables = shared_farms.tables(FARM, 1)
+    pointer.publish(store, ABOUT, tables)
+    pointer.publish(
+        store, ABOUT, {name: rows for name, rows in tables.items() if name != "payback"}
+    )
+    assert not [one.key for one in store.list("objects") if "payback" in one.key]
+    assert store.list("objects")
+
+
 def test_two_farms_of_the_same_rows_share_no_object(address):
     store = objects.open_at(address)
     for number in (1, 2):

@@ -17,9 +17,10 @@ from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.run import quiet, steps
 from flows.share import network_file, objects, pointer, push, rows
+from flows.store.flow_runs import Run
 from schemas.network import SHARED
 from tests.faults import farms
-from tests.flows import shared_farms
+from tests.flows import object_stores, shared_farms
 
 FARM = shared_farms.farm_id(5)
 SECRET_NAMES = ("Home", "Invented", "west", "deep east")
@@ -148,6 +149,44 @@ def test_a_network_that_does_not_answer_is_told_and_stops_nothing(
     assert said["publish"].state == "done"
     assert quiet.again(farm) is None
     monkeypatch.undo()
+
+
+def test_a_network_that_is_away_is_no_alarm_for_two_days(made, server, tmp_path, monkeypatch):
+    """A store at a port where nobody listens: told each time, an alarm after two days, forgotten when back."""
+    shutil.copytree(made, tmp_path / "farm")
+    farm, address = FarmFolder(tmp_path / "farm"), object_stores.new_address("s3", server, tmp_path)
+    setup(farm, address, 'what = "pooled"')
+    _, secret = network_file.init(objects.open_at(address), "the network")
+    monkeypatch.setenv(network_file.SECRET, secret)
+    start = datetime.now(UTC)
+
+    def tried(hours: float) -> Run:
+        run = Run("share", start.isoformat())
+        push.attempt(farm, run, now=start + timedelta(hours=hours))
+        return run
+
+    with monkeypatch.context() as patch:
+        patch.setenv("AWS_ENDPOINT_URL", "http://127.0.0.1:1")
+        said = {run.flow: run for run in steps.turn(farm)}
+        assert said["share"].state == "done" and "does not answer" in said["share"].summary
+        assert quiet.again(farm) is None  # the next run tries it again
+        assert tried(1).state == tried(47).state == "done"
+        late = tried(49)
+        assert late.state == "attention"
+        assert f"away since {start:%Y-%m-%d %H:%M} UTC" in late.summary
+    assert "Publish 1 of" in tried(50).summary
+    with monkeypatch.context() as patch:
+        patch.setenv("AWS_ENDPOINT_URL", "http://127.0.0.1:1")
+        assert tried(51).state == "done"
+
+
+def test_a_network_that_is_not_there_is_an_alarm_at_once(made, server, tmp_path, monkeypatch):
+    shutil.copytree(made, tmp_path / "farm")
+    farm = FarmFolder(tmp_path / "farm")
+    setup(farm, "s3://no-such-bucket/x", 'what = "pooled"')
+    run = Run("share", datetime.now(UTC).isoformat())
+    push.attempt(farm, run)
+    assert run.state == "attention"
 
 
 def _unanswered(*_, **__):
