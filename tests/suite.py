@@ -89,6 +89,7 @@ tests/faults/test_hanging.py
 tests/flows/run/service/test_systemd_manager.py
 tests/flows/run/test_scheduler.py
 tests/flows/run/test_serve.py
+tests/flows/network/test_computers.py
 tests/flows/network/test_rounds.py
 tests/flows/network/test_scheduled.py
 """

@@ -70,13 +70,18 @@ def joined(address: str) -> Iterator[Client]:
     answer, UserError if its address is none.
     """
     dask, distributed = _libraries()
+    comm = distributed.comm
+    try:  # before a client is half made, which would complain in its own words
+        scheme, place = comm.parse_address(address)
+        comm.registry.get_backend(scheme)
+        comm.parse_host_port(place)
+    except ValueError as error:
+        raise UserError(f"{address} is no address of a scheduler ({error}).") from error
     try:
         with dask.config.set({"distributed.comm.timeouts.connect": f"{ANSWER_S}s"}):
             client = distributed.Client(address, timeout=ANSWER_S, set_as_default=False)
     except (OSError, TimeoutError) as error:
         raise Attention(f"The scheduler at {address} does not answer ({error}).") from error
-    except ValueError as error:
-        raise UserError(f"{address} is no address of a scheduler ({error}).") from error
     with client:
         yield client
 

@@ -30,14 +30,14 @@ class _Silent(WSGIRequestHandler):
 
 
 @contextmanager
-def s3_server() -> Iterator[str]:
-    """Serve S3 on loopback and let this process and its children use it; yield its address."""
+def s3_server(host: str = "127.0.0.1") -> Iterator[str]:
+    """Serve S3 on an address of this computer and let this process and its children use it; yield its address."""
     logging.getLogger("werkzeug").setLevel(logging.ERROR)
     app = DomainDispatcherApplication(create_backend_app)
-    server = make_server("127.0.0.1", 0, app, threaded=False, request_handler=_Silent)
+    server = make_server(host, 0, app, threaded=False, request_handler=_Silent)
     thread = threading.Thread(target=server.serve_forever, daemon=True)
     thread.start()
-    at = f"http://127.0.0.1:{server.server_port}"
+    at = f"http://{host}:{server.server_port}"
     before = {name: os.environ.get(name) for name in (*ENVIRONMENT, "AWS_ENDPOINT_URL")}
     os.environ |= {**ENVIRONMENT, "AWS_ENDPOINT_URL": at}
     try:

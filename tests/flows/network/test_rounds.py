@@ -157,11 +157,12 @@ address = "{address}"
 
 
 def test_real_farms_become_what_they_are_alone_and_share_once(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, address: str
 ) -> None:
-    """A farm in a round whose worker is killed, beside the same farm by ``once``, and a broken one."""
-    (tmp_path / "store").mkdir()
-    address = str(tmp_path / "store")
+    """A farm in a round whose worker is killed, beside the same farm by ``once``, and a broken one.
+
+    The round, its lease, what the farm shares and the snapshot are in a store of each kind.
+    """
     store = objects.open_at(address)
     _, secret = network_file.init(store, "Invented")
     monkeypatch.setenv(network_file.SECRET, secret)
