@@ -126,7 +126,9 @@ def _grid(
         )
         for row in rows.iter_rows(named=True)
     ]
-    return grid(caption, HEADS, body, [])
+    partial = [row for row in rows.iter_rows(named=True) if row["partial"] and row["reason"]]
+    notes = [Line((*named(row), ": ", cell(TABLE, row, "reason"), ".")) for row in partial]
+    return grid(caption, HEADS, body, notes)
 
 
 def _measure(row: Row) -> Phrase:

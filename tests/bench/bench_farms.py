@@ -16,32 +16,42 @@ from scipy import stats
 from flows.network import pooled, snapshot
 from flows.share import network_file, objects, pointer
 from schemas.catalogue import NETWORK
-from tests.bench.farm_truths import MEAN, TRUTHS
+from tests.bench.farm_truths import FARMS, MEAN, SPREAD, TRUTHS
 from tests.flows import shared_farms
 from transforms.trial.methods.farm_pooling import over_farms
 
-FIRST = 10_000
-SPREAD = 3.0  # the true standard deviation between farms, in both simulators
-CASES = [(5, 4, 0.0), (10, 4, 0.0), (30, 4, 0.0), (100, 4, 0.0), (10, 4, 2.0), (30, 4, 2.0)]
-CASES += [(100, 4, 2.0), (30, 8, 2.0)]
+FIRST = 50_000  # the method was set on seeds below 3,000, without the truth "regions"
+SET = [(5, 4, 0.0), (10, 4, 0.0), (30, 4, 0.0), (100, 4, 0.0), (10, 4, 2.0), (30, 4, 2.0)]
+SET += [(100, 4, 2.0), (30, 8, 2.0)]
+OTHER = [(7, 3, 0.0), (7, 3, 2.0), (15, 5, 1.0), (60, 3, 2.0), (60, 6, 0.5), (60, 6, 3.0)]
+OTHER += [(200, 4, 1.0), (200, 10, 2.0), (60, 4, 10.0)]
 
 
 def coverage(seeds: int) -> None:
-    """Print how often intervals hold the truth."""
-    print("| truth | farms | seasons | shared (sd) | interval | spread's | site-years as farms |")
-    print("| --- | --- | --- | --- | --- | --- | --- |")
+    """Print how often intervals hold the truth, and how wide that of the mean is in the median."""
+    print(
+        "| truth | farms | seasons | shared (sd) | mean | half width | spread | next farm | as farms |"
+    )
+    print("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     for name, make in TRUTHS.items():
-        for farms, seasons, shared_sd in CASES:
-            hit = wide = naive = 0
+        others = MEAN + np.sort(FARMS[name](np.random.default_rng(1), 20_000))
+        for farms, seasons, shared_sd in [*SET, *OTHER]:
+            hits, wide = np.zeros(4), []
             for seed in range(FIRST, FIRST + seeds):
                 rows = make(np.random.default_rng(seed), farms, seasons, shared_sd)
                 found = over_farms(rows)
-                hit += found.mean.low <= MEAN <= found.mean.high
-                wide += found.spread_low <= SPREAD <= found.spread_high
-                naive += stats.ttest_1samp(rows["value"], MEAN).pvalue > 0.05
-            shares = (f"{100 * n / seeds:.1f}%" for n in (hit, wide, naive))
+                wide.append((found.mean.high - found.mean.low) / 2)
+                within = np.searchsorted(others, (found.next_low, found.next_high))
+                hits += (
+                    found.mean.low <= MEAN <= found.mean.high,
+                    found.spread_low <= SPREAD <= found.spread_high,
+                    (within[1] - within[0]) / others.size,
+                    stats.ttest_1samp(rows["value"], MEAN).pvalue > 0.05,
+                )
+            mean, spread, following, naive = (f"{100 * n / seeds:.1f}%" for n in hits)
             print(
-                f"| {name} | {farms} | {seasons} | {shared_sd:g} | {' | '.join(shares)} |",
+                f"| {name} | {farms} | {seasons} | {shared_sd:g} | {mean} | {np.median(wide):.1f} | "
+                f"{spread} | {following} | {naive} |",
                 flush=True,
             )
 

@@ -11,6 +11,7 @@ from transforms.trial.methods.farm_pooling import LEAST_SEASONS, over_farms
 from transforms.trial.methods.shared_check import in_fields, once
 
 FAMILY = ["practice", "measure", "layer", "currency"]
+CHANGE = "response change by year"
 GROUPINGS = {
     "all": pl.lit("all"),
     "crop": pl.col("crop"),
@@ -20,7 +21,7 @@ GROUPINGS = {
 }
 UNITS = {
     "response": "pct",
-    "response change by year": "pct",
+    CHANGE: "pct",
     "root lead": "d",
     "deep uptake": "mm",
     "water use efficiency": "pct",
@@ -62,7 +63,8 @@ def derive(
     a field and season (strips of one practice in a field count once); the change by year is one a field,
     the slope of its responses over the harvests since the work. Each is pooled by ``over_farms``: a
     farm counts once. Groups that could tell of fewer than five farms are left out (``disclosure``).
-    Money is pooled within a currency.
+    Money is pooled within a currency. Coverage is by what could have a value: harvested site-years
+    after an operation (for the change by year, fields with one), of the farms that share.
     """
     site_years = worked_site_years(season, operation, field, comparison)
     below = measured(
@@ -85,21 +87,22 @@ def derive(
         soil=field,
         site_years=site_years,
     )
-    rows = values.join(facts, on=["field", "season"]).with_columns(
-        practice=pl.col("practice")
-        .str.to_lowercase()
-        .str.replace_all(r"\s+", " ")
-        .str.strip_chars(),
+    after = in_fields(site_years, comparison).select("field", "season", "practice")
+    after = _of_practices(after.join(facts, on=["field", "season"]))
+    rows = _of_practices(values.join(facts, on=["field", "season"])).with_columns(
+        own_currency="currency",
         currency=pl.when(pl.col("measure") == "season net")
         .then("currency")
         .otherwise(pl.lit(NO_MONEY)),
     )
     rows = rows.drop_nulls([*FAMILY, "farm"]).sort(*FAMILY, *SITE_YEAR)
+    could = pl.concat([after, rows.with_columns(currency="own_currency").select(after.columns)])
+    could = could.unique(["practice", *SITE_YEAR], keep="first", maintain_order=True)
     rows = pl.concat([rows, _changes(rows)])
     found = [
         row
         for family, group in rows.group_by(FAMILY, maintain_order=True)
-        for row in _of_family(dict(zip(FAMILY, map(str, family), strict=True)), group)
+        for row in _of_family(dict(zip(FAMILY, map(str, family), strict=True)), group, could)
     ]
     out = pl.DataFrame(found, schema=generated.polars_schema(TABLE))
     out = out.with_columns(pl.col(pl.Float64).fill_nan(None))
@@ -108,6 +111,12 @@ def derive(
 
 
 _VALUE = ("field", "season", "practice", "measure", "layer", "value")
+
+
+def _of_practices(rows: pl.DataFrame) -> pl.DataFrame:
+    """Return rows with the names of practices in one spelling."""
+    name = pl.col("practice").str.to_lowercase().str.replace_all(r"\s+", " ").str.strip_chars()
+    return rows.with_columns(name)
 
 
 def _responses(response: pl.DataFrame) -> pl.DataFrame:
@@ -168,7 +177,7 @@ def _changes(rows: pl.DataFrame) -> pl.DataFrame:
     )
     named = lines.filter(pl.col("years") > 1).select(
         pl.col("first").struct.with_fields(
-            measure=pl.lit("response change by year"), value=pl.col("slope"), season=pl.lit(0, pl.Int64),
+            measure=pl.lit(CHANGE), value=pl.col("slope"), season=pl.lit(0, pl.Int64),
             season_rain=pl.lit(None, pl.String), years_since=pl.lit(None, pl.Int64),
             crop=pl.lit(None, pl.String),
         )
@@ -176,9 +185,20 @@ def _changes(rows: pl.DataFrame) -> pl.DataFrame:
     return named.unnest("first").select(rows.columns).drop_nulls("value")
 
 
-def _of_family(family: dict[str, str], rows: pl.DataFrame) -> list[dict[str, object]]:
-    """Return the rows of one practice and measure that may be shown."""
-    rows = rows.with_columns(expr.alias(f"_{name}") for name, expr in GROUPINGS.items())
+def _of_family(
+    family: dict[str, str], rows: pl.DataFrame, could: pl.DataFrame
+) -> list[dict[str, object]]:
+    """Return the rows of one practice and measure that may be shown.
+
+    ``could``: the site-years of all practices that could have a value.
+    """
+    grouped = [expr.alias(f"_{name}") for name, expr in GROUPINGS.items()]
+    rows = rows.with_columns(grouped)
+    could = could.filter(practice=family["practice"]).with_columns(grouped)
+    if family["currency"] != NO_MONEY:
+        could = could.filter(currency=family["currency"])
+    if family["measure"] == CHANGE:
+        could = could.unique(["farm", "field"], keep="first", maintain_order=True)
     members = [
         (name, str(member), group)
         for name in GROUPINGS
@@ -195,15 +215,28 @@ def _of_family(family: dict[str, str], rows: pl.DataFrame) -> list[dict[str, obj
     cells = rows.select("farm", "known", **flags).unique(maintain_order=True)
     kept = set(shown(cells, list(flags)))
     return [
-        {**family, "grouping": name, "member": member, **_row(UNITS[family["measure"]], group)}
+        {
+            **family,
+            "grouping": name,
+            "member": member,
+            **_row(family["measure"], group, could.filter(pl.col(f"_{name}") == member)),
+        }
         for name, member, group in members
         if f"{name}\n{member}" in kept
     ]
 
 
-def _row(unit: str, group: pl.DataFrame) -> dict[str, object]:
-    found = over_farms(group)
+def _row(measure: str, group: pl.DataFrame, could: pl.DataFrame) -> dict[str, object]:
+    unit, found = UNITS[measure], over_farms(group)
     few = group["season"].n_unique() < LEAST_SEASONS
+    without = set(could["farm"]) - set(group["farm"])
+    lacking = could.height - group.height
+    each = "fields" if measure == CHANGE else "site-years"
+    reasons = (
+        f"not known in {lacking:,} of {could.height:,} {each}" if lacking else "",
+        f"farms that have none: {len(without):,}" if without else "",
+        "fewer than three seasons" if few else "",
+    )
     numbers = {
         f"gain_{unit}": found.mean.mean,
         f"gain_low_{unit}": found.mean.low,
@@ -221,6 +254,8 @@ def _row(unit: str, group: pl.DataFrame) -> dict[str, object]:
         "site_years": group.height,
         "p": round(found.mean.p, 4),
         "limits": f"{LIMITS} {FEW_SEASONS}" if few else LIMITS,
-        "partial": few,
-        "reason": "fewer than three seasons" if few else None,
+        "farms_without": len(without),
+        "coverage": round(group.height / could.height, 3),
+        "partial": bool(few or lacking),
+        "reason": "; ".join(filter(None, reasons)) or None,
     }

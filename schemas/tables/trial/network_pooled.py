@@ -1,10 +1,9 @@
 """What the farms of a network say together."""
 
 from schemas.shared_columns import (
-    PARTIAL,
     PRACTICE_KEY,
-    REASON,
     adjusted_p,
+    completeness,
     interval,
     p_value,
     together,
@@ -63,7 +62,12 @@ TABLE = Table(
         ),
         count("farms", "farms that count", required=True, low=5),
         count("fields", "fields of them", required=True),
-        count("site_years", "site-years of those", required=True),
+        count("site_years", "site-years of those; of a change by year, the fields", required=True),
+        count(
+            "farms_without",
+            "farms that have such site-years and share them, but none of them with a value",
+            required=True,
+        ),
         *_gain(
             "pct", "percent", "response (percent of the check's yield), its change by year, shares"
         ),
@@ -74,7 +78,8 @@ TABLE = Table(
         adjusted_p("measures and groups of the practice"),
         together("more", "less"),
         text("limits", "what they cannot tell, in plain words"),
-        PARTIAL,
-        REASON,
+        *completeness(
+            "site-years with a value as a share of those after an operation that the farms share"
+        ),
     ),
 )

@@ -89,6 +89,47 @@ def test_how_long_it_lasts_is_a_slope_of_each_field():
     assert after["site_years"] == after["fields"] == 24
 
 
+def test_a_row_says_what_it_lacks():
+    """Two farms without probes, one that is new to it, and a season without a yield on each field."""
+    frames, farms = network(12)
+    usual = one(pooled.answers(frames, farms), measure="deep uptake")
+    assert (usual["coverage"], usual["farms_without"], usual["partial"], usual["reason"]) == (
+        1,
+        0,
+        False,
+        None,
+    )
+    bare = [shared_farms.farm_id(n) for n in (2, 5)]
+    frames["drawdown_season"] = frames["drawdown_season"].filter(~pl.col("farm").is_in(bare))
+    frames["response"] = frames["response"].filter(
+        (pl.col("season") > 2021) & (pl.col("farm") != shared_farms.farm_id(7))
+    )
+    found = pooled.answers(frames, farms)
+    uptake, response, change = (
+        one(found, measure=name) for name in ("deep uptake", "response", "response change by year")
+    )
+    said = ("farms", "farms_without", "site_years", "coverage", "partial", "reason")
+    assert [uptake[k] for k in said] == [
+        10, 2, 60, 0.833, True, "not known in 12 of 72 site-years; farms that have none: 2",
+    ]  # fmt: skip
+    assert [response[k] for k in said] == [
+        11, 1, 44, 0.611, True,
+        "not known in 28 of 72 site-years; farms that have none: 1; fewer than three seasons",
+    ]  # fmt: skip
+    assert (change["site_years"], change["coverage"]) == (22, 0.917)
+    assert "not known in 2 of 24 fields" in change["reason"]
+    first = found.row(
+        by_predicate=(pl.col("measure") == "deep uptake") & (pl.col("member") == "2"), named=True
+    )
+    assert (first["coverage"], first["farms_without"]) == (0.833, 2)
+
+
+def test_coverage_of_money_is_of_farms_that_share_that_currency():
+    found = pooled.answers(*network(14, currency=lambda n: "CAD" if n < 8 else None))
+    row = one(found, measure="season net", currency="CAD")
+    assert (row["farms"], row["farms_without"], row["coverage"]) == (8, 0, 1.0)
+
+
 def test_currencies_are_never_mixed():
     found = pooled.answers(*network(14, currency=lambda n: "CAD" if n < 8 else "USD"))
     money = found.filter(measure="season net", grouping="all")

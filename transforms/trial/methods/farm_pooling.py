@@ -4,29 +4,36 @@ Model: value = mean + farm + field + season (of all farms) + what is left of one
 farm becomes one estimate, the mean of its fields' means, with the variance that its fields and seasons
 leave in it, from scatters within farms estimated over all farms (moments). Farms are then pooled by
 random effects (``trial_pooling``), so a farm with twenty fields is known better but is no twenty farms.
-What all farms of a season share does not average out over farms: its part is added to the error.
-Coverage by simulation is in ``tests/bench/FIGURES.md``.
+
+What all farms of a season share does not average out over farms. How much it scatters is known from few
+seasons only, so it is held open (as in ``field_effects``): either seasons share nothing, or a standard
+deviation with the half-Cauchy prior of Gelman 2006 (doi 10.1214/06-BA117A) for few groups, scaled by the
+scatter of farms' seasons, so that units do not matter. Both, and each standard deviation, count by their
+restricted likelihood (models averaged: Gronau and others 2021, doi 10.1177/25152459211031256), and the
+interval is that of the mixture. Coverage by simulation is in ``tests/bench/FIGURES.md``.
 """
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import polars as pl
-from scipy import optimize, stats
+from scipy import optimize, special, stats
 
 from transforms.trial.methods.trial_pooling import Array, pooled
 from transforms.trial.methods.trial_statistics import CONFIDENCE, Interval
 
 LEAST_FARMS = 3  # under which nothing is averaged
 LEAST_SEASONS = 3  # under which nothing is known of what seasons share
+NOT_SHARED = 0.4  # the chance given beforehand that seasons share nothing
+WIDE = 2.0  # scale of what they share, in standard deviations of farms' seasons
 
 
 @dataclass(frozen=True, slots=True)
 class OverFarms:
     """A mean over farms: its interval, the spread of farms' true means, the range of the next farm.
 
-    ``spread_low`` and ``spread_high`` are the 95 % interval of ``spread`` (a standard deviation);
-    ``season_sd`` that of what all farms of a season share, nan where too few seasons tell.
+    ``spread_low`` and ``spread_high`` are the 95 % interval of ``spread`` (a standard deviation).
     """
 
     mean: Interval
@@ -35,7 +42,6 @@ class OverFarms:
     spread_high: float
     next_low: float
     next_high: float
-    season_sd: float
 
 
 def over_farms(rows: pl.DataFrame) -> OverFarms:
@@ -48,16 +54,17 @@ def over_farms(rows: pl.DataFrame) -> OverFarms:
         raise ValueError("pooling over farms needs three farms or more")
     y, v = farms["y"].to_numpy(), farms["v"].to_numpy()
     found = pooled(y, v)
-    season_sd, variance = _season_part(rows, farms, found.tau2)
+    mean = _with(found.mean, _seasons(rows, farms, found.tau2))
     low, high = _spread_interval(y, v)
+    # What the seasons add to the mean's limits they add to those of the next farm (squares add up).
+    more = (mean.high - mean.mean) ** 2 - (found.mean.high - found.mean.mean) ** 2
     return OverFarms(
-        _with(found.mean, variance, rows["season"].n_unique() - 1),
+        mean,
         found.tau2**0.5,
         min(low, found.tau2**0.5),
         max(high, found.tau2**0.5),
-        found.predicted_low,
-        found.predicted_high,
-        season_sd,
+        mean.mean - float(np.hypot(mean.mean - found.predicted_low, more**0.5)),
+        mean.mean + float(np.hypot(found.predicted_high - mean.mean, more**0.5)),
     )
 
 
@@ -87,11 +94,27 @@ def _farm_means(rows: pl.DataFrame) -> pl.DataFrame:
     return farms.select("farm", "y", v=(between + within * pl.col("thin")) / pl.col("fields"))
 
 
-def _season_part(rows: pl.DataFrame, farms: pl.DataFrame, tau2: float) -> tuple[float, float]:
-    """Return the standard deviation of what seasons share, and the variance it adds to the mean.
+@dataclass(frozen=True, slots=True)
+class _Seasons:
+    """What is seen of effects that all farms of a season share: contrasts that are independent.
 
-    From departures of each farm's season from the farm's own mean, which a line of season effects is
-    fitted to; what scatter alone would make of such effects is taken off.
+    Each of ``effects`` has the variance of the seasons and ``noise`` times ``left``, the variance of a
+    farm's season, which has ``df`` degrees of freedom. ``share`` times the variance of the seasons is what
+    they add to the mean's; ``scale`` is the standard deviation of farms' seasons.
+    """
+
+    effects: Array
+    noise: Array
+    left: float
+    df: int
+    share: float
+    scale: float
+
+
+def _seasons(rows: pl.DataFrame, farms: pl.DataFrame, tau2: float) -> _Seasons | None:
+    """Fit a line of season effects to departures of each farm's season from the farm's own mean.
+
+    Returns None where the seasons are too few, or have no farms in common.
     """
     field = ["farm", "field"]
     shares = rows.with_columns(
@@ -110,22 +133,30 @@ def _season_part(rows: pl.DataFrame, farms: pl.DataFrame, tau2: float) -> tuple[
     )
     seasons = cells["season"].n_unique()
     if seasons < LEAST_SEASONS:
-        return float("nan"), 0.0
+        return None
     one = cells["season"].to_dummies().to_numpy().astype(np.float64)
     design = (one - _farm_mean(cells["farm"], one))[:, 1:]  # effects beside the first season's
     d = cells["d"].to_numpy()
     d = d - _farm_mean(cells["farm"], d[:, None])[:, 0]
     df = cells.height - cells["farm"].n_unique() - (seasons - 1)
     if df < 1 or np.linalg.matrix_rank(design) < seasons - 1:
-        return float("nan"), 0.0
+        return None
     effects = np.linalg.lstsq(design, d, rcond=None)[0]
     left = float(((d - design @ effects) ** 2).sum()) / df
-    # Of effects about their mean; the first one is 0 and has no error of its own.
+    # Of effects about their mean (the first one is 0), in directions whose errors are independent.
     about = np.eye(seasons)[:, 1:] - 1 / seasons
-    covariance = about @ np.linalg.inv(design.T @ design) @ about.T
-    noise = left * float(np.trace(covariance)) / (seasons - 1)
-    variance = max(0.0, float(((about @ effects) ** 2).sum()) / (seasons - 1) - noise)
-    return variance**0.5, variance * float((by_season["c"] ** 2).sum())
+    basis = np.linalg.svd(about, full_matrices=False)[0].T
+    noise, turned = np.linalg.eigh(
+        basis @ about @ np.linalg.inv(design.T @ design) @ about.T @ basis.T
+    )
+    return _Seasons(
+        turned.T @ basis @ about @ effects,
+        noise,
+        left,
+        df,
+        float((by_season["c"] ** 2).sum()),
+        float(d @ d / (df + seasons - 1)) ** 0.5,
+    )
 
 
 def _farm_mean(farm: pl.Series, values: Array) -> Array:
@@ -136,28 +167,48 @@ def _farm_mean(farm: pl.Series, values: Array) -> Array:
     return np.asarray((sums / counts[:, None])[place], dtype=np.float64)
 
 
-def _with(mean: Interval, variance: float, df: float) -> Interval:
-    """Return an interval widened by an error of few degrees of freedom.
+@cache
+def _scales(df: float, steps: int) -> Array:
+    """Equal steps of the chance of a variance's own error, as shares of the true one."""
+    return np.asarray(stats.chi2.ppf((np.arange(steps) + 0.5) / steps, df) / df)
 
-    Each part by its own t, then squared and added up (Zou and Donner 2008, doi 10.1002/sim.3095): one t
-    of mixed degrees of freedom is too short whenever the smaller part was estimated too small (simulated).
+
+def _with(mean: Interval, seasons: _Seasons | None) -> Interval:
+    """Return an interval widened by what all farms of a season share, as far as that can be known.
+
+    The error is a mixture of normal ones: over the mean's own variance (so that it is Student's t) and
+    over the standard deviation of the seasons. ``se`` and ``df`` stay those without seasons.
     """
-    if variance <= 0:
+    if seasons is None or seasons.scale <= 1e-9 * max(abs(mean.mean), mean.se):
         return mean
-    of_each = np.array([mean.df, max(df, 1.0)])
-    errors = np.array([mean.se**2, variance]) ** 0.5
+    steps = (np.arange(48) + 0.5) / 48
+    sd = np.append(0.0, np.tan(steps * np.pi / 2) * WIDE * seasons.scale)
+    left = seasons.left / _scales(seasons.df, 15)
+    of_effects = sd[:, None, None] ** 2 + np.multiply.outer(left, seasons.noise)
+    of_effects = np.maximum(of_effects, (1e-9 * seasons.scale) ** 2)
+    fits = -0.5 * (np.log(of_effects) + seasons.effects**2 / of_effects).sum(axis=2)
+    chance = np.exp(fits - fits.max()).mean(axis=1)
+    chance *= np.append(NOT_SHARED, np.full(steps.size, (1 - NOT_SHARED) / steps.size))
+    chance /= chance.sum()
+    own = np.maximum(mean.se**2 / _scales(mean.df, 200), (1e-9 * seasons.scale) ** 2)
+    errors = np.sqrt(own[None, :] + (sd**2 * seasons.share)[:, None])
 
-    def half(p: float) -> float:
-        return float(np.hypot(*(stats.t.isf(p / 2, of_each) * errors)))
+    def beyond(half: float) -> float:
+        return float(chance @ special.ndtr(-half / errors).mean(axis=1)) * 2
 
-    wide = half(1 - CONFIDENCE)
-    found = (
-        optimize.brentq(lambda p: half(p) - abs(mean.mean), 1e-12, 1.0)
-        if half(1e-12) > abs(mean.mean)
-        else 0.0
+    least = mean.high - mean.mean
+    wide = optimize.brentq(
+        lambda half: beyond(half) - (1 - CONFIDENCE), 0.9 * least, 20 * float(errors.max())
     )
-    error = float(np.hypot(*errors))
-    return Interval(mean.mean, error, mean.df, found, mean.mean - wide, mean.mean + wide)
+    wide = max(least, wide)
+    return Interval(
+        mean.mean,
+        mean.se,
+        mean.df,
+        max(mean.p, beyond(abs(mean.mean))),
+        mean.mean - wide,
+        mean.mean + wide,
+    )
 
 
 def _spread_interval(y: Array, v: Array) -> tuple[float, float]:

@@ -65,8 +65,28 @@ def test_what_a_season_does_to_all_farms_does_not_average_out():
     season = np.array([-6.0, 0.0, 6.0, 1.0])
     many = {f"f{n}": {"a": list(season + rng.normal(0, 0.5, 4))} for n in range(60)}
     found = over_farms(rows(many))
-    assert found.season_sd == pytest.approx(np.std(season, ddof=1), rel=0.1)
-    assert found.mean.high - found.mean.low > 2 * 3.18 * np.std(season, ddof=1) / 2 * 0.9
+    # Student's interval of four seasons, if they were all that scatters; the next farm's range is wider.
+    alone = 2 * 3.18 * np.std(season, ddof=1) / 2
+    assert 0.9 * alone < found.mean.high - found.mean.low < 1.4 * alone
+    assert found.next_high - found.next_low > 0.999 * (found.mean.high - found.mean.low)
+    assert (found.mean.p > 0.05) == (found.mean.low < 0 < found.mean.high)
+
+
+def test_seasons_that_share_nothing_cost_little():
+    rng = np.random.default_rng(8)
+    many = {f"f{n}": {"a": list(rng.normal(0, 3) + rng.normal(0, 4, 5))} for n in range(60)}
+    found = over_farms(rows(many)).mean
+    means = [np.mean(farm["a"]) for farm in many.values()]
+    low, high = stats.ttest_1samp(means, 0).confidence_interval()
+    assert high - low < found.high - found.low < 1.2 * (high - low)
+
+
+def test_an_interval_does_not_depend_on_the_unit():
+    made = farm_truths.regions(np.random.default_rng(3), 12, 4, 2.0)
+    one = over_farms(made).mean
+    other = over_farms(made.with_columns(pl.col("value") * 1000)).mean
+    assert other.low == pytest.approx(1000 * one.low, rel=1e-6)
+    assert other.p == pytest.approx(one.p, rel=1e-6)
 
 
 def test_farms_that_are_all_alike_have_no_spread():
