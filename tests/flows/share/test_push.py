@@ -6,7 +6,9 @@ import io
 import json
 import re
 import shutil
+import threading
 from datetime import UTC, datetime, timedelta
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import polars as pl
@@ -180,13 +182,31 @@ def test_a_network_that_is_away_is_no_alarm_for_two_days(made, server, tmp_path,
         assert tried(51).state == "done"
 
 
-def test_a_network_that_is_not_there_is_an_alarm_at_once(made, server, tmp_path, monkeypatch):
+@pytest.mark.parametrize(
+    ("status", "state"), [(403, "attention"), (401, "attention"), (503, "done")]
+)
+def test_a_key_that_is_refused_is_an_alarm_at_once_an_overload_is_not(  # noqa: PLR0917
+    made, server, tmp_path, monkeypatch, status, state
+):
+    class Answer(BaseHTTPRequestHandler):
+        def do_GET(self):
+            self.send_response(status)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+
+        def log_message(self, *_):
+            pass
+
     shutil.copytree(made, tmp_path / "farm")
     farm = FarmFolder(tmp_path / "farm")
-    setup(farm, "s3://no-such-bucket/x", 'what = "pooled"')
+    setup(farm, "s3://bucket/x", 'what = "pooled"')
     run = Run("share", datetime.now(UTC).isoformat())
-    push.attempt(farm, run)
-    assert run.state == "attention"
+    with ThreadingHTTPServer(("127.0.0.1", 0), Answer) as refusing:
+        threading.Thread(target=refusing.serve_forever, daemon=True).start()
+        monkeypatch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{refusing.server_port}")
+        push.attempt(farm, run)
+        refusing.shutdown()
+    assert (run.state, "does not answer" in run.summary) == (state, True)
 
 
 def _unanswered(*_, **__):
