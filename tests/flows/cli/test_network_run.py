@@ -97,6 +97,9 @@ def test_rows_without_an_id_stay_with_the_host() -> None:
     kept = Turn("r", "a", "id-a", AT, AT, "done", "x", "w", "0.1.0", 1.5, 2.0, 300.0)
     stolen = Turn("r", "b", "id-a", AT, AT, "refused", "x", "w", "0.1.0")
     rows = rounds.as_network_run(Round("r", {"n": [kept, stolen, turn("c", "failed")]}))
+    own = Turn("r", "d", "id-d", AT, AT, "refused", "Its farm.toml is wrong.", "w", "0.1.0")
+    refused = rounds.as_network_run(Round("r", {"n": [stolen, kept, own]}))
+    assert refused.select("farm", "state").rows() == [("id-a", "done"), ("id-d", "refused")]
     assert rows.select("farm", "cpu_s", "peak_mb", "program").rows() == [
         ("id-a", 1.5, 300.0, "0.1.0")
     ]

@@ -25,8 +25,8 @@ from transforms.trial.methods.trial_statistics import CONFIDENCE, Interval
 
 LEAST_FARMS = 3  # under which nothing is averaged
 LEAST_SEASONS = 3  # under which nothing is known of what seasons share
-NOT_SHARED = 0.4  # the chance given beforehand that seasons share nothing
-WIDE = 2.0  # scale of what they share, in standard deviations of farms' seasons
+NOT_SHARED = 0.25  # the chance given beforehand that seasons share nothing
+WIDE = 3.0  # how far what they share may reach beyond what it seems to be
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +100,7 @@ class _Seasons:
 
     Each of ``effects`` has the variance of the seasons and ``noise`` times ``left``, the variance of a
     farm's season, which has ``df`` degrees of freedom. ``share`` times the variance of the seasons is what
-    they add to the mean's; ``scale`` is the standard deviation of farms' seasons.
+    they add to the mean's; ``scale`` is that of the prior, from ``left`` and the effects' own scatter.
     """
 
     effects: Array
@@ -149,14 +149,10 @@ def _seasons(rows: pl.DataFrame, farms: pl.DataFrame, tau2: float) -> _Seasons |
     noise, turned = np.linalg.eigh(
         basis @ about @ np.linalg.inv(design.T @ design) @ about.T @ basis.T
     )
-    return _Seasons(
-        turned.T @ basis @ about @ effects,
-        noise,
-        left,
-        df,
-        float((by_season["c"] ** 2).sum()),
-        float(d @ d / (df + seasons - 1)) ** 0.5,
-    )
+    found = turned.T @ basis @ about @ effects
+    seems = max(0.0, float((found**2).mean()) - left * float(noise.mean()))
+    share = float((by_season["c"] ** 2).sum())
+    return _Seasons(found, noise, left, df, share, (left + WIDE**2 * seems) ** 0.5)
 
 
 def _farm_mean(farm: pl.Series, values: Array) -> Array:
@@ -182,7 +178,7 @@ def _with(mean: Interval, seasons: _Seasons | None) -> Interval:
     if seasons is None or seasons.scale <= 1e-9 * max(abs(mean.mean), mean.se):
         return mean
     steps = (np.arange(48) + 0.5) / 48
-    sd = np.append(0.0, np.tan(steps * np.pi / 2) * WIDE * seasons.scale)
+    sd = np.append(0.0, np.tan(steps * np.pi / 2) * seasons.scale)
     left = seasons.left / _scales(seasons.df, 15)
     of_effects = sd[:, None, None] ** 2 + np.multiply.outer(left, seasons.noise)
     of_effects = np.maximum(of_effects, (1e-9 * seasons.scale) ** 2)
