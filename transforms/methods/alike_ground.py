@@ -38,6 +38,11 @@ SIZES = sorted(  # rows and columns of a cell, the smallest first
 )
 REMEMBERED = 64  # pairs of strips; about 1 MB each
 OUTSIDE = 0.05  # of the mixture, beyond the interval's ends
+FAR = 0.5  # of a strip's length between two strips; from there on intervals held less in FIGURES.md
+APART = (
+    "the strips lie more than half of their length apart, so the ground may differ by more than the "
+    "interval holds"
+)
 _SMALLEST = 1e-12  # variance that counts as none
 _NO_SHARE = 1e-7  # of the likelihood
 _HALVINGS = 25  # of the search for the interval's end

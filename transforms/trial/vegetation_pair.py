@@ -4,6 +4,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.vegetation_pair import TABLE
+from transforms.methods.alike_ground import APART, FAR
 from transforms.methods.strips import in_strip
 from transforms.trial.methods.map_geometry import as_book
 from transforms.trial.methods.trial_statistics import student_t
@@ -18,12 +19,7 @@ _ROW = (
     *("coverage", "partial", "reason"),
 )
 _COVERAGE = [f"{side}_coverage" for side in _SIDES]
-FAR = 0.5  # of a strip's length between two strips; from there on intervals held less in FIGURES.md
 FEW = "too few pixels for an interval"
-APART = (
-    "the strips lie more than half of their length apart, so the ground may differ by more than the "
-    "interval holds"
-)
 
 
 def derive(

@@ -4,6 +4,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.trial.vegetation_response import TABLE
+from transforms.methods.alike_ground import APART
 
 KEY = ["field", "season", "source"]
 SIDE = [*KEY, "side"]
@@ -13,9 +14,11 @@ BARE = (
     0.5  # of the peak: a curve that was not lower on a side began or ended in the crop; no source
 )
 LIMITS = (
-    "The strips' own ground shows in the index too: compare years before the work. Thin cloud that no "
+    "The strips' own ground shows in the index too: compare years before the work. The interval holds ground "
+    "that differs from place to place, not a slope across the strips or a streak along one of them. Thin cloud that no "
     "band marks lowers an index; two sources are not compared with each other."
 )
+FAR_APART = f" Also {APART}."
 _SIDES = ("treated", "check")
 _COMPARED = (
     ("peak", "peak", "difference", ""),
@@ -69,6 +72,7 @@ def _days(both: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
         last_day=pl.col("day").max(),
         longest_gap_d=gap.max().cast(pl.Float64),
         near=gap.filter(gap <= MAX_GAP_D).sum(),
+        far=pl.col("reason").str.contains(APART, literal=True).any(),
     )
     ends = pl.coalesce("harvested", "last_day")
     length = (ends - pl.col("seeded")).dt.total_days().clip(1)
@@ -137,7 +141,8 @@ def _crossing(name: str, *, rising: bool) -> dict[str, pl.Expr]:
 
 def _compared(rows: pl.DataFrame) -> pl.DataFrame:
     """Treated less check of all, with intervals, and what is missing."""
-    made: dict[str, pl.Expr] = {"limits": pl.lit(LIMITS), "partial": pl.col("coverage") < 1}
+    limits = pl.lit(LIMITS) + pl.when("far").then(pl.lit(FAR_APART)).otherwise(pl.lit(""))
+    made: dict[str, pl.Expr] = {"limits": limits, "partial": pl.col("coverage") < 1}
     for value, stem, end, unit in _COMPARED:
         difference = pl.col(f"treated_{value}") - pl.col(f"check_{value}")
         halves = [pl.col(f"{side}_{stem}_half") for side in _SIDES]

@@ -10,6 +10,7 @@ import pytest
 from scipy import integrate, optimize
 
 from tests.transforms.frames import check, rows
+from transforms.methods.alike_ground import APART
 from transforms.trial import vegetation_response
 
 FIRST = date(2024, 5, 1)
@@ -22,7 +23,7 @@ def curve(day: Any, earlier: float = 0.0, peak: float = 0.8) -> Any:
     return 0.2 + (peak - 0.2) * up * down
 
 
-def derive(days, earlier=3.0, peak=0.85, half=0.02, length=130):
+def derive(days, earlier=3.0, peak=0.85, half=0.02, *, length=130, reason=None):
     items = [
         {
             "field": "north",
@@ -36,6 +37,7 @@ def derive(days, earlier=3.0, peak=0.85, half=0.02, length=130):
             "difference_low": float(curve(d, earlier, peak) - curve(d)) - half,
             "difference_high": float(curve(d, earlier, peak) - curve(d)) + half,
             "coverage": 1.0,
+            "reason": reason,
         }
         for d in days
     ]
@@ -74,6 +76,13 @@ def test_days_and_area_of_a_known_curve() -> None:
     assert row["treated_area_d"] == pytest.approx(areas[0], rel=0.005)
     assert row["area_difference_d"] == pytest.approx(areas[0] - areas[1], rel=0.02)
     assert (row["coverage"], row["partial"], row["reason"]) == (1, False, None)
+
+
+def test_strips_far_apart_are_said_with_the_limits() -> None:
+    (row,) = derive(range(0, 131, 5))
+    assert "half of their length apart" not in row["limits"]
+    (row,) = derive(range(0, 131, 5), reason=f"part of the strip is under cloud; {APART}")
+    assert row["limits"].endswith("interval holds.") and APART in row["limits"]
 
 
 def test_errors_of_days_add_up() -> None:
