@@ -17,8 +17,8 @@ WELL = ["quiet", "done"]
 def news(before: pl.DataFrame, runs: pl.DataFrame | None) -> pl.DataFrame:
     """Return the rows of a round that say something else of their farm than its row before.
 
-    That nothing is new is no news after a turn that went well, nor a fault that was told already: so a
-    round in which nothing happens makes no snapshot, and the record does not grow with the rounds.
+    That nothing is new is no news after a turn that went well, nor what was told already: so a round in
+    which nothing happens makes no snapshot, and the record does not grow with the rounds.
     """
     if runs is None or runs.is_empty():
         return generated.empty(TABLE)
@@ -31,11 +31,8 @@ def news(before: pl.DataFrame, runs: pl.DataFrame | None) -> pl.DataFrame:
         maintain_order="left",
     )
     state, was = pl.col("state"), pl.col("was")
-    known = (
-        pl.when(state.is_in(WELL))
-        .then((state == "quiet") & was.is_in(WELL))
-        .otherwise((state == was) & pl.col("summary").eq_missing(pl.col("said")))
-    )
+    again = (state == was) & pl.col("summary").eq_missing(pl.col("said"))
+    known = again | ((state == "quiet") & was.is_in(WELL))
     return both.filter(~known.fill_null(value=False)).select(new.columns)
 
 

@@ -318,7 +318,8 @@ def all_time(monkeypatch):
 def test_a_round_that_says_nothing_new_makes_no_snapshot(store, all_time):
     put(store, 1)
     told = [
-        ("quiet", "", True), ("quiet", "again", False), ("done", "Shared.", True), ("quiet", "", False),
+        ("quiet", "", True), ("quiet", "again", False), ("done", "Shared.", True),
+        ("done", "Shared.", False), ("quiet", "", False),
         ("failed", "It was stopped.", True), ("failed", "It was stopped.", False),
         ("failed", "No memory.", True), ("quiet", "", True), ("quiet", "", False),
     ]  # fmt: skip
