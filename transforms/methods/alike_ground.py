@@ -9,7 +9,7 @@ not tell how far likeness reaches, so no single C is chosen: each of a grid coun
 prior on means and on the logarithm of the variance (Handcock and Stein 1993, doi 10.1080/00401706.1993.10485354;
 from memory), and the interval is that of their mixture of Student's t.
 
-The grid: likeness exp(-d), exp(-d^1.5) and (1 + d) exp(-d) of the distance by a range, from one cell to
+The grid: likeness exp(-d), exp(-d^1.5) and (1 + d) exp(-d) of the distance by a range, from a pixel to
 REACH times the strips' length, reaching along the strips by STREAKS as far as across (work leaves
 streaks), with a share of the variance of its own in each pixel.
 """
@@ -70,8 +70,9 @@ def cells(
 ) -> Cells:
     """Return pixels in at most MOST_CELLS rectangles as small as that allows, about square.
 
-    ``values``: of each pixel, NaN where unknown; ``weight``: its share inside; ``pixel``: its height and width,
-    in the unit of places. Rectangles without half of their pixels known are left out.
+    ``values``: of each pixel, NaN where unknown; ``weight``: its share inside; ``pixel``: its height and width in
+    any unit. Places are counted in sides of a square pixel of the same area. Rectangles without half of
+    their pixels known are left out.
     """
     for size in SIZES:
         if size[0] * size[1] * MOST_CELLS < rows.size:
@@ -82,12 +83,13 @@ def cells(
             break
     whole = np.bincount(at, weight).astype(float)
     places = np.stack([np.bincount(at, weight * one) / whole for one in (rows, columns)], 1)
-    places *= pixel
+    sides = np.array(pixel) / np.sqrt(np.prod(pixel))
+    places *= sides
     known = np.where(np.isfinite(values), weight, 0.0)
     there = np.bincount(at, known)
     keep = 2 * there >= whole
     means = (np.bincount(at, known * np.nan_to_num(values))[keep] / there[keep]).astype(float)
-    down, across = (of / 4 * side if of > 1 else 0.0 for of, side in zip(size, pixel, strict=True))
+    down, across = (of / 4 * side if of > 1 else 0.0 for of, side in zip(size, sides, strict=True))
     return Cells(places[keep], whole[keep], means, (down, across))
 
 

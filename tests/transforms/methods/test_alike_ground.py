@@ -60,13 +60,29 @@ def test_scale_and_level_of_the_index_do_not_matter() -> None:
     assert alike_ground.half_width(*strips(0 * land, 40, 4, 0)) == 0
 
 
-def test_turned_strips_and_pixels_of_another_height_give_the_same() -> None:
-    """Rows and columns exchanged; pixels twice as high, with half as many rows."""
+def test_turned_strips_and_another_unit_give_the_same() -> None:
+    """Rows and columns exchanged; pixels of 10 m, counted in meters."""
     land = texture("exponential", 5.0).draw(np.random.default_rng(5))[0]
     plain = alike_ground.half_width(*strips(land, 20, 2, 1))
     assert alike_ground.half_width(*strips(land, 20, 2, 1, turned=True)) == pytest.approx(plain)
-    unit = alike_ground.half_width(*strips(land, 20, 2, 1, pixel=(10.0, 10.0)))
-    assert unit == pytest.approx(plain, rel=0.3)  # ranges begin at one unit
+    meters = strips(land, 20, 2, 1, pixel=(10.0, 10.0))
+    assert alike_ground.half_width(*meters) == pytest.approx(plain)
+
+
+def test_pixels_that_are_higher_than_wide_lie_as_far_apart_as_they_are() -> None:
+    """Land of square pixels seen as means of two rows: likeness by true distance, so about the same."""
+    rng = np.random.default_rng(9)
+    ratio = []
+    for _ in range(20):
+        land = texture("exponential", 8.0).draw(rng)[0]
+        plain = alike_ground.half_width(*strips(land, 80, 4, 2))
+        rows = land.reshape(-1, 2, land.shape[1]).mean(axis=1)
+        high = alike_ground.half_width(*strips(rows, 40, 4, 2, pixel=(2.0, 1.0)))
+        flat = alike_ground.half_width(*strips(rows, 40, 4, 2))
+        ratio.append((high / plain, flat / plain))
+    true, wrong = np.median(ratio, axis=0)
+    assert true == pytest.approx(1, abs=0.15)
+    assert abs(true - 1) < abs(wrong - 1)
 
 
 def test_cells_hold_all_pixels_and_leave_out_what_is_under_cloud() -> None:
