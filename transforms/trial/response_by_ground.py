@@ -56,7 +56,9 @@ def derive(
     ]
     if not found:
         return generated.empty(TABLE)
-    return generated.conform(compared_by_kind(pl.concat(found)), TABLE).sort(TABLE.key)
+    made = compared_by_kind(pl.concat(found))
+    crops = season.select(*SITE_YEAR, "crop").unique(SITE_YEAR)
+    return generated.conform(made.join(crops, on=SITE_YEAR, how="left"), TABLE).sort(TABLE.key)
 
 
 def _is_of_classes(ground: pl.DataFrame) -> bool:

@@ -1,6 +1,7 @@
 """Treated minus check by kind of ground along mapped strips."""
 
 from schemas.shared_columns import (
+    CROP,
     FIELD,
     GROUND_MAP,
     RESPONSE_INTERVAL,
@@ -27,6 +28,7 @@ TABLE = Table(
             ),
             key=True,
         ),
+        CROP,
         number("ground_low", "1", "lowest value of its sections, in the map's own unit"),
         number("ground_high", "1", "highest value of its sections, in the map's own unit"),
         count(

@@ -234,6 +234,7 @@ def test_the_appendix_says_whether_the_response_differs_by_ground(tables):
             "season": 2024,
             "ground_map": "elevation (m)",
             "kind": kind,
+            "crop": "spring wheat",
             "ground_low": low,
             "ground_high": high,
             "response_kg_ha": response,
@@ -249,6 +250,6 @@ def test_the_appendix_says_whether_the_response_differs_by_ground(tables):
         PageReader(report(tables.with_rows("response_by_ground", *rows))[1]).words.split()
     )
     assert "Appendix: the response by kind of ground" in said
-    assert "elevation (m) high 245.00 to 251.00" in said
+    assert "elevation (m) high 245.00 to 251.00 +4.6 bu/ac" in said  # 310 kg/ha of 60 lb a bushel
     assert said.count("the response is not the same on all ground") == 2
     assert said.index("elevation (m) low") < said.index("elevation (m) high")

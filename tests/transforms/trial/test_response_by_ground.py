@@ -67,6 +67,7 @@ def test_a_response_on_the_hill_alone_differs_by_ground():
     assert by["high"]["ground_low"] > 247 > by["middle"]["ground_high"]
     assert (out["coverage"] == 1).all()
     assert not out["partial"].any()
+    assert set(out["crop"]) == {"canola"}
 
 
 def test_the_same_response_everywhere_is_no_difference_by_ground():
