@@ -305,7 +305,8 @@ def along(found: dict[str, dict[tuple[str, ...], Array]], half: int) -> Iterator
                 trial_of[f"{name} {i}"] = name
                 points.append(_as_points(f"{name} {i}", both, width))
         compared = pl.DataFrame({"field": list(trial_of), "season": 2024, "block": "1"})
-        out = response_along.derive(pl.concat(points), compared).filter(
+        season = compared.with_columns(crop=pl.lit("wheat"))
+        out = response_along.derive(pl.concat(points), compared, season).filter(
             (pl.col("part") == 1) & (pl.col("verdict") != "too few")
         )
         out = out.with_columns(trial=pl.col("field").replace_strict(trial_of))

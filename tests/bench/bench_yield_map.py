@@ -191,7 +191,7 @@ class Ground:
             weighed(passes, weigh, seed), passes if mapped else passes.clear(), SEASON, CROP
         )
         row = response.derive(strip_yield=yields, season=SEASON, **WORK).row(0, named=True)
-        parts = response_along.derive(points, mapped_pass.derive(points))
+        parts = response_along.derive(points, mapped_pass.derive(points), SEASON)
         return row | {
             "kept": points.filter(pl.col("strip").is_not_null())["kept"].mean(),
             "along": parts["verdict"][0] if parts.height else None,

@@ -16,7 +16,9 @@ from transforms.trial.methods.map_sections import by_section
 SITE_YEAR = ["field", "season"]
 
 
-def derive(yield_point_cleaned: pl.DataFrame, mapped_pass: pl.DataFrame) -> pl.DataFrame:
+def derive(
+    yield_point_cleaned: pl.DataFrame, mapped_pass: pl.DataFrame, season: pl.DataFrame
+) -> pl.DataFrame:
     """Four rows for each season whose mapped passes are compared; none where they are not (``mapped_pass``).
 
     With fewer than ``ground_parts.LEAST_SECTIONS`` sections a part has no interval, and nothing is tested.
@@ -38,7 +40,13 @@ def derive(yield_point_cleaned: pl.DataFrame, mapped_pass: pl.DataFrame) -> pl.D
         from_m=pl.col("place_m").min(),
         to_m=pl.col("place_m").max() + pl.col("section_m").first(),
     )
-    return generated.conform(_with_coverage(made).drop("section_m"), TABLE)
+    crops = season.select(*SITE_YEAR, "crop").unique(SITE_YEAR)
+    made = (
+        _with_coverage(made)
+        .drop("section_m")
+        .join(crops, on=SITE_YEAR, how="left", maintain_order="left")
+    )
+    return generated.conform(made, TABLE)
 
 
 def _with_coverage(parts: pl.DataFrame) -> pl.DataFrame:

@@ -1,6 +1,7 @@
 """Treated minus check by parts along mapped strips."""
 
 from schemas.shared_columns import (
+    CROP,
     FIELD,
     RESPONSE_INTERVAL,
     RESPONSE_INTERVAL_PCT,
@@ -20,6 +21,7 @@ TABLE = Table(
         FIELD,
         SEASON,
         count("part", "place of the part along the strips", low=1, high=PARTS, key=True),
+        CROP,
         text("counted_from", "the end of the strips where part 1 lies", one_of=("south", "west")),
         number("from_m", "m", "where the part begins, along the strips", 0, 100000),
         number("to_m", "m", "where it ends", 0, 100000),

@@ -3,15 +3,17 @@ import polars as pl
 import pytest
 from scipy import ndimage, stats
 
+from tests.transforms.frames import rows
 from transforms.trial import response_along
 from transforms.trial.methods.ground_parts import Law
 
 SECTIONS, SECTION_M = 40, 20.0
 PASSES = pl.DataFrame({"field": ["Home"], "season": [2024], "block": ["1"]})
+SEASON = rows("season", [{"field": "Home", "season": 2024, "crop": "canola"}])
 
 
 def derive(found):
-    return response_along.derive(found, PASSES)
+    return response_along.derive(found, PASSES, SEASON)
 
 
 def points(gain, *, ground=0.0, turned_deg=0.0, seed=0, sections=SECTIONS):
@@ -53,6 +55,7 @@ def test_a_response_in_one_quarter_only_differs_along_the_strips():
     assert out["verdict"].unique().to_list() == ["differs"]
     assert out["part"].to_list() == [1, 2, 3, 4]
     assert out["counted_from"].unique().to_list() == ["south"]
+    assert set(out["crop"]) == {"canola"}
     assert out["response_kg_ha"].to_list() == pytest.approx([0, 0, 0, 400], abs=60)
     assert out["from_m"].to_list() == [0, 200, 400, 600]
     assert out["to_m"].to_list() == [200, 400, 600, 800]
@@ -142,7 +145,7 @@ def test_a_section_is_as_long_as_the_compared_ground_lies_apart():
 
 def test_passes_that_are_not_compared_tell_nothing_along_them():
     apart = PASSES.with_columns(block=pl.lit(None, pl.String))
-    assert response_along.derive(points(np.full(SECTIONS, 200.0)), apart).is_empty()
+    assert response_along.derive(points(np.full(SECTIONS, 200.0)), apart, SEASON).is_empty()
 
 
 def test_no_map_gives_no_rows():
