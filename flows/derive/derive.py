@@ -35,7 +35,7 @@ from transforms.methods import comparisons, not_used
 # Readings held in memory at a time; with what is made of them some 300 MB.
 CHUNK_ROWS = 150_000
 # Rows of their own place that parts of a table are made from at a time.
-PART_ROWS = 150_000
+PART_ROWS = 300_000
 
 # What the field book takes out of every daily table.
 _NOT_USED = TABLES["do_not_use"]
