@@ -19,7 +19,7 @@ import duckdb
 from flows.base import files, lock
 from flows.base.errors import Attention, UserError
 from flows.farm.folder import FarmFolder
-from flows.store import connection, customary, facts, upgrade, warehouse
+from flows.store import connection, customary, facts, flow_runs, upgrade, warehouse
 from flows.store.archive_bytes import sha256_of
 from flows.store.publish_guard import Content
 from flows.store.published import Record, newest, record_file, recorded
@@ -73,6 +73,10 @@ def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
         intact = there is not None and before.sha256 == sha256_of(there)
         number = before.number
         with closing(warehouse.open_file(folder.warehouse_file, folder.state / "spill")) as con:
+            with warehouse.transaction(con):
+                customary.install(con)
+                flow_runs.write_waiting(con, folder)
+            flow_runs.forget_waiting(folder)
             content, waits = _content(con)
             if there is not None and waits:
                 return Published(there, new=False, waits=True)
@@ -118,8 +122,6 @@ def _refuse_loss(con: duckdb.DuckDBPyConnection, folder: FarmFolder, there: Path
 
 def _content(con: duckdb.DuckDBPyConnection) -> tuple[str, bool]:
     """Return what the content is known by, and whether an upgrade emptied tables that are not filled again yet."""
-    with warehouse.transaction(con):
-        customary.install(con)
     counts = " UNION ALL ".join(
         f"SELECT {generated.literal(name)}, count(*) FROM {generated.quoted(name)}"
         for name in TABLES

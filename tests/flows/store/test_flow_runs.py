@@ -6,7 +6,7 @@ import pytest
 from flows.base.errors import Busy
 from flows.farm import logs
 from flows.run import steps
-from flows.store import flow_runs
+from flows.store import flow_runs, query, warehouse
 from tests.flows.loggers import FARM, make
 
 
@@ -81,3 +81,38 @@ def test_an_audit_that_was_broken_off_is_made_up_for_and_a_whole_one_is_not(fold
     with flow_runs.recorded(folder, "audit") as run:
         run.started_at = (datetime.now(UTC) - timedelta(days=2)).isoformat()
     assert again() == 1  # a night was missed
+
+
+def noted(folder):
+    with warehouse.open_writer(folder) as con:
+        return con.sql("SELECT flow, state, summary FROM flow_run ORDER BY started_at").fetchall()
+
+
+def test_runs_wait_for_the_next_writer_and_are_written_once(folder, monkeypatch):
+    for flow in ("audit", "backup"):
+        with flow_runs.recorded(folder, flow) as run:
+            run.summary = f"of {flow}"
+    assert not folder.warehouse_file.exists()  # a run alone opens nothing
+    both = [("audit", "done", "of audit"), ("backup", "done", "of backup")]
+    monkeypatch.setattr(flow_runs, "forget_waiting", lambda _: None)  # the disk refuses
+    assert noted(folder) == both
+    assert noted(folder) == both
+    monkeypatch.undo()
+    assert noted(folder) == both
+    assert not list(folder.state.glob("runs_waiting*"))
+
+
+def test_runs_that_wait_for_a_warehouse_that_is_damaged_come_when_it_is_whole(folder):
+    folder.make()
+    folder.warehouse_file.write_bytes(b"no warehouse" * 1000)
+    with flow_runs.recorded(folder, "audit") as run:
+        run.summary = "of a damaged one"
+    folder.warehouse_file.unlink()
+    assert noted(folder) == [("audit", "done", "of a damaged one")]
+
+
+def test_the_published_copy_has_the_runs_before_publishing(folder):
+    steps.turn(folder)
+    with query.open_published(folder) as con:
+        found = con.sql("SELECT flow FROM flow_run ORDER BY flow").fetchall()
+    assert found == [("collect",), ("derive",)]

@@ -207,6 +207,34 @@ def test_a_later_warehouse_is_neither_written_nor_changed(old: FarmFolder) -> No
     assert there == {old.warehouse_file.name, "published"}
 
 
+def test_a_warehouse_that_was_changed_since_it_was_closed_is_looked_at_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = loggers.make(tmp_path / "farm")
+    opened: list[Path] = []
+    connect = upgrade.connection.connect
+
+    def counted(path: Path, **more: object) -> duckdb.DuckDBPyConnection:
+        opened.append(path)
+        return connect(path, **more)  # type: ignore[arg-type]
+
+    def looks() -> int:
+        opened.clear()
+        with warehouse.open_writer(folder):
+            return len(opened)
+
+    monkeypatch.setattr(upgrade.connection, "connect", counted)
+    assert looks() == 1  # made
+    assert looks() == 1  # as it was left: only opened for work
+    with duckdb.connect(str(folder.warehouse_file)) as con:
+        con.execute("CREATE TABLE of_another_program (n INTEGER)")
+    assert looks() == 2
+    with duckdb.connect(str(folder.warehouse_file)) as con:
+        con.execute("UPDATE about SET value = '99' WHERE fact = 'schema_version'")
+    with pytest.raises(UserError, match="later Checkstrip"), warehouse.open_writer(folder):
+        pass
+
+
 def test_without_room_for_the_copy_nothing_is_begun(
     old: FarmFolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
