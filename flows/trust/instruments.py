@@ -11,6 +11,7 @@ import duckdb
 
 from flows.store.connection import records
 from schemas import generated
+from schemas.catalogue import TABLES
 from schemas.quantities import Instrument, columns_of
 
 # Columns of readings that say nothing of what an instrument measures.
@@ -19,6 +20,8 @@ _NAMED = 6  # instruments named in one sentence
 _EACH = 2  # so many are named without being counted
 _SILENT_AFTER_D = 2.0  # without a habit; common practice, no source
 _BATTERY = "battery%"
+_LATELY = timedelta(days=60)
+_READINGS = {Instrument.STATION: "weather_reading", Instrument.PROBE: "soil_reading"}
 
 Found = dict[str, Any]
 
@@ -28,8 +31,6 @@ def _has_value(instrument: Instrument) -> str:
     return " OR ".join(f"{generated.quoted(name)} IS NOT NULL" for name in names)
 
 
-# A row with empty cells, or with nothing but a battery, is not a word from the instrument; a value
-# that its network flagged is.
 _LAST_HEARD = f"""
     WITH spell AS (
         SELECT 'station' AS kind, station AS instrument, from_day, to_day,
@@ -40,11 +41,8 @@ _LAST_HEARD = f"""
             max(from_day) AS since
         FROM spell WHERE from_day <= $today AND coalesce(to_day >= $today, true) GROUP BY ALL
     ), heard AS (
-        SELECT 'station' AS kind, station AS instrument,
-            max(time) FILTER (WHERE {_has_value(Instrument.STATION)}) AS last
-        FROM weather_reading GROUP BY ALL
-        UNION ALL SELECT 'probe', probe, max(time) FILTER (WHERE {_has_value(Instrument.PROBE)})
-        FROM soil_reading GROUP BY ALL
+        SELECT unnest($kinds) AS kind, unnest($names) AS instrument,
+            unnest($lasts::TIMESTAMPTZ[]) AS last
         UNION ALL SELECT CASE WHEN depth_cm < 0 THEN 'station' ELSE 'probe' END, instrument, max(time)
         FROM flagged_reading GROUP BY ALL
     ), last AS (
@@ -77,7 +75,14 @@ _ASIDE = """
 
 def last_heard(con: duckdb.DuckDBPyConnection, now: datetime) -> list[Found]:
     """Return every instrument with the time of its last value, and for how many hours it is silent."""
-    rows: list[Found] = records(con, _LAST_HEARD, {"today": now.date()})
+    heard = [
+        (kind, name, last)
+        for kind, instrument in (("station", Instrument.STATION), ("probe", Instrument.PROBE))
+        for name, last in _last_values(con, instrument, kind, now).items()
+    ]
+    kinds, names, lasts = ([row[n] for row in heard] for n in range(3))
+    given = {"today": now.date(), "kinds": kinds, "names": names, "lasts": lasts}
+    rows: list[Found] = records(con, _LAST_HEARD, given)
     for row in rows:
         row["silent_h"] = _hours_since(row["last_heard"], now)
         since = max(filter(None, (row["last_heard"], row.pop("stands_since"))), default=None)
@@ -90,6 +95,32 @@ def last_heard(con: duckdb.DuckDBPyConnection, now: datetime) -> list[Found]:
         )
         row["silent_from"] = _silent_from(row, since)
     return rows
+
+
+def _last_values(
+    con: duckdb.DuckDBPyConnection, instrument: Instrument, kind: str, now: datetime
+) -> dict[str, datetime | None]:
+    """Return when each instrument with readings gave its last value; null if it never gave one.
+
+    A row with empty cells, or with nothing but a battery, is not a word from the instrument; a value
+    that its network flagged is. All years are looked through only for those that were not heard lately.
+    """
+    table = TABLES[_READINGS[instrument]]
+    kept = con.sql(f"SELECT DISTINCT {kind} FROM {generated.store(table)}").fetchall()
+
+    def found(where: str) -> dict[str, datetime]:
+        return dict(
+            con.sql(
+                f"SELECT {kind}, max(time) FROM {table.name} "
+                f"WHERE {where} AND ({_has_value(instrument)}) GROUP BY ALL"
+            ).fetchall()
+        )
+
+    lately = found(f"time > TIMESTAMPTZ '{(now - _LATELY).isoformat()}'")
+    others = [name for (name,) in kept if name not in lately]
+    named = ", ".join(generated.literal(name) for name in others)
+    earlier = found(f"{kind} IN ({named})") if others else {}
+    return dict.fromkeys((name for (name,) in kept), None) | earlier | lately
 
 
 def _silent_from(row: Found, since: str | None) -> str | None:

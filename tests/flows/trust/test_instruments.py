@@ -103,6 +103,21 @@ def test_empty_cells_and_a_battery_are_no_values(con: Any) -> None:
     assert sentence.startswith("The station s03 has sent no values since 2024-04-1")
 
 
+def test_of_instruments_heard_lately_long_ago_and_never_each_has_its_own_moment(con: Any) -> None:
+    ages = {"s03": timedelta(days=400), "s04": timedelta(days=59), "s05": timedelta(days=61)}
+    age = pl.col("station").replace_strict(
+        ages, default=timedelta(0), return_dtype=pl.Duration("us")
+    )
+    rows = weather().with_columns(pl.col("time") - age)
+    never = pl.col("station") == "s06"
+    measured = ("air_temp_c", "relative_humidity_pct", "rain_counter_mm")
+    rows = rows.with_columns(pl.when(~never).then(c).alias(c) for c in measured)
+    put(con, "weather_reading", rows)
+    heard = {one["instrument"]: one["last_heard"] for one in instruments.last_heard(con, HEARD)}
+    expected = {s: f"{HEARD - ages.get(s, timedelta(0)):%Y-%m-%dT%H:%M:%SZ}" for s in NAMES}
+    assert heard == expected | {"s06": None}
+
+
 def test_a_habit_of_months_is_no_silence(con: Any) -> None:
     health(con, *({"instrument": s, "state": "good", "silent_after_d": 60.0} for s in NAMES))
     assert said(con, 40) == []
