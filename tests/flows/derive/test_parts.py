@@ -246,6 +246,28 @@ def test_only_the_season_that_a_day_is_of_is_made_again(
     assert since == {}
 
 
+def test_what_all_parts_share_is_read_once_for_as_many_as_are_made_together(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given = tables()
+    put(con, given)
+    of_probe = given["soil_day"].group_by("probe").len()["len"].to_list()
+    assert len(of_probe) == 4
+    assert given["weather_used_day"].height > max(of_probe)  # has no probe, so it is of all parts
+    monkeypatch.setattr(derive, "PART_ROWS", 2 * max(of_probe) + 50)
+    made: list[list[str]] = []
+    real = derive.by_strips
+
+    def watched(table: Table, sources: Tables) -> pl.DataFrame:
+        if table.name == "soil_quality_day":
+            made.append(sorted(sources["soil_day"]["probe"].unique()))
+        return real(table, sources)
+
+    monkeypatch.setattr(derive, "by_strips", watched)
+    derive.derive(con)
+    assert [len(probes) for probes in made] == [2, 2]
+
+
 @settings(max_examples=2, deadline=None, phases=[Phase.explicit, Phase.generate])
 @given(steps=st.lists(st.sampled_from(list(CHANGES)), min_size=2, max_size=3, unique=True))
 @example(steps=list(CHANGES))
