@@ -58,3 +58,20 @@ def test_a_command_that_only_asks_loads_nothing_heavy(sound: FarmFolder, words, 
     assert code in (0, 1), ran.stderr
     assert ran.stdout
     assert (HEAVY | {"duckdb"}) & set(modules) == loads
+
+
+EVERY_METHOD = """
+import pkgutil, sys
+from importlib import import_module
+import transforms
+for one in pkgutil.walk_packages(transforms.__path__, "transforms."):
+    import_module(one.name)
+print("scipy.stats" in sys.modules)
+"""
+
+
+def test_no_method_loads_the_statistics_library_before_it_is_used():
+    ran = subprocess.run(
+        [sys.executable, "-c", EVERY_METHOD], capture_output=True, text=True, check=True
+    )
+    assert ran.stdout == "False\n"

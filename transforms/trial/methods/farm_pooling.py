@@ -18,7 +18,8 @@ from functools import cache
 
 import numpy as np
 import polars as pl
-from scipy import optimize, special, stats
+import scipy
+from scipy import special
 
 from transforms.trial.methods.trial_pooling import Array, pooled
 from transforms.trial.methods.trial_statistics import CONFIDENCE, Interval
@@ -166,7 +167,7 @@ def _farm_mean(farm: pl.Series, values: Array) -> Array:
 @cache
 def _scales(df: float, steps: int) -> Array:
     """Equal steps of the chance of a variance's own error, as shares of the true one."""
-    return np.asarray(stats.chi2.ppf((np.arange(steps) + 0.5) / steps, df) / df)
+    return np.asarray(scipy.stats.chi2.ppf((np.arange(steps) + 0.5) / steps, df) / df)
 
 
 def _with(mean: Interval, seasons: _Seasons | None) -> Interval:
@@ -193,7 +194,7 @@ def _with(mean: Interval, seasons: _Seasons | None) -> Interval:
         return float(chance @ special.ndtr(-half / errors).mean(axis=1)) * 2
 
     least = mean.high - mean.mean
-    wide = optimize.brentq(
+    wide = scipy.optimize.brentq(
         lambda half: beyond(half) - (1 - CONFIDENCE), 0.9 * least, 20 * float(errors.max())
     )
     wide = max(least, wide)
@@ -219,7 +220,7 @@ def _spread_interval(y: Array, v: Array) -> tuple[float, float]:
         return 0.0, 0.0
     v = np.maximum(v, 1e-8 * float(np.var(y)))
     df = y.size - 1
-    kurtosis = float(stats.kurtosis(y, bias=y.size < 4))
+    kurtosis = float(scipy.stats.kurtosis(y, bias=y.size < 4))
     fewer = df / (1 + max(kurtosis, 0.0) * df / (2 * y.size))
 
     def q(tau2: float) -> float:
@@ -229,7 +230,9 @@ def _spread_interval(y: Array, v: Array) -> tuple[float, float]:
     top = 1.0 + 1000 * float(np.var(y))
     limits = []
     for share in (0.5 + CONFIDENCE / 2, 0.5 - CONFIDENCE / 2):
-        edge = float(stats.chi2.ppf(share, fewer)) * df / fewer
+        edge = float(scipy.stats.chi2.ppf(share, fewer)) * df / fewer
         there = q(0.0) > edge > q(top)
-        limits.append(optimize.brentq(lambda t, edge=edge: q(t) - edge, 0.0, top) if there else 0.0)
+        limits.append(
+            scipy.optimize.brentq(lambda t, edge=edge: q(t) - edge, 0.0, top) if there else 0.0
+        )
     return limits[0] ** 0.5, limits[1] ** 0.5
