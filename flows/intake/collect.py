@@ -98,10 +98,11 @@ def _images(
         from flows.intake import image_service  # noqa: PLC0415
 
         notes += image_service.collect(con, folder, farm, archive, into)
-    if folder.images.is_dir():
-        from flows.books.images import folder as images  # noqa: PLC0415
+    if not folder.images.is_dir():
+        return notes + landing.land(con, archive)
+    from flows.books.images import folder as images  # noqa: PLC0415
 
-        notes += images.collect(con, folder, farm, archive, into)
+    notes += images.collect(con, folder, farm, archive, into)
     return notes
 
 

@@ -45,7 +45,7 @@ def connect(
     What does not fit into memory goes to the folder ``spill`` (by default beside the file). Raises
     duckdb.Error if the file cannot be opened.
     """
-    config = _SETTINGS | ({} if read_only else _WRITER)
+    config = ({} if read_only else _WRITER) | _SETTINGS
     config |= {} if spill is None else {"temp_directory": str(spill)}
     con = duckdb.connect(str(path), read_only=read_only, config=config)
     con.execute("SET TimeZone = 'UTC'; SET enable_progress_bar = false")

@@ -111,7 +111,8 @@ def test_notes_may_be_anything(
             continue
         for note in notes:  # every command meets the damage, whatever the one before wrote
             shutil.copyfile(sound.root / note, farm.root / note)
-        assert damage(farm, NOTES[how], "*.json") == len(notes) > 5
+        # Beside them may be the runs that wait for the next writer.
+        assert damage(farm, NOTES[how], "*.json") - len(notes) in (0, 1)
         words = [word.format(farm=farm.root).replace("_TABLES", " TABLES") for word in line.split()]
         code, out, err = run(*words)
         # Of a sound farm too: nothing keeps it running, and one file in its archive fits no source.

@@ -18,6 +18,7 @@ from flows.books.images import extra, geotiff
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.intake import image_service
+from flows.intake.sources import images_asked
 from flows.store import warehouse
 from flows.trust.backup import rebuild
 from tests.flows.images import EAST, LONG, NORTH, UTM, outlines, two_strips, write
@@ -448,7 +449,7 @@ def test_it_is_asked_when_it_is_due_and_only_for_the_last_days(folder, catalog, 
     assert len(catalog.asked) == asked + 1
     since = datetime.fromisoformat(catalog.bodies[-1]["datetime"].split("/")[0])
     assert later - since == pytest.approx(timedelta(days=10, hours=13), abs=timedelta(minutes=5))
-    (due,) = image_service.due(folder, farm)
+    (due,) = images_asked.due(folder, farm)
     assert due == pytest.approx(later + timedelta(hours=12), abs=timedelta(seconds=2))
 
 
