@@ -69,7 +69,9 @@ NOTES: dict[str, Callable[[bytes], bytes | None]] = {
     "a list": lambda _: b"[1, 2]",
     "no text": lambda content: b"\xff\xfe\x00" + content,
     "values of other types": _as_json(_other_types),
-    "entries that are numbers": _as_json(lambda value: dict.fromkeys(value, 5)),
+    "entries that are numbers": _as_json(
+        lambda value: [5] * len(value) if isinstance(value, list) else dict.fromkeys(value, 5)
+    ),
     "of another program": _as_json(_older),
 }
 
