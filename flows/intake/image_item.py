@@ -108,7 +108,8 @@ def _layers(
             raise Rejected("a band is missing", f"{image.count} in the file", f"band {one.band}")
         on_first = stack.enter_context(geotiff.on_grid_of(first, image, role))
         if role in ("red", "near_infrared") and np.dtype(image.dtypes[one.band - 1]).kind in "iu":
-            one = as_reflectance(item, said)
+            if image.offsets[said.band - 1] == 0.0:  # else the file says itself what to take off
+                one = as_reflectance(item, said, image.scales[said.band - 1])
             _check_numbers(asked.said, one, image)
         scale = image.scales[one.band - 1] if one.scale is None else one.scale
         offset = image.offsets[one.band - 1] if one.offset is None else one.offset

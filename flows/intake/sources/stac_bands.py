@@ -116,10 +116,11 @@ def _href(asset: Mapping[str, Any]) -> str:
     return next((href for href in hrefs if urlsplit(href).scheme.lower() in READ), hrefs[0])
 
 
-def as_reflectance(item: Item, band: AssetBand) -> AssetBand:
+def as_reflectance(item: Item, band: AssetBand, scale_of_file: float = 1.0) -> AssetBand:
     """Return a band of whole numbers with the offset that follows from the item's processing baseline.
 
-    A band that says its own offset is returned as it is; so is one without a baseline.
+    The offset is in the unit of the band's scale, which is the file's if the item states none. A band that
+    says its own offset is returned as it is; so is one without a baseline.
     """
     given = (item.content["properties"].get(key) for key in _BASELINES)
     text = next((str(one) for one in given if one is not None), "")
@@ -129,4 +130,4 @@ def as_reflectance(item: Item, band: AssetBand) -> AssetBand:
         return band
     if band.offset is not None:
         return band
-    return replace(band, offset=-RAISED_BY * (band.scale or 1.0) if raised else 0.0)
+    return replace(band, offset=-RAISED_BY * (band.scale or scale_of_file) if raised else 0.0)

@@ -184,10 +184,22 @@ def flat(tmp_path: Path, red: int, nir: int) -> dict[str, bytes | str]:
     return {key: tiff(write(tmp_path / "x.tif", band)) for key, band in both.items()}
 
 
+def tagged(tmp_path: Path, files: dict[str, bytes | str], offset: float) -> dict[str, bytes | str]:
+    """Those files with a scale of 0.0001 and an offset in their own tags."""
+    out: dict[str, bytes | str] = {}
+    for key, content in files.items():
+        path = tmp_path / "tagged.tif"
+        path.write_bytes(content)  # type: ignore[arg-type]
+        with rasterio.open(path, "r+") as image:
+            image.scales, image.offsets = (0.0001,), (offset,)
+        out[key] = path.read_bytes()
+    return out
+
+
 def test_an_index_is_the_same_before_and_after_the_numbers_were_raised(
     folder, catalog, tmp_path
 ) -> None:
-    """One index of 0.6 in four ways: old and new processing, said by the band, in the file already."""
+    """One index of 0.6 in six ways: old and new processing, said by the band, by the file, in the file already."""
     said = {key: {"raster:bands": [{"scale": 0.0001, "offset": -0.1}]} for key in ("red", "nir")}
     none: dict[str, object] = {key: {"raster:bands": []} for key in ("red", "nir")}
     plain, raised = flat(tmp_path, 1000, 4000), flat(tmp_path, 2000, 5000)
@@ -197,6 +209,8 @@ def test_an_index_is_the_same_before_and_after_the_numbers_were_raised(
         (2, raised, none, {baseline: "05.11"}),
         (3, raised, said, {baseline: "05.11"}),
         (4, plain, said, {baseline: "05.11", "earthsearch:boa_offset_applied": True}),
+        (5, tagged(tmp_path, raised, 0.0), none, {baseline: "05.11"}),
+        (6, tagged(tmp_path, raised, -0.1), none, {baseline: "05.11"}),
     ):
         at = f"2024-07-{day:02}T17:00:00Z"
         catalog.add(f"at_{day}", at, files, said=of, properties=properties)
@@ -205,7 +219,7 @@ def test_an_index_is_the_same_before_and_after_the_numbers_were_raised(
         for key in ("red", "nir"):
             item["assets"][key]["eo:bands"] = [{"common_name": key}]
     assert take(folder).notes == []
-    assert [row[2] for row in ask(folder, FOUND)] == pytest.approx([0.6] * 8)
+    assert [row[2] for row in ask(folder, FOUND)] == pytest.approx([0.6] * 12)
 
 
 def test_whole_numbers_without_a_word_on_their_scale_are_not_guessed(
