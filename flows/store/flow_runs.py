@@ -1,6 +1,6 @@
 """When each flow ran, and what came of it: in a small file for ``status``, and in ``flow_run``.
 
-A run that ended waits in a file for whoever next opens the writer's warehouse, since opening it for
+A run that ended waits in a file of its own for whoever next opens the writer's warehouse, since opening it for
 one row costs more than many a run.
 """
 
@@ -22,7 +22,7 @@ from flows.farm.folder import FarmFolder
 if TYPE_CHECKING:
     import duckdb
 
-MOST_WAITING = 1000  # of a warehouse that cannot be opened for weeks
+WAITING = "runs_waiting"  # of the state folder
 
 
 @dataclass(slots=True)
@@ -79,9 +79,10 @@ def _path(folder: FarmFolder) -> Path:
     return folder.state / "last_runs.json"
 
 
-def write_waiting(con: duckdb.DuckDBPyConnection, folder: FarmFolder) -> None:
-    """Put the runs that ended since the last time into ``flow_run``; the caller commits, then ``forget``."""
-    for run in _waiting(folder):
+def write_waiting(con: duckdb.DuckDBPyConnection, folder: FarmFolder) -> list[Path]:
+    """Put the runs that wait into ``flow_run``; returns their files, which the caller drops once it has committed."""
+    waiting = sorted((folder.state / WAITING).glob("*.json"))
+    for run in filter(None, (files.read_state(path, Run) for path in waiting)):
         con.execute(
             """
             INSERT INTO flow_run (flow, started_at, ended_at, state, summary)
@@ -90,20 +91,14 @@ def write_waiting(con: duckdb.DuckDBPyConnection, folder: FarmFolder) -> None:
             """,
             [run.flow, run.started_at, run.ended_at, run.state, files.readable(run.summary)],
         )
+    return waiting
 
 
-def forget_waiting(folder: FarmFolder) -> None:
-    """Drop the runs that were written; one that could not be dropped is not written twice."""
-    with suppress(OSError):
-        _waiting_path(folder).unlink(missing_ok=True)
-
-
-def _waiting(folder: FarmFolder) -> list[Run]:
-    return files.read_state(_waiting_path(folder), list[Run]) or []
-
-
-def _waiting_path(folder: FarmFolder) -> Path:
-    return folder.state / "runs_waiting.json"
+def forget(waiting: Iterable[Path]) -> None:
+    """Drop the files of runs that were written; what could not be dropped is not written twice."""
+    for path in waiting:
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
 
 
 def _end(folder: FarmFolder, run: Run) -> None:
@@ -111,8 +106,10 @@ def _end(folder: FarmFolder, run: Run) -> None:
     run.ended_at = _now()
     with suppress(OSError):
         note(folder, [run])
-        waiting = [asdict(one) for one in [*_waiting(folder), run][-MOST_WAITING:]]
-        files.write_text(_waiting_path(folder), json.dumps(waiting, indent=1))
+        # A file a run: no other process that writes or drops runs at this moment takes it along.
+        began = datetime.fromisoformat(run.started_at).strftime("%Y%m%dT%H%M%S%f")
+        path = folder.state / WAITING / f"{began}-{run.flow}.json"
+        files.write_text(path, json.dumps(asdict(run), indent=1))
 
 
 def _now() -> str:

@@ -75,8 +75,8 @@ def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
         with closing(warehouse.open_file(folder.warehouse_file, folder.state / "spill")) as con:
             with warehouse.transaction(con):
                 customary.install(con)
-                flow_runs.write_waiting(con, folder)
-            flow_runs.forget_waiting(folder)
+                written = flow_runs.write_waiting(con, folder)
+            flow_runs.forget(written)
             content, waits = _content(con)
             if there is not None and waits:
                 return Published(there, new=False, waits=True)

@@ -40,8 +40,8 @@ def open_writer(
             with transaction(con):
                 migrate.bring_up(con)
                 programs.refuse_older(con)
-                flow_runs.write_waiting(con, folder)
-            flow_runs.forget_waiting(folder)
+                written = flow_runs.write_waiting(con, folder)
+            flow_runs.forget(written)
             yield con
         finally:
             con.close()

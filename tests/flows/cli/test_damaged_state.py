@@ -69,9 +69,7 @@ NOTES: dict[str, Callable[[bytes], bytes | None]] = {
     "a list": lambda _: b"[1, 2]",
     "no text": lambda content: b"\xff\xfe\x00" + content,
     "values of other types": _as_json(_other_types),
-    "entries that are numbers": _as_json(
-        lambda value: [5] * len(value) if isinstance(value, list) else dict.fromkeys(value, 5)
-    ),
+    "entries that are numbers": _as_json(lambda value: dict.fromkeys(value, 5)),
     "of another program": _as_json(_older),
 }
 
@@ -113,8 +111,8 @@ def test_notes_may_be_anything(
             continue
         for note in notes:  # every command meets the damage, whatever the one before wrote
             shutil.copyfile(sound.root / note, farm.root / note)
-        # Beside them may be the runs that wait for the next writer.
-        assert damage(farm, NOTES[how], "*.json") - len(notes) in (0, 1)
+        # Beside them may be runs that wait for the next writer.
+        assert damage(farm, NOTES[how], "*.json") >= len(notes) > 5
         words = [word.format(farm=farm.root).replace("_TABLES", " TABLES") for word in line.split()]
         code, out, err = run(*words)
         # Of a sound farm too: nothing keeps it running, and one file in its archive fits no source.

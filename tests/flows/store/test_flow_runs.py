@@ -94,12 +94,28 @@ def test_runs_wait_for_the_next_writer_and_are_written_once(folder, monkeypatch)
             run.summary = f"of {flow}"
     assert not folder.warehouse_file.exists()  # a run alone opens nothing
     both = [("audit", "done", "of audit"), ("backup", "done", "of backup")]
-    monkeypatch.setattr(flow_runs, "forget_waiting", lambda _: None)  # the disk refuses
+    monkeypatch.setattr(flow_runs, "forget", lambda _: None)  # the disk refuses
     assert noted(folder) == both
     assert noted(folder) == both
     monkeypatch.undo()
     assert noted(folder) == both
-    assert not list(folder.state.glob("runs_waiting*"))
+    assert not list((folder.state / flow_runs.WAITING).iterdir())
+
+
+def test_a_run_that_ends_while_others_are_written_is_not_dropped_with_them(folder, monkeypatch):
+    with flow_runs.recorded(folder, "audit"):
+        pass
+    real = flow_runs.forget
+
+    def late(written):
+        with flow_runs.recorded(folder, "backup"):  # as another process would
+            pass
+        real(written)
+
+    monkeypatch.setattr(flow_runs, "forget", late)
+    assert [row[0] for row in noted(folder)] == ["audit"]
+    monkeypatch.undo()
+    assert [row[0] for row in noted(folder)] == ["audit", "backup"]
 
 
 def test_runs_that_wait_for_a_warehouse_that_is_damaged_come_when_it_is_whole(folder):
