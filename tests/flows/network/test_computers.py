@@ -37,6 +37,12 @@ def a_round(root: Path, scheduler: str) -> tuple[int, list[dict], str]:
     return done.returncode, rows, done.stdout + done.stderr
 
 
+def wait_for(scheduler: str, workers: int) -> None:
+    """Return once the scheduler knows so many workers: a round takes those that are there."""
+    with engine.joined(scheduler) as client:
+        client.wait_for_workers(workers, timeout=120)
+
+
 def test_the_workers_of_a_scheduler_that_runs_already_do_the_round(tmp_path: Path) -> None:
     host = hosted.host_at(tmp_path / "farms")
     for number in range(6):
@@ -48,6 +54,7 @@ def test_the_workers_of_a_scheduler_that_runs_already_do_the_round(tmp_path: Pat
         for _ in range(2):
             words = computers.worker(at, "127.0.0.1", *preload)
             stack.enter_context(computers.started(words, computers.OF_A_WORKER, log))
+        wait_for(at, 2)
         code, rows, said = a_round(host.root, at)
     assert code == 0, said
     assert [(row["folder"], row["state"]) for row in rows] == [
@@ -102,6 +109,7 @@ def test_several_computers_each_with_its_own_disk_and_name(
             (tmp_path / "node0" / "of node0" / "farm.toml").read_bytes()
         )
 
+        wait_for(at, 2)
         code, rows, said = a_round(root, at)
         assert {row["folder"]: row["state"] for row in rows} == {
             "of node0": "done", "of node1": "done", "copied": "refused",
