@@ -137,13 +137,14 @@ def _read(
     packages = (p / "__init__.py" for place in places for p in (place, *place.parents))
     derives = [n for n in tree.body if isinstance(n, ast.FunctionDef) and n.name == "derive"]
     sources = tuple(a.arg for n in derives for a in (*n.args.args, *n.args.kwonlyargs))
-    said = (
-        node.value.value
+    said = {
+        target.id: node.value.value
         for node in tree.body
         if isinstance(node, ast.Assign) and isinstance(node.value, ast.Constant)
-        if [target.id for target in node.targets if isinstance(target, ast.Name)] == ["PART"]
-    )
-    part = Word.of(str(next(said, "")))
+        for target in node.targets
+        if isinstance(target, ast.Name)
+    }
+    part = Word.of(str(said.get("PART", "")), int(str(said.get("MARGIN_MONTHS", 0))))
     return frozenset((*packages, *(p.with_suffix(".py") for p in places))), sources, part
 
 

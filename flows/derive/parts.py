@@ -1,13 +1,14 @@
 """The parts of a derived table: what each is made from, hashed, and which rows that is.
 
 A module of ``transforms/`` says in ``PART`` what its rows depend on: a place, which is the name of a
-column (``field``, ``probe``), or a place and ``season``. A part is one place, in one span of days if
-it goes by season. It is made from those rows of a source that are of its place (all, if the source
-does not say; rows of no place belong to every part) and, if the source is computed, of its span.
-What is written in the books is divided by place only.
+column (``field``, ``probe``), or a place and ``season`` or ``year``. A part is one place, in one span
+of days if it goes by season or year. It is made from those rows of a source that are of its place
+(all, if the source does not say; rows of no place belong to every part) and, if the source is
+computed and has a ``day``, of its span and ``MARGIN_MONTHS`` to either side. What is written in the
+books is divided by place only, and so is what was learned of a whole record.
 
-A field's time is divided by its days of harvest: one span ends with a harvest, the next one begins
-the day after. Spans are widened to whole months, so a source is hashed once, by place and month.
+By season, a field's time is divided by its days of harvest: one span ends with a harvest, the next one
+begins the day after. Spans are widened to whole months, so a source is hashed once, by place and month.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.table import Table, Tier
 
-SEASON = "season"
+SEASON, YEAR = "season", "year"
 _COMPUTED = (Tier.DAILY, Tier.DERIVED)
 _FIRST, _LAST = date(1, 1, 1), date(9999, 12, 31)
 _KEY = ["place", "month", "season"]
@@ -35,16 +36,17 @@ _KEY = ["place", "month", "season"]
 
 @dataclass(frozen=True, slots=True)
 class Word:
-    """What a table's rows depend on: the column that names a place, and whether a season of it."""
+    """What a table's rows depend on: the column that names a place, which span of it, months beside it."""
 
     place: str
-    season: bool = False
+    span: str = ""
+    margin_months: int = 0
 
     @classmethod
-    def of(cls, text: str) -> Word | None:
+    def of(cls, text: str, margin_months: int = 0) -> Word | None:
         """Return what ``PART`` of a module says; None if it says nothing."""
         place, _, span = text.partition(" ")
-        return cls(place, span == SEASON) if place else None
+        return cls(place, span, margin_months) if place else None
 
     def by_place(self, table: Table) -> bool:
         """Return whether a table's rows say of which place they are."""
@@ -52,12 +54,12 @@ class Word:
 
     def by_season(self, table: Table) -> bool:
         """Return whether a table's rows go by their season, whatever their day."""
-        return self.season and table.tier in _COMPUTED and SEASON in table.key
+        return self.span == SEASON and table.tier in _COMPUTED and SEASON in table.key
 
     def by_day(self, table: Table) -> bool:
         """Return whether a table's rows go by their day."""
-        timed = self.season and table.tier in _COMPUTED and not self.by_season(table)
-        return timed and "day" in table.names
+        timed = self.span and table.tier in _COMPUTED and not self.by_season(table)
+        return bool(timed) and "day" in table.names
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,22 +220,56 @@ class Divided:
         self, word: Word, found: dict[str, pl.DataFrame]
     ) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Return the spans of all parts, and which seasons lie in which."""
-        placed = (rows for name, rows in found.items() if word.by_place(TABLES[name]))
+        placed = [rows for name, rows in found.items() if word.by_place(TABLES[name])]
         places = pl.concat(rows.select("place") for rows in placed).drop_nulls().unique()
-        if word.season:
+        seasons = pl.DataFrame(schema={"place": pl.String, "season": pl.Int64, "span": pl.Date})
+        if word.span == SEASON:
             spans, seasons = _crop_years(places, warehouse.read(self._con, TABLES["season"]))
+        elif word.span == YEAR:
+            spans = _years(places, pl.concat(rows.select("place", "month") for rows in placed))
         else:
-            spans = places.with_columns(
-                from_day=pl.lit(_FIRST), to_day=pl.lit(_LAST), seeded=pl.lit(None, pl.Date)
-            )
-            seasons = pl.DataFrame(schema={"place": pl.String, "season": pl.Int64, "span": pl.Date})
+            spans = _spans_of(places.with_columns(from_day=pl.lit(_FIRST)))
+        beside = f"{word.margin_months}mo"
+        first = pl.min_horizontal("from_day", "seeded").dt.truncate("1mo")
+        last = pl.col("to_day").dt.truncate("1mo")
         spans = spans.with_columns(
             part=pl.format("{} {}", "place", "from_day"),
-            from_month=pl.min_horizontal("from_day", "seeded").dt.truncate("1mo"),
-            to_month=pl.col("to_day").dt.truncate("1mo"),
+            from_month=pl.when(first == _FIRST)
+            .then(first)
+            .otherwise(first.dt.offset_by("-" + beside)),
+            to_month=pl.when(pl.col("to_day") == _LAST)
+            .then(last)
+            .otherwise(last.dt.offset_by(beside)),
         ).sort("part")
         seasons = seasons.select("place", "season", part=pl.format("{} {}", "place", "span"))
         return spans, seasons
+
+
+def _spans_of(begun: pl.DataFrame) -> pl.DataFrame:
+    """Return spans by place and the day each begins: it ends the day before the next."""
+    following = pl.col("from_day").shift(-1).over("place", order_by="from_day")
+    return begun.with_columns(
+        to_day=following.dt.offset_by("-1d").fill_null(_LAST), seeded=pl.lit(None, pl.Date)
+    )
+
+
+def _years(places: pl.DataFrame, months: pl.DataFrame) -> pl.DataFrame:
+    """Return a span for each calendar year from a place's first to its last; all time lies in one of them."""
+    years = (
+        months.drop_nulls()
+        .group_by("place")
+        .agg(
+            from_day=pl.date_ranges(
+                pl.col("month").min().dt.truncate("1y"), pl.col("month").max(), interval="1y"
+            ).first()
+        )
+        .explode("from_day")
+    )
+    first = pl.col("from_day") == pl.col("from_day").min().over("place")
+    begun = places.join(years, on="place", how="left").with_columns(
+        from_day=pl.when(first).then(_FIRST).otherwise("from_day").fill_null(_FIRST)
+    )
+    return _spans_of(begun)
 
 
 def _crop_years(places: pl.DataFrame, season: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
