@@ -43,7 +43,7 @@ _LIBRARIES = (
     "pyarrow",
     "httpx",
     "jinja2",
-    "scipy.stats",
+    "scipy.optimize",
     "shapely",
 )
 _REQUEST = TypeAdapter(Request)
