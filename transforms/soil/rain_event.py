@@ -2,8 +2,9 @@
 
 An event is rain with less than ``farm.event_gap_h`` dry hours in it, of
 ``farm.event_least_mm`` and more as the mean of the field's stations; it is one event for both
-strips. A strip's rain is its own gauge's where that recorded the event's days, else that of the
-other strip's station.
+strips. Rain that goes on through a whole month is parted in the middle of it, and a total of more
+than ``LONGEST_D`` days is no event: neither says when the water came. A strip's rain is its own
+gauge's where that recorded the event's days, else that of the other strip's station.
 
 Capture is the rise of storage, from the last value before the rain to the value nearest to one
 and to two days after its end, over the rain (``event_gain``, ``strip_storage``). It is what the
@@ -35,6 +36,11 @@ OTHER_RAIN = 0.1
 GAUGES_AGREE = 0.5
 SNOW_C = 1.0
 HOUR_US = 3.6e9
+# As for a total that is told by its days (``weather_day``); common practice, no source.
+LONGEST_D = 31
+# An event is known by the rain and the soil about it, and no event is longer than two months.
+PART = "field year"
+MARGIN_MONTHS = 3
 _EVENT = ["field", "cluster"]
 
 
@@ -51,8 +57,6 @@ def derive(
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """Make one row an event and strip."""
-    if rain_spell.is_empty():
-        return generated.empty(TABLE)
     weather_used_day = at_strips(weather_used_day)
     clusters, by_station = _clusters(rain_spell, weather_used_day, farm)
     clusters = clusters.with_columns(
@@ -278,9 +282,11 @@ def _clusters(
     spell = (
         pl.concat([_recorded(rain_spell, weather_used_day), _by_hand(weather_used_day, farm)])
         .filter(pl.col("field").is_not_null() & ~(coarse & (pl.col("rain_mm") < trace_mm)))
+        .filter(pl.col("ended") - pl.col("began") <= pl.duration(days=LONGEST_D))
         .sort("field", "began", "station")
         .with_columns(wet_until=pl.col("ended").cum_max().shift(1).over("field"))
-        .with_columns(cluster=(dry_h >= gap_h).fill_null(True).cum_sum().over("field"))
+        .with_columns(run=(dry_h >= gap_h).fill_null(True).cum_sum().over("field"))
+        .with_columns(cluster=pl.struct("run", parted=_parted()).rle_id().over("field"))
     )
     events = (
         spell.group_by("field", "cluster")
@@ -289,6 +295,16 @@ def _clusters(
     )
     by_station = spell.group_by("field", "cluster", "station", "strip").agg(pl.col("rain_mm").sum())
     return events, by_station
+
+
+def _parted() -> pl.Expr:
+    """Return the last month, whole in a run of spells, whose middle lies before each spell."""
+    month = pl.col("began").dt.truncate("1mo")
+    whole = (pl.col("began").min().over("field", "run") <= month) & (
+        pl.col("ended").max().over("field", "run") >= month.dt.offset_by("1mo")
+    )
+    after = pl.col("began") >= month.dt.offset_by("15d")
+    return pl.when(whole & after).then(month).forward_fill().over("field", "run")
 
 
 _SPELL = ("station", "field", "strip", "began", "ended", "rain_mm", "step_h")

@@ -11,6 +11,9 @@ from schemas import generated
 from schemas.tables.soil.rain_event_layer import TABLE
 from transforms.soil.methods import event_gain, strip_storage
 
+# As ``rain_event``, with as much of the soil about its events.
+PART = "field year"
+MARGIN_MONTHS = 3
 _KEY = ["field", "strip", "began"]
 
 
@@ -27,6 +30,7 @@ def derive(
     storage = strip_storage.layers(soil_water_day, soil_day, farm)
     event = rain_event.select(
         *_KEY,
+        "day",
         "rain_mm",
         "coverage",
         "partial",

@@ -40,6 +40,10 @@ from transforms.methods.texts import depth_text, joined
 from transforms.soil.methods import drainage, dry_gates, season_balance, strip_storage
 from transforms.soil.methods.season_balance import SEASON, STRIP
 
+# Whether a layer was wetted is asked of the year before seeding (``season_balance``), and a total of
+# rain is of no more than a year (``rain_counter``).
+PART = "field season"
+MARGIN_MONTHS = 12
 # Shares by which an uncalibrated dielectric probe may misjudge a change: by the soil (clay, salts),
 # which all sensors of a field share, and by each sensor; 0.1 together. Common practice, no source.
 SOIL_SLOPE_ERROR, SENSOR_SLOPE_ERROR = 0.09, 0.04

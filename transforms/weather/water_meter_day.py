@@ -28,6 +28,7 @@ _WORDS = {
     rain_counter.CAME_BACK: "the meter's total left its height and came back to it",
     rain_counter.JUMPED: "the meter's total rose more than irrigation can have made it",
     rain_counter.FELL: "the meter's total fell, and not to near zero as a reset does",
+    rain_counter.SILENT: "the meter was silent for more than a year",
 }
 
 

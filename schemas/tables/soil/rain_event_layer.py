@@ -1,7 +1,7 @@
 """How much of a rain event one layer held afterwards."""
 
 from schemas.shared_columns import DEPTH, FIELD, STRIP, completeness
-from schemas.table import Compared, Table, Tier, number, time, unlimited_share
+from schemas.table import Compared, Table, Tier, day, number, time, unlimited_share
 
 TABLE = Table(
     "rain_event_layer",
@@ -12,6 +12,7 @@ TABLE = Table(
         STRIP,
         time("began", "start of the rain", key=True),
         DEPTH,
+        day("day", "climatological day on which it began", required=True),
         number("layer_top_cm", "cm", "top of the layer", 0),
         number("layer_bottom_cm", "cm", "bottom of the layer", 0),
         number("rain_mm", "mm", "rain of the event in the strip", 0),

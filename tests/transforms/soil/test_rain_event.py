@@ -345,3 +345,26 @@ def test_an_irrigation_of_one_strip_leaves_the_other_and_no_comparison() -> None
     assert row["check"]["capture_2d"] == pytest.approx(0.4)
     assert not row["check"]["both_strips"]
     assert row["check"]["reason"] is None
+
+
+def test_rain_of_more_than_a_whole_month_is_parted_in_the_middle_of_it() -> None:
+    hourless = [
+        (at(1, 0) - timedelta(days=5) + timedelta(days=n, hours=2), 19.0, 2.0) for n in range(40)
+    ]
+    event, _ = derive(both(*hourless), days=[*around("T"), *around("C")])
+    began = event.filter(pl.col("strip") == "check").sort("began")
+    assert began["began"].to_list() == [hourless[0][0], at(16, 2)]
+    assert began["rain_mm"].to_list() == pytest.approx([2.0 * 20, 2.0 * 20])
+
+
+def around(station: str) -> list[dict[str, Any]]:
+    first = weather(station)[0]
+    return [{**first, "day": date(2024, 4, 20) + timedelta(days=n)} for n in range(60)]
+
+
+def test_a_total_of_more_than_a_month_is_no_event_and_joins_none() -> None:
+    long = spells((at(1, 0) - timedelta(days=25), 24 * 38.0, 90.0), station="C")
+    event, _ = derive([*spells(STORM, station="T"), *long], days=[*around("T"), *around("C")])
+    assert event["began"].unique().to_list() == [STORM[0]]
+    alone, _ = derive([*spells((at(1, 0), 24 * 31.0, 90.0), station="C")])
+    assert alone["began"].unique().to_list() == [at(1, 0)]

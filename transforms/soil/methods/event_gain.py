@@ -23,8 +23,9 @@ _BEFORE, _AFTER = "36h", "12h"
 def surface(evaporation_day: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     """What a field's evaporation layer lacked at the close of each day: field, at, lacks_mm."""
     close = calendar_day.starts_at(pl.col("day"), farm) + pl.duration(hours=24)
-    # A station without rain and without demand (a water meter) has an evaporation layer of no days.
-    gauged = (pl.col("coverage") > 0).any().over("station") | pl.col("coverage").is_null()
+    # A station that has neither rain nor demand all month (a water meter) says nothing of the soil.
+    month = pl.col("day").dt.truncate("1mo")
+    gauged = (pl.col("coverage") > 0).any().over("station", month) | pl.col("coverage").is_null()
     return (
         evaporation_day.filter(pl.col("field").is_not_null() & gauged)
         .group_by("field", "day")

@@ -25,19 +25,28 @@ from transforms.methods.strips import STRIPS, shared_rain, strip_rain
 SEASON = ["field", "season"]
 STRIP = [*SEASON, "strip"]
 ENOUGH_OF_BEST = 0.5
+WETTED_PCT = 2.0  # more than drift and noise. Common practice, no source.
+WETTED_WITHIN = "-365d"  # of seeding
 
 
 def season_layers(storage: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
     """The layers' storage (``strip_storage.layers``) of the days seeding to harvest that count.
 
-    Returned with ``season`` and ``used``, true for the layers that the balance is made of.
+    Returned with ``season``, ``used``, true for the layers that the balance is made of, and ``wetted``:
+    whether water has come to the layer since a year before seeding (it has risen by ``WETTED_PCT`` above its lowest).
     """
     inside = calendar_day.each_day(
         season.select(*SEASON, "seeded", "harvested"),
-        "seeded",
+        pl.col("seeded").dt.offset_by(WETTED_WITHIN),
         pl.min_horizontal("harvested", pl.lit(storage["day"].max(), pl.Date)),
     )
-    rows = storage.join(inside, on=["field", "day"])
+    pct = pl.col("storage_mm") / (pl.col("layer_bottom_cm") - pl.col("layer_top_cm")) * 10.0
+    risen = (pct - pct.cum_min() >= WETTED_PCT).fill_null(False).cum_max()
+    rows = (
+        storage.join(inside, on=["field", "day"])
+        .with_columns(wetted=risen.over(*STRIP, "depth_cm", order_by="day"))
+        .filter(pl.col("day") >= pl.col("seeded"))
+    )
     days = rows.group_by(*STRIP, "depth_cm").agg(n=pl.col("storage_mm").count())
     live = days.filter((pl.col("n") > 0).any().over(STRIP))
     strips = live.group_by(SEASON).agg(strips=pl.col("strip").n_unique())

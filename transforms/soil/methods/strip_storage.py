@@ -15,7 +15,6 @@ LAYER = ["field", "strip", "depth_cm"]
 # Common practice, no source.
 LEAST_READINGS = 4
 LEAST_COVERAGE = 0.9
-WETTED_PCT = 2.0  # more than drift and noise. Common practice, no source.
 
 
 def layers(
@@ -26,9 +25,8 @@ def layers(
     Returned, sorted by layer and instant: ``field``, ``strip``, ``depth_cm``, ``day``, ``at``
     (UTC), ``storage_mm`` (null where the layer has none), ``upper_limit_mm`` (storage at the drained
     upper limit), ``drained`` (whether that point was given or seen in free drainage, and is not only
-    the highest value seen), ``wetted`` (whether water has come to the layer in the record so far:
-    it has risen by ``WETTED_PCT`` above its lowest), ``layer_top_cm``, ``layer_bottom_cm``. Where two probes of a strip
-    have a sensor at one depth, their mean.
+    the highest value seen), ``layer_top_cm``, ``layer_bottom_cm``. Where two probes of a strip have a
+    sensor at one depth, their mean.
     """
     thickness_mm = (pl.col("layer_bottom_cm") - pl.col("layer_top_cm")) * 10.0
     closes = (
@@ -37,7 +35,6 @@ def layers(
         & pl.col("vwc_last_pct").is_not_null()
     ).fill_null(False)
     to_close_mm = (pl.col("vwc_last_pct") - pl.col("vwc_mean_pct")) / 100.0 * thickness_mm
-    pct = pl.col("storage_mm") / thickness_mm * 100.0
     start = calendar_day.starts_at(pl.col("day"), farm)
     probe = ["probe", "depth_cm", "day"]
     return (
@@ -60,7 +57,4 @@ def layers(
             pl.col("storage_mm", "upper_limit_mm", "layer_top_cm", "layer_bottom_cm").mean(),
         )
         .sort(*LAYER, "at")
-        .with_columns(
-            wetted=(pct - pct.cum_min() >= WETTED_PCT).fill_null(False).cum_max().over(LAYER)
-        )
     )

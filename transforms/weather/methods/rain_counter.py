@@ -23,6 +23,8 @@ RESET_SHARE = 0.5
 ROLL_MM_PER_DAY = 100.0
 # A step longer than this many intervals bridges a gap.
 GAP_INTERVALS = 1.5
+# What fell in a longer gap is told of no day: the counter may have been read for another gauge since.
+LONGEST_GAP = timedelta(days=365)
 # More than this share of the record counts only if a reading beside it has rain too (so much of
 # it): such rain does not begin and end within one reading. Right after a fall of the total the
 # limit is lower, because a reset starts near zero.
@@ -43,6 +45,7 @@ MOST_STRETCHES = 3
 
 CAME_BACK = "the rain counter left its height and came back to it"
 JUMPED = "the rain counter rose more than rain can have made it"
+SILENT = "the rain counter was silent for more than a year"
 FELL = "the rain counter fell, and not to near zero as a reset does"
 
 
@@ -61,7 +64,8 @@ def steps(reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     height before rain counts again; where it is not, nothing is known of the step. Nothing is
     known either of steps between leaving a height and coming back to it (power dip, spike), and
     of a rise that no rain makes (another counter). A step over a gap counts on the day on which it
-    ends, unless there was a reset: what fell before that is lost.
+    ends, unless there was a reset: what fell before that is lost. Nothing is known of a gap of more
+    than ``LONGEST_GAP``.
     """
     step = _with_high(_with_reason(_with_kind(_paired(reading, farm))))
     known = pl.col("reason").is_null()
@@ -265,6 +269,8 @@ def _with_reason(step: pl.DataFrame) -> pl.DataFrame:
         .then(pl.lit(FELL))
         .when(too_much)
         .then(pl.lit(JUMPED))
+        .when(pl.col("bridges") & (pl.col("time") - pl.col("time_before") > LONGEST_GAP))
+        .then(pl.lit(SILENT))
     )
 
 

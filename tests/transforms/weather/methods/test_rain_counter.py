@@ -169,6 +169,13 @@ def test_a_reason_names_the_fault() -> None:
     ]
 
 
+@pytest.mark.parametrize(("days", "reason"), [(365, None), (365.5, rain_counter.SILENT)])
+def test_what_fell_in_more_than_a_year_is_told_of_no_day(days: float, reason: str | None) -> None:
+    found = steps([10.0, 11.0, 31.0, 32.0], [0, 1, 24 * days + 1, 24 * days + 2])
+    assert found["reason"].to_list() == [None, reason, None]
+    assert found["rain_mm"].to_list() == [1.0, None if reason else 20.0, 1.0]
+
+
 def test_the_records_bound_what_falls_in_a_time() -> None:
     """A rise in step with its neighbors is rain up to the record of its duration, and no more."""
     for minutes, record in zip(rain_records.RECORD_MIN[:5], rain_records.RECORD_MM, strict=False):

@@ -1,0 +1,235 @@
+"""Tables of weather and water: each part alone is as among all, on a farm of odd years.
+
+South of the equator, so that a year ends while crops stand and storms fall. Rain goes on over New
+Year; a gauge stops for months, bridges a gap, or catches nothing for more than a year; a field has no station, one
+no harvest; a season ends in the next year.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import duckdb
+import numpy as np
+import polars as pl
+import pytest
+
+from flows.derive import derive, made_by
+from flows.derive.parts import Divided, Word
+from flows.store import migrate, warehouse
+from schemas import generated
+from schemas.catalogue import TABLES
+from tests.flows import invented
+from tests.flows.invented import frame
+from transforms import order
+
+Tables = dict[str, pl.DataFrame]
+FIRST, LAST = date(2020, 6, 1), date(2024, 3, 20)
+DAYS = [FIRST + timedelta(days=n) for n in range((LAST - FIRST).days + 1)]
+GIVEN = ("soil_water_day", "soil_quality_day", "soil_day", "weather_day", "rain_spell")
+MADE = (
+    "comparison",
+    "weather_used_day",
+    "rain_day",
+    "rain_month",
+    "heat_day",
+    "evapotranspiration_day",
+    "irrigation_day",
+    "evaporation_day",
+    "weather_week",
+    "rain_event",
+    "rain_event_layer",
+    "water_use_season",
+)
+METHODS = made_by.of_files(made_by.ROOT)
+PARTED = [name for name in MADE if METHODS[name].part]
+BRIDGED = (date(2021, 12, 26), date(2022, 1, 5))
+STATIONS = {
+    "H1": ("Home", "treated"),
+    "H2": ("Home", "check"),
+    "F": ("Far", None),
+    "Yard": (None, None),
+}
+SEASONS = (
+    ("Home", 2020, date(2020, 6, 5), date(2020, 12, 20)),
+    ("Home", 2021, date(2021, 7, 1), date(2021, 12, 30)),
+    ("Home", 2023, date(2022, 6, 10), date(2023, 1, 8)),
+    ("Home", 2024, date(2023, 6, 1), None),
+    ("Far", 2021, date(2021, 5, 20), None),  # no harvest, and no season after it
+)
+
+
+def setup() -> Tables:
+    """Four stations of which one stands at no field and serves all, and a field without one."""
+    fields = [
+        {"field": f, "practice": "deep tillage", "soil_texture": t}
+        for f, t in (("Home", "clay"), ("Far", "loam"), ("Shed", None))
+    ]
+    crop = {"crop": "wheat", "kc_ini": 0.3, "kc_mid": 1.15, "kc_end": 0.3}
+    stages = zip(("initial", "development", "mid", "late"), (20, 40, 60, 40), strict=True)
+    crop |= {f"stage_{name}_d": float(days) for name, days in stages}
+    farm = invented.FARM | {"latitude_deg": -35.0, "standard_offset_h": 0.0}
+    return {
+        "farm": frame("farm", [{**farm, "event_gap_h": 6.0, "event_least_mm": 5.0}]),
+        "field": frame("field", fields),
+        "strip": frame(
+            "strip", [{"field": f, "strip": s} for f in ("Home",) for s in ("treated", "check")]
+        ),
+        "season": frame(
+            "season",
+            [
+                {"field": f, "season": y, "crop": "wheat", "seeded": s, "harvested": h}
+                for f, y, s, h in SEASONS
+            ],
+        ),
+        "crop": frame("crop", [{**crop, "base_temp_c": 0.0, "upper_temp_c": 35.0}]),
+        "station_spell": frame(
+            "station_spell",
+            [
+                {"station": s, "field": f, "strip": strip, "from_day": FIRST}
+                for s, (f, strip) in STATIONS.items()
+            ],
+        ),
+        "station_field": frame(
+            "station_field", [{"station": "Yard", "field": "all", "from_day": FIRST, "listed": 1}]
+        ),
+        "probe_spell": frame(
+            "probe_spell",
+            [
+                {"probe": s, "from_day": FIRST, "field": "Home", "strip": s}
+                for s in ("treated", "check")
+            ],
+        ),
+        "gauge": frame("gauge", [by_hand(date(y, 1, 2), 18.0) for y in (2021, 2023)]),
+    }
+
+
+def by_hand(day: date, mm: float) -> dict[str, Any]:
+    """A reading at the field without a station, of the New Year's days."""
+    return {"kind": "field", "place": "Shed", "read_day": day, "rain_mm": mm, "over_d": 4}
+
+
+def rain() -> np.ndarray:
+    """Rain of the farm by day, in mm: showers, and a wet fortnight about each New Year."""
+    rng = np.random.default_rng(3)
+    mm = np.where(rng.random(len(DAYS)) < 0.25, rng.gamma(1.2, 6.0, len(DAYS)), 0.0)
+    for n, day in enumerate(DAYS):
+        if (day.month, day.day) in {(12, 30), (12, 31), (1, 1), (1, 2), (1, 3)}:
+            mm[n] = 9.0
+        if date(2022, 11, 20) <= day <= date(2023, 5, 20):
+            mm[n] = 6.0  # without a dry day: longer than any month
+    return mm.round(1)
+
+
+def weather() -> Tables:
+    fell, rng = rain(), np.random.default_rng(5)
+    days, spells = [], []
+    for station, (field, strip) in STATIONS.items():
+        for n, day in enumerate(DAYS):
+            if station == "H2" and date(2021, 3, 5) <= day <= date(2021, 8, 20):
+                continue  # out
+            if station in {"H2", "Yard"} and BRIDGED[0] <= day <= BRIDGED[1]:
+                continue
+            mm = float(fell[n])
+            since, coverage = day, 1.0
+            if station == "F" and date(2022, 3, 1) <= day <= date(2023, 9, 1):
+                mm = 0.0  # clogged for a year and a half
+            if station == "H1" and BRIDGED[0] <= day <= BRIDGED[1]:
+                since, coverage = BRIDGED[0], 0.0  # a total over harvest and New Year
+                mm = 40.0
+            bridged = coverage == 0 and day < BRIDGED[1]
+            swing = 10 * np.cos((day.timetuple().tm_yday - 15) / 365 * 2 * np.pi)
+            mean = 15.0 + swing + rng.normal(0, 2)
+            days.append(
+                {
+                    "station": station,
+                    "day": day,
+                    "field": field,
+                    "strip": strip,
+                    "rain_mm": None if bridged else mm,
+                    "rain_since_day": None if bridged else since,
+                    "rain_coverage": coverage,
+                    "air_temp_mean_c": mean,
+                    "air_temp_min_c": mean - 6,
+                    "air_temp_max_c": mean + 6,
+                    "air_temp_coverage": 1.0,
+                    "partial": False,
+                }
+            )
+            begun = datetime(day.year, day.month, day.day, tzinfo=UTC) + timedelta(hours=2)
+            spell = {"station": station, "day": day, "step_h": 1.0, "rain_mm": mm}
+            if mm and coverage:
+                spells.append({**spell, "began": begun, "ended": begun + timedelta(hours=19)})
+    return {"weather_day": of("weather_day", days), "rain_spell": of("rain_spell", spells)}
+
+
+def soil() -> Tables:
+    """Two probes that rain fills and a crop empties, to the last day."""
+    fell, water, rows = rain(), 300.0, []
+    for n, day in enumerate(DAYS):
+        water = float(np.clip(water + 0.6 * fell[n] - 2.2, 180.0, 340.0))
+        for place, strip in enumerate(("treated", "check")):
+            for depth, top, bottom in ((20.0, 0.0, 35.0), (60.0, 35.0, 80.0)):
+                pct = water / 10 - place + np.sin(n / 9 + depth)
+                thick = 10 * (bottom - top)
+                row = {"probe": strip, "depth_cm": depth, "day": day, "field": "Home"}
+                row |= {"strip": strip, "vwc_pct": pct, "storage_mm": pct / 100 * thick}
+                row |= {f"vwc_{name}_pct": pct for name in ("mean", "min", "max", "last")}
+                row |= {"layer_top_cm": top, "layer_bottom_cm": bottom, "readings": 24}
+                row |= {"drained_upper_limit_pct": 33.0, "drained_upper_limit_from": "given"}
+                row |= {"vwc_coverage": 1.0, "quality": "good", "partial": False}
+                row |= {"frozen": False, "may_be_frozen": False, "usable": True}
+                rows.append(row)
+    return {name: of(name, rows) for name in ("soil_water_day", "soil_quality_day", "soil_day")}
+
+
+def of(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
+    names = TABLES[name].names
+    return frame(name, [{k: v for k, v in row.items() if k in names} for row in rows])
+
+
+def made(con: duckdb.DuckDBPyConnection, name: str, given: Tables) -> pl.DataFrame:
+    table = TABLES[name]
+    return generated.conform(derive.by_strips(table, given), table)
+
+
+def sorted_and_settled(name: str, rows: pl.DataFrame) -> pl.DataFrame:
+    return rows.sort(TABLES[name].key).with_columns(derive.settled(pl.col(pl.Float64)))
+
+
+@pytest.fixture(scope="module")
+def con() -> duckdb.DuckDBPyConnection:
+    """All tables, made whole one after the other."""
+    opened = duckdb.connect()
+    migrate.bring_up(opened)
+    for name, rows in (setup() | weather() | soil()).items():
+        warehouse.replace(opened, TABLES[name], rows.sort(TABLES[name].key))
+    assert [name for name in order.DERIVED if name in MADE] == list(MADE)
+    for name in MADE:
+        given = {s: warehouse.read(opened, TABLES[s]) for s in METHODS[name].sources}
+        rows = sorted_and_settled(name, made(opened, name, given))
+        warehouse.replace(opened, TABLES[name], rows)
+    return opened
+
+
+def alone(con: duckdb.DuckDBPyConnection, name: str, word: Word) -> pl.DataFrame:
+    """The rows of a table made a part at a time."""
+    sources = METHODS[name].sources
+    parts = Divided(con).parts("", word, sources)
+    rows = [
+        parts.of(TABLES[name], made(con, name, {s: parts.given(con, s, [p]) for s in sources}), [p])
+        for p in parts.made_from
+    ]
+    return sorted_and_settled(name, pl.concat(rows))
+
+
+@pytest.mark.parametrize("name", PARTED)
+def test_each_part_alone_is_as_among_all(con: duckdb.DuckDBPyConnection, name: str) -> None:
+    word, whole = METHODS[name].part, warehouse.read(con, TABLES[name])
+    assert word is not None
+    assert not whole.is_empty()
+    assert alone(con, name, word).equals(whole)
+    if word.margin_months:
+        narrow = Word(word.place, word.span)
+        assert not alone(con, name, narrow).equals(whole)
