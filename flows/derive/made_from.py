@@ -1,9 +1,8 @@
 """What each table was last made by and from, so that one from which nothing changed is left as it is.
 
 Kept in ``used.made``, in the transaction that writes the rows: a hash of the method, of the rows of
-every source table, and of the rows made. The hashes are taken from what is stored each time, so
-rows that were changed or emptied by whatever means are computed anew. Of a table that is made by
-parts ``used.part`` has a hash of what each is made from besides.
+every source table, and of the rows made (``hashed``). Of a table that is made by parts ``used.part``
+has a hash of what each is made from besides.
 """
 
 import hashlib
@@ -14,9 +13,9 @@ import duckdb
 import polars as pl
 
 from flows.derive import made_by
+from flows.derive.hashed import Hashed
 from flows.derive.parts import Divided, Parts
 from flows.store import facts, warehouse
-from schemas import generated
 from schemas.catalogue import TABLES
 
 
@@ -33,12 +32,13 @@ class MadeFrom:
             "CREATE TABLE IF NOT EXISTS used.part "
             "(table_name VARCHAR, part VARCHAR, made_from VARCHAR)"
         )
-        if facts.fact(con, "derive_all") is not None:
+        anew = facts.fact(con, "derive_all") is not None
+        if anew:
             con.execute("DELETE FROM used.made")
         rows = con.execute("SELECT table_name, made_from, holds FROM used.made").fetchall()
         self._known = {name: (made_from, holds) for name, made_from, holds in rows}
-        self._holds: dict[str, str] = {}
-        self._divided = Divided(con)
+        self._hashed = Hashed(con, made_by.fingerprint(), forget=anew or not self._known)
+        self._divided = Divided(con, self._hashed)
 
     def sources(self, name: str) -> tuple[str, ...]:
         """Return the names of the tables that a table is made from."""
@@ -73,10 +73,17 @@ class MadeFrom:
             part for part, made_from in parts.made_from.items() if before.get(part) != made_from
         ]
 
-    def written(self, name: str, *, whole: bool, parts: Parts | None = None) -> None:
+    def strays(self, name: str, parts: Parts) -> pl.DataFrame:
+        """Return the stored rows of a table that belong to none of its parts."""
+        table = TABLES[name]
+        return parts.strays(self._con, table, self._hashed.of(name, parts.word.by(table)))
+
+    def rewritten(self, name: str, rows: pl.DataFrame) -> None:
+        """Note that these rows of a table were written or went."""
+        self._hashed.written(name, rows)
+
+    def made(self, name: str, *, whole: bool, parts: Parts | None = None) -> None:
         """Note that a table was made; if not ``whole`` (it has a problem), that the next derive makes it."""
-        self._holds.pop(name, None)
-        self._divided.changed(name)
         if whole and parts is not None:
             before, now = self._parts_of(name).items(), parts.made_from.items()
             self._con.execute(
@@ -103,14 +110,7 @@ class MadeFrom:
 
     def holds(self, name: str) -> str:
         """Return a hash of the stored rows of a table, in any order."""
-        if name not in self._holds:
-            columns = ", ".join(generated.quoted(column) for column in TABLES[name].names)
-            found = self._con.execute(
-                f"SELECT count(*), sum(h), bit_xor(h) FROM (SELECT hash({columns}) AS h "
-                f"FROM {generated.quoted(name)})"
-            ).fetchall()
-            self._holds[name] = json.dumps(found, default=str)
-        return self._holds[name]
+        return json.dumps(self._hashed.whole(name))
 
     def _today(self, name: str) -> str:
         method = self._methods[name]

@@ -23,13 +23,13 @@ from typing import Any
 import duckdb
 import polars as pl
 
+from flows.derive.hashed import COMPUTED, By, Hashed
 from flows.store import warehouse
 from schemas import generated
 from schemas.catalogue import TABLES
-from schemas.table import Table, Tier
+from schemas.table import Table
 
 SEASON, YEAR = "season", "year"
-_COMPUTED = (Tier.DAILY, Tier.DERIVED)
 _FIRST, _LAST = date(1, 1, 1), date(9999, 12, 31)
 _KEY = ["place", "month", "season"]
 
@@ -48,17 +48,22 @@ class Word:
         place, _, span = text.partition(" ")
         return cls(place, span, margin_months) if place else None
 
+    def by(self, table: Table) -> By:
+        """Return what the rows of a table are divided by."""
+        place = self.place if self.by_place(table) else ""
+        return By(place, self.by_day(table), self.by_season(table))
+
     def by_place(self, table: Table) -> bool:
         """Return whether a table's rows say of which place they are."""
         return self.place in table.names
 
     def by_season(self, table: Table) -> bool:
         """Return whether a table's rows go by their season, whatever their day."""
-        return self.span == SEASON and table.tier in _COMPUTED and SEASON in table.key
+        return self.span == SEASON and table.tier in COMPUTED and SEASON in table.key
 
     def by_day(self, table: Table) -> bool:
         """Return whether a table's rows go by their day."""
-        timed = self.span and table.tier in _COMPUTED and not self.by_season(table)
+        timed = self.span and table.tier in COMPUTED and not self.by_season(table)
         return bool(timed) and "day" in table.names
 
 
@@ -84,14 +89,15 @@ class Parts:
         """Return the rows of a source that some parts are made from."""
         table = TABLES[name]
         keys = self.keys[name].filter(pl.col("part").is_in(list(parts))).select(_KEY).unique()
-        on = [f"{_place(self.word, table)} IS NOT DISTINCT FROM k.place"]
+        on, where = [f"{_place(self.word, table)} IS NOT DISTINCT FROM k.place"], ""
         if self.word.by_day(table):
             on.append("date_trunc('month', day) = k.month")
+            where = _within(keys["month"].min(), keys["month"].dt.month_end().max())
         if self.word.by_season(table):
             on.append("t.season = k.season")
         if len(on) == 1 and not self.word.by_place(table):
             return warehouse.read(con, table)
-        return _rows(con, table, f"t SEMI JOIN k ON {' AND '.join(on)}", keys)
+        return _rows(con, table, f"t SEMI JOIN k ON {' AND '.join(on)} {where}", keys)
 
     def batches(self, parts: Iterable[str], most_rows: int) -> Iterator[list[str]]:
         """Yield parts, as many at a time as are made from no more than so many rows (one at least)."""
@@ -107,24 +113,44 @@ class Parts:
             yield batch
 
     def stored(
-        self,
-        con: duckdb.DuckDBPyConnection,
-        table: Table,
-        parts: Iterable[str],
-        *,
-        theirs: bool = True,
+        self, con: duckdb.DuckDBPyConnection, table: Table, parts: Iterable[str]
     ) -> pl.DataFrame:
-        """Return the stored rows of a table that belong to some parts, or (not ``theirs``) to none of them."""
+        """Return the stored rows of a table that belong to some parts."""
         kept = self.spans.filter(pl.col("part").is_in(list(parts)))
-        on = [f"t.{generated.quoted(self.word.place)} = k.place"]
-        if self.word.by_season(table):
-            kept = self.seasons.join(kept, on="part", how="semi")
-            on.append("t.season = k.season")
-        elif self.word.by_day(table):
-            on.append("t.day BETWEEN k.from_day AND k.to_day")
-        return _rows(
-            con, table, f"t {'SEMI' if theirs else 'ANTI'} JOIN k ON {' AND '.join(on)}", kept
+        where = ""
+        if self.word.by_day(table) and not kept.is_empty():
+            where = _within(kept["from_day"].min(), kept["to_day"].max())
+        on, known = self._theirs(table, kept)
+        return _rows(con, table, f"t SEMI JOIN k ON {on} {where}", known)
+
+    def strays(
+        self, con: duckdb.DuckDBPyConnection, table: Table, groups: pl.DataFrame
+    ) -> pl.DataFrame:
+        """Return the stored rows that belong to no part. ``groups``: what its rows are hashed by.
+
+        All time of a place is in some part, so places, seasons and rows without a day tell.
+        """
+        known, on = (
+            (self.spans, ["place"])
+            if not self.word.by_season(table)
+            else (self.seasons, ["place", "season"])
         )
+        lost = groups.join(known, on=on, how="anti").height
+        lost += groups["month"].null_count() if self.word.by_day(table) else 0
+        if not lost:
+            return generated.empty(table)
+        condition, kept = self._theirs(table, self.spans)
+        return _rows(con, table, f"t ANTI JOIN k ON {condition}", kept)
+
+    def _theirs(self, table: Table, spans: pl.DataFrame) -> tuple[str, pl.DataFrame]:
+        """Return SQL that joins a table's rows with those ``k`` that their parts have, and these."""
+        place = f"t.{generated.quoted(self.word.place)} = k.place"
+        if self.word.by_season(table):
+            seasons = self.seasons.join(spans, on="part", how="semi")
+            return f"{place} AND t.season = k.season", seasons
+        if self.word.by_day(table):
+            return f"{place} AND t.day BETWEEN k.from_day AND k.to_day", spans
+        return place, spans
 
     def of(self, table: Table, rows: pl.DataFrame, parts: Iterable[str]) -> pl.DataFrame:
         """Return those of a table's rows that belong to some parts, and those that belong to none.
@@ -156,38 +182,16 @@ class Parts:
 
 
 class Divided:
-    """Sources hashed by place and month, each once until its rows change."""
+    """Sources hashed by place and month."""
 
-    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+    def __init__(self, con: duckdb.DuckDBPyConnection, hashed: Hashed) -> None:
         """Hash nothing yet."""
         self._con = con
-        self._found: dict[tuple[str, str, bool, bool], pl.DataFrame] = {}
-
-    def changed(self, name: str) -> None:
-        """Hash a table again when it is next asked for."""
-        self._found = {key: frame for key, frame in self._found.items() if key[0] != name}
-
-    def hashes(self, name: str, word: Word) -> pl.DataFrame:
-        """Return place, month and season of a source's rows, their number and two sums of hashes."""
-        table = TABLES[name]
-        by = (word.place if word.by_place(table) else "", word.by_day(table), word.by_season(table))
-        if (name, *by) not in self._found:
-            columns = ", ".join(generated.quoted(column) for column in table.names)
-            self._found[name, *by] = self._con.sql(f"""
-                SELECT place, month, season, count(*) AS n,
-                    (sum(h) % 18446744073709551616)::UBIGINT AS total, bit_xor(h) AS mixed
-                FROM (
-                    SELECT {_place(word, table)} AS place, hash({columns}) AS h,
-                        {"date_trunc('month', day)::DATE" if by[1] else "NULL::DATE"} AS month,
-                        {"season" if by[2] else "NULL::BIGINT"} AS season
-                    FROM {generated.quoted(name)} t
-                ) GROUP BY ALL
-            """).pl()
-        return self._found[name, *by]
+        self._hashed = hashed
 
     def parts(self, method: str, word: Word, sources: Iterable[str]) -> Parts:
         """Return the parts of a table that a method makes from its sources."""
-        found = {source: self.hashes(source, word) for source in sources}
+        found = {source: self._hashed.of(source, word.by(TABLES[source])) for source in sources}
         spans, seasons = self._spans(word, found)
         keys = {s: _keys(word, TABLES[s], rows, spans, seasons) for s, rows in found.items()}
         sums = pl.concat(
@@ -240,7 +244,7 @@ class Divided:
             to_month=pl.when(pl.col("to_day") == _LAST)
             .then(last)
             .otherwise(last.dt.offset_by(beside)),
-        ).sort("part")
+        ).sort("from_day", "part")
         seasons = seasons.select("place", "season", part=pl.format("{} {}", "place", "span"))
         return spans, seasons
 
@@ -322,6 +326,11 @@ def _keys(
 def _place(word: Word, table: Table) -> str:
     """Return SQL for the place of a table's rows."""
     return f"t.{generated.quoted(word.place)}" if word.by_place(table) else "''"
+
+
+def _within(first: object, last: object) -> str:
+    """Return SQL of the days from one to another, so that blocks of other years are skipped unread."""
+    return f"WHERE day BETWEEN DATE '{first}' AND DATE '{last}'" if first and last else ""
 
 
 def _rows(

@@ -5,7 +5,7 @@ here: the set-up that the daily rows were made with is kept in the schema ``used
 from today's, the days concerned are noted too.
 """
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -210,27 +210,42 @@ def counted(
     )
 
 
+def by_readings(reductions: Iterable[Reduction]) -> list[list[Reduction]]:
+    """Return reductions of the same readings together, which are then read once."""
+    together: dict[str, list[Reduction]] = {}
+    for one in reductions:
+        together.setdefault(one.readings.name, []).append(one)
+    return list(together.values())
+
+
 def readings(
-    con: duckdb.DuckDBPyConnection, reduction: Reduction, spans: pl.DataFrame
+    con: duckdb.DuckDBPyConnection,
+    reductions: Sequence[Reduction],
+    days: pl.DataFrame,
+    farm: pl.DataFrame,
 ) -> pl.DataFrame:
-    """Return the readings inside windows, and the counter readings near each."""
-    table, kind = generated.quoted(reduction.readings.name), generated.quoted(reduction.kind)
-    names = ", ".join(f"r.{generated.quoted(name)}" for name in reduction.readings.names)
+    """Return all readings that the rows of some days (sorted by instrument) look at in any reduction.
+
+    Each sees what the others look at besides, which changes none of its rows.
+    """
+    table, kind = reductions[0].readings, generated.quoted(reductions[0].kind)
+    names = ", ".join(f"r.{generated.quoted(name)}" for name in table.names)
+    spans = windows(widened(days, max(one.margin_d for one in reductions)), farm)
     with warehouse.shown(con, spans=spans):
         inside = _frame(
             con,
             f"""
-            SELECT {names} FROM {table} r SEMI JOIN spans
+            SELECT {names} FROM {generated.quoted(table.name)} r SEMI JOIN spans
                 ON r.{kind} = spans.instrument AND r.time > spans.after AND r.time <= spans.until
-            WHERE r.time > (SELECT min(after) FROM spans)
-                AND r.time <= (SELECT max(until) FROM spans)
+            WHERE r.time > {_instant(spans["after"].min())}
+                AND r.time <= {_instant(spans["until"].max())}
             """,
         )
-    found = generated.conform(inside, reduction.readings)
-    if reduction.counter_readings:
-        near = _counters_near(con, reduction, spans)
-        found = pl.concat([found, near]).unique(reduction.readings.key)
-    return found.sort(reduction.readings.key)
+    found = [generated.conform(inside, table)]
+    near = {(one.counters, one.counter_d, one.counter_readings): one for one in reductions}
+    found += [_counters_near(con, one, spans) for one in near.values() if one.counter_readings]
+    rows = pl.concat(found).unique(table.key) if len(found) > 1 else found[0]
+    return rows.sort(table.key)
 
 
 # How far to look for the nearest counter readings before looking through all years: a gap is

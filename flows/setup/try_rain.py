@@ -10,7 +10,7 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from flows.derive import derive, waiting_days
+from flows.derive import making, waiting_days
 from flows.store import warehouse
 from schemas import generated
 from schemas.catalogue import TABLES
@@ -99,9 +99,9 @@ def _made(
     for name in names:
         given: dict[str, Any] = {
             table.name: made[table.name] if table.name in made else warehouse.read(con, table)
-            for table in derive.sources(name)
+            for table in making.sources(name)
         }
-        made[name] = derive.function(name)(**given)
+        made[name] = making.function(name)(**given)
     return made
 
 

@@ -148,21 +148,22 @@ def rewrite(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -
 
 def update(
     con: duckdb.DuckDBPyConnection, table: Table, before: pl.DataFrame, after: pl.DataFrame
-) -> bool:
-    """Make rows of a table, read ``before``, these, which were checked; return whether any differ.
+) -> pl.DataFrame:
+    """Make rows of a table, read ``before``, these, which were checked; return those gone and new.
 
     Only rows that differ are written, so a table that gains a day does not grow by its size.
     """
     if before.equals(after):
-        return False
-    gone = before.join(after, on=table.names, how="anti", nulls_equal=True).select(table.key)
+        return after.clear()
+    gone = before.join(after, on=table.names, how="anti", nulls_equal=True)
     if not gone.is_empty():
         same = " AND ".join(f"t.{generated.quoted(n)} = g.{generated.quoted(n)}" for n in table.key)
-        with shown(con, rows_gone=gone):
+        with shown(con, rows_gone=gone.select(table.key)):
             con.execute(f"DELETE FROM {generated.store(table)} t USING rows_gone g WHERE {same}")
         changed(con)
-    insert(con, table, after.join(before, on=table.names, how="anti", nulls_equal=True))
-    return True
+    new = after.join(before, on=table.names, how="anti", nulls_equal=True)
+    insert(con, table, new)
+    return pl.concat([gone, new])
 
 
 def insert(

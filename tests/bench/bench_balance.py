@@ -15,7 +15,7 @@ from datetime import datetime, timedelta
 import polars as pl
 
 from demo_warehouse.simulator import judge
-from flows.derive import derive
+from flows.derive import making
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.bench import bench_soil
@@ -55,7 +55,7 @@ def derived(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
     """The tables of the chain."""
     have = {name: generated.empty(table) for name, table in TABLES.items()} | tables
     for name in CHAIN:
-        made_by = derive.function(name)
+        made_by = making.function(name)
         have[name] = made_by(**{p: have[p] for p in inspect.signature(made_by).parameters})
     return have
 

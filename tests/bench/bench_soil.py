@@ -14,7 +14,7 @@ import sys
 import polars as pl
 
 from demo_warehouse.simulator import judge, sensors
-from flows.derive import derive
+from flows.derive import making
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.bench import soil_methods, soil_report
@@ -69,7 +69,7 @@ def derived(have: dict[str, pl.DataFrame], names: tuple[str, ...]) -> dict[str, 
     """The tables ``names`` made from those at hand, one after the other."""
     have = {name: generated.empty(table) for name, table in TABLES.items()} | have
     for name in names:
-        made_by = derive.function(name)
+        made_by = making.function(name)
         have[name] = made_by(**{p: have[p] for p in inspect.signature(made_by).parameters})
     return have
 

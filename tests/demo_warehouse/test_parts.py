@@ -1,9 +1,12 @@
 """What a table says that its rows depend on is true of the demo: each part alone is as among all."""
 
+import shutil
+
 import polars as pl
 import pytest
 
-from flows.derive import derive, made_by
+from flows.derive import made_by, making
+from flows.derive.hashed import Hashed
 from flows.derive.parts import Divided, Word
 from flows.store import connection, warehouse
 from schemas import generated
@@ -14,8 +17,10 @@ PARTED = [name for name, method in METHODS.items() if method.part]
 
 
 @pytest.fixture(scope="module")
-def con(derived):
-    opened = connection.connect(derived.warehouse_file, read_only=True)
+def con(derived, tmp_path_factory):
+    copy = tmp_path_factory.mktemp("parts") / "copy.duckdb"
+    shutil.copy(derived.warehouse_file, copy)
+    opened = connection.connect(copy)
     yield opened
     opened.close()
 
@@ -23,14 +28,14 @@ def con(derived):
 def alone(con, name: str, word: Word) -> tuple[pl.DataFrame, int]:
     """The rows of a table made a part at a time, and how many parts it has."""
     table, sources = TABLES[name], METHODS[name].sources
-    parts = Divided(con).parts("", word, sources)
+    parts = Divided(con, Hashed(con)).parts("", word, sources)
     made = []
     for part in parts.made_from:
         given = {source: parts.given(con, source, [part]) for source in sources}
         made.append(
-            parts.of(table, generated.conform(derive.by_strips(table, given), table), [part])
+            parts.of(table, generated.conform(making.by_strips(table, given), table), [part])
         )
-    rows = pl.concat(made).sort(table.key).with_columns(derive.settled(pl.col(pl.Float64)))
+    rows = pl.concat(made).sort(table.key).with_columns(making.settled(pl.col(pl.Float64)))
     return rows, len(made)
 
 

@@ -54,13 +54,13 @@ def warm() -> None:
     for name in MODULES.split():
         importlib.import_module(name)
     from flows.base import units
-    from flows.derive import derive
+    from flows.derive import making
     from schemas import generated
     from schemas.catalogue import TABLES
     from transforms import order
 
     for name in (*order.DAILY, *order.DERIVED):
-        derive.module(name)
+        making.module(name)
     for table in TABLES.values():
         generated.check(table)
     units.line("degF", "degC")

@@ -7,7 +7,7 @@ import pandera.polars as pa
 import pytest
 
 from flows.base import units
-from flows.derive import derive
+from flows.derive import making
 from flows.farm import farm_file, farm_tables
 from schemas import generated
 from schemas.catalogue import ROOMS, TABLES
@@ -94,24 +94,24 @@ def test_the_order_and_the_declarations_name_the_same_tables():
 
 @pytest.mark.parametrize("name", MADE)
 def test_a_made_table_has_its_module_and_its_test(name):
-    function = derive.function(name)
+    function = making.function(name)
     parameters = list(inspect.signature(function).parameters)
     assert parameters, "it is made from something"
     assert set(parameters) <= set(TABLES)
     earlier = set(MADE[: MADE.index(name)])
     made_from = set(parameters) & set(MADE)
     assert made_from <= earlier, "it stands in the order after what it is made from"
-    assert function.__doc__ or derive.module(name).__doc__
+    assert function.__doc__ or making.module(name).__doc__
     assert (ROOT / "tests" / "transforms" / ROOMS[name] / f"test_{name}.py").is_file()
 
 
 @pytest.mark.parametrize("name", order.DERIVED)
 def test_a_derived_table_is_empty_where_there_is_nothing(name):
-    given = {table.name: generated.empty(table) for table in derive.sources(name)}
+    given = {table.name: generated.empty(table) for table in making.sources(name)}
     given["comparison"] = generated.empty(TABLES["comparison"])
     if "farm" in given:
         given["farm"] = one_farm()
-    found = generated.conform(derive.by_strips(TABLES[name], given), TABLES[name])
+    found = generated.conform(making.by_strips(TABLES[name], given), TABLES[name])
     generated.check(TABLES[name]).validate(found)
 
 
@@ -136,7 +136,7 @@ def one_farm():
 def test_a_table_by_field_that_goes_by_compared_strips_compares_them_too(name):
     """Else a field with three strips would stand under the names of its comparisons."""
     table = TABLES[name]
-    if table.compared is None and sees_comparisons(table, derive.sources(name)):
+    if table.compared is None and sees_comparisons(table, making.sources(name)):
         assert "field" not in table.names
 
 

@@ -9,7 +9,7 @@ from datetime import date
 
 import polars as pl
 
-from flows.derive import derive
+from flows.derive import making
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.flows import invented
@@ -68,9 +68,9 @@ def main() -> None:
     """Print a line of JSON a table: its name, its rows and the peak in MB."""
     have = tables()
     for name in (*order.DAILY, *order.DERIVED):
-        made_from = (table.name for table in derive.sources(name))
+        made_from = (table.name for table in making.sources(name))
         given = {table: have.get(table, generated.empty(TABLES[table])) for table in made_from}
-        have[name] = derive.function(name)(**given)
+        have[name] = making.function(name)(**given)
         peak = peak_mb()
         print(json.dumps([name, have[name].height, peak]), flush=True)
 

@@ -7,7 +7,7 @@ from math import floor
 import duckdb
 
 from flows.base.plain_text import counted
-from flows.derive import derive
+from flows.derive import making
 from flows.store import dictionary
 from flows.trust import names
 from flows.trust.explain import files_behind, read_by_hand, row, scope
@@ -95,7 +95,7 @@ def method_text(table: Table) -> str:
     """Return the docstrings of the module that makes it: method, limits and sources."""
     if not _is_made(table):
         return ""
-    module = derive.module(table.name)
+    module = making.module(table.name)
     texts = [(module.__doc__ or "").strip(), (module.derive.__doc__ or "").strip()]
     lines = "\n\n".join(filter(None, texts)).splitlines()
     return "\n".join(["Method:", *(f"  {line.strip()}".rstrip() for line in lines)])
@@ -111,7 +111,7 @@ def _tree(table: Table) -> list[Table]:
     waiting = [table]
     while waiting:
         one = waiting.pop(0)
-        for source in derive.sources(one.name) if _is_made(one) else ():
+        for source in making.sources(one.name) if _is_made(one) else ():
             if source not in seen:
                 seen.append(source)
                 waiting.append(source)
@@ -121,7 +121,7 @@ def _tree(table: Table) -> list[Table]:
 def _inputs(
     con: duckdb.DuckDBPyConnection, table: Table, made_from: list[Table], about: Scope
 ) -> str:
-    near = {source.name for source in derive.sources(table.name)}
+    near = {source.name for source in making.sources(table.name)}
     out = ["Made from (rows of the same thing and days; a method may look at days around them):"]
     out += [
         _input(con, source, about, "" if source.name in near else ", by way of the others")

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from demo_warehouse.simulator import judge, water
-from flows.derive import derive
+from flows.derive import making
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.bench.truth import irrigated
@@ -42,7 +42,7 @@ def made(site: judge.SiteSeason, *, told: bool) -> dict[str, pl.DataFrame]:
     field = site.tables["season"]["field"][0]
     tables = site.tables | {"irrigation": irrigated.sheet(field, DEPTHS if told else {"check": {}})}
     for name in CHAIN:
-        made_by = derive.function(name)
+        made_by = making.function(name)
         wanted = inspect.signature(made_by).parameters
         tables[name] = made_by(**{n: tables.get(n, generated.empty(TABLES[n])) for n in wanted})
     return tables

@@ -13,7 +13,7 @@ import pytest
 
 from flows import cli
 from flows.base.errors import Attention, Busy, UserError
-from flows.derive import derive
+from flows.derive import derive, making
 from flows.farm import farm_file
 from flows.farm.folder import FarmFolder
 from flows.run import steps
@@ -57,7 +57,7 @@ def test_help_of_each_command_has_an_example(
 def test_a_table_that_cannot_be_made_is_named_by_derive_status_and_checksum(
     published: FarmFolder, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    whole = derive.function
+    whole = making.function
 
     def broken(name: str) -> Callable[..., pl.DataFrame]:
         made = whole(name)
@@ -72,7 +72,7 @@ def test_a_table_that_cannot_be_made_is_named_by_derive_status_and_checksum(
     assert call(capsys, monkeypatch, "checksum", farm)[0] == 0
     with warehouse.open_writer(published) as con:
         invented.put(con, invented.readings(1, invented.FIRST + timedelta(days=2), step_h=6))
-    monkeypatch.setattr(derive, "function", broken)
+    monkeypatch.setattr(making, "function", broken)
     for command in ("derive", "publish", "status", "checksum"):
         code, out, _ = call(capsys, monkeypatch, command, farm)
         assert code == (0 if command == "publish" else 1)

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from flows.base.errors import UserError
-from flows.derive import derive, waiting_days
+from flows.derive import derive, making, reduced, waiting_days
 from flows.store import checksum, warehouse
 from schemas.catalogue import TABLES
 from tests.flows import invented
@@ -75,7 +75,7 @@ def test_chunks_do_not_show(
     con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     expected = quiet(con)
-    monkeypatch.setattr(derive, "CHUNK_ROWS", 7)
+    monkeypatch.setattr(reduced, "CHUNK_ROWS", 7)
     assert quiet(invented.scratch()) == expected
 
 
@@ -94,7 +94,7 @@ def test_only_touched_days_are_reduced_and_those_near_that_a_counter_reading_con
     con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     quiet(con)
-    one = derive.reduction("weather_day")
+    one = reduced.reduction("weather_day")
     day = invented.FIRST + timedelta(days=4)
     waiting_days.touch(
         con, pl.DataFrame({"instrument": ["station T"], "kind": ["station"], "day": [day]})
@@ -112,7 +112,8 @@ def test_only_touched_days_are_reduced_and_those_near_that_a_counter_reading_con
 
     monkeypatch.setattr(waiting_days, "readings", counting)
     derive.derive(con)
-    # Three days of four readings, the last ones there are, and the counter readings of a day before.
+    # Three days of four readings, the last ones there are, and the counter readings of a day before:
+    # read once for all tables that are made from them.
     assert seen == [16]
 
 
@@ -255,19 +256,19 @@ def test_margin_widens_by_days() -> None:
     st.integers(0, 1000),
 )
 def test_the_order_of_a_sum_does_not_show(numbers: list[float], seed: int) -> None:
-    stored = pl.DataFrame({"x": numbers}).select(derive.settled(pl.col("x")))["x"].to_numpy()
+    stored = pl.DataFrame({"x": numbers}).select(making.settled(pl.col("x")))["x"].to_numpy()
     shuffled = np.random.default_rng(seed).permutation(stored)
     means = [sum(stored.tolist()) / len(stored), sum(shuffled.tolist()) / len(stored)]
-    rounded = pl.DataFrame({"x": means}).select(derive.settled(pl.col("x")))["x"]
+    rounded = pl.DataFrame({"x": means}).select(making.settled(pl.col("x")))["x"]
     assert rounded[0] == rounded[1]
     assert rounded[0] == pytest.approx(means[0], abs=1e-9, rel=1e-11)
 
 
 def test_settled_numbers_stay_as_they_are() -> None:
     given_ = [0.1, 25.4, -3.2, 0.0, -0.0, 1e-17, 6725.11, 123456.789, 1e9 + 0.5, None]
-    once = pl.DataFrame({"x": given_}).select(derive.settled(pl.col("x")))["x"]
+    once = pl.DataFrame({"x": given_}).select(making.settled(pl.col("x")))["x"]
     assert once.to_list() == [0.1, 25.4, -3.2, 0.0, 0.0, 0.0, 6725.11, 123456.789, 1e9 + 0.5, None]
-    twice = pl.DataFrame({"x": once}).select(derive.settled(pl.col("x")))["x"]
+    twice = pl.DataFrame({"x": once}).select(making.settled(pl.col("x")))["x"]
     assert twice.equals(once)
 
 

@@ -10,7 +10,7 @@ import duckdb
 import pytest
 
 import flows
-from flows.derive import derive, made_by
+from flows.derive import made_by, making
 from schemas.catalogue import ROOMS, TABLES
 from transforms import order
 
@@ -100,7 +100,7 @@ def test_a_file_of_data_makes_the_tables_again_whose_modules_lie_beside_it(copy:
 
 def test_the_sources_are_the_parameters(copy: Path) -> None:
     for name, method in made_by.of_files(copy).items():
-        own = tuple(table.name for table in derive.sources(name))
+        own = tuple(table.name for table in making.sources(name))
         assert method.sources in (own, (*own, "comparison"))
         compares = any(TABLES[one].compared for one in (name, *own))
         assert ("comparison" in method.sources) == (compares or "comparison" in own)

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import Phase, example, given, settings
 from hypothesis import strategies as st
 
-from flows.derive import derive
+from flows.derive import derive, making
 from flows.derive.made_from import MadeFrom
 from flows.store import checksum, migrate, warehouse
 from schemas.catalogue import TABLES
@@ -228,14 +228,14 @@ def test_only_the_season_that_a_day_is_of_is_made_again(
     put(con, given)
     derive.derive(con)
     since: dict[str, date] = {}
-    real = derive.by_strips
+    real = making.by_strips
 
     def watched(table: Table, sources: Tables) -> pl.DataFrame:
         if "drawdown_day" in sources:
             since[table.name] = sources["drawdown_day"].sort("day")["day"].to_list()[0]
         return real(table, sources)
 
-    monkeypatch.setattr(derive, "by_strips", watched)
+    monkeypatch.setattr(making, "by_strips", watched)
     last = pl.col("day") == FIRST + timedelta(days=DAYS - 1)
     put(con, {"soil_day": given["soil_day"].filter(~last)})
     assert "profile_water_day" in derive.derive(con).tables
@@ -256,14 +256,14 @@ def test_what_all_parts_share_is_read_once_for_as_many_as_are_made_together(
     assert given["weather_used_day"].height > max(of_probe)  # has no probe, so it is of all parts
     monkeypatch.setattr(derive, "PART_ROWS", 2 * max(of_probe) + 50)
     made: list[list[str]] = []
-    real = derive.by_strips
+    real = making.by_strips
 
     def watched(table: Table, sources: Tables) -> pl.DataFrame:
         if table.name == "soil_quality_day":
             made.append(sorted(sources["soil_day"]["probe"].unique()))
         return real(table, sources)
 
-    monkeypatch.setattr(derive, "by_strips", watched)
+    monkeypatch.setattr(making, "by_strips", watched)
     derive.derive(con)
     assert [len(probes) for probes in made] == [2, 2]
 

@@ -10,7 +10,7 @@ import duckdb
 import polars as pl
 import pytest
 
-from flows.derive import derive, waiting_days
+from flows.derive import derive, making, waiting_days
 from flows.store import checksum, derive_problems, warehouse
 from schemas.catalogue import TABLES
 from schemas.compared import COMPARISON, sees_comparisons
@@ -28,7 +28,7 @@ class Formulas:
 
     def __init__(self) -> None:
         self._known: dict[str, list[tuple[dict[str, pl.DataFrame], pl.DataFrame]]] = {}
-        self._real = derive.function
+        self._real = making.function
 
     def __call__(self, name: str) -> Callable[..., pl.DataFrame]:
         real = self._real(name)
@@ -83,7 +83,7 @@ def clean(landed: Path, formulas: Formulas, tmp_path_factory: pytest.TempPathFac
     """The same, derived by formulas that are whole."""
     path = Path(shutil.copy(landed, tmp_path_factory.mktemp("clean") / "warehouse.duckdb"))
     with pytest.MonkeyPatch.context() as patch, warehouse.open_file(path) as con:
-        patch.setattr(derive, "function", formulas)
+        patch.setattr(making, "function", formulas)
         assert not derive.derive(con).problems
     return path
 
@@ -113,7 +113,7 @@ def sums(con: duckdb.DuckDBPyConnection) -> Sums:
 def with_dependents(table: str) -> set[str]:
     found = {table}
     for name in order.DERIVED:
-        made_from = derive.sources(name)
+        made_from = making.sources(name)
         shown = {COMPARISON} if sees_comparisons(TABLES[name], made_from) else set()
         if found & ({source.name for source in made_from} | shown):
             found.add(name)
@@ -132,7 +132,7 @@ def test_a_formula_that_fails_stops_only_what_is_made_from_it(
     expected: Sums,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(derive, "function", formulas.broken(table, fails))
+    monkeypatch.setattr(making, "function", formulas.broken(table, fails))
     done = derive.derive(underived)
     lost = with_dependents(table)
     assert set(derive_problems.not_made(underived)) == lost
@@ -142,7 +142,7 @@ def test_a_formula_that_fails_stops_only_what_is_made_from_it(
     assert sums(underived) == expected | nothing
     waiting = underived.sql("SELECT DISTINCT kind FROM touched_day").fetchall()
     assert waiting == ([(TABLES[table].key[0],)] if table in order.DAILY else [])
-    monkeypatch.setattr(derive, "function", formulas)
+    monkeypatch.setattr(making, "function", formulas)
     assert not derive.derive(underived).problems
     assert sums(underived) == expected
     assert underived.sql("FROM touched_day").fetchall() == []
@@ -156,7 +156,7 @@ def test_a_table_that_fails_keeps_its_last_good_rows(
     expected: Sums,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(derive, "function", formulas.broken(table, fails))
+    monkeypatch.setattr(making, "function", formulas.broken(table, fails))
     derived.execute("DELETE FROM used.made")  # as another method would
     derive.derive(derived)
     assert sums(derived) == expected
@@ -213,7 +213,7 @@ def test_values_that_cannot_be_are_left_out_and_the_run_goes_on(
         asked.update(found)
         return spoiled
 
-    monkeypatch.setattr(derive, "function", formulas.broken(table, fault))
+    monkeypatch.setattr(making, "function", formulas.broken(table, fault))
     derived.execute("DELETE FROM used.made")  # as another method would
     done = derive.derive(derived)
     assert derive_problems.not_made(derived) == {}
@@ -240,14 +240,14 @@ def test_a_problem_that_stays_is_published_once_and_ends_with_its_cause(
     def fault(rows: pl.DataFrame) -> pl.DataFrame:
         return faults(TABLES["rain_day"], rows)[0]
 
-    monkeypatch.setattr(derive, "function", formulas.broken("rain_day", fault))
+    monkeypatch.setattr(making, "function", formulas.broken("rain_day", fault))
     derived.execute("DELETE FROM used.made")  # as another method would
     first = derive.derive(derived)
     revision = warehouse.revision(derived)
     again = derive.derive(derived)
     assert again.problems == first.problems != []
     assert (again.tables, warehouse.revision(derived)) == ([], revision)
-    monkeypatch.setattr(derive, "function", formulas)
+    monkeypatch.setattr(making, "function", formulas)
     assert not derive.derive(derived).problems
     assert sums(derived) == expected
 
@@ -260,14 +260,14 @@ def test_a_problem_of_a_day_stays_until_that_day_is_made_again(
     def fault(rows: pl.DataFrame) -> pl.DataFrame:
         return rows.with_columns(vwc_max_pct=pl.when(first).then(1e9).otherwise("vwc_max_pct"))
 
-    monkeypatch.setattr(derive, "function", formulas.broken("soil_day", fault))
+    monkeypatch.setattr(making, "function", formulas.broken("soil_day", fault))
     derived.execute("DELETE FROM used.made")
     problems = derive.derive(derived).problems
     assert problems == [
         "6 values of soil_day.vwc_max_pct left out (above 100). "
         "The table derive_problem lists each one."
     ]
-    monkeypatch.setattr(derive, "function", formulas)
+    monkeypatch.setattr(making, "function", formulas)
     for day, expected in ((9, problems), (0, [])):
         touched = {"instrument": ["probe T", "probe C"], "kind": "probe"}
         touched |= {"day": invented.FIRST + timedelta(days=day)}

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from flows.derive import derive
+from flows.derive import derive, reduced
 from flows.farm.folder import FarmFolder
 from flows.store import checksum, publish, query, warehouse
 from tests.flows import invented
@@ -20,7 +20,7 @@ DAILY, DERIVED = ("weather_day", "soil_day"), ("soil_quality_day", "soil_water_d
 
 def derive_and_publish(root: Path) -> None:
     order.DAILY, order.DERIVED = DAILY, DERIVED
-    derive.CHUNK_ROWS = 20
+    reduced.CHUNK_ROWS = 20
     folder = FarmFolder(root)
     with warehouse.open_writer(folder) as con:
         derive.derive(con)

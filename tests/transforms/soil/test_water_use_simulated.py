@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from demo_warehouse.simulator import judge
-from flows.derive import derive
+from flows.derive import making
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.transforms import frames
@@ -30,7 +30,7 @@ def judged(site: judge.SiteSeason) -> pl.DataFrame:
     """Water use and drainage of each strip beside the truth over the same days."""
     tables = dict(site.tables)
     for name in CHAIN:
-        made_by = derive.function(name)
+        made_by = making.function(name)
         wanted = inspect.signature(made_by).parameters
         tables[name] = made_by(**{n: tables.get(n, generated.empty(TABLES[n])) for n in wanted})
     found = tables["water_use_season"]

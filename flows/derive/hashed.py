@@ -1,0 +1,142 @@
+"""Hashes of the rows of tables that others are made from, by place, month and season.
+
+Of a computed table they are kept in ``used.hashed`` from one derive to the next, for it is this package
+alone that writes its rows and says so (``written``). So a day's work does not read the years before.
+Rows that came or went by other means are found by the number of rows of each month, and all hashes
+are taken anew once a week, in a new version of the program and where ``derive_all`` asks for it. What
+is not computed (set-up, books, receipts) is hashed each time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import reduce
+from operator import xor
+
+import duckdb
+import polars as pl
+
+from flows.store import warehouse
+from schemas import generated
+from schemas.catalogue import TABLES
+from schemas.table import Tier
+
+COMPUTED = (Tier.DAILY, Tier.DERIVED)
+_KEPT = timedelta(days=7)
+
+
+@dataclass(frozen=True, slots=True)
+class By:
+    """What the rows of a table are divided by: a column that names a place, the month of a day, the season."""
+
+    place: str = ""
+    month: bool = False
+    season: bool = False
+
+    def __str__(self) -> str:
+        """As it is kept."""
+        return f"{self.place} {'month' * self.month} {'season' * self.season}"
+
+
+class Hashed:
+    """Hashes of tables, each taken once until its rows change."""
+
+    def __init__(
+        self, con: duckdb.DuckDBPyConnection, program: str = "", *, forget: bool = False
+    ) -> None:
+        """Take up what is kept; nothing if it is to be forgotten, a week old or of another program."""
+        self._con = con
+        self._found: dict[tuple[str, By], pl.DataFrame] = {}
+        con.execute(
+            "CREATE SCHEMA IF NOT EXISTS used; "
+            "CREATE TABLE IF NOT EXISTS used.hashed (table_name VARCHAR, divided VARCHAR, place VARCHAR, "
+            "month DATE, season BIGINT, n BIGINT, total UBIGINT, mixed UBIGINT); "
+            "CREATE TABLE IF NOT EXISTS used.hashed_anew (day DATE, program VARCHAR)"
+        )
+        ((since,),) = con.execute(
+            "SELECT max(day) FROM used.hashed_anew WHERE program = ?", [program]
+        ).fetchall()
+        today = datetime.now(UTC).date()
+        if forget or since is None or not since <= today < since + _KEPT:
+            con.execute("DELETE FROM used.hashed; DELETE FROM used.hashed_anew")
+            con.execute("INSERT INTO used.hashed_anew VALUES (?, ?)", [today, program])
+
+    def of(self, name: str, by: By) -> pl.DataFrame:
+        """Return place, month and season of a table's rows, their number ``n`` and two sums of hashes."""
+        if (name, by) not in self._found:
+            if TABLES[name].tier in COMPUTED:
+                self._take(name, by)
+                query = f"SELECT * EXCLUDE (table_name, divided) FROM used.hashed WHERE {_these(name, by)}"
+            else:
+                query = _hashes(name, by)
+            self._found[name, by] = self._con.sql(query).pl()
+        return self._found[name, by]
+
+    def whole(self, name: str) -> list[tuple[int, int, int]]:
+        """Return the number of a table's rows and two sums of their hashes, in whatever order they lie."""
+        rows = self.of(name, By(month="day" in TABLES[name].names))
+        total = sum(rows["total"].to_list()) % 2**64
+        mixed = reduce(xor, rows["mixed"].to_list(), 0)
+        return [(sum(rows["n"].to_list()), total, mixed)]
+
+    def written(self, name: str, rows: pl.DataFrame) -> None:
+        """Note that rows of a table were written or went, of which days if it has a column ``day``."""
+        self._found = {key: frame for key, frame in self._found.items() if key[0] != name}
+        days = rows["day"] if "day" in rows else pl.Series(dtype=pl.Date)
+        months = days.dt.truncate("1mo").unique().drop_nulls().to_list()
+        self._con.execute(
+            "DELETE FROM used.hashed WHERE table_name = ? "
+            "AND (month IS NULL OR month IN (SELECT unnest(?::DATE[])))",
+            [name, months],
+        )
+
+    def _take(self, name: str, by: By) -> None:
+        """Take the hashes of those months whose number of rows is not the one kept."""
+        month = "date_trunc('month', day)::DATE" if by.month else "NULL::DATE"
+        stale = self._con.sql(f"""
+            SELECT coalesce(now.month, kept.month) AS month
+            FROM (SELECT {month} AS month, count(*) AS n FROM {generated.quoted(name)} GROUP BY ALL) now
+            FULL JOIN (
+                SELECT month, sum(n) AS n FROM used.hashed WHERE {_these(name, by)} GROUP BY ALL
+            ) kept ON now.month IS NOT DISTINCT FROM kept.month
+            WHERE now.n IS DISTINCT FROM kept.n
+        """).pl()
+        if stale.is_empty():
+            return
+        with warehouse.shown(self._con, stale=stale):
+            self._con.execute(
+                f"DELETE FROM used.hashed h USING stale s "
+                f"WHERE {_these(name, by)} AND h.month IS NOT DISTINCT FROM s.month"
+            )
+            days = stale["month"].drop_nulls()
+            within = "true"
+            if by.month and days.len() == stale.height:
+                within = (
+                    f"day >= DATE '{days.min()}' AND day < DATE '{days.max()}' + INTERVAL 1 MONTH"
+                )
+            self._con.execute(f"""
+                INSERT INTO used.hashed
+                SELECT '{name}', '{by}', * FROM ({_hashes(name, by, within)}) h
+                SEMI JOIN stale s ON h.month IS NOT DISTINCT FROM s.month
+            """)
+
+
+def _these(name: str, by: By) -> str:
+    return f"table_name = '{name}' AND divided = '{by}'"
+
+
+def _hashes(name: str, by: By, within: str = "true") -> str:
+    """Return SQL for place, month, season, number of rows and two sums of hashes."""
+    columns = ", ".join(generated.quoted(column) for column in TABLES[name].names)
+    return f"""
+        SELECT place, month, season, count(*) AS n,
+            (sum(h) % 18446744073709551616)::UBIGINT AS total, bit_xor(h) AS mixed
+        FROM (
+            SELECT {f"t.{generated.quoted(by.place)}" if by.place else "''"} AS place,
+                hash({columns}) AS h,
+                {"date_trunc('month', day)::DATE" if by.month else "NULL::DATE"} AS month,
+                {"season" if by.season else "NULL::BIGINT"} AS season
+            FROM {generated.quoted(name)} t WHERE {within}
+        ) GROUP BY ALL
+    """
