@@ -24,9 +24,9 @@ from transforms.health.methods import (
     flagged,
     gauge,
     heard,
-    parts,
     rain_told,
     reporting,
+    runs,
     sensors,
     set_aside,
     silence,
@@ -62,12 +62,16 @@ def derive(
     farm: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row an instrument, part, finding and span of days. Volts, mm, degC, percent, days."""
-    values = heard.value_days(weather_day, soil_day, water_meter_day)
+    weather_day, water_meter_day = (
+        frame.sort("station", "day") for frame in (weather_day, water_meter_day)
+    )
+    soil_day = soil_day.sort("probe", "depth_cm", "day")
+    values = heard.value_runs(weather_day, soil_day, water_meter_day)
     flags = flagged.mostly(flagged.days(flagged_reading, farm), values, weather_day, soil_day)
     days = heard.with_flagged(values, flags)
     spells = _spells(station_spell, probe_spell)
     on_trial = spells.filter(pl.col("field").is_not_null() | pl.col("serves"))
-    known = days.join(on_trial, on=INSTRUMENT, how="semi")["day"].max() or days["day"].max()
+    known = days.join(on_trial, on=INSTRUMENT, how="semi")["to_day"].max() or days["to_day"].max()
     if not isinstance(known, date):
         return generated.empty(TABLE)
     received = delivery.select(calendar_day.day_of(pl.col("received_at"), farm)).to_series().max()
@@ -75,13 +79,14 @@ def derive(
     parts = _parts(days, spells, sensor)
     aside = set_aside.days(parts, do_not_use, last)
     as_of = max(known, _latest_aside(aside, weather_day, soil_day, known))
-    recorded = heard.with_flagged(heard.recorded_days(weather_day, soil_day), flags)
+    recorded = heard.with_flagged(heard.recorded_runs(weather_day, soil_day), flags)
     lowest = soil_day.group_by("probe", "day").agg(pl.col("battery_min_v").min())
     volts = pl.concat(
         [daily(weather_day, "station", "battery_min_v"), daily(lowest, "probe", "battery_min_v")]
     )
     neighbors = near.neighbors(station_spell, farm)
     pairs = station_pairs.beside(weather_day, neighbors)
+    strips = station_pairs.of_one_field(pairs)
     checks = [
         silence.silence(
             heard.with_bare_ground(days, weather_day, farm),
@@ -94,7 +99,7 @@ def derive(
         reporting.gaps(_expected(spells, recorded, aside), recorded),
         reporting.batteries(volts),
         clogged.gauges(pairs),
-        station_pairs.rain(station_pairs.recorded(pairs, weather_used_day)),
+        station_pairs.rain(station_pairs.recorded(strips, weather_used_day)),
         by_hand.rain(weather_day, weather_used_day, farm),
         rain_told.rain(weather_day, weather_used_day, neighbors),
         gauge.dry_gauges(weather_day, normal_day, farm),
@@ -103,7 +108,7 @@ def derive(
         station_pairs.radiation(pairs),
         sunlight.alone(weather_day, farm),
         sunlight.stuck(weather_day),
-        station_pairs.differences(pairs),
+        station_pairs.differences(strips),
         sensors.soil(soil_quality_day),
         sensors.weather(weather_day),
         sensors.snow(weather_day, farm),
@@ -127,10 +132,10 @@ def derive(
 
 
 def _parts(days: pl.DataFrame, spells: pl.DataFrame, sensor: pl.DataFrame) -> pl.DataFrame:
-    """Every part (``heard.WHAT`` without the day) that gave a value or that farm.toml names."""
+    """Every part (``heard.WHAT``) that gave a value or that farm.toml names."""
     whole = spells.select(*INSTRUMENT, part=pl.lit("whole"), depth_cm=pl.lit(None, pl.Float64))
     sensors_of = labeled(sensor, "probe", heard.named_depth())
-    return pl.concat(frame.select(parts.WHAT) for frame in (days, whole, sensors_of)).unique(
+    return pl.concat(frame.select(heard.WHAT) for frame in (days, whole, sensors_of)).unique(
         maintain_order=True
     )
 
@@ -139,9 +144,10 @@ def _latest_aside(
     aside: pl.DataFrame, weather_day: pl.DataFrame, soil_day: pl.DataFrame, known: date
 ) -> date:
     """Latest day on which an instrument that is set aside as a whole still reported."""
-    rows = pl.concat([daily(weather_day, "station"), daily(soil_day, "probe")])
-    whole = aside.filter(pl.col("part") == set_aside.WHOLE)
-    latest = whole.join(rows, on=[*INSTRUMENT, "day"], how="semi")["day"].max()
+    whole = aside.filter(pl.col("part") == set_aside.WHOLE).select(*INSTRUMENT, "day")
+    reported = heard.of_instruments(weather_day, soil_day).rename({"day": "since"})
+    both = whole.join(reported, on=INSTRUMENT).filter(pl.col("day").is_between("since", "to_day"))
+    latest = both["day"].max()
     return latest if isinstance(latest, date) else known
 
 
@@ -164,20 +170,21 @@ def _arrivals(delivery: pl.DataFrame, delivery_instrument: pl.DataFrame) -> pl.D
 
 
 def _expected(spells: pl.DataFrame, recorded: pl.DataFrame, aside: pl.DataFrame) -> pl.DataFrame:
-    """Days on which an instrument should have recorded: in a spell, in its own record, not set aside."""
-    whole = aside.filter(pl.col("part") == set_aside.WHOLE)
-    reach = recorded.group_by(INSTRUMENT).agg(first=pl.col("day").min(), last=pl.col("day").max())
-    return (
-        spells.join(reach, on=INSTRUMENT)
-        .with_columns(
-            begin=pl.max_horizontal("from_day", "first"), end=pl.min_horizontal("to_day", "last")
-        )
-        .filter(pl.col("begin") <= pl.col("end"))
-        .select(*INSTRUMENT, day=pl.date_ranges("begin", "end"))
-        .explode("day", empty_as_null=False)
-        .unique(maintain_order=True)
-        .join(whole, on=[*INSTRUMENT, "day"], how="anti")
+    """Runs of days on which an instrument should have recorded: in a spell and its own record, not aside."""
+    whole = aside.filter(pl.col("part") == set_aside.WHOLE).sort(*INSTRUMENT, "day")
+    reach = recorded.group_by(INSTRUMENT).agg(
+        first=pl.col("day").min(), last=pl.col("to_day").max()
     )
+    inside = (
+        spells.join(reach, on=INSTRUMENT)
+        .select(
+            *INSTRUMENT,
+            day=pl.max_horizontal("from_day", "first"),
+            to_day=pl.min_horizontal("to_day", "last"),
+        )
+        .filter(pl.col("day") <= pl.col("to_day"))
+    )
+    return runs.without(runs.union(inside, INSTRUMENT), runs.of_days(whole, INSTRUMENT), INSTRUMENT)
 
 
 def _once(seen: pl.DataFrame) -> pl.DataFrame:

@@ -69,16 +69,29 @@ def wettest(
     reach = (
         fields.join(stations, how="cross")
         .filter(km <= within(farm))
-        .select("of", "station")
+        .select("of", named=_named("station"))
         .unique()
     )
-    return (
+    # Gauges side by side: a row for each field, station and day would be too many.
+    rain = (
         weather_used_day.filter(pl.col("rain_mm").is_not_null())
-        .select("station", "day", "rain_mm")
-        .join(reach, on="station")
-        .group_by(field="of", day="day")
-        .agg(pl.col("rain_mm").max())
+        .select("day", "rain_mm", named=_named("station"))
+        .join(reach, on="named", how="semi")
+        .pivot("named", index="day", values="rain_mm")
     )
+    near = reach.filter(pl.col("named").is_in(rain.columns)).group_by("of").agg("named")
+    most = [pl.max_horizontal(names).alias(f" {of}") for of, names in near.sort("of").iter_rows()]
+    return (
+        rain.select("day", *most)
+        .unpivot(index="day", variable_name="field", value_name="rain_mm")
+        .drop_nulls("rain_mm")
+        .select(pl.col("field").str.slice(1), "day", pl.col("rain_mm").cast(pl.Float64))
+    )
+
+
+def _named(name: str) -> pl.Expr:
+    """Return a name as one that no other column has."""
+    return pl.lit(" ") + pl.col(name)
 
 
 def home_of(farm: pl.DataFrame) -> list[float | None]:

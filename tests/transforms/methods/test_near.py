@@ -1,4 +1,4 @@
-from datetime import date
+from datetime import date, timedelta
 
 import polars as pl
 import pytest
@@ -67,3 +67,33 @@ def test_the_wettest_gauge_near_a_field() -> None:
         day=FROM,
     )
     assert near.wettest(days, stations, farm()).rows() == [("a", FROM, 12.0)]
+
+
+def test_the_wettest_gauge_of_each_field_and_day_is_that_by_hand() -> None:
+    """Names that are those of columns, a day without a record, a field without one near it."""
+    stations = spells(
+        {"station": "day", "field": "day", "strip": "treated"},
+        {"station": "station", "field": "field", "strip": "treated"},
+        {
+            "station": "away",
+            "field": "away",
+            "strip": "treated",
+            "latitude_deg": 52.0,
+            "longitude_deg": -100.0,
+        },
+    )
+    fell = {"day": [1.0, None, 3.0], "station": [2.0, 0.5, None], "away": [None, None, None]}
+    days = rows(
+        "weather_day",
+        [
+            {"station": name, "day": FROM + timedelta(days=i), "rain_mm": mm}
+            for name, each in fell.items()
+            for i, mm in enumerate(each)
+        ],
+    )
+    found = near.wettest(days, stations, farm()).sort("field", "day")
+    most = [(FROM + timedelta(days=i), mm) for i, mm in enumerate((2.0, 0.5, 3.0))]
+    assert found.rows() == [(name, day, mm) for name in ("day", "field") for day, mm in most]
+    nothing = near.wettest(days.clear(), stations, farm())
+    assert nothing.is_empty()
+    assert nothing.schema == found.schema

@@ -10,8 +10,8 @@ from __future__ import annotations
 import polars as pl
 
 from transforms.health.methods import parts
-from transforms.health.methods.heard import WHAT
-from transforms.health.methods.spans import WHO, checked_days, labeled, spans
+from transforms.health.methods.heard import PART, WHAT
+from transforms.health.methods.spans import WHO, checked_runs, labeled, spans
 from transforms.methods import calendar_day
 
 FINDINGS = {"suspect": "flagged as suspect", "frozen": "flagged as frozen"}
@@ -21,11 +21,11 @@ SHOWN = 4  # different flags that a finding names
 
 
 def days(flagged_reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
-    """Return ``heard.WHAT``, finding, n and flags: how many readings of a part were flagged a day.
+    """Return ``heard.WHAT``, day, finding, n and flags: how many readings of a part were flagged a day.
 
     A day with flags of both kinds is of the kind that most have.
     """
-    by_day = ["kind", "instrument", "part", "depth_cm", "day"]
+    by_day = [*WHAT, "day"]
     return (
         flagged_reading.select(
             "instrument",
@@ -43,7 +43,7 @@ def days(flagged_reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
         .sort(*by_day, "n", "finding", descending=[False] * 5 + [True, True])
         .group_by(by_day, maintain_order=True)
         .agg(pl.col("finding").first(), pl.col("n").sum(), pl.col("flags").first())
-        .select(*WHAT, "finding", "n", flags=pl.col("flags").list.join(", "))
+        .select(*by_day, "finding", "n", flags=pl.col("flags").list.join(", "))
     )
 
 
@@ -52,19 +52,24 @@ def mostly(
 ) -> pl.DataFrame:
     """Return the flagged days (``days``) of parts that gave few other values, or none.
 
-    ``heard``: the days with values that are not flagged (``heard.value_days``).
+    ``heard``: the runs of days with values that are not flagged (``heard.value_runs``).
     """
-    key = ["kind", "instrument", "part", "day"]
+    key = ["kind", "instrument", "depth_cm", "day"]
+    theirs = flagged["instrument"].unique().implode()
     rows = pl.concat(
-        [
-            labeled(frame, kind, "").select("kind", "instrument", "depth_cm", "day", "readings")
-            for frame, kind in ((weather_day, "station"), (soil_day, "probe"))
-        ]
+        labeled(frame.filter(pl.col(kind).is_in(theirs)), kind, "").select(*key, "readings")
+        for frame, kind in ((weather_day, "station"), (soil_day, "probe"))
     )
-    heard = heard.select(key).join(flagged, on=key, how="semi").unique()
-    counted = flagged.join(
-        rows, on=["kind", "instrument", "depth_cm", "day"], how="left", nulls_equal=True
-    ).join(heard.with_columns(has=pl.lit(True)), on=key, how="left")
+    has = (
+        flagged.select(*PART, "day")
+        .join(heard.select(*PART, begin="day", end="to_day"), on=PART)
+        .filter(pl.col("day").is_between("begin", "end"))
+        .select(*PART, "day", has=pl.lit(True))
+        .unique()
+    )
+    counted = flagged.join(rows, on=key, how="left", nulls_equal=True).join(
+        has, on=[*PART, "day"], how="left"
+    )
     half = (pl.col("n") >= HALF * pl.col("readings")).fill_null(False)
     return counted.filter(half | pl.col("has").is_null()).drop("readings", "has")
 
@@ -74,7 +79,7 @@ def found(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Find parts whose values are flagged for days; return them and the days checked.
 
-    ``flagged``: days that are mostly flagged; ``heard``: days with values, of any kind; ``aside``:
+    ``flagged``: days that are mostly flagged; ``heard``: runs of days with values, of any kind; ``aside``:
     days that the field book sets aside. Only instruments that have ever had a flag are checked.
     """
     day = ["kind", "instrument", "part", "day"]
@@ -88,4 +93,4 @@ def found(
     named = heard.filter(pl.col("part") != "whole").join(
         ever, on=["kind", "instrument"], how="semi"
     )
-    return runs.select(*WHO, pl.exclude(WHO)), checked_days(named, *FINDINGS.values())
+    return runs.select(*WHO, pl.exclude(WHO)), checked_runs(named, *FINDINGS.values())

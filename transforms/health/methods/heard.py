@@ -9,11 +9,14 @@ from __future__ import annotations
 
 import polars as pl
 
+from transforms.health.methods import runs
+from transforms.health.methods.runs import RUN
 from transforms.health.methods.spans import labeled
 from transforms.methods.cold import with_cold
 from transforms.methods.texts import depth_text
 
-WHAT = ["kind", "instrument", "part", "depth_cm", "day"]
+PART = ["kind", "instrument", "part"]
+WHAT = [*PART, "depth_cm"]
 SNOW = "snow depth"
 STATION_PARTS = {
     "air temperature": ("air_temp_mean_c", "air_temp_min_c", "air_temp_max_c"),
@@ -44,70 +47,68 @@ def named_depth() -> pl.Expr:
     return depth_text(pl.col("depth_cm")) + " cm"
 
 
-def value_days(
+def value_runs(
     weather_day: pl.DataFrame, soil_day: pl.DataFrame, water_meter_day: pl.DataFrame
 ) -> pl.DataFrame:
-    """Return kind, instrument, part, depth_cm and day, a row a part and day with a value of it.
+    """Return ``WHAT`` and ``RUN`` of the days with a value of each part.
 
-    The part is 'whole' for a value of any quantity. A sensor has two parts: '30 cm' for its water
-    content and '30 cm temperature'.
+    The frames are sorted by their keys. The part is 'whole' for a value of any quantity. A sensor has
+    two parts: '30 cm' for its water content and '30 cm temperature'.
     """
     vwc, temp, salt = (
         pl.col(name).is_not_null()
         for name in ("vwc_mean_pct", "soil_temp_mean_c", "salinity_mean_ds_m")
     )
-    metered = water_meter_day.filter(pl.col("volume_m3").is_not_null())
-    of_station = pl.concat(
-        [
-            weather_day.filter(_any(_measured())).select("station", "day"),
-            metered.select("station", "day"),
-        ]
-    ).unique(maintain_order=True)
-    whole = soil_day.filter(vwc | temp | salt).select("probe", "day").unique(maintain_order=True)
+    metered = runs.of_days(water_meter_day.filter(pl.col("volume_m3").is_not_null()), ["station"])
+    of_station = runs.of_days(weather_day.filter(_any(_measured())), ["station"])
+    sensor = ["probe", "depth_cm"]
     frames = [
         labeled(of_station, "station", "whole"),
+        labeled(metered, "station", "whole"),
         labeled(metered, "station", WATER_METER),
         *(
-            labeled(weather_day.filter(_any(names)), "station", part)
+            labeled(runs.of_days(weather_day.filter(_any(names)), ["station"]), "station", part)
             for part, names in STATION_PARTS.items()
         ),
-        labeled(whole, "probe", "whole"),
-        labeled(soil_day.filter(vwc), "probe", named_depth()),
-        labeled(soil_day.filter(temp), "probe", named_depth() + TEMPERATURE),
+        labeled(
+            runs.of_days(soil_day.filter(vwc | temp | salt), sensor).drop("depth_cm"),
+            "probe",
+            "whole",
+        ),
+        labeled(runs.of_days(soil_day.filter(vwc), sensor), "probe", named_depth()),
+        labeled(runs.of_days(soil_day.filter(temp), sensor), "probe", named_depth() + TEMPERATURE),
     ]
-    return pl.concat([frame.select(WHAT) for frame in frames])
+    return runs.union(pl.concat(frame.select(*WHAT, *RUN) for frame in frames), PART)
 
 
 def with_flagged(heard: pl.DataFrame, flagged: pl.DataFrame) -> pl.DataFrame:
-    """Return days heard (of parts, or of instruments) with those of flagged values (``flagged.days``).
+    """Return runs heard (of parts, or of instruments) with the days of flagged values (``flagged.days``).
 
     A value that its network flagged is not used, but it was sent.
     """
-    if "part" in heard.columns:
-        whole = flagged.with_columns(part=pl.lit("whole"), depth_cm=pl.lit(None, pl.Float64))
-        flagged = pl.concat([flagged, whole])
+    each = runs.of_days(flagged.sort(*WHAT, "day"), WHAT)
+    whole = each.with_columns(part=pl.lit("whole"), depth_cm=pl.lit(None, pl.Float64))
     names = heard.columns
-    new = flagged.select(names).unique(maintain_order=True)
-    return pl.concat([heard, new.join(heard, on=names, how="anti", nulls_equal=True)])
+    by = [name for name in PART if name in names]
+    return runs.union(pl.concat([heard, each.select(names), whole.select(names)]), by)
 
 
 def with_bare_ground(
     heard: pl.DataFrame, weather_day: pl.DataFrame, farm: pl.DataFrame
 ) -> pl.DataFrame:
-    """Return days heard of parts, with days too warm for snow as days of the snow depth.
+    """Return runs heard of parts, with days too warm for snow as days of the snow depth.
 
     Many stations give no snow depth in summer. Only stations that ever gave one have such days.
     """
-    snow = heard.filter(pl.col("part") == SNOW).select("instrument").unique()
-    theirs = weather_day.join(snow, left_on="station", right_on="instrument", how="semi")
+    snow = heard.filter(pl.col("part") == SNOW)["instrument"].unique().implode()
+    theirs = weather_day.filter(pl.col("station").is_in(snow))
     warm = with_cold(theirs, farm).filter(~pl.col("cold") & _any(_measured()))
-    given = heard.filter(pl.col("part") == SNOW).select("instrument", "day")
-    bare = labeled(warm, "station", SNOW).join(given, on=["instrument", "day"], how="anti")
-    return pl.concat([heard, bare.select(WHAT)])
+    bare = labeled(runs.of_days(warm, ["station"]), "station", SNOW)
+    return runs.union(pl.concat([heard, bare.select(heard.columns)]), PART)
 
 
-def recorded_days(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataFrame:
-    """Return kind, instrument and day of days with at least a quarter of their readings.
+def recorded_runs(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataFrame:
+    """Return kind, instrument and ``RUN`` of days with at least a quarter of their readings.
 
     Quantities without a coverage of their own (pressure, snow) count if no other reported.
     """
@@ -116,19 +117,19 @@ def recorded_days(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataF
     others = _any(uncovered)
     soil_covered = pl.max_horizontal("vwc_coverage", "soil_temp_coverage").fill_null(0.0)
     salt = pl.col("salinity_mean_ds_m").is_not_null()
-    frames = [
-        labeled(
-            weather_day.filter((covered >= LEAST) | ((covered == 0) & others)), "station", "whole"
-        ),
-        labeled(
-            soil_day.filter((soil_covered >= LEAST) | ((soil_covered == 0) & salt)),
-            "probe",
-            "whole",
-        ),
-    ]
-    return pl.concat([frame.select("kind", "instrument", "day") for frame in frames]).unique(
-        maintain_order=True
+    stations = weather_day.filter((covered >= LEAST) | ((covered == 0) & others))
+    probes = soil_day.filter((soil_covered >= LEAST) | ((soil_covered == 0) & salt))
+    return of_instruments(stations, probes)
+
+
+def of_instruments(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataFrame:
+    """Return kind, instrument and ``RUN`` of the days of two daily frames, sorted by their keys."""
+    frames = (
+        labeled(runs.of_days(weather_day, ["station"]), "station", "whole"),
+        labeled(runs.of_days(soil_day, ["probe", "depth_cm"]), "probe", "whole"),
     )
+    names = ["kind", "instrument"]
+    return runs.union(pl.concat(frame.select(*names, *RUN) for frame in frames), names)
 
 
 def _measured() -> tuple[str, ...]:

@@ -9,7 +9,6 @@ from schemas.quantity_groups import columns_of
 from transforms.health.methods.heard import TEMPERATURE, named_depth
 from transforms.methods.texts import depth_text
 
-WHAT = ["kind", "instrument", "part", "depth_cm"]
 # Parts that the field book calls otherwise.
 _OTHERWISE = {"rain": ("rain gauge", "rain counter")}
 _SOIL = {"soil moisture": "", "soil temperature": TEMPERATURE}

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms.health.methods.spans import checked_days, spans
+from transforms.health.methods import runs
+from transforms.health.methods.runs import LENGTH_D
+from transforms.health.methods.spans import checked_runs
 
 GAP_D = 3
 PATTERN_LEAST = 6  # missing single days in a year before they can show a pattern
@@ -21,18 +23,24 @@ NEW_LOW = 0.98  # of the lowest of the year before, by its first percentile
 SOON_D, LATER_D = 30, 120
 
 
-def gaps(expected: pl.DataFrame, heard: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+def gaps(expected: pl.DataFrame, recorded: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Find days missing inside the record: long gaps, and single days that follow the calendar.
 
-    ``expected`` and ``heard``: kind, instrument, day; heard are days with a quarter of their
-    readings or more. Returns the findings and the days checked.
+    ``expected`` and ``recorded``: kind, instrument and runs of days; recorded are days with a quarter
+    of their readings or more. Returns the findings and the days checked.
     """
     who = ["kind", "instrument"]
-    base = expected.with_columns(part=pl.lit("whole"), depth_cm=pl.lit(None, pl.Float64))
-    missing = base.join(heard, on=[*who, "day"], how="anti")
-    runs = spans(missing.with_columns(finding=pl.lit("gap")))
+    whole = {"part": pl.lit("whole"), "depth_cm": pl.lit(None, pl.Float64)}
+    missing = runs.without(expected, recorded, who).select(
+        *who,
+        **whole,
+        finding=pl.lit("gap"),
+        from_day="day",
+        to_day="to_day",
+        days=LENGTH_D,
+    )
     single = (
-        runs.filter(pl.col("days") == 1)
+        missing.filter(pl.col("days") == 1)
         .with_columns(
             year=pl.col("from_day").dt.year(),
             last=pl.col("from_day") == pl.col("from_day").dt.month_end(),
@@ -59,8 +67,8 @@ def gaps(expected: pl.DataFrame, heard: pl.DataFrame) -> tuple[pl.DataFrame, pl.
         )
         .drop("year", "month_end", "weekday")
     )
-    found = pl.concat([runs.filter(pl.col("days") >= GAP_D), single], how="diagonal")
-    return found, checked_days(base, "gap", "gap pattern")
+    found = pl.concat([missing.filter(pl.col("days") >= GAP_D), single], how="diagonal")
+    return found, checked_runs(expected.with_columns(**whole), "gap", "gap pattern")
 
 
 def batteries(days: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -22,13 +22,19 @@ BARE_SHARE, MOST_BARE_CM = 0.25, 10.0
 
 def soil(soil_quality_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Stuck and impossible sensors of probes, by the daily quality checks."""
-    days = labeled(soil_quality_day, "probe", named_depth())
     found, seen = [], []
     for finding in ("stuck", "impossible"):
-        evaluated = days.filter(pl.col(finding).is_not_null())
-        bad = evaluated.filter(pl.col(finding)).with_columns(finding=pl.lit(finding))
+        bad = labeled(soil_quality_day.filter(pl.col(finding)), "probe", named_depth(), finding)
         found.append(spans(bad, BRIDGE_D))
-        seen.append(checked_days(evaluated, finding))
+        evaluated = soil_quality_day.filter(pl.col(finding).is_not_null())
+        known = evaluated.group_by("probe", "depth_cm").agg(
+            checked_from=pl.col("day").min(),
+            checked_to=pl.col("day").max(),
+            days=pl.len().cast(pl.Int64),
+        )
+        seen.append(
+            labeled(known, "probe", named_depth(), finding).select(*WHO, pl.exclude(WHO, "probe"))
+        )
     return pl.concat(found), pl.concat(seen)
 
 
@@ -89,25 +95,23 @@ def probes(
     Crosswise: two depths take each other's values from one day to the next; they were plugged so
     until then, or are since.
     """
-    sensor = ["probe", "depth_cm"]
     water = pl.col("vwc_mean_pct")
     days = (
-        soil_day.join(_recent_rain(rain), on=["field", "day"], how="left")
-        .sort(*sensor, "day")
-        .with_columns(
-            before=water.shift(1).over(sensor),
-            last=pl.col("day").shift(1).over(sensor),
-            move=water.diff().over(sensor),
-        )
-        .with_columns(jump=_jump(sensor))
-        .join(_irrigated(irrigation_day), on=["field", "day"], how="anti")
+        soil_day.select("probe", "depth_cm", "field", "day", "vwc_mean_pct", "soil_temp_min_c")
+        .sort("probe", "depth_cm", "day")
+        .with_columns(_sensor=pl.struct("probe", "depth_cm").rle_id())
+        .with_columns(before=_beside(water, 1), last=_beside(pl.col("day"), 1))
+        .with_columns(move=water - pl.col("before"))
+        .with_columns(jump=_jump())
         .filter(
             ((pl.col("day") - pl.col("last")).dt.total_days() <= 2)
-            & (pl.col("rain_three_days_mm").fill_null(99.0) < DRY_MM)
             & (pl.col("soil_temp_min_c").fill_null(99.0) > WARM_C)
             & pl.col("before").is_not_null()
             & water.is_not_null()
         )
+        .join(_recent_rain(rain), on=["field", "day"], how="left", maintain_order="left")
+        .filter(pl.col("rain_three_days_mm").fill_null(99.0) < DRY_MM)
+        .join(_irrigated(irrigation_day), on=["field", "day"], how="anti")
     )
     swapped = _swapped(days)
     catches = pl.col("rain_month_mm").first() >= DRY_MM
@@ -136,16 +140,21 @@ def probes(
     return pl.concat(found), seen
 
 
-def _jump(sensor: list[str]) -> pl.Expr:
+def _beside(value: pl.Expr, by: int) -> pl.Expr:
+    """Return the value of the same sensor so many rows before (after, if below zero)."""
+    same = pl.col("_sensor") == pl.col("_sensor").shift(by)
+    return pl.when(same).then(value.shift(by))
+
+
+def _jump() -> pl.Expr:
     """Whether a day's move stands alone: not one of a soil that drains or dries fast for days.
 
     It differs from the moves two days before and after (a move at noon is half in each of two daily
     means), and has not neighbors of its own direction on both sides.
     """
     move = pl.col("move")
-    before, after = move.shift(1).over(sensor), move.shift(-1).over(sensor)
-    apart = [(move - move.shift(by).over(sensor)).abs() >= MOVE_PCT for by in (2, -2)]
-    smooth = pl.all_horizontal((near / move >= SMOOTH_SHARE) for near in (before, after))
+    apart = [(move - _beside(move, by)).abs() >= MOVE_PCT for by in (2, -2)]
+    smooth = pl.all_horizontal(_beside(move, by) / move >= SMOOTH_SHARE for by in (1, -1))
     return (
         (move.abs() >= MOVE_PCT)
         & pl.all_horizontal(far.fill_null(True) for far in apart)

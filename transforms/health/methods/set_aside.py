@@ -10,7 +10,8 @@ from datetime import date
 
 import polars as pl
 
-from transforms.health.methods.parts import WHAT, named, words_of
+from transforms.health.methods.heard import WHAT
+from transforms.health.methods.parts import named, words_of
 from transforms.methods.calendar_day import OPEN_END
 
 FINDING = "set aside"

@@ -11,11 +11,12 @@ from datetime import date
 import polars as pl
 
 from transforms.health.methods import set_aside
-from transforms.health.methods.heard import named_depth
+from transforms.health.methods.heard import PART, named_depth
+from transforms.health.methods.runs import LENGTH_D
 
 WHO = ["kind", "instrument"]
-PART = [*WHO, "part"]
 LATE = 2.0  # silent for more than twice its habit
+USUAL = 0.95
 HABIT_LEAST = 5  # arrivals or days before a habit is one
 PIECE_D = 7.0  # before that, what one file brought may be the habit, up to a week
 RESTS = "rain gauge"  # the one part that is taken in over winter at many stations
@@ -23,7 +24,7 @@ A_YEAR_D, AROUND_D = 365, 15
 
 
 def silence(
-    days: pl.DataFrame,
+    runs: pl.DataFrame,
     spells: pl.DataFrame,
     arrivals: pl.DataFrame,
     *,
@@ -33,7 +34,7 @@ def silence(
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Find silent instruments and parts without values; return them and the days checked.
 
-    ``days``: kind, instrument, part, depth_cm and day of values (``heard.value_days``).
+    ``runs``: those of the days with values of each part (``heard.value_runs``).
     ``spells``: kind, instrument, from_day, to_day on a field; one that has ended is never silent.
     ``arrivals``: kind, instrument, day of each arrival and piece_d, the days that it brought.
     ``as_of``: the day of the farm's newest receipt. An instrument whose files are fetched by hand
@@ -47,17 +48,21 @@ def silence(
         .agg(since=pl.col("from_day").max())
     )
     heard = (
-        days.join(standing, on=WHO)
-        .group_by(PART)
+        runs.join(standing, on=WHO)
+        .sort(*PART, "day")
+        .group_by(PART, maintain_order=True)
         .agg(
             pl.col("depth_cm", "since").first(),
             first=pl.col("day").min(),
-            last=pl.col("day").max(),
-            of_days=_habit("day"),
+            last=pl.col("to_day").max(),
+            n=LENGTH_D.sum(),
+            between=(pl.col("day") - pl.col("to_day").shift(1)).dt.total_days().drop_nulls().sort(),
         )
+        .with_columns(of_days=_habit_of_runs())
+        .drop("n", "between")
     )
     whole = _instruments(heard, arrivals, as_of)
-    parts = _parts(heard, days, whole, sensor, aside)
+    parts = _parts(heard, runs, whole, sensor, aside)
     whole = _silent(set_aside.judged(whole, aside), "of_arrivals")
     rows = pl.concat(
         [whole.with_columns(finding=pl.lit("silent")), parts], how="diagonal"
@@ -74,11 +79,20 @@ def silence(
     return found, seen
 
 
+def _habit_of_runs() -> pl.Expr:
+    """``_habit`` of the ``n`` days in runs with longer steps ``between`` them; all others are of one day."""
+    single = pl.col("n") - 1 - pl.col("between").list.len()
+    place = ((pl.col("n") - 2) * USUAL).ceil().cast(pl.Int64) - single
+    longer = pl.col("between").list.get(pl.max_horizontal(place, 0), null_on_oob=True)
+    each = pl.when(place < 0).then(1).otherwise(longer).cast(pl.Float64)
+    return pl.when(pl.col("n") >= HABIT_LEAST).then(each)
+
+
 def _habit(day: str) -> pl.Expr:
     """95th percentile of the days between one and the next; null for fewer than five of them."""
     each = pl.col(day).unique().sort()
     return pl.when(pl.col(day).n_unique() >= HABIT_LEAST).then(
-        each.diff().dt.total_days().quantile(0.95, "higher")
+        each.diff().dt.total_days().quantile(USUAL, "higher")
     )
 
 
@@ -92,7 +106,7 @@ def _instruments(heard: pl.DataFrame, arrivals: pl.DataFrame, as_of: date) -> pl
 
 def _parts(
     heard: pl.DataFrame,
-    days: pl.DataFrame,
+    runs: pl.DataFrame,
     whole: pl.DataFrame,
     sensor: pl.DataFrame,
     aside: pl.DataFrame,
@@ -122,7 +136,7 @@ def _parts(
     )
     return (
         _silent(set_aside.judged(rows, aside), None)
-        .join(_resting(days, rows), on=PART, how="left")
+        .join(_resting(runs, rows), on=PART, how="left")
         .with_columns(finding=pl.lit("no values"))
     )
 
@@ -138,17 +152,17 @@ def _silent(rows: pl.DataFrame, habit: str | None) -> pl.DataFrame:
     )
 
 
-def _resting(days: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+def _resting(runs: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
     """Gauges that had no value around this day a year before either, and came back after it."""
     gauges = rows.filter(pl.col("part") == RESTS).select(*PART, "first", "last", "until")
-    ago = (pl.col("until") - pl.col("day")).dt.total_days()
+    most, least = ((pl.col("until") - pl.col(name)).dt.total_days() for name in ("day", "to_day"))
     return (
-        days.join(gauges, on=PART)
+        runs.join(gauges, on=PART)
         .group_by(PART)
         .agg(
-            then=(ago.is_between(A_YEAR_D - AROUND_D, A_YEAR_D + AROUND_D)).any(),
-            before=(ago > A_YEAR_D + AROUND_D).any(),
-            after=(ago < A_YEAR_D - AROUND_D).any(),
+            then=((most >= A_YEAR_D - AROUND_D) & (least <= A_YEAR_D + AROUND_D)).any(),
+            before=(most > A_YEAR_D + AROUND_D).any(),
+            after=(least < A_YEAR_D - AROUND_D).any(),
         )
         .select(*PART, rests=~pl.col("then") & pl.col("before") & pl.col("after"))
     )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
+from transforms.health.methods.runs import LENGTH_D
+
 WHO = ["kind", "instrument", "part", "finding"]
 
 
@@ -35,6 +37,17 @@ def checked_days(days: pl.DataFrame, *findings: str) -> pl.DataFrame:
         checked_from=pl.col("day").min(),
         checked_to=pl.col("day").max(),
         days=pl.col("day").n_unique().cast(pl.Int64),
+    )
+    return pl.concat([seen.with_columns(finding=pl.lit(finding)) for finding in findings])
+
+
+def checked_runs(runs: pl.DataFrame, *findings: str) -> pl.DataFrame:
+    """Return ``checked_days`` of runs of days (``runs``) of kind, instrument, part and depth_cm."""
+    seen = runs.group_by("kind", "instrument", "part").agg(
+        pl.col("depth_cm").first(),
+        checked_from=pl.col("day").min(),
+        checked_to=pl.col("to_day").max(),
+        days=LENGTH_D.sum(),
     )
     return pl.concat([seen.with_columns(finding=pl.lit(finding)) for finding in findings])
 

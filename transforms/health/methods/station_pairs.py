@@ -68,19 +68,20 @@ def recorded(pairs: pl.DataFrame, weather_used_day: pl.DataFrame) -> pl.DataFram
     """Return the pairs' days without those on which either gauge was lost: its zeros are no rain."""
     lost = weather_used_day.filter("gauge_lost").select("station", "day")
     for name in ("station", "other"):
-        pairs = pairs.join(lost.rename({"station": name}), on=[name, "day"], how="anti")
+        if not lost.is_empty():
+            pairs = pairs.join(lost.rename({"station": name}), on=[name, "day"], how="anti")
     return pairs
 
 
 def rain(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Find single days of rain far apart between two strips; return the days checked too.
+    """Find single days of rain far apart between two strips (``of_one_field``); return the days checked too.
 
     A storm's edge, a gauge that was emptied, or water poured in: only watched.
     """
     mine, theirs = pl.col("rain_mm"), pl.col("rain_mm_other")
-    both = labeled(
-        of_one_field(pairs).filter(usable() & usable("_other")), "station", "rain gauge"
-    ).with_columns(finding=pl.lit("rain disagreement"), compared_with="other")
+    both = labeled(pairs.filter(usable() & usable("_other")), "station", "rain gauge").with_columns(
+        finding=pl.lit("rain disagreement"), compared_with="other"
+    )
     high = pl.max_horizontal(mine, theirs)
     apart = both.filter(
         ((mine - theirs).abs() >= DAY_APART_MM)
@@ -106,7 +107,7 @@ def radiation(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
 
 
 def differences(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Find months in which air temperature or humidity of two strips lie apart.
+    """Find months in which air temperature or humidity of two strips (``of_one_field``) lie apart.
 
     Which of the two is wrong does not show. Returns the findings and the days checked.
     """
@@ -114,7 +115,7 @@ def differences(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     for finding, part, column, covered, limit in DIFFERENCES:
         unit = column.rsplit("_", 1)[1]
         away = pl.col(column) - pl.col(f"{column}_other")
-        both = labeled(of_one_field(pairs), "station", part).filter(
+        both = labeled(pairs, "station", part).filter(
             (pl.col(covered) >= WHOLE) & (pl.col(f"{covered}_other") >= WHOLE) & away.is_not_null()
         )
         months = _by_month(both, sum=away.median(), sum_other=pl.lit(0.0))

@@ -29,19 +29,14 @@ def alone(weather_day: pl.DataFrame, farm: pl.DataFrame) -> tuple[pl.DataFrame, 
     ``ratio`` is that of the best day (too low) or of the fifth best one (too high) to a clear sky.
     """
     days = _clearness(weather_day, farm)
-    rolled = days.rolling("day", period=WINDOW, group_by="station").agg(
-        best=pl.col("of_clear").max(),
-        fifth=pl.col("of_clear").top_k(HIGH_DAYS).min(),
-        n=pl.len(),
-        begin=pl.col("day").min(),
-    )
-    named = labeled(rolled.filter(pl.col("n") >= LEAST_DAYS), "station", "radiation")
-    low = named.filter(pl.col("best") < BEST_LOW).with_columns(
-        finding=pl.lit("radiation low"), ratio="best"
-    )
-    high = named.filter(pl.col("fifth") > HIGH).with_columns(
-        finding=pl.lit("radiation high"), ratio="fifth"
-    )
+    named = _by_two_months(days, ratio=pl.col("of_clear").max())
+    low = named.filter(pl.col("ratio") < BEST_LOW).with_columns(finding=pl.lit("radiation low"))
+    # Few stations ever have so many such days, and to rank the days of each window takes long.
+    often = (pl.col("of_clear") > HIGH).sum().over("station") >= HIGH_DAYS
+    high = _by_two_months(
+        days.filter(often), ratio=pl.col("of_clear").top_k(HIGH_DAYS).min()
+    ).filter(pl.col("ratio") > HIGH)
+    high = high.with_columns(finding=pl.lit("radiation high"))
     number = (pl.col("ratio").last(), pl.col("begin").min())
     found = [
         spans(frame, BRIDGE_D, number).with_columns(from_day="begin").drop("begin")
@@ -53,6 +48,14 @@ def alone(weather_day: pl.DataFrame, farm: pl.DataFrame) -> tuple[pl.DataFrame, 
     none = spans(dark).filter(pl.col("days") >= NOTHING_DAYS).with_columns(ratio=pl.lit(0.0))
     seen = checked_days(named, "radiation low", "radiation high")
     return pl.concat([*found, none], how="diagonal"), seen
+
+
+def _by_two_months(days: pl.DataFrame, **numbers: pl.Expr) -> pl.DataFrame:
+    """Reduce the days up to each one to numbers, where there are enough of them."""
+    rolled = days.rolling("day", period=WINDOW, group_by="station").agg(
+        n=pl.len(), begin=pl.col("day").min(), **numbers
+    )
+    return labeled(rolled.filter(pl.col("n") >= LEAST_DAYS), "station", "radiation")
 
 
 def stuck(weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
