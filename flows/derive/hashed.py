@@ -1,10 +1,10 @@
 """Hashes of the rows of tables that others are made from, by place, month and season.
 
-Of a computed table they are kept in ``used.hashed`` from one derive to the next, for it is this package
-alone that writes its rows and says so (``written``). So a day's work does not read the years before.
-Rows that came or went by other means are found by the number of rows of each month, and all hashes
-are taken anew once a week, in a new version of the program and where ``derive_all`` asks for it. What
-is not computed (set-up, books, receipts) is hashed each time.
+Of a large computed table they are kept in ``used.hashed`` from one derive to the next, for it is this
+package alone that writes its rows and says so (``written``). So a day's work does not read the years
+before. Rows that came or went by other means are found by the number of rows of each month, and all
+hashes are taken anew once a week, in a new version of the program and where ``derive_all`` asks for
+it. All other tables are hashed each time.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ from schemas.table import Tier
 
 COMPUTED = (Tier.DAILY, Tier.DERIVED)
 _KEPT = timedelta(days=7)
+# Rows of a table that are hashed as fast as what is kept of them is looked up.
+FEW_ROWS = 50_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +50,12 @@ class Hashed:
         """Take up what is kept; nothing if it is to be forgotten, a week old or of another program."""
         self._con = con
         self._found: dict[tuple[str, By], pl.DataFrame] = {}
+        self._whole: dict[str, tuple[int, int, int]] = {}
+        sizes = con.execute(
+            "SELECT table_name, estimated_size FROM duckdb_tables() "
+            "WHERE database_name = current_database() AND schema_name = 'main'"
+        ).fetchall()
+        self._rows = {name: rows for name, rows in sizes if name in TABLES}
         con.execute(
             "CREATE SCHEMA IF NOT EXISTS used; "
             "CREATE TABLE IF NOT EXISTS used.hashed (table_name VARCHAR, divided VARCHAR, place VARCHAR, "
@@ -65,7 +73,7 @@ class Hashed:
     def of(self, name: str, by: By) -> pl.DataFrame:
         """Return place, month and season of a table's rows, their number ``n`` and two sums of hashes."""
         if (name, by) not in self._found:
-            if TABLES[name].tier in COMPUTED:
+            if self._kept(name):
                 self._take(name, by)
                 query = f"SELECT * EXCLUDE (table_name, divided) FROM used.hashed WHERE {_these(name, by)}"
             else:
@@ -73,16 +81,29 @@ class Hashed:
             self._found[name, by] = self._con.sql(query).pl()
         return self._found[name, by]
 
-    def whole(self, name: str) -> list[tuple[int, int, int]]:
+    def whole(self, name: str) -> tuple[int, int, int]:
         """Return the number of a table's rows and two sums of their hashes, in whatever order they lie."""
-        rows = self.of(name, By(month="day" in TABLES[name].names))
-        total = sum(rows["total"].to_list()) % 2**64
-        mixed = reduce(xor, rows["mixed"].to_list(), 0)
-        return [(sum(rows["n"].to_list()), total, mixed)]
+        if name not in self._whole:
+            if self._kept(name):
+                rows = self.of(name, By(month="day" in TABLES[name].names))
+                n, total, mixed = (rows[column].to_list() for column in ("n", "total", "mixed"))
+                self._whole[name] = (sum(n), sum(total) % 2**64, reduce(xor, mixed, 0))
+            else:
+                # The first time all at once: a query costs more than a small table's rows.
+                names = [name] if self._whole else [n for n in self._rows if not self._kept(n)]
+                taken = " UNION ALL ".join(_whole(one) for one in {*names, name})
+                self._whole |= {
+                    one: (n, t, m) for one, n, t, m in self._con.execute(taken).fetchall()
+                }
+        return self._whole[name]
+
+    def _kept(self, name: str) -> bool:
+        return TABLES[name].tier in COMPUTED and self._rows.get(name, 0) > FEW_ROWS
 
     def written(self, name: str, rows: pl.DataFrame) -> None:
         """Note that rows of a table were written or went, of which days if it has a column ``day``."""
         self._found = {key: frame for key, frame in self._found.items() if key[0] != name}
+        self._whole.pop(name, None)
         days = rows["day"] if "day" in rows else pl.Series(dtype=pl.Date)
         months = days.dt.truncate("1mo").unique().drop_nulls().to_list()
         self._con.execute(
@@ -120,6 +141,15 @@ class Hashed:
                 SELECT '{name}', '{by}', * FROM ({_hashes(name, by, within)}) h
                 SEMI JOIN stale s ON h.month IS NOT DISTINCT FROM s.month
             """)
+
+
+def _whole(name: str) -> str:
+    """Return SQL for a table's name, number of rows and two sums of hashes."""
+    columns = ", ".join(generated.quoted(column) for column in TABLES[name].names)
+    return (
+        f"SELECT '{name}', count(*), (coalesce(sum(h), 0) % 18446744073709551616)::UBIGINT, "
+        f"coalesce(bit_xor(h), 0) FROM (SELECT hash({columns}) AS h FROM {generated.quoted(name)})"
+    )
 
 
 def _these(name: str, by: By) -> str:

@@ -1,5 +1,6 @@
 """Hashes that are kept from one derive to the next are those of the rows that are stored."""
 
+from collections.abc import Iterator
 from datetime import date, timedelta
 
 import duckdb
@@ -8,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from flows.derive import hashed as hashed_module
 from flows.derive.hashed import By, Hashed
 from flows.store import warehouse
 from schemas import generated
@@ -17,6 +19,13 @@ from tests.flows import invented
 SOIL, RESPONSE = TABLES["soil_day"], TABLES["capture_season"]
 WAYS = (By("probe", month=True), By("field", month=True), By(month=True), By("probe"))
 FIRST = date(2023, 12, 20)
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _few_rows_are_many() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(hashed_module, "FEW_ROWS", -1)
+        yield
 
 
 def rows(values: dict[tuple[str, int], float]) -> pl.DataFrame:
@@ -99,3 +108,13 @@ def test_a_table_by_season_is_hashed_anew_when_written(con: duckdb.DuckDBPyConne
     con.execute("UPDATE capture_season SET events = 2")
     hashed.written(RESPONSE.name, frame)
     assert not hashed.of(RESPONSE.name, by).equals(before)
+
+
+def test_a_small_table_is_hashed_each_time(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hashed_module, "FEW_ROWS", 10)
+    warehouse.insert(con, SOIL, rows({("a", 1): 1.0}))
+    before = Hashed(con).whole(SOIL.name)
+    con.execute("UPDATE soil_day SET vwc_mean_pct = 2")
+    assert Hashed(con).whole(SOIL.name) != before
