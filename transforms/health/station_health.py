@@ -63,9 +63,9 @@ def derive(
 ) -> pl.DataFrame:
     """One row an instrument, part, finding and span of days. Volts, mm, degC, percent, days."""
     weather_day, water_meter_day = (
-        frame.sort("station", "day") for frame in (weather_day, water_meter_day)
+        runs.in_order(frame, ["station", "day"]) for frame in (weather_day, water_meter_day)
     )
-    soil_day = soil_day.sort("probe", "depth_cm", "day")
+    soil_day = runs.in_order(soil_day, ["probe", "depth_cm", "day"])
     values = heard.value_runs(weather_day, soil_day, water_meter_day)
     flags = flagged.mostly(flagged.days(flagged_reading, farm), values, weather_day, soil_day)
     days = heard.with_flagged(values, flags)
@@ -85,8 +85,14 @@ def derive(
         [daily(weather_day, "station", "battery_min_v"), daily(lowest, "probe", "battery_min_v")]
     )
     neighbors = near.neighbors(station_spell, farm)
-    pairs = station_pairs.beside(weather_day, neighbors)
-    strips = station_pairs.of_one_field(pairs)
+    gauges, suns = (
+        station_pairs.beside(days_of, neighbors, columns)
+        for days_of, columns in (
+            (clogged.wet_anywhere(weather_day), clogged.GAUGE),
+            (weather_day, station_pairs.SUN),
+        )
+    )
+    strips = station_pairs.of_one_field(weather_day, neighbors)
     checks = [
         silence.silence(
             heard.with_bare_ground(days, weather_day, farm),
@@ -98,14 +104,14 @@ def derive(
         ),
         reporting.gaps(_expected(spells, recorded, aside), recorded),
         reporting.batteries(volts),
-        clogged.gauges(pairs),
+        clogged.gauges(gauges),
         station_pairs.rain(station_pairs.recorded(strips, weather_used_day)),
         by_hand.rain(weather_day, weather_used_day, farm),
         rain_told.rain(weather_day, weather_used_day, neighbors),
         gauge.dry_gauges(weather_day, normal_day, farm),
         gauge.counter_faults(weather_day),
         clock.arrival(delivery, delivery_instrument, sun_day),
-        station_pairs.radiation(pairs),
+        station_pairs.radiation(suns),
         sunlight.alone(weather_day, farm),
         sunlight.stuck(weather_day),
         station_pairs.differences(strips),

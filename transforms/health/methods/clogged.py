@@ -29,6 +29,7 @@ NEXT_TO_NOTHING = 0.9  # as d: one caught less than a twentieth of the other
 LEAST_SCATTER, SCATTER_KM, MOST_SCATTER = 0.05, 0.03, 0.7
 LEAST_BIAS, BIAS_KM = 0.1, 0.015  # a lasting difference of sites; beyond it, a gauge is wrong
 PAIR = ["station", "other"]
+GAUGE = ("rain_mm", "rain_coverage", "rain_since_day", "gauge_heated", "air_temp_min_c")
 
 
 def usable(suffix: str = "") -> pl.Expr:
@@ -48,10 +49,16 @@ def usable(suffix: str = "") -> pl.Expr:
     )
 
 
+def wet_anywhere(weather_day: pl.DataFrame) -> pl.DataFrame:
+    """Return the days on which it rained enough at any station: no others tell of gauges."""
+    wet = weather_day.filter(pl.col("rain_mm") >= WET_MM)["day"].unique().implode()
+    return weather_day.filter(pl.col("day").is_in(wet))
+
+
 def gauges(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Find the months in which a gauge caught much less than the nearest healthy one.
 
-    ``pairs``: station-days side by side (``station_pairs.beside``). Returns the findings and the
+    ``pairs``: wet station-days side by side (``station_pairs.beside``). Returns the findings and the
     months checked. A gauge that is itself low against any neighbor judges nobody that month, and of
     several healthy ones at least half must agree.
     """

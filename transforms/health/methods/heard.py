@@ -59,24 +59,24 @@ def value_runs(
         pl.col(name).is_not_null()
         for name in ("vwc_mean_pct", "soil_temp_mean_c", "salinity_mean_ds_m")
     )
-    metered = runs.of_days(water_meter_day.filter(pl.col("volume_m3").is_not_null()), ["station"])
-    of_station = runs.of_days(weather_day.filter(_any(_measured())), ["station"])
+    metered = runs.of_days(water_meter_day, ["station"], pl.col("volume_m3").is_not_null())
+    of_station = runs.of_days(weather_day, ["station"], _any(_measured()))
     sensor = ["probe", "depth_cm"]
     frames = [
         labeled(of_station, "station", "whole"),
         labeled(metered, "station", "whole"),
         labeled(metered, "station", WATER_METER),
         *(
-            labeled(runs.of_days(weather_day.filter(_any(names)), ["station"]), "station", part)
+            labeled(runs.of_days(weather_day, ["station"], _any(names)), "station", part)
             for part, names in STATION_PARTS.items()
         ),
         labeled(
-            runs.of_days(soil_day.filter(vwc | temp | salt), sensor).drop("depth_cm"),
+            runs.of_days(soil_day, sensor, vwc | temp | salt).drop("depth_cm"),
             "probe",
             "whole",
         ),
-        labeled(runs.of_days(soil_day.filter(vwc), sensor), "probe", named_depth()),
-        labeled(runs.of_days(soil_day.filter(temp), sensor), "probe", named_depth() + TEMPERATURE),
+        labeled(runs.of_days(soil_day, sensor, vwc), "probe", named_depth()),
+        labeled(runs.of_days(soil_day, sensor, temp), "probe", named_depth() + TEMPERATURE),
     ]
     return runs.union(pl.concat(frame.select(*WHAT, *RUN) for frame in frames), PART)
 
@@ -117,16 +117,24 @@ def recorded_runs(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataF
     others = _any(uncovered)
     soil_covered = pl.max_horizontal("vwc_coverage", "soil_temp_coverage").fill_null(0.0)
     salt = pl.col("salinity_mean_ds_m").is_not_null()
-    stations = weather_day.filter((covered >= LEAST) | ((covered == 0) & others))
-    probes = soil_day.filter((soil_covered >= LEAST) | ((soil_covered == 0) & salt))
-    return of_instruments(stations, probes)
+    return of_instruments(
+        weather_day,
+        soil_day,
+        (covered >= LEAST) | ((covered == 0) & others),
+        (soil_covered >= LEAST) | ((soil_covered == 0) & salt),
+    )
 
 
-def of_instruments(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataFrame:
-    """Return kind, instrument and ``RUN`` of the days of two daily frames, sorted by their keys."""
+def of_instruments(
+    weather_day: pl.DataFrame,
+    soil_day: pl.DataFrame,
+    of_stations: pl.Expr | None = None,
+    of_probes: pl.Expr | None = None,
+) -> pl.DataFrame:
+    """Return kind, instrument and ``RUN`` of days of two daily frames, sorted by their keys."""
     frames = (
-        labeled(runs.of_days(weather_day, ["station"]), "station", "whole"),
-        labeled(runs.of_days(soil_day, ["probe", "depth_cm"]), "probe", "whole"),
+        labeled(runs.of_days(weather_day, ["station"], of_stations), "station", "whole"),
+        labeled(runs.of_days(soil_day, ["probe", "depth_cm"], of_probes), "probe", "whole"),
     )
     names = ["kind", "instrument"]
     return runs.union(pl.concat(frame.select(*names, *RUN) for frame in frames), names)

@@ -11,6 +11,7 @@ import polars as pl
 from transforms.health.methods.spans import WHO, checked_days, labeled, spans
 
 GAUGE = "rain gauge"
+USED = ("station", "day", "rain_mm", "rain_from", "rain_doubtful", "gauge_lost", "reason")
 BRIDGE_D = 31  # a storm's days, or those of a gauge that counts too much, are one cause
 LOST_BRIDGE_D = 1
 LESS = ("gauge blocked", "gauge dry")  # findings that have a lost gauge as their cause
@@ -24,9 +25,12 @@ def rain(
 
     ``neighbors``: as ``near.neighbors``; without the record of one a gauge is not checked for being lost.
     """
-    days = labeled(weather_used_day, "station", GAUGE)
-    beyond = labeled(weather_day, "station", GAUGE, "rain impossible").filter(
-        pl.col("rain_impossible_mm").is_not_null()
+    days = labeled(weather_used_day.select(USED), "station", GAUGE)
+    beyond = labeled(
+        weather_day.select("station", "day", rain_mm="rain_impossible_mm").drop_nulls(),
+        "station",
+        GAUGE,
+        "rain impossible",
     )
     causes = pl.col("reason").drop_nulls().unique(maintain_order=True).str.join("; ").alias("cause")
     amount = pl.col("rain_mm").sum().alias("rain_in_question_mm")
@@ -38,7 +42,7 @@ def rain(
     found = [
         spans(doubtful, BRIDGE_D, (causes, amount)),
         spans(
-            beyond.with_columns(rain_mm="rain_impossible_mm"),
+            beyond,
             BRIDGE_D,
             (pl.lit(IMPOSSIBLE).alias("cause"), amount),
         ),

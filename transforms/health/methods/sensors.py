@@ -22,8 +22,10 @@ BARE_SHARE, MOST_BARE_CM = 0.25, 10.0
 
 def soil(soil_quality_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Stuck and impossible sensors of probes, by the daily quality checks."""
+    findings = ("stuck", "impossible")
+    soil_quality_day = soil_quality_day.select("probe", "depth_cm", "day", *findings)
     found, seen = [], []
-    for finding in ("stuck", "impossible"):
+    for finding in findings:
         bad = labeled(soil_quality_day.filter(pl.col(finding)), "probe", named_depth(), finding)
         found.append(spans(bad, BRIDGE_D))
         evaluated = soil_quality_day.filter(pl.col(finding).is_not_null())
@@ -53,10 +55,10 @@ def weather(weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     }
     found, seen = [], []
     for part, (still, covered) in same.items():
-        days = labeled(weather_day, "station", part, "stuck").filter(
-            (pl.col(covered) >= 0.9) & still.is_not_null() & (pl.col("readings") > 2)
-        )
-        found.append(spans(days.filter(still)).filter(pl.col("days") >= STUCK_D[part]))
+        whole = (pl.col(covered) >= 0.9) & (pl.col("readings") > 2)
+        rows = weather_day.select("station", "day", whole=whole, still=still)
+        days = labeled(rows.filter("whole").drop_nulls("still"), "station", part, "stuck")
+        found.append(spans(days.filter("still")).filter(pl.col("days") >= STUCK_D[part]))
         seen.append(checked_days(days, "stuck"))
     return pl.concat(found), pl.concat(seen)
 
@@ -90,6 +92,8 @@ def probes(
     that a blocked gauge beside the probe does not make a rain look like a move. Days of an irrigation in
     the field, the two after it, and days on which nobody knows of one, are not looked at.
 
+    ``soil_day`` is sorted by its key.
+
     Moved: most sensors jump at once in dry warm weather; a jump to the wetter side counts only if
     some gauge near the field has caught rain within a month, so that they are known to catch.
     Crosswise: two depths take each other's values from one day to the next; they were plugged so
@@ -98,7 +102,6 @@ def probes(
     water = pl.col("vwc_mean_pct")
     days = (
         soil_day.select("probe", "depth_cm", "field", "day", "vwc_mean_pct", "soil_temp_min_c")
-        .sort("probe", "depth_cm", "day")
         .with_columns(_sensor=pl.struct("probe", "depth_cm").rle_id())
         .with_columns(before=_beside(water, 1), last=_beside(pl.col("day"), 1))
         .with_columns(move=water - pl.col("before"))

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from transforms.health.methods.clogged import usable
+from transforms.health.methods.clogged import GAUGE, usable
 from transforms.health.methods.spans import checked_days, labeled, months_as_spans, spans
 
 WHOLE = 0.9  # share of the day recorded
@@ -24,43 +24,35 @@ DIFFERENCES = (
 )
 # Findings that are reported at one station of a pair.
 TOLD_ONCE = ("rain disagreement", *(finding for finding, *_ in DIFFERENCES))
-_COMPARED = [
-    "field",
-    "strip",
-    "rain_mm",
-    "rain_coverage",
-    "rain_since_day",
-    "gauge_heated",
-    "air_temp_min_c",
-    "air_temp_mean_c",
-    "air_temp_coverage",
-    "relative_humidity_mean_pct",
-    "humidity_coverage",
-    "solar_energy_mj_m2",
-    "solar_coverage",
-]
+_MONTH = pl.col("day").dt.truncate("1mo").alias("month")
+SUN = ("solar_energy_mj_m2", "solar_coverage")
+_OF_STRIPS = (
+    *("strip", *GAUGE),
+    *(name for _, _, column, covered, _ in DIFFERENCES for name in (column, covered)),
+)
 
 
-def beside(weather_day: pl.DataFrame, neighbors: pl.DataFrame) -> pl.DataFrame:
-    """Each station's day beside that of each neighbor (columns ending ``_other``).
+def beside(
+    weather_day: pl.DataFrame, neighbors: pl.DataFrame, columns: tuple[str, ...]
+) -> pl.DataFrame:
+    """Return some columns of each station's day beside those of each neighbor (ending ``_other``).
 
     ``neighbors``: station, other, distance_km, rank (``near.neighbors``).
     """
-    here = weather_day.select("station", "day", *_COMPARED)
-    there = here.rename({"station": "other"} | {c: f"{c}_other" for c in _COMPARED})
+    here = weather_day.select("station", "day", *columns)
+    there = here.rename({"station": "other"} | {c: f"{c}_other" for c in columns})
+    return here.join(neighbors, on="station").join(there, on=["other", "day"]).with_columns(_MONTH)
+
+
+def of_one_field(weather_day: pl.DataFrame, neighbors: pl.DataFrame) -> pl.DataFrame:
+    """Return the days of the two strips of a field side by side, each pair of neighbors once."""
+    here = weather_day.select("station", "field", "day", *_OF_STRIPS).drop_nulls("field")
+    there = here.rename({"station": "other"} | {c: f"{c}_other" for c in _OF_STRIPS})
     return (
-        here.join(neighbors, on="station")
-        .join(there, on=["other", "day"])
-        .with_columns(month=pl.col("day").dt.truncate("1mo"))
-    )
-
-
-def of_one_field(pairs: pl.DataFrame) -> pl.DataFrame:
-    """Return the days of the two strips of a field side by side, each pair once."""
-    return pairs.filter(
-        (pl.col("field") == pl.col("field_other"))
-        & (pl.col("strip") != pl.col("strip_other"))
-        & (pl.col("station") < pl.col("other"))
+        here.join(there, on=["field", "day"])
+        .filter((pl.col("strip") != pl.col("strip_other")) & (pl.col("station") < pl.col("other")))
+        .join(neighbors, on=["station", "other"])
+        .with_columns(_MONTH)
     )
 
 
@@ -94,9 +86,8 @@ def rain(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
 def radiation(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Find months in which a station caught clearly less sun than its nearest neighbor."""
     mine, theirs = pl.col("solar_energy_mj_m2"), pl.col("solar_energy_mj_m2_other")
-    both = labeled(pairs, "station", "radiation").filter(
-        (pl.col("solar_coverage") >= WHOLE) & (pl.col("solar_coverage_other") >= WHOLE)
-    )
+    known = (pl.col("solar_coverage") >= WHOLE) & (pl.col("solar_coverage_other") >= WHOLE)
+    both = labeled(pairs.filter(known), "station", "radiation")
     months = _by_month(both, sum=mine.sum(), sum_other=theirs.sum())
     nearest = months.sort("rank").unique(["instrument", "month"], keep="first", maintain_order=True)
     low = nearest.filter(pl.col("sum") < RADIATION_LOW * pl.col("sum_other")).with_columns(
@@ -115,9 +106,8 @@ def differences(pairs: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     for finding, part, column, covered, limit in DIFFERENCES:
         unit = column.rsplit("_", 1)[1]
         away = pl.col(column) - pl.col(f"{column}_other")
-        both = labeled(pairs, "station", part).filter(
-            (pl.col(covered) >= WHOLE) & (pl.col(f"{covered}_other") >= WHOLE) & away.is_not_null()
-        )
+        known = (pl.col(covered) >= WHOLE) & (pl.col(f"{covered}_other") >= WHOLE)
+        both = labeled(pairs.filter(known & away.is_not_null()), "station", part)
         months = _by_month(both, sum=away.median(), sum_other=pl.lit(0.0))
         apart = months.filter(pl.col("sum").abs() > limit).with_columns(finding=pl.lit(finding))
         found.append(
@@ -138,9 +128,9 @@ def _seen_by_both(pairs: pl.DataFrame, finding: str) -> pl.DataFrame:
 def _by_month(days: pl.DataFrame, **numbers: pl.Expr) -> pl.DataFrame:
     """Reduce the days of each pair to months that have enough of them."""
     return (
-        days.group_by("kind", "instrument", "part", "other", "month")
+        days.group_by("instrument", "other", "month")
         .agg(
-            pl.col("depth_cm", "rank").first(),
+            pl.col("kind", "part", "depth_cm", "rank").first(),
             first=pl.col("day").min(),
             last=pl.col("day").max(),
             n=pl.len().cast(pl.Int64),

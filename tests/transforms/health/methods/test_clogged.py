@@ -36,7 +36,7 @@ def months(
             day = FIRST + timedelta(days=i)
             items.append({"station": s, "day": day, "rain_mm": fell[i] * own[i] * catch(s, day)})
     days = rows("weather_day", items, rain_coverage=1.0, air_temp_min_c=8.0)
-    pairs = station_pairs.beside(days, near.neighbors(spells, farm()))
+    pairs = station_pairs.beside(days, near.neighbors(spells, farm()), clogged.GAUGE)
     found, _ = clogged.gauges(pairs)
     return found.sort("instrument").select("instrument", "from_day", "compared_with").rows()
 

@@ -37,6 +37,12 @@ def days_of(found: pl.DataFrame) -> list[tuple[str, int]]:
     ]
 
 
+@given(st.lists(st.tuples(st.sampled_from("ab"), st.integers(0, 3))))
+def test_rows_are_in_order_whether_or_not_they_were(days: Days) -> None:
+    found = runs.in_order(frame(days), ["who", "day"])
+    assert found.equals(frame(sorted(days)))
+
+
 @given(DAYS)
 def test_runs_hold_all_days_in_as_few_rows_as_can_be(days: Days) -> None:
     found = runs_of(days)
