@@ -31,7 +31,6 @@ Shares, days of sight, lengths of the rise and ``INTERVAL`` were set on simulate
 several physics (seeds apart from those of the benches).
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -176,28 +175,34 @@ def _stretch(uptake: Array, known: NDArray[np.bool_], noise: float, least_pct_d:
     """First day of the first stretch that stands out and goes on; -1 where there is none."""
     padded = np.concatenate([np.where(known, uptake, np.nan), np.full(2 * STRETCH_D, np.nan)])
     stretches = np.lib.stride_tricks.sliding_window_view(padded, STRETCH_D)
-    first, after = stretches[: len(uptake)], stretches[STRETCH_D : STRETCH_D + len(uptake)]
-
-    mean, mean_error = _middle(first, noise, np.nanmean)
-    half, half_error = _middle(first, noise, np.nanmedian)
-    later, later_error = _middle(after, noise, np.nanmedian)
-    stands_out = (mean >= STANDS_OUT * mean_error) & (mean >= least_pct_d)
-    stands_out &= half >= HALF_STANDS_OUT * MEDIAN_ERROR * half_error
+    days = len(uptake)
+    mean, median, error = _middles(stretches, noise)
+    own, after = slice(0, days), slice(STRETCH_D, STRETCH_D + days)
+    mean, half, later = mean[own], median[own], median[after]
+    own_error, later_error = error[own], error[after]
+    stands_out = (mean >= STANDS_OUT * own_error) & (mean >= least_pct_d)
+    stands_out &= half >= HALF_STANDS_OUT * MEDIAN_ERROR * own_error
     goes_on = (later >= GOES_ON * MEDIAN_ERROR * later_error) & (later >= least_pct_d)
     goes_on &= later >= LEVEL * mean
     untold = ~np.isfinite(later)
-    alone = (half >= ALONE * MEDIAN_ERROR * half_error) & (half >= least_pct_d)
+    alone = (half >= ALONE * MEDIAN_ERROR * own_error) & (half >= least_pct_d)
     hits = np.flatnonzero(stands_out & (goes_on | (untold & alone)))
     return int(hits[0]) if len(hits) else -1
 
 
-def _middle(rows: Array, noise: float, middle: Callable[..., Array]) -> tuple[Array, Array]:
-    """Middle value of each row and the standard error of its mean; NaN where days are too few."""
+def _middles(rows: Array, noise: float) -> tuple[Array, Array, Array]:
+    """Mean and median of each row, and the standard error of its mean; NaN where days are too few.
+
+    What is not measured is sorted last: numpy's own median without it takes many times as long.
+    """
     n = np.isfinite(rows).sum(axis=1)
     enough = n >= LEAST_OF_STRETCH
-    value = np.full(len(rows), np.nan)
-    value[enough] = middle(rows[enough], axis=1)
-    return value, noise / np.sqrt(np.maximum(n, 1))
+    mean, median = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
+    mean[enough] = np.nanmean(rows[enough], axis=1)
+    lined_up = np.sort(rows[enough], axis=1)
+    row, of = np.arange(len(lined_up)), n[enough]
+    median[enough] = (lined_up[row, (of - 1) // 2] + lined_up[row, of // 2]) / 2
+    return mean, median, noise / np.sqrt(np.maximum(n, 1))
 
 
 def _level(day: Array, value: Array) -> Array:

@@ -81,6 +81,8 @@ def _without_drainage(group: pl.DataFrame, rooted: date | None) -> pl.DataFrame:
 
     ``rooted`` is the first day on which there can be roots; that of emergence where it is null.
     """
+    if (group["method"] == "balance").sum() < BASELINE_DAYS:
+        return group
     c = pl.col
     before = group.filter(
         (c("method") == "balance")
