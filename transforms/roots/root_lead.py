@@ -114,8 +114,7 @@ def _fit(strip: pl.DataFrame, first: date, not_before: date | None) -> Fit | Non
     """The fit of a rise in one strip's rows, its days counted from ``first``."""
     drawn = root_series.series(strip, not_before, first)
     asked: Array = np.full(len(drawn.uptake), np.nan)
-    known = strip.drop_nulls("reference_et_mm")
-    asked[(known["day"] - first).dt.total_days().to_numpy()] = known["reference_et_mm"].to_numpy()
+    asked[root_series.positions(strip["day"], first)] = strip["reference_et_mm"].to_numpy()
     return fit(drawn.uptake, drawn.look, asked)
 
 

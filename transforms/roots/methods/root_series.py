@@ -5,6 +5,7 @@ from datetime import date
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from transforms.methods.crop_days import emergence
 from transforms.roots.methods.root_onset import BY_BALANCE, BY_PULSE, Array, Look
@@ -12,6 +13,7 @@ from transforms.roots.methods.root_onset import BY_BALANCE, BY_PULSE, Array, Loo
 DEPTH = ["field", "season", "strip", "depth_cm"]
 
 ABOVE_LIMIT_PCT = 0.5
+EPOCH = date(1970, 1, 1)  # of polars' dates
 BASELINE_DAYS = 5  # days before roots needed to take their usual fall off a balance
 BASELINE_OF = 20  # the last so many of them count: drainage fades, upward flow grows
 
@@ -68,12 +70,17 @@ def series(group: pl.DataFrame, not_before: date | None, first: date | None = No
     look = BY_BALANCE if by_balance(group) else BY_PULSE
     group = _without_drainage(group, not_before)
     begin: date = first or group["day"][0]
-    place = (group["day"] - begin).dt.total_days()
+    place = positions(group["day"], begin)
     values = np.full(int(place[-1]) + 1, np.nan)
-    values[place.to_numpy()] = group["uptake_pct"].cast(pl.Float64).fill_null(np.nan).to_numpy()
+    values[place] = group["uptake_pct"].cast(pl.Float64).to_numpy()  # null is NaN there
     if not_before is not None:
         values[: max((not_before - begin).days, 0)] = np.nan
     return Series(begin, values, look)
+
+
+def positions(days: pl.Series, first: date) -> NDArray[np.int32]:
+    """Whole days from ``first`` to each of ``days``; by numpy, since there are many short series."""
+    return np.asarray(days.to_physical().to_numpy() - (first - EPOCH).days)
 
 
 def _without_drainage(group: pl.DataFrame, rooted: date | None) -> pl.DataFrame:
