@@ -151,6 +151,8 @@ def _latest_aside(
 ) -> date:
     """Latest day on which an instrument that is set aside as a whole still reported."""
     whole = aside.filter(pl.col("part") == set_aside.WHOLE).select(*INSTRUMENT, "day")
+    if whole.is_empty():
+        return known
     reported = heard.of_instruments(weather_day, soil_day).rename({"day": "since"})
     both = whole.join(reported, on=INSTRUMENT).filter(pl.col("day").is_between("since", "to_day"))
     latest = both["day"].max()

@@ -54,6 +54,8 @@ def mostly(
 
     ``heard``: the runs of days with values that are not flagged (``heard.value_runs``).
     """
+    if flagged.is_empty():
+        return flagged
     key = ["kind", "instrument", "depth_cm", "day"]
     theirs = flagged["instrument"].unique().implode()
     rows = pl.concat(

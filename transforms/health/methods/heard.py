@@ -86,6 +86,8 @@ def with_flagged(heard: pl.DataFrame, flagged: pl.DataFrame) -> pl.DataFrame:
 
     A value that its network flagged is not used, but it was sent.
     """
+    if flagged.is_empty():
+        return heard
     each = runs.of_days(flagged.sort(*WHAT, "day"), WHAT)
     whole = each.with_columns(part=pl.lit("whole"), depth_cm=pl.lit(None, pl.Float64))
     names = heard.columns

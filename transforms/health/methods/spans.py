@@ -15,10 +15,11 @@ def spans(days: pl.DataFrame, bridge_d: int = 1, numbers: tuple[pl.Expr, ...] = 
     Days no more than ``bridge_d`` apart are one span.
     """
     new = (pl.col("day").diff().dt.total_days() > bridge_d).fill_null(True)
+    numbered = days.with_columns(span=pl.lit(0))
+    if not days.is_empty():  # most checks find nothing, and there are many
+        numbered = days.sort(*WHO, "day").with_columns(span=new.cum_sum().over(WHO, order_by="day"))
     return (
-        days.sort(*WHO, "day")
-        .with_columns(span=new.cum_sum().over(WHO, order_by="day"))
-        .group_by(*WHO, "span", maintain_order=True)
+        numbered.group_by(*WHO, "span", maintain_order=True)
         .agg(
             pl.col("depth_cm").first(),
             *numbers,
