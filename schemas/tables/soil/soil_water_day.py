@@ -1,7 +1,8 @@
 """Water in the layer that a sensor stands for."""
 
 from schemas.shared_columns import DAY, DEPTH, PROBE, PROBE_STOOD_IN, QUALITIES, completeness
-from schemas.table import Table, Tier, count, number, share, text
+from schemas.table import Table, Tier, number, share, text
+from schemas.tables.soil.soil_limit import LIMITS
 
 TABLE = Table(
     "soil_water_day",
@@ -42,24 +43,7 @@ TABLE = Table(
             low=-10,
             high=10,
         ),
-        number(
-            "drained_upper_limit_pct",
-            "percent",
-            "water content at which free drainage after a wetting has ended",
-            0,
-            100,
-        ),
-        text(
-            "drained_upper_limit_from",
-            "where the drained upper limit comes from",
-            one_of=("given", "record", "highest seen"),
-        ),
-        count(
-            "wettings",
-            "wettings with free drainage after them that stand behind the drained upper limit",
-        ),
-        number("lower_limit_pct", "percent", "lowest sustained water content of the layer", 0, 100),
-        text("lower_limit_from", "where the lower limit comes from", one_of=("given", "record")),
+        *LIMITS,
         text("quality", "quality of the sensor that day", one_of=QUALITIES),
         *completeness("share of the day with water content"),
     ),

@@ -29,6 +29,9 @@ Tables = dict[str, pl.DataFrame]
 MADE = (
     "comparison",
     "soil_quality_day",
+    "soil_month",
+    "soil_wetting",
+    "soil_limit",
     "soil_water_day",
     "drawdown_day",
     "root_arrival",

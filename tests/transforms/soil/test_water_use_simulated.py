@@ -21,6 +21,9 @@ CHAIN = (
     "heat_day",
     "evapotranspiration_day",
     "soil_quality_day",
+    "soil_month",
+    "soil_wetting",
+    "soil_limit",
     "soil_water_day",
     "water_use_season",
 )
