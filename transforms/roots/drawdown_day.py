@@ -25,8 +25,8 @@ Evaporation from the soil is in the balance of the layer at the surface; the day
 only used where the sensor lies too deep to see it. It is taken off as ``evaporation_mm``: the
 day's evaporation from the evaporation layer by the dual crop coefficient (``evaporation_day``), times
 the share of it that this sensor shows; what rises from below under a dry surface, a crop's roots take
-first. That share is learned from the sensor's own bare days, on which all that the
-layer loses without rain is evaporation: the sum of its falls over the sum of the evaporation.
+first. That share is learned from the crop year's own bare days (from harvest to emergence), on which all
+that the layer loses without rain is evaporation: the sum of its falls over the sum of the evaporation.
 Where there are too few bare days a sensor above ``EVAPORATES_CM`` is taken to show all of it, a
 deeper one nothing (FAO Irrigation and Drainage Paper 56: the layer that evaporation dries is 0.10
 to 0.15 m).
@@ -36,12 +36,13 @@ import polars as pl
 
 from schemas import generated
 from schemas.tables.roots.drawdown_day import TABLE
-from transforms.methods.crop_days import with_season
+from transforms.methods.crop_days import with_crop_year, with_season
 from transforms.methods.irrigation import with_irrigation
 from transforms.methods.strips import strip_rain
 from transforms.roots.methods import day_night
 
-PART = "field"
+PART = "field season"
+MARGIN_MONTHS = 1  # the day before, and the day after
 
 RAIN_MM = 1.0  # less wets the canopy and dries again
 GAIN_PCT = 0.3  # a rise by more than noise: water came in
@@ -54,6 +55,7 @@ MOST_SHOWN = 2.0  # a sensor that swings more than its layer does
 
 SENSOR = ["probe", "depth_cm"]
 PLACE = [*SENSOR, "field", "strip"]
+CROP_YEAR = [*PLACE, "since"]  # what a sensor's own habits are learned within
 
 
 def derive(  # noqa: PLR0917 - the tables that it is made from
@@ -73,10 +75,12 @@ def derive(  # noqa: PLR0917 - the tables that it is made from
             layer_thickness_cm=pl.col("layer_bottom_cm") - pl.col("layer_top_cm"),
             above=pl.col("vwc_pct") - pl.col("drained_upper_limit_pct"),
         )
+        .pipe(with_season, season)
+        .pipe(with_crop_year, season)
         .sort(*SENSOR, "day")
         .with_columns(place_no=pl.struct(PLACE).rle_id())
     )
-    rows = _with_fall(with_season(rows, season))
+    rows = _with_fall(rows)
     rows = _with_uptake(rows.join(_pulses(rows, soil_pulse_day), on=[*SENSOR, "day"], how="left"))
     rows = _with_reason(_without_evaporation(rows, evaporation_day))
     both = pl.col("strip").filter(pl.col("uptake_mm").is_not_null()).n_unique() == 2
@@ -96,7 +100,7 @@ def _with_fall(rows: pl.DataFrame) -> pl.DataFrame:
     vwc = pl.col("vwc_pct")
     # Of three days in line the middle one departs by 1.22 (root of 3/2) times a day's noise.
     bend = (vwc - (_beside(vwc, 1) + _beside(vwc, -1)) / 2).abs()
-    noise = (1.4826 / 1.2247 * bend.median()).over(PLACE)
+    noise = (1.4826 / 1.2247 * bend.median()).over(CROP_YEAR)
     limit = pl.max_horizontal(pl.lit(GAIN_PCT), GAIN_NOISE * noise)
     rows = rows.with_columns(
         fall_mm=_beside(pl.col("storage_mm"), 1) - pl.col("storage_mm"),
@@ -121,7 +125,7 @@ def _with_fall(rows: pl.DataFrame) -> pl.DataFrame:
 
 def _pulses(rows: pl.DataFrame, soil_pulse_day: pl.DataFrame) -> pl.DataFrame:
     """Day-night uptake in percent by sensor and day."""
-    known = rows.select(*PLACE, "day", "growing", usable=pl.col("storage_mm").is_not_null())
+    known = rows.select(*CROP_YEAR, "day", "growing", usable=pl.col("storage_mm").is_not_null())
     pulses = soil_pulse_day.drop("field", "strip").join(known, on=[*SENSOR, "day"])
     return day_night.uptake(pulses).select(
         *SENSOR, "day", "pulse_pct", "pulse_error_pct", rough=~pl.col("clear")
@@ -131,11 +135,11 @@ def _pulses(rows: pl.DataFrame, soil_pulse_day: pl.DataFrame) -> pl.DataFrame:
 def _with_uptake(rows: pl.DataFrame) -> pl.DataFrame:
     """Uptake by the better method that the day allows.
 
-    A sensor that has pulses on most of its days is never filled up with balances: a season's sum
+    A sensor that has pulses on most of a crop year's days is never filled up with balances: a season's sum
     would mix two methods of different bias.
     """
     c = pl.col
-    by_pulse = (c("pulse_pct").count() * 2 > c("storage_mm").count()).over(PLACE)
+    by_pulse = (c("pulse_pct").count() * 2 > c("storage_mm").count()).over(CROP_YEAR)
     open_ = c("storage_mm").is_not_null() & ~c("gained").fill_null(False) & ~c("rained")
     pulse = by_pulse & open_ & c("pulse_pct").is_not_null()
     balance = ~by_pulse & open_ & c("fall_mm").is_not_null() & ~c("rained_lately") & ~c("full")
@@ -158,7 +162,7 @@ def _without_evaporation(rows: pl.DataFrame, evaporation_day: pl.DataFrame) -> p
     lost = pl.coalesce("own_mm", "both_mm")
     at_surface = (c("layer_top_cm") == 0) & (c("method") == "balance")
     bare = at_surface & ~c("growing") & lost.is_not_null()
-    soil = ["field", "depth_cm"]
+    soil = ["field", "depth_cm", "since"]
     days = bare.sum().over(soil)
     evaporated = lost.filter(bare).sum().over(soil)
     shown = (c("uptake_mm").filter(bare).sum().over(soil) / evaporated).clip(0.0, MOST_SHOWN)

@@ -1,12 +1,12 @@
 """Uptake from the daily pulse of a sensor, its temperature error taken out.
 
 A dielectric sensor answers to temperature by a nearly constant amount a degree. That amount is
-learned by sensor and place from the days on which no crop stands and the soil is not frozen: then what the
-sensor does in step with its own temperature is not uptake. Where there are too few such days it is
-learned from what is left of every day after its night slope and its step are taken out, which is
-also free of uptake if uptake follows the sun. The fits of ``soil_pulse_day`` are linear, so that
-the uptake of a day is U - k U_T, with U the day's fall of water content, U_T that of temperature
-by the same fit, and k the response in percent a degree.
+learned by sensor, place and crop year (from harvest to harvest) from the days on which no crop stands and
+the soil is not frozen: then what the sensor does in step with its own temperature is not uptake. Where
+there are too few such days it is learned from what is left of every day after its night slope and its step
+are taken out, which is also free of uptake if uptake follows the sun. The fits of ``soil_pulse_day`` are
+linear, so that the uptake of a day is U - k U_T, with U the day's fall of water content, U_T that of
+temperature by the same fit, and k the response in percent a degree.
 
 A day is refused where its course is rougher than the sensor's usual (``ROUGH``), unless the fall's
 error is small beside the fall (``SMALL_PART``): misfit of the shape grows with the pulse, and the
@@ -18,8 +18,8 @@ can be separated from uptake: there the pulse is not used (``clear`` is false).
 
 import polars as pl
 
-# A probe that was set elsewhere sits in other soil: it is learned anew.
-PLACE = ["probe", "depth_cm", "field", "strip"]
+# A probe that was set elsewhere sits in other soil: it is learned anew, and so it is in each crop year.
+PLACE = ["probe", "depth_cm", "field", "strip", "since"]
 
 LEAST_COVERAGE = 0.7
 ROUGH = 3.0  # times the sensor's usual scatter: the day's course is not that of uptake
@@ -33,9 +33,9 @@ STRONGEST_PCT_C = 0.5
 def uptake(pulses: pl.DataFrame) -> pl.DataFrame:
     """Adds ``pulse_pct`` (uptake, % by volume), ``pulse_error_pct`` and ``clear`` to pulse rows.
 
-    ``pulses`` has the columns of ``soil_pulse_day`` and ``growing`` (true while a crop stands) and
-    ``usable`` (sensor quality that day). ``clear`` is false where the course of the day is not
-    one that uptake can be read from.
+    ``pulses`` has the columns of ``soil_pulse_day`` and ``growing`` (true while a crop stands),
+    ``usable`` (sensor quality that day) and ``since`` (the last harvest before the day). ``clear`` is
+    false where the course of the day is not one that uptake can be read from.
     """
     c = pl.col
     fitted = c("day_fall_pct").is_not_null() & c("usable") & (c("coverage") >= LEAST_COVERAGE)
@@ -58,7 +58,7 @@ def uptake(pulses: pl.DataFrame) -> pl.DataFrame:
 
 
 def _response() -> pl.Expr:
-    """The sensor's answer to temperature in % a degree, one value a sensor and place.
+    """The sensor's answer to temperature in % a degree, one value a sensor, place and crop year.
 
     Sums of products with temperature, once night slope alone is taken out (bare days) and once
     the step too (all days), are put together from what each fit has kept.

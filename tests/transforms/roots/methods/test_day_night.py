@@ -1,3 +1,5 @@
+from datetime import date
+
 import numpy as np
 import polars as pl
 import pytest
@@ -21,6 +23,7 @@ def pulses(swing: float | None = 2.0, bare: int = 40, grown: int = 60) -> pl.Dat
             "depth_cm": 30.0,
             "field": "f",
             "strip": "check",
+            "since": date(2023, 8, 30),
             "day": days("2024-04-01", n),
             "day_fall_pct": fall,
             "day_fall_error_pct": 0.05,
@@ -107,6 +110,17 @@ def test_a_big_smooth_fall_is_used_though_its_misfit_is_large_for_the_sensor() -
 def test_a_probe_that_was_set_elsewhere_is_learned_anew() -> None:
     here = pulses()
     there = pulses(swing=6.0).with_columns(field=pl.lit("g"), day=pl.col("day").dt.offset_by("1y"))
-    both = day_night.uptake(pl.concat([here, there]))
-    alone = pl.concat([day_night.uptake(here), day_night.uptake(there)])
+    assert_learned_apart(here, there)
+
+
+def test_each_crop_year_is_learned_from_its_own_days() -> None:
+    here = pulses()
+    later = pulses(swing=6.0).with_columns(pl.col("day", "since").dt.offset_by("1y"))
+    assert_learned_apart(here, later)
+
+
+def assert_learned_apart(one: pl.DataFrame, other: pl.DataFrame) -> None:
+    both = day_night.uptake(pl.concat([one, other]))
+    alone = pl.concat([day_night.uptake(one), day_night.uptake(other)])
     assert both.equals(alone)
+    assert not both.equals(both.with_columns(pulse_pct=pl.col("day_fall_pct")))
