@@ -37,6 +37,8 @@ DERIVED: tuple[str, ...] = (
     "strip_yield",
     "soil_quality_day",
     "station_health",
+    "soil_step",
+    "soil_offset",
     "soil_month",
     "soil_wetting",
     "soil_limit",

@@ -27,6 +27,8 @@ DERIVED = (
     "evapotranspiration_day",
     "evaporation_day",
     "soil_quality_day",
+    "soil_step",
+    "soil_offset",
     "soil_month",
     "soil_wetting",
     "soil_limit",

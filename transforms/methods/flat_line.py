@@ -3,6 +3,10 @@
 QARTOD's flat line test (U.S. Integrated Ocean Observing System, open manuals) with a limit taken
 from the record around each run of unchanged days, not from the whole record: a logger program may
 write one decimal in its first year and three afterwards, and a deep layer may rest for months.
+
+A day sees ``REACH`` days of its run to either side, so that it hangs on no other year's days. Runs up to
+that are judged whole. In the middle of a longer one, no habit before or after is seen: a sensor
+without a record around its run.
 """
 
 from __future__ import annotations
@@ -11,12 +15,14 @@ from math import log
 
 import polars as pl
 
+REACH = 240  # days
 AROUND = 60  # days on either side of a run that show how often the sensor moves by itself
 LEAST_AROUND = 10
 CHANCE = 1e-6
 LEAST_D = 5
 QUIET = 0.86  # resting days of a sensor without a record around the run: ninety days
 MOST_QUIET = 0.963  # nothing rests for more than a year
+_SIDES = ("before", "after")
 
 
 def stuck(
@@ -55,14 +61,21 @@ def stuck(
     ).with_columns(
         pl.col("rest_before", "counted_before").first().over("run"),
         pl.col("rest_after", "counted_after").last().over("run"),
-        n=pl.len().over("run"),
-        moving=pl.col("moves").any().over("run"),
+        before=pl.int_range(pl.len()).over("run"),
+        after=pl.int_range(pl.len(), 0, -1).over("run") - 1,
+        until=pl.col("moves").cum_sum(),
+    )
+    row, seen = pl.int_range(pl.len()), {s: pl.col(s).clip(upper_bound=REACH) for s in _SIDES}
+    first, last = row - seen["before"], row + seen["after"]
+    out = out.with_columns(
+        n=1 + seen["before"] + seen["after"],
+        moving=pl.col("until").gather(last) > (pl.col("until") - pl.col("moves")).gather(first),
     )
     shares = [
-        pl.when(pl.col(f"counted_{side}") >= LEAST_AROUND).then(
+        pl.when((pl.col(f"counted_{side}") >= LEAST_AROUND) & (pl.col(side) <= REACH)).then(
             (pl.col(f"rest_{side}") + 1.0) / (pl.col(f"counted_{side}") + 2.0)
         )
-        for side in ("before", "after")
+        for side in _SIDES
     ]
     share = pl.max_horizontal(*shares).fill_null(QUIET).clip(upper_bound=MOST_QUIET)
     needed = (log(CHANCE) / share.log()).clip(lower_bound=LEAST_D)

@@ -17,10 +17,12 @@ MARGIN_MONTHS = 1  # the week before a year, a neighbor beside it
 SUSTAINED_DAYS = 7
 
 
-def derive(soil_day: pl.DataFrame, soil_quality_day: pl.DataFrame) -> pl.DataFrame:
+def derive(
+    soil_day: pl.DataFrame, soil_quality_day: pl.DataFrame, soil_offset: pl.DataFrame
+) -> pl.DataFrame:
     """One row a layer and month. Water contents in %."""
     v = pl.col("vwc_pct")
-    rows = stretches(with_content(soil_day, soil_quality_day)).with_columns(
+    rows = stretches(with_content(soil_day, soil_quality_day, soil_offset)).with_columns(
         dry=v.rolling_max(SUSTAINED_DAYS).over("stretch"),
         wet=v.rolling_min(SUSTAINED_DAYS).over("stretch"),
     )

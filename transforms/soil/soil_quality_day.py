@@ -20,8 +20,8 @@ What may be frozen is not used: nobody knows what a sensor in it reads. Impossib
 takes 60 %, but swelling clay can hold more. Nothing to explain a step: the rest of the probe is
 still, and there was no rain, no irrigation and no thaw.
 
-A step that stays is what a swapped or newly calibrated sensor leaves behind: its size is taken
-off all later days of the spell by ``offset_pct``, so that storages before and after compare.
+A step that stays is what a swapped or newly calibrated sensor leaves behind: ``soil_offset`` takes its
+size (``step_pct``) off all later days of the spell.
 """
 
 from datetime import timedelta
@@ -37,7 +37,9 @@ from transforms.methods.texts import joined
 from transforms.soil.methods import frost
 from transforms.soil.methods.soil_layers import expected_days
 
-PART = "probe"
+PART = "probe year"
+# A silence, a run of one value and what is around it, the summer before a winter: all within a year.
+MARGIN_MONTHS = 12
 
 LOWEST_PCT, HIGHEST_PCT = 0.5, 70.0
 FROZEN_C = 0.5  # soil temperature sensors are good to about half a degree
@@ -171,14 +173,10 @@ def _step(rows: pl.DataFrame) -> pl.DataFrame:
         & ((pl.col("jump") < 0) | dry(3, DRY_DAYS))
         & ~icy
     )
-    rows = rows.with_columns(
-        step=pl.when(pl.col("jump").is_not_null() & pl.col("move").is_not_null()).then(
-            step.fill_null(False)
-        )
+    known = pl.col("jump").is_not_null() & pl.col("move").is_not_null()
+    return rows.with_columns(step=pl.when(known).then(step.fill_null(False))).with_columns(
+        step_pct=pl.when("step").then("jump")
     )
-    size = pl.when(pl.col("step").fill_null(False)).then(pl.col("jump")).otherwise(0.0)
-    total = size.cum_sum().over("spell_no")
-    return rows.with_columns(offset_pct=pl.when(total != 0).then(-total).otherwise(0.0))
 
 
 def _middle(a: pl.Expr, b: pl.Expr, c: pl.Expr) -> pl.Expr:
@@ -219,7 +217,7 @@ def _stuck(rows: pl.DataFrame) -> pl.DataFrame:
     )
     stuck = flat_line.stuck(
         rows,
-        SENSOR,
+        ["spell_no"],
         same=still & ~pl.col("frozen").fill_null(False),
         alive=pl.when(pl.col("readings") <= 1)
         .then(moved)
@@ -246,7 +244,7 @@ def _with_moves(rows: pl.DataFrame) -> pl.DataFrame:
     moves = [pl.when(move > _ROUNDING).then(move) for move in (high - low, (last - began).abs())]
     least = pl.min_horizontal(*moves)
     around = least.rolling_min(2 * flat_line.AROUND, min_samples=1, center=True)
-    return rows.with_columns(resolution=around.over(SENSOR))
+    return rows.with_columns(resolution=around.over("spell_no"))
 
 
 def _with_quality(rows: pl.DataFrame) -> pl.DataFrame:

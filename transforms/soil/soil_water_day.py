@@ -25,10 +25,13 @@ LEAST_RANGE_PCT = 2.0  # upper minus lower limit below which no share of the ran
 
 
 def derive(
-    soil_day: pl.DataFrame, soil_quality_day: pl.DataFrame, soil_limit: pl.DataFrame
+    soil_day: pl.DataFrame,
+    soil_quality_day: pl.DataFrame,
+    soil_offset: pl.DataFrame,
+    soil_limit: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a layer and day of the probe's record. Depths in cm, water in % and mm."""
-    rows = with_layers(with_content(soil_day, soil_quality_day), ["probe", "day"])
+    rows = with_layers(with_content(soil_day, soil_quality_day, soil_offset), ["probe", "day"])
     rows = rows.join(soil_limit.drop("partial", "reason"), on=LAYER, how="left")
     thickness_mm = (pl.col("layer_bottom_cm") - pl.col("layer_top_cm")) * 10
     width = pl.col("drained_upper_limit_pct") - pl.col("lower_limit_pct")

@@ -20,14 +20,16 @@ REST_PCT_D = 0.3  # fall per day below which free drainage is over
 REST_FROM, REST_TO = 2, 10  # days after the peak between which rest is looked for
 
 
-def derive(soil_day: pl.DataFrame, soil_quality_day: pl.DataFrame) -> pl.DataFrame:
+def derive(
+    soil_day: pl.DataFrame, soil_quality_day: pl.DataFrame, soil_offset: pl.DataFrame
+) -> pl.DataFrame:
     """One row a wetting that came to rest. Water contents in %."""
     v = pl.col("smooth_pct")
 
     def over(expr: pl.Expr) -> pl.Expr:
         return expr.over("stretch")
 
-    rows = stretches(with_content(soil_day, soil_quality_day)).with_columns(
+    rows = stretches(with_content(soil_day, soil_quality_day, soil_offset)).with_columns(
         fall=over((v - v.shift(-2)) / 2),
         highest=over(v.rolling_max(7, center=True, min_samples=3)),
         rise=v - over(pl.min_horizontal(v.shift(i) for i in (2, 3, 4))),

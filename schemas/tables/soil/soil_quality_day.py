@@ -41,12 +41,9 @@ TABLE = Table(
         flag("stuck", "one value for too long; null not evaluated"),
         flag("settling", "first weeks after the probe was set: the soil still closes on it"),
         number(
-            "offset_pct",
+            "step_pct",
             "percent",
-            (
-                "water content to add so that the record is even across a swapped sensor or an "
-                "unexplained step; zero where there was none"
-            ),
+            "size of that jump, negative where it went down; null where there is none",
             -100,
             100,
         ),

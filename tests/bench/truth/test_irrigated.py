@@ -25,6 +25,8 @@ CHAIN = (
     "irrigation_day",
     "evaporation_day",
     "soil_quality_day",
+    "soil_step",
+    "soil_offset",
     "soil_month",
     "soil_wetting",
     "soil_limit",

@@ -29,6 +29,8 @@ Tables = dict[str, pl.DataFrame]
 MADE = (
     "comparison",
     "soil_quality_day",
+    "soil_step",
+    "soil_offset",
     "soil_month",
     "soil_wetting",
     "soil_limit",

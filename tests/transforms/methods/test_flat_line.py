@@ -57,6 +57,20 @@ def test_a_record_that_never_moves_is_stuck_after_ninety_days() -> None:
     assert stuck(np.full(120, 30.0), np.zeros(120)) == set(range(1, 120))
 
 
+def test_a_day_sees_only_so_much_of_its_run() -> None:
+    """Cut off two habits and a window away from it, the record says the same of a day."""
+    n, reach = 1600, flat_line.REACH + flat_line.AROUND
+    values, spans = flickering(n)
+    values[400:1100], spans[400:1100] = 30.0, 0.0  # of twice the reach and more
+    values[1150:1330], spans[1150:1330] = 31.0, 0.0
+    whole = stuck(values, spans, moves=True)
+    assert {750, 1240} <= whole
+    for day in range(reach + 1, n - reach - 1, 7):
+        first = day - reach - 1
+        cut = slice(first, day + reach + 2)
+        assert (day in whole) == (day - first in stuck(values[cut], spans[cut], moves=True)), day
+
+
 def test_sensors_do_not_run_into_each_other() -> None:
     one = pl.DataFrame({"s": ["a"] * 4 + ["b"] * 4, "v": [1.0] * 8})
     found = flat_line.stuck(one, ["s"], same=pl.lit(True), alive=pl.lit(False))

@@ -7,14 +7,14 @@ from schemas import generated
 from schemas.catalogue import TABLES
 from tests.transforms.frames import check, rows
 from tests.transforms.ground import Array
-from tests.transforms.soil.record_limits import LAYER, limits, usable
+from tests.transforms.soil.record_limits import LAYER, NO_OFFSET, limits, usable
 from transforms.soil import soil_limit
 
 PROBE = {name: LAYER[name] for name in ("probe", "depth_cm")}
 
 
 def limit(theta: Array, **given: float) -> dict[str, Any]:
-    frame = limits(*usable(theta), rows("sensor", [{**PROBE, **given}]))
+    frame = limits(*usable(theta), NO_OFFSET, rows("sensor", [{**PROBE, **given}]))
     check(frame, "soil_limit")
     return frame.row(0, named=True)
 

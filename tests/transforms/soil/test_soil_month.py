@@ -8,12 +8,12 @@ from schemas import generated
 from schemas.catalogue import TABLES
 from tests.transforms.frames import check
 from tests.transforms.ground import Array
-from tests.transforms.soil.record_limits import usable
+from tests.transforms.soil.record_limits import NO_OFFSET, usable
 from transforms.soil import soil_month
 
 
 def months(theta: Array, first: date = date(2024, 4, 1)) -> pl.DataFrame:
-    frame = soil_month.derive(*usable(theta, first))
+    frame = soil_month.derive(*usable(theta, first), NO_OFFSET)
     check(frame, "soil_month")
     return frame
 
@@ -62,11 +62,9 @@ def test_a_week_is_not_of_two_spells() -> None:
     few = pl.col("day") < date(2024, 5, 6) + timedelta(days=6)
     cut = [frame.filter(~out & few) for frame in (soil_day, quality)]
     assert cut[1].filter(~before).height == 3
-    assert soil_month.derive(*cut)["lowest_week_pct"].to_list() == [30.0, 30.0]
+    assert soil_month.derive(*cut, NO_OFFSET)["lowest_week_pct"].to_list() == [30.0, 30.0]
 
 
 def test_empty() -> None:
-    check(
-        soil_month.derive(*(generated.empty(TABLES[n]) for n in ("soil_day", "soil_quality_day"))),
-        "soil_month",
-    )
+    none = [generated.empty(TABLES[n]) for n in ("soil_day", "soil_quality_day")]
+    check(soil_month.derive(*none, NO_OFFSET), "soil_month")

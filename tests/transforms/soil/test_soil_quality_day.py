@@ -54,7 +54,7 @@ def test_a_steady_record_is_good() -> None:
     assert set(frame["quality"]) == {"good"}
     assert frame["usable"].all()
     assert not frame["partial"].any()
-    assert set(frame["offset_pct"]) == {0.0}
+    assert frame["step_pct"].null_count() == frame.height
 
 
 @pytest.mark.parametrize(
@@ -168,15 +168,14 @@ def test_spikes_of_a_day(size: float, is_spike: bool) -> None:
     assert not frame["step"].fill_null(False).any()
 
 
-def test_a_swapped_sensor_steps_and_its_offset_is_taken_off_later_days() -> None:
+def test_a_swapped_sensor_steps_by_what_it_reads_otherwise() -> None:
     values = steady()
     values["check", 50.0][60:] += 3.0
     frame = derived(values)
     assert flagged(frame, "step") == [(50.0, 60)]
-    offset = frame.filter(pl.col("depth_cm") == 50)["offset_pct"].to_numpy()
-    assert np.allclose(offset[:60], 0)
-    assert np.allclose(offset[60:], -3.0, atol=0.15)
-    assert frame.filter(pl.col("depth_cm") != 50)["offset_pct"].abs().max() == 0
+    sizes = frame.drop_nulls("step_pct")
+    assert sizes.select("depth_cm", "day").row(0) == (50.0, days(FIRST, 61)[60])
+    assert sizes["step_pct"].to_list() == [pytest.approx(3.0, abs=0.15)]
 
 
 def test_wetting_is_no_step() -> None:

@@ -6,7 +6,7 @@ from schemas import generated
 from schemas.catalogue import TABLES
 from tests.transforms.frames import check, farm, irrigation
 from tests.transforms.ground import Array, rain, record, sensors, spells
-from tests.transforms.soil.record_limits import limits
+from tests.transforms.soil.record_limits import limits, offsets
 from transforms.soil import soil_quality_day, soil_water_day
 
 DEPTHS = (10.0, 30.0, 50.0, 100.0)
@@ -25,7 +25,9 @@ def derived(
         irrigation(),
         farm(),
     )
-    frame = soil_water_day.derive(data, quality, limits(data, quality, sensor))
+    offset = offsets(quality, spells("check"))
+    found = limits(data, quality, offset, sensor)
+    frame = soil_water_day.derive(data, quality, offset, found)
     check(frame, "soil_water_day")
     return frame
 
@@ -80,5 +82,8 @@ def test_a_short_or_narrow_record_gives_no_share_and_says_why() -> None:
 
 
 def test_empty() -> None:
-    empty = [generated.empty(TABLES[n]) for n in ("soil_day", "soil_quality_day", "soil_limit")]
+    empty = [
+        generated.empty(TABLES[n])
+        for n in ("soil_day", "soil_quality_day", "soil_offset", "soil_limit")
+    ]
     check(soil_water_day.derive(*empty), "soil_water_day")

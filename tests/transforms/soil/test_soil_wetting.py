@@ -7,7 +7,7 @@ import pytest
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.transforms.frames import check
-from tests.transforms.soil.record_limits import FIRST, usable
+from tests.transforms.soil.record_limits import FIRST, NO_OFFSET, usable
 from transforms.soil import soil_wetting
 
 LEAD = 40
@@ -21,7 +21,9 @@ def rests(
     series = np.array([30.0] * LEAD + after_peak + drying)
     shift = pl.when(pl.col("day") >= first + timedelta(days=LEAD)).then(pl.duration(days=gap))
     late = pl.col("day") + shift.otherwise(pl.duration(days=0))
-    found = soil_wetting.derive(*(f.with_columns(late.alias("day")) for f in usable(series, first)))
+    found = soil_wetting.derive(
+        *(f.with_columns(late.alias("day")) for f in usable(series, first)), NO_OFFSET
+    )
     check(found, "soil_wetting")
     return found
 
@@ -68,4 +70,4 @@ def test_a_wetting_at_the_turn_of_a_year_is_of_the_year_of_its_peak() -> None:
 
 def test_empty() -> None:
     none = [generated.empty(TABLES[n]) for n in ("soil_day", "soil_quality_day")]
-    check(soil_wetting.derive(*none), "soil_wetting")
+    check(soil_wetting.derive(*none, NO_OFFSET), "soil_wetting")

@@ -21,6 +21,8 @@ CHAIN = (
     "heat_day",
     "evapotranspiration_day",
     "soil_quality_day",
+    "soil_step",
+    "soil_offset",
     "soil_month",
     "soil_wetting",
     "soil_limit",

@@ -6,7 +6,8 @@ in clay, ``LAG_D_CM`` days a centimeter (thermal diffusivity 0.5 mm2/s; Hillel 1
 Soil Physics, chapter 12; Zheng, Hunt and Running 1993, Climate Research 2, 183-191, take the mean
 of 11 days for 10 cm; both from memory). It knows nothing of snow cover and of the heat that ice
 takes to melt, so it errs on the safe side: soil may be frozen from the day on which this mean falls
-to ``FREEZES_C`` until it has risen above ``THAWS_C``. Where no air temperature is known, it may be
+to ``FREEZES_C`` until it has risen above ``THAWS_C``. Each winter is told from its own midsummer on, so
+that no day hangs on the years before. Where no air temperature is known, it may be
 frozen in the cold half of the year. Both limits: common practice, no source.
 """
 
@@ -32,7 +33,8 @@ def may_freeze(rows: pl.DataFrame, weather_day: pl.DataFrame, farm: pl.DataFrame
     ``rows`` has ``field``, ``strip``, ``depth_cm`` [cm] and ``day``. The air is that of the strip's
     station, else of the field's, else the mean of all the farm's stations.
     """
-    known = _states(_air(rows, weather_day), rows["depth_cm"].unique().sort().to_list())
+    air = _air(rows, weather_day).with_columns(winter=_winter(pl.col("day"), farm))
+    known = _states(air, rows["depth_cm"].unique().sort().to_list())
     joined = rows.sort("day").join_asof(
         known,
         on="day",
@@ -62,6 +64,12 @@ def _air(rows: pl.DataFrame, weather_day: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def _winter(day: pl.Expr, farm: pl.DataFrame) -> pl.Expr:
+    """Return the year in which the winter begins that a day is nearest to: from midsummer to midsummer."""
+    south = farm.height > 0 and (farm["latitude_deg"].item() or 0.0) < 0
+    return day.dt.year() if south else day.dt.offset_by("-6mo").dt.year()
+
+
 def _states(air: pl.DataFrame, depths: list[float]) -> pl.DataFrame:
     """Return ``may_freeze`` by place, depth and day of ``air``, sorted by day."""
     if air.is_empty() or not depths:
@@ -70,13 +78,14 @@ def _states(air: pl.DataFrame, depths: list[float]) -> pl.DataFrame:
     soil = pl.concat(
         air.select(
             *_PLACE,
+            "winter",
             "day",
             depth_cm=pl.lit(depth, pl.Float64),
             soil_c=pl.col("air_c")
             .ewm_mean_by(
                 "day", half_life=timedelta(days=HALVED * LAG_D_CM * max(depth, SHALLOWEST_CM))
             )
-            .over(_PLACE),
+            .over([*_PLACE, "winter"]),
         )
         for depth in depths
     )
@@ -86,6 +95,6 @@ def _states(air: pl.DataFrame, depths: list[float]) -> pl.DataFrame:
         .when(pl.col("soil_c") > THAWS_C)
         .then(False)
     )
-    # Between the two limits it stays as it was; before the first of them nothing froze.
-    kept = state.forward_fill().over([*_PLACE, "depth_cm"], order_by="day").fill_null(False)
+    # Between the two limits it stays as it was; before the first of them in a winter nothing froze.
+    kept = state.forward_fill().over([*_PLACE, "depth_cm", "winter"]).fill_null(False)
     return soil.select(*_PLACE, "day", "depth_cm", may_freeze=kept).sort("day")

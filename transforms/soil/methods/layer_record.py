@@ -7,16 +7,26 @@ import polars as pl
 LAYER = ["probe", "depth_cm", "field", "strip"]
 
 
-def with_content(soil_day: pl.DataFrame, soil_quality_day: pl.DataFrame) -> pl.DataFrame:
+def with_content(
+    soil_day: pl.DataFrame, soil_quality_day: pl.DataFrame, soil_offset: pl.DataFrame
+) -> pl.DataFrame:
     """Return the rows of ``soil_quality_day`` with ``vwc_pct``, in %: offset applied, null where not usable."""
-    sensor_day = ["probe", "depth_cm", "day"]
-    return soil_quality_day.join(
-        soil_day.select(*sensor_day, "vwc_mean_pct"), on=sensor_day, how="left"
-    ).with_columns(
-        vwc_pct=pl.when("usable").then(
-            (pl.col("vwc_mean_pct") + pl.col("offset_pct").fill_null(0.0)).clip(0, 100)
-        )
+    sensor = ["probe", "depth_cm"]
+    rows = soil_quality_day.join(
+        soil_day.select(*sensor, "day", "vwc_mean_pct"), on=[*sensor, "day"], how="left"
     )
+    rows = rows.sort("day").join_asof(
+        soil_offset.sort("from_day"),
+        left_on="day",
+        right_on="from_day",
+        by=sensor,
+        check_sortedness=False,
+    )
+    holds = (pl.col("day") <= pl.col("to_day")).fill_null(True)
+    offset = pl.when(holds).then("offset_pct").fill_null(0.0)
+    return rows.with_columns(
+        vwc_pct=pl.when("usable").then((pl.col("vwc_mean_pct") + offset).clip(0, 100))
+    ).drop("from_day", "to_day", "offset_pct")
 
 
 def stretches(rows: pl.DataFrame) -> pl.DataFrame:

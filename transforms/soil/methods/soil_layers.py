@@ -10,9 +10,14 @@ grow into it, so a storage is comparable from day to day.
 The trapezoidal midpoint rule is common practice for profile storage, no source.
 """
 
+from datetime import timedelta
+
 import polars as pl
 
-from transforms.methods.calendar_day import OPEN_END
+from transforms.methods.calendar_day import OPEN_END, each_day
+
+# A silence of a whole probe beyond which no row is made for each of its days. Common practice, no source.
+SILENT_D = 365
 
 
 def with_layers(rows: pl.DataFrame, by: list[str]) -> pl.DataFrame:
@@ -45,31 +50,27 @@ def expected_days(
     """List every probe, depth and day on which a value should be there.
 
     From the first to the last day of the probe's own record within each of its spells, for every
-    sensor set up on that day. A depth in the record that no sensor declares is expected always.
-    Columns: probe, depth_cm, day, field, strip and ``spell_from``, the day the probe was set.
+    sensor set up on that day; none of a silence longer than ``SILENT_D``. A depth in the record that no
+    sensor declares is expected as long before and after its own days. Columns: probe, depth_cm, day,
+    field, strip and ``spell_from``, the day the probe was set.
     """
-    reach = soil_day.group_by("probe").agg(
-        first=pl.col("day").min(),
-        last=pl.col("day").max(),
-    )
     days = (
         probe_spell.select("probe", "from_day", "to_day", "field", "strip")
-        .join(reach, on="probe")
+        .join(_heard(soil_day, ["probe"], SILENT_D), on="probe")
         .with_columns(
             begin=pl.max_horizontal("from_day", "first"),
             end=pl.min_horizontal(pl.col("to_day").fill_null(OPEN_END), "last"),
         )
         .filter(pl.col("begin") <= pl.col("end"))
-        .with_columns(day=pl.date_ranges("begin", "end"))
-        .explode("day", empty_as_null=False)
+        .sort("from_day")
+        .pipe(each_day, "begin", "end")
         .select("probe", "day", "field", "strip", spell_from="from_day")
         .unique(["probe", "day"], keep="last", maintain_order=True)
     )
-    undeclared = (
-        soil_day.select("probe", "depth_cm")
-        .unique()
-        .join(sensor, on=["probe", "depth_cm"], how="anti")
-        .with_columns(from_day=pl.lit(None, dtype=pl.Date()), to_day=pl.lit(None, dtype=pl.Date()))
+    undeclared = soil_day.join(sensor, on=["probe", "depth_cm"], how="anti")
+    beside = timedelta(days=SILENT_D)
+    undeclared = _heard(undeclared, ["probe", "depth_cm"], 2 * SILENT_D).select(
+        "probe", "depth_cm", from_day=pl.col("first") - beside, to_day=pl.col("last") + beside
     )
     sensors = pl.concat([sensor.select("probe", "depth_cm", "from_day", "to_day"), undeclared])
     return (
@@ -80,4 +81,15 @@ def expected_days(
         )
         .select("probe", "depth_cm", "day", "field", "strip", "spell_from")
         .sort("probe", "depth_cm", "day")
+    )
+
+
+def _heard(soil_day: pl.DataFrame, by: list[str], silent_d: int) -> pl.DataFrame:
+    """Return the spans of a record, ``first`` to ``last`` day, between silences longer than so many days."""
+    days = soil_day.select(*by, "day").unique().sort(*by, "day")
+    silent = pl.col("day").diff().over(by) > timedelta(days=silent_d)
+    return (
+        days.with_columns(span=silent.fill_null(False).cum_sum().over(by))
+        .group_by(*by, "span")
+        .agg(first=pl.col("day").min(), last=pl.col("day").max())
     )

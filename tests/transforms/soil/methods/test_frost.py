@@ -1,5 +1,7 @@
+from collections.abc import Sequence
 from datetime import date, timedelta
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -10,10 +12,13 @@ FIRST = date(2023, 9, 1)
 
 
 def may_freeze(
-    temps: list[float | None], depth_cm: float = 10.0, station_strip: str = "check"
+    temps: Sequence[float | None],
+    depth_cm: float = 10.0,
+    station_strip: str = "check",
+    first: date = FIRST,
 ) -> list[tuple[bool, str]]:
     """``may_freeze`` and by what, day by day, for a sensor of the check strip."""
-    days = [FIRST + timedelta(days=n) for n in range(len(temps))]
+    days = [first + timedelta(days=n) for n in range(len(temps))]
     place = {"field": "f", "strip": "check"}
     rows = pl.DataFrame([{**place, "depth_cm": depth_cm, "day": day} for day in days])
     weather = [
@@ -65,3 +70,16 @@ def test_air_of_long_ago_says_nothing() -> None:
     assert found[39] == (False, "air temperature")
     assert found[41] == (False, "season")
     assert found[-1] == (True, "season")  # January
+
+
+def test_each_winter_is_told_from_its_own_midsummer_on() -> None:
+    """The years before do not show, to the last digit."""
+    rng = np.random.default_rng(3)
+    temps = 4 - 14 * np.cos((np.arange(1200) - 135) / 365.25 * 2 * np.pi)
+    temps = (temps + rng.normal(0, 4, 1200)).tolist()
+    since = (date(2025, 7, 1) - FIRST).days
+    for depth_cm in (10.0, 100.0):
+        whole = may_freeze(temps, depth_cm)
+        cut = may_freeze(temps[since:], depth_cm, first=date(2025, 7, 1))
+        assert cut == whole[since:]
+        assert {True, False} == {frozen for frozen, _ in cut}

@@ -1,4 +1,4 @@
-from datetime import date
+from datetime import date, timedelta
 from itertools import pairwise
 
 import polars as pl
@@ -66,3 +66,31 @@ def test_days_are_expected_within_spells_and_the_record() -> None:
     assert at[10.0] == [*days("2024-05-03", 2), *days("2024-05-10", 3)]
     assert at[30.0] == days("2024-05-11", 2)  # the silent sensor is expected all the same
     assert at[99.0] == at[10.0]  # a depth that nobody declared
+
+
+def heard(*on: date, depth_cm: float = 10.0) -> list[dict[str, object]]:
+    return [{"probe": "p", "depth_cm": depth_cm, "day": day} for day in on]
+
+
+def expected(record: list[dict[str, object]]) -> pl.DataFrame:
+    spell = rows(
+        "probe_spell", [{"from_day": date(2019, 1, 1)}], probe="p", field="f", strip="check"
+    )
+    sensor = rows("sensor", [{"probe": "p", "depth_cm": 10.0}])
+    return expected_days(rows("soil_day", record), spell, sensor)
+
+
+def test_a_silence_of_a_year_has_its_days_a_longer_one_none() -> None:
+    first = date(2020, 6, 1)
+    whole = expected(heard(first, first + timedelta(days=365)))
+    assert whole["day"].to_list() == days("2020-06-01", 366)
+    broken = expected(heard(first, first + timedelta(days=366)))
+    assert broken["day"].to_list() == [first, first + timedelta(days=366)]
+
+
+def test_a_depth_that_nobody_declared_is_expected_for_a_year_beside_its_own_days() -> None:
+    on = [date(2020, 1, 1) + timedelta(days=30 * n) for n in range(60)]
+    found = expected(heard(*on) + heard(date(2022, 1, 1), depth_cm=99.0))
+    own = found.filter(pl.col("depth_cm") == 99)["day"]
+    assert (own.min(), own.max()) == (date(2021, 1, 1), date(2023, 1, 1))
+    assert own.len() == 731
