@@ -241,6 +241,29 @@ CONE_INDEX_MAX = number(
 COMPACTED_BOTTOM = number("compacted_bottom_cm", "cm", "bottom of the compacted layer", 0, 200)
 WORKING_DEPTH = number("working_depth_cm", "cm", "depth to work at, just below the layer", 0, 250)
 # The soil's state at a depth on a day, by the limits of its texture
+LIMITS = (
+    number(
+        "drained_upper_limit_pct",
+        "percent",
+        "water content at which free drainage after a wetting has ended",
+        0,
+        100,
+    ),
+    text(
+        "drained_upper_limit_from",
+        "where the drained upper limit comes from",
+        one_of=("given", "record", "highest seen"),
+    ),
+    count(
+        "wettings",
+        (
+            "wettings with free drainage after them that stand behind the drained upper limit; 10 "
+            "for ten or more"
+        ),
+    ),
+    number("lower_limit_pct", "percent", "lowest sustained water content of the layer", 0, 100),
+    text("lower_limit_from", "where the lower limit comes from", one_of=("given", "record")),
+)
 SOIL_STATES = ("drier than friable", "friable", "wetter than friable")
 FRIABLE = (
     share("friable_from_share", "share of its available water from which the soil is friable"),

@@ -48,6 +48,8 @@ DERIVED: tuple[str, ...] = (
     "capture_season",
     "water_use_season",
     "working_window",
+    "evaporation_bare",
+    "evaporation_seen",
     "drawdown_day",
     "drawdown_week",
     "root_arrival",

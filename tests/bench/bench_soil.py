@@ -33,6 +33,8 @@ DERIVED = (
     "soil_wetting",
     "soil_limit",
     "soil_water_day",
+    "evaporation_bare",
+    "evaporation_seen",
     "drawdown_day",
     "root_arrival",
     "root_lead",

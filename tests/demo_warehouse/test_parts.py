@@ -49,8 +49,14 @@ def test_each_part_alone_is_as_among_all(con, name):
 
 @pytest.mark.parametrize(
     ("name", "wrong"),
-    [("soil_water_day", "field season"), ("drawdown_day", "field season")],
+    [
+        ("soil_limit", Word.of("probe year")),
+        ("soil_month", Word.of("probe year", 0)),
+        ("soil_quality_day", Word.of("probe year", 1)),
+        ("drawdown_day", Word.of("field season", 0)),
+        ("drawdown_day", Word.of("field year", 1)),
+    ],
 )
 def test_a_wrong_word_is_found(con, name, wrong):
-    rows, _ = alone(con, name, Word.of(wrong))
+    rows, _ = alone(con, name, wrong)
     assert not rows.equals(warehouse.read(con, TABLES[name]))

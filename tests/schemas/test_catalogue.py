@@ -55,7 +55,7 @@ BEYOND_THE_WHOLE = {
         "change_week",
         "seeding_water_share",
     ),
-    *("available_water_share", "demand_met_share", "recharge_share", "uptake_share"),
+    *("available_water_share", "demand_met_share", "recharge_share", "uptake_share", "seen_share"),
 }
 # Fractions of one that readers do not see in percent.
 NO_SHARES = {"p", "p_adjusted", "q_p", "verdict_p", "chance_to_show"}
@@ -143,6 +143,8 @@ def test_a_table_by_field_that_goes_by_compared_strips_compares_them_too(name):
 PARTIAL_FREE = {"normal_month", "normal_day", "comparison", "pass_doubt"} | {
     "soil_step",
     "soil_offset",
+    "evaporation_bare",
+    "evaporation_seen",
     "soil_wetting",
 }
 

@@ -1,8 +1,15 @@
 """Water in the layer that a sensor stands for."""
 
-from schemas.shared_columns import DAY, DEPTH, PROBE, PROBE_STOOD_IN, QUALITIES, completeness
+from schemas.shared_columns import (
+    DAY,
+    DEPTH,
+    LIMITS,
+    PROBE,
+    PROBE_STOOD_IN,
+    QUALITIES,
+    completeness,
+)
 from schemas.table import Table, Tier, number, share, text
-from schemas.tables.soil.soil_limit import LIMITS
 
 TABLE = Table(
     "soil_water_day",

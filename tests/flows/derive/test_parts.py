@@ -35,6 +35,8 @@ MADE = (
     "soil_wetting",
     "soil_limit",
     "soil_water_day",
+    "evaporation_bare",
+    "evaporation_seen",
     "drawdown_day",
     "root_arrival",
     "root_front_day",

@@ -1,5 +1,4 @@
 from datetime import date
-from typing import Any
 
 import numpy as np
 import polars as pl
@@ -9,34 +8,10 @@ from schemas import generated
 from schemas.catalogue import TABLES
 from tests.transforms.frames import check, days, irrigation, rows, season
 from tests.transforms.ground import FIRST, Array, rain
-from transforms.roots import drawdown_day
+from tests.transforms.roots.layers import N, evaporation, falling, water
+from transforms.roots import drawdown_day, evaporation_bare, evaporation_seen
 
-N = 60
 SEASON = rows("season", [season("2024-04-10", "2024-08-01")])
-
-
-def water(vwc: dict[tuple[str, float], Array], full: float = 40.0) -> pl.DataFrame:
-    """soil_water_day of layers of 20 cm below one another, NaN where the sensor gave nothing."""
-    items: list[dict[str, Any]] = []
-    for (strip, depth), series in vwc.items():
-        for day, v in zip(days(FIRST, len(series)), series, strict=True):
-            none = bool(np.isnan(v))
-            items.append(
-                {
-                    "probe": strip,
-                    "strip": strip,
-                    "depth_cm": depth,
-                    "day": day,
-                    "layer_top_cm": depth - 10,
-                    "layer_bottom_cm": depth + 10,
-                    "vwc_pct": None if none else float(v),
-                    "storage_mm": None if none else float(v) * 2,
-                    "quality": "missing" if none else "good",
-                    "partial": none,
-                    "reason": "the soil is frozen" if none else None,
-                }
-            )
-    return rows("soil_water_day", items, field="f", drained_upper_limit_pct=full, coverage=1.0)
 
 
 def pulses(fall: dict[tuple[str, float], float], n: int = N) -> pl.DataFrame:
@@ -55,40 +30,25 @@ def pulses(fall: dict[tuple[str, float], float], n: int = N) -> pl.DataFrame:
     )
 
 
-def evaporation(mm: Array | None) -> pl.DataFrame:
-    """evaporation_day of the field, as its other strip's station has it."""
-    if mm is None:
-        return generated.empty(TABLES["evaporation_day"])
-    return rows(
-        "evaporation_day",
-        [
-            {"station": "s", "field": "f", "strip": "treated", "day": d, "layer_evaporation_mm": v}
-            for d, v in zip(days(FIRST, len(mm)), mm.tolist(), strict=True)
-        ],
-    )
-
-
-def derived(
+def derived(  # noqa: PLR0917 - the sources
     vwc: dict[tuple[str, float], Array],
     rained: Array | None = None,
     pulse: pl.DataFrame | None = None,
     evaporated: Array | None = None,
     irrigated: dict[date, float | None] | None = None,
+    seasons: pl.DataFrame = SEASON,
 ) -> pl.DataFrame:
-    frame = drawdown_day.derive(
+    sources = (
         water(vwc),
         generated.empty(TABLES["soil_pulse_day"]) if pulse is None else pulse,
         rain(np.zeros(N) if rained is None else rained),
         irrigation(irrigated),
         evaporation(evaporated),
-        SEASON,
     )
+    seen = evaporation_seen.derive(evaporation_bare.derive(*sources, seasons))
+    frame = drawdown_day.derive(*sources, seen, seasons)
     check(frame, "drawdown_day")
     return frame
-
-
-def falling(rate: float, start: float = 36.0, n: int = N) -> Array:
-    return np.asarray(start - rate * np.arange(n))
 
 
 def test_balance_is_the_fall_in_storage() -> None:
@@ -198,6 +158,21 @@ def test_one_sensor_is_never_a_mixture_of_methods() -> None:
     assert set(frame["method"].drop_nulls()) == {"balance"}
 
 
+def test_what_is_usual_of_a_sensor_is_told_by_crop_year() -> None:
+    """Noisy before a harvest, quiet after it: a rise of 0.8 % is noise at first, water later."""
+    vwc = 33.0 + np.random.default_rng(5).normal(0, 1.0, N)
+    vwc[40:] = 33.0
+    vwc[50:] += 0.8
+    rise = days(FIRST, 51)[-1]
+
+    def gained(seasons: pl.DataFrame) -> list[date]:
+        frame = derived({("check", 30.0): vwc}, seasons=seasons)
+        return frame.filter(pl.col("reason") == "the layer gained water")["day"].to_list()
+
+    assert rise in gained(rows("season", [season("2023-05-01", days(FIRST, 41)[-1].isoformat())]))
+    assert rise not in gained(rows("season", []))
+
+
 def test_both_strips_only_where_both_have_an_uptake() -> None:
     treated = falling(0.1)
     treated[30:40] = np.nan
@@ -220,15 +195,11 @@ def test_evaporation_is_taken_off_the_surface_by_what_bare_days_show_of_it() -> 
     """Emergence ten days after seeding: 19 bare days; with more before them the share is learned."""
     early = rows("season", [season("2024-05-01", "2024-08-01")])
     bare = 40  # days to emergence from 1 April
-    frame = drawdown_day.derive(
-        water({("check", 10.0): _surface(bare, 0.6), ("check", 30.0): falling(0.1)}),
-        generated.empty(TABLES["soil_pulse_day"]),
-        rain(np.zeros(N)),
-        irrigation(),
-        evaporation(np.ones(N)),
-        early,
+    frame = derived(
+        {("check", 10.0): _surface(bare, 0.6), ("check", 30.0): falling(0.1)},
+        evaporated=np.ones(N),
+        seasons=early,
     )
-    check(frame, "drawdown_day")
     top = frame.filter(pl.col("depth_cm") == 10)
     assert top["evaporation_mm"][1:].to_list() == pytest.approx([0.6] * (N - 1))
     assert top["uptake_mm"][1:bare].to_list() == pytest.approx([0.0] * (bare - 1), abs=1e-9)
@@ -258,6 +229,7 @@ def test_empty() -> None:
         "weather_used_day",
         "irrigation_day",
         "evaporation_day",
+        "evaporation_seen",
         "season",
     )
     check(drawdown_day.derive(*(generated.empty(TABLES[n]) for n in names)), "drawdown_day")
