@@ -146,6 +146,14 @@ def without(names: tuple[str, ...], gone: pl.Expr) -> Callable[[Tables], Tables]
 
 LATE = (pl.col("day") == date(2022, 6, 20)) & (pl.col("probe") == "Home check")
 MOVED = (pl.col("probe") == "Far check") & (pl.col("day") >= date(2023, 4, 1))
+SWAPPED = (
+    (pl.col("probe") == "Home treated")
+    & (pl.col("depth_cm") == 20)
+    & (pl.col("day") >= date(2022, 5, 20))
+)
+SILENT = (pl.col("probe") == "Far treated") & pl.col("day").is_between(
+    date(2022, 11, 15), date(2023, 2, 15)
+)
 OF_FIELD = ("field", "strip", "season", "probe_spell", "soil_day", "weather_used_day")
 
 
@@ -199,6 +207,17 @@ CHANGES: dict[str, Callable[[Tables], Tables]] = {
         )
     },
     "limits": changed("sensor", drained_upper_limit_pct=pl.lit(37.0)),
+    "a harvest at the end of a month": changed(
+        "season", harvested=pl.coalesce("harvested", date(2023, 7, 31))
+    ),
+    "a swapped sensor": changed(
+        "soil_day",
+        **{
+            name: pl.col(name) + 4.0 * SWAPPED
+            for name in (f"vwc_{n}_pct" for n in ("mean", "min", "max", "last"))
+        },
+    ),
+    "a silent winter": without(("soil_day",), SILENT),
     "a practice": changed("field", practice=pl.lit("a cover crop")),
     "a field less": lambda given: (
         without(OF_FIELD, pl.col("field") == "Far")(given)
@@ -261,7 +280,7 @@ def test_what_all_parts_share_is_read_once_for_as_many_as_are_made_together(
     of_probe = given["soil_day"].group_by("probe").len()["len"].to_list()
     assert len(of_probe) == 4
     assert given["weather_used_day"].height > max(of_probe)  # has no probe, so it is of all parts
-    monkeypatch.setattr(derive, "PART_ROWS", 2 * max(of_probe) + 50)
+    monkeypatch.setattr(derive, "PART_ROWS", 4 * max(of_probe) + 50)  # two years of two probes
     made: list[list[str]] = []
     real = making.by_strips
 
@@ -289,10 +308,12 @@ def test_by_parts_it_is_as_made_whole(place: Path, steps: list[str]) -> None:
             now |= CHANGES[step](now)
             put(con, now)
             with pytest.MonkeyPatch.context() as patch:
-                patch.setattr(derive, "PART_ROWS", 5_000)
+                patch.setattr(derive, "PART_ROWS", 600)
                 derive.derive(con)
             assert sums(con) == whole(now), step
-        assert sums(con)["root_arrival"][0] > 0
+        made = sums(con)
+        assert made["root_arrival"][0] > 0
+        assert made["soil_offset"][0] == ("a swapped sensor" in steps)
 
 
 def whole(now: Tables) -> dict[str, tuple[int, object]]:
