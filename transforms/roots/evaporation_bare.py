@@ -22,10 +22,9 @@ def derive(  # noqa: PLR0917 - the tables that it is made from
     season: pl.DataFrame,
 ) -> pl.DataFrame:
     """One row a field, depth and crop year with such days. Water in mm."""
-    rows = layer_uptake.by_day(
-        soil_water_day, soil_pulse_day, weather_used_day, irrigation_day, season
-    )
     c = pl.col
+    topmost = soil_water_day.filter(c("layer_top_cm") == 0)
+    rows = layer_uptake.by_day(topmost, soil_pulse_day, weather_used_day, irrigation_day, season)
     found = (
         layer_uptake.with_evaporation(rows, evaporation_day)
         .filter(c("at_surface") & ~c("growing") & c("lost_mm").is_not_null())

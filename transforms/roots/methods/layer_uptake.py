@@ -57,7 +57,7 @@ def by_day(
         .pipe(with_season, season)
         .pipe(with_crop_year, season)
         .sort(*SENSOR, "day")
-        .with_columns(place_no=pl.struct(PLACE).rle_id())
+        .with_columns(place_no=pl.struct(PLACE).rle_id(), habit_no=pl.struct(CROP_YEAR).rle_id())
     )
     rows = _with_fall(rows)
     return _with_uptake(rows.join(_pulses(rows, soil_pulse_day), on=[*SENSOR, "day"], how="left"))
@@ -92,7 +92,7 @@ def _with_fall(rows: pl.DataFrame) -> pl.DataFrame:
     vwc = pl.col("vwc_pct")
     # Of three days in line the middle one departs by 1.22 (root of 3/2) times a day's noise.
     bend = (vwc - (beside(vwc, 1) + beside(vwc, -1)) / 2).abs()
-    noise = (1.4826 / 1.2247 * bend.median()).over(CROP_YEAR)
+    noise = (1.4826 / 1.2247 * bend.median()).over("habit_no")
     limit = pl.max_horizontal(pl.lit(GAIN_PCT), GAIN_NOISE * noise)
     rows = rows.with_columns(
         fall_mm=beside(pl.col("storage_mm"), 1) - pl.col("storage_mm"),
@@ -130,7 +130,7 @@ def _with_uptake(rows: pl.DataFrame) -> pl.DataFrame:
     would mix two methods of different bias.
     """
     c = pl.col
-    by_pulse = (c("pulse_pct").count() * 2 > c("storage_mm").count()).over(CROP_YEAR)
+    by_pulse = (c("pulse_pct").count() * 2 > c("storage_mm").count()).over("habit_no")
     open_ = c("storage_mm").is_not_null() & ~c("gained").fill_null(False) & ~c("rained")
     pulse = by_pulse & open_ & c("pulse_pct").is_not_null()
     balance = ~by_pulse & open_ & c("fall_mm").is_not_null() & ~c("rained_lately") & ~c("full")
