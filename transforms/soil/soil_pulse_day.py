@@ -41,6 +41,7 @@ SPIKE_PCT = 1.0
 SPIKE_TIMES = 3.0  # of how far the neighbors differ
 
 LEAST_LEFT_C = 1e-6  # squared degrees, below that is the noise of arithmetic
+MOST_DAYS = 10**8  # between two readings
 DECIMALS = 9  # below that is the noise of arithmetic
 PAIRS = ("tt", "ts", "ss", "tv", "sv", "vv", "tc", "sc", "cc", "vc")
 _SUMMED = ("readings", "before", "by_day", "after", "hours", "hours_all", *PAIRS)
@@ -155,15 +156,17 @@ def _windows(readings: pl.DataFrame) -> pl.DataFrame:
     """
     x, half = pl.col("x"), pl.col("half")
     known = readings.filter(pl.col("vwc").is_not_null())
-    evening = known.filter(x > half).with_columns(
-        x=x - sun.DAY_H, solar_day=pl.col("solar_day") + 1
-    )
-    morning = known.filter(x < -half).with_columns(
-        x=x + sun.DAY_H, solar_day=pl.col("solar_day") - 1
+    day = pl.col("solar_day")
+    # One whole number sorts twice as fast as three columns; each part is in the order of time as it is.
+    place = pl.col("sensor_no").cast(pl.Int64) * MOST_DAYS + day
+    parts = (
+        known.filter(x > half).with_columns(x=x - sun.DAY_H, solar_day=day + 1),
+        known,
+        known.filter(x < -half).with_columns(x=x + sun.DAY_H, solar_day=day - 1),
     )
     return (
-        pl.concat([known, evening, morning])
-        .sort(*WINDOW, "x")
+        pl.concat(part.with_columns(order=3 * place + number) for number, part in enumerate(parts))
+        .sort("order", maintain_order=True)
         .select(
             *WINDOW,
             "half",
