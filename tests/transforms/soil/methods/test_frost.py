@@ -1,7 +1,6 @@
 from collections.abc import Sequence
 from datetime import date, timedelta
 
-import numpy as np
 import polars as pl
 import pytest
 
@@ -73,13 +72,13 @@ def test_air_of_long_ago_says_nothing() -> None:
 
 
 def test_each_winter_is_told_from_its_own_midsummer_on() -> None:
-    """The years before do not show, to the last digit."""
-    rng = np.random.default_rng(3)
-    temps = 4 - 14 * np.cos((np.arange(1200) - 135) / 365.25 * 2 * np.pi)
-    temps = (temps + rng.normal(0, 4, 1200)).tolist()
-    since = (date(2025, 7, 1) - FIRST).days
+    """No frost of the year before is carried on, and a record cut off there says the same."""
+    first = date(2024, 7, 1)
+    cold = [-10.0] * (first - FIRST).days
+    later = [3.0] * 150 + [-10.0] * 60
     for depth_cm in (10.0, 100.0):
-        whole = may_freeze(temps, depth_cm)
-        cut = may_freeze(temps[since:], depth_cm, first=date(2025, 7, 1))
-        assert cut == whole[since:]
-        assert {True, False} == {frozen for frozen, _ in cut}
+        whole = may_freeze(cold + later, depth_cm)
+        assert whole[len(cold) - 1][0]
+        assert not any(frozen for frozen, _ in whole[len(cold) :][:150])
+        assert may_freeze(later, depth_cm, first=first) == whole[len(cold) :]
+        assert whole[-1][0]
