@@ -8,6 +8,9 @@ from transforms.methods import calendar_day
 from transforms.methods.texts import joined
 from transforms.money.methods.fuel import fuel_l_ha
 
+# Two weeks to either side at the most; what is compared with the first working is in the book.
+PART = "field year"
+MARGIN_MONTHS = 1
 WEEK = 7
 LINE = ["field", "strip", "practice"]
 

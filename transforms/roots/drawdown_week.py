@@ -5,6 +5,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.roots.drawdown_week import TABLE
 
+PART = "field season"
 _KEY = ["field", "season", "strip", "depth_cm", "week_starts"]
 
 

@@ -5,6 +5,9 @@ import polars as pl
 from schemas import generated
 from schemas.tables.soil.measuring_day import TABLE
 
+# A week back at the most.
+PART = "field year"
+MARGIN_MONTHS = 1
 # Cone index is comparable only near field capacity (ASABE EP542; from memory).
 MOIST = 0.7
 # Rain of two days that still fills the pores in which infiltration is measured. Common practice, no source.
@@ -39,10 +42,16 @@ def derive(profile_water_day: pl.DataFrame, rain_day: pl.DataFrame) -> pl.DataFr
             (pl.col("day") - pl.col("known_on")).dt.total_days() <= WEEK
         ).then("last")
     )
-    two = days.rolling("day", period="2d", group_by="field").agg(
-        rain_two_days_mm=pl.col("rain_mm").sum(), known=pl.col("rain_mm").count()
+    # Added up pair by pair: a running sum would drift by where it began.
+    after = (pl.col("day").shift(1).over("field") == pl.col("day").dt.offset_by("-1d")).fill_null(
+        False
     )
-    rows = days.join(two, on=PLACE, maintain_order="left").with_columns(
+    before = pl.when(after).then(pl.col("rain_mm").shift(1).over("field"))
+    rows = days.with_columns(before=before).with_columns(
+        known=pl.sum_horizontal(pl.col("rain_mm", "before").is_not_null()),
+        rain_two_days_mm=pl.sum_horizontal("rain_mm", "before"),
+    )
+    rows = rows.with_columns(
         rain_two_days_mm=pl.when(pl.col("known") > 0).then("rain_two_days_mm"),
         coverage=pl.col("known") / 2,
     )

@@ -26,6 +26,9 @@ from transforms.methods.irrigation import with_irrigation
 from transforms.methods.strips import STRIPS, in_strip, shared_rain, strip_rain
 from transforms.methods.texts import joined
 
+# The winter before a season: back to the harvest before, and a total of rain is of no more than a year.
+PART = "field season"
+MARGIN_MONTHS = 12
 WINTER = ["field", "season"]
 STRIP = [*WINTER, "strip"]
 NEAR_D = 14  # common practice, no source: the fortnight of response_cause

@@ -11,6 +11,7 @@ import polars as pl
 from schemas import generated
 from schemas.tables.soil.stress_day import TABLE
 
+PART = "field season"
 PLACE = ["field", "strip"]
 SEASON = [*PLACE, "season"]
 WEEK = "7d"
