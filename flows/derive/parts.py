@@ -1,8 +1,8 @@
 """The parts of a derived table: what each is made from, hashed, and which rows that is.
 
 A module of ``transforms/`` says in ``PART`` what its rows depend on: a place, which is the name of a
-column (``field``, ``probe``), or a place and ``season`` or ``year``. A part is one place, in one span
-of days if it goes by season or year. It is made from those rows of a source that are of its place
+column (``field``, ``probe``) or ``all`` of them, or a place and ``season`` or ``year``. A part is one place,
+in one span of days if it goes by season or year. It is made from those rows of a source that are of its place
 (all, if the source does not say; rows of no place belong to every part) and, if the source is
 computed and has a ``day``, of its span and ``MARGIN_MONTHS`` to either side. What is written in the
 books is divided by place only, and so is what was learned of a whole record.
@@ -30,6 +30,7 @@ from schemas.catalogue import TABLES
 from schemas.table import Table
 
 SEASON, YEAR = "season", "year"
+ALL = "all"  # the place of tables whose rows depend on those of all places, in their span
 _FIRST, _LAST = date(1, 1, 1), date(9999, 12, 31)
 _KEY = ["place", "month", "season"]
 
@@ -56,6 +57,10 @@ class Word:
     def by_place(self, table: Table) -> bool:
         """Return whether a table's rows say of which place they are."""
         return self.place in table.names
+
+    def tells_parts(self, table: Table) -> bool:
+        """Return whether a source's rows tell which parts there are, and how large each is."""
+        return self.by_place(table) or (self.place == ALL and self.by_day(table))
 
     def by_season(self, table: Table) -> bool:
         """Return whether a table's rows go by their season, whatever their day."""
@@ -144,7 +149,7 @@ class Parts:
 
     def _theirs(self, table: Table, spans: pl.DataFrame) -> tuple[str, pl.DataFrame]:
         """Return SQL that joins a table's rows with those ``k`` that their parts have, and these."""
-        place = f"t.{generated.quoted(self.word.place)} = k.place"
+        place = f"{_place(self.word, table)} = k.place"
         if self.word.by_season(table):
             seasons = self.seasons.join(spans, on="part", how="semi")
             return f"{place} AND t.season = k.season", seasons
@@ -157,7 +162,7 @@ class Parts:
 
         The latter lack a place, season or day, which breaks their declaration: whoever checks must see them.
         """
-        said = [self.word.place]
+        said = [self.word.place] * self.word.by_place(table)
         said += ["season"] if self.word.by_season(table) else ["day"] * self.word.by_day(table)
         lost = rows.filter(pl.any_horizontal(pl.col(said).is_null()))
         return pl.concat([self._own(table, rows.drop_nulls(said), parts), lost])
@@ -174,8 +179,8 @@ class Parts:
             return rows.join(wanted, left_on=place, right_on="place", how="semi")
         rows = rows.with_row_index("row_no")
         found = (
-            rows.select("row_no", "day", place)
-            .join(wanted, left_on=place, right_on="place")
+            rows.select("row_no", "day", place=place if place in rows.columns else pl.lit(""))
+            .join(wanted, on="place")
             .filter(pl.col("day").is_between("from_day", "to_day"))
         )
         return rows.join(found, on="row_no", how="semi").drop("row_no")
@@ -203,7 +208,7 @@ class Divided:
             for source, rows in keys.items()
         ).sort("part", "source")
         # What every part is made from is read once for as many as are made together.
-        placed = [source for source in found if word.by_place(TABLES[source])]
+        placed = [source for source in found if word.tells_parts(TABLES[source])]
         own = sums.filter(pl.col("source").is_in(placed))
         made_from: dict[str, list[Any]] = {
             part: [method, str(since), str(until)]
@@ -224,7 +229,7 @@ class Divided:
         self, word: Word, found: dict[str, pl.DataFrame]
     ) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Return the spans of all parts, and which seasons lie in which."""
-        placed = [rows for name, rows in found.items() if word.by_place(TABLES[name])]
+        placed = [rows for name, rows in found.items() if word.tells_parts(TABLES[name])]
         places = pl.concat(rows.select("place") for rows in placed).drop_nulls().unique()
         seasons = pl.DataFrame(schema={"place": pl.String, "season": pl.Int64, "span": pl.Date})
         if word.span == SEASON:

@@ -25,11 +25,11 @@ Table 19 (readily evaporable water), the equations and the papers of 1972 and 20
 
 A day without rain on record counts as dry (so does an irrigation of unknown depth), and so does what
 was not recorded of a day; one without reference evapotranspiration counts as still. The reason says
-so. The layer starts half empty, which the first rains make good. Irrigation is that of the strip that
-the station is in; a strip without a station is taken to evaporate like the other one.
+so. The layer starts half empty, which the first rains make good: at a station's first day, and for the
+days of each calendar year at the beginning of the year before, so that no row hangs on older ones.
+Irrigation is that of the strip that the station is in; a strip without a station is taken to evaporate
+like the other one.
 """
-
-import math
 
 import numpy as np
 import polars as pl
@@ -44,6 +44,9 @@ from transforms.methods.texts import joined
 
 Array = NDArray[np.float64]
 
+# Each calendar year is carried on from the beginning of the year before.
+PART = "all year"
+MARGIN_MONTHS = 12
 CLAY = texture.TEXTURES["clay"]
 LAYER_M = 0.10
 # What a drying soil brings to its surface, mm a square root of a day: 3.3 to 4.1 in the four soils of
@@ -76,12 +79,9 @@ def derive(
         .pipe(_with_irrigation, irrigation_day, comparison)
         .sort("station", "day")
     )
-    frames = [_station(group) for _, group in rows.group_by("station", maintain_order=True)]
-    if not frames:
+    if rows.is_empty():
         return generated.empty(TABLE)
-    return generated.conform(_with_reason(pl.concat(frames)).select(TABLE.names), TABLE).sort(
-        TABLE.key
-    )
+    return generated.conform(_with_reason(_carried(_with_needs(rows))).select(TABLE.names), TABLE)
 
 
 def _with_irrigation(
@@ -112,60 +112,94 @@ def basal(single: pl.Expr) -> pl.Expr:
     return (KCB_INI + steep * (single - KC_INI)).clip(KCB_INI, None)
 
 
-def _station(rows: pl.DataFrame) -> pl.DataFrame:
-    """The depletion of one station's evaporation layer, carried from day to day."""
-    capacity, wilting, ready = _soil(rows["soil_texture"].drop_nulls().to_list())
-    total = 1000 * (capacity - 0.5 * wilting) * LAYER_M
-    rows = rows.with_columns(
-        basal_coefficient=pl.when(pl.col("season").is_null())
-        .then(pl.when(pl.col("crop_coefficient").is_not_null()).then(0.0))
-        .otherwise(basal(pl.col("crop_coefficient")))
+def _with_needs(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add what each day asks of the evaporation layer and brings to it, and what the layer holds."""
+    single = pl.col("crop_coefficient")
+    bare_ground = pl.when(single.is_not_null()).then(0.0)
+    kcb = pl.when(pl.col("season").is_null()).then(bare_ground).otherwise(basal(single))
+    named = rows["soil_texture"].unique().to_list()
+    total, ready = ({name: _layer(name)[n] for name in named} for n in (0, 1))
+    soil = pl.col("soil_texture")
+    return rows.with_columns(
+        basal_coefficient=kcb,
+        asked=pl.when(kcb.is_not_null()).then("reference_et_mm").fill_null(0.0),
+        kcb=kcb.fill_null(0.0),
+        water=pl.sum_horizontal("rain_mm", "irrigation_mm"),
+        total=soil.replace_strict(total, return_dtype=pl.Float64),
+        ready=soil.replace_strict(ready, return_dtype=pl.Float64),
+        year=pl.col("day").dt.year(),
     )
-    asked = (
-        rows.select(
-            pl.when(pl.col("basal_coefficient").is_not_null())
-            .then("reference_et_mm")
-            .fill_null(0.0)
+
+
+def _layer(soil_texture: str | None) -> tuple[float, float]:
+    """Total and readily evaporable water of the layer, mm; of clay if the texture is not known."""
+    named = texture.named(soil_texture) if soil_texture else "clay"
+    capacity, wilting, ready = texture.TEXTURES.get(named, CLAY)
+    return 1000 * (capacity - 0.5 * wilting) * LAYER_M, ready
+
+
+def _carried(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add what the layer gives and lacks, carried from day to day, all stations and years side by side."""
+    run = ["station", "of_year"]
+    years = [rows.with_columns(of_year=pl.col("year") + later) for later in (0, 1)]
+    known = rows.select("station", of_year="year").unique()
+    steps = (
+        pl.concat(years)
+        .join(known, on=run, how="semi")
+        .sort(*run, "day")
+        .with_columns(run=pl.struct(run).rle_id(), n=pl.int_range(pl.len()).over(run))
+    )
+    at = steps["n"].to_numpy(), steps["run"].to_numpy()
+
+    def side_by_side(name: str) -> Array:
+        # Runs shorter than the longest end with days of no soil in particular.
+        laid = np.full((at[0].max() + 1, at[1].max() + 1), float(name == "total"))
+        laid[at] = steps[name].to_numpy()
+        return laid
+
+    needs = (side_by_side(name) for name in ("asked", "kcb", "water", "total", "ready"))
+    coefficient, shallow, depletion = (laid[at] for laid in _day_by_day(*needs))
+    known_both = pl.col("reference_et_mm").is_not_null() & pl.col("basal_coefficient").is_not_null()
+    et = pl.when(known_both).then("reference_et_mm")
+    return (
+        steps.with_columns(
+            evaporation_coefficient=pl.when(known_both).then(pl.Series(coefficient)),
+            surface_depletion_mm=pl.Series(depletion),
+            layer_evaporation_mm=pl.Series(shallow) * et,
+            basal_et_mm=pl.col("basal_coefficient") * et,
         )
-        .to_series()
-        .to_numpy()
+        .with_columns(soil_evaporation_mm=pl.col("evaporation_coefficient") * et)
+        .filter(pl.col("of_year") == pl.col("year"))
+        .sort("station", "day")
     )
-    kcb = rows["basal_coefficient"].fill_null(0.0).to_numpy()
-    water = (rows["rain_mm"].fill_null(0.0) + rows["irrigation_mm"].fill_null(0.0)).to_numpy()
+
+
+def _day_by_day(
+    asked: Array, kcb: Array, water: Array, total: Array, ready: Array
+) -> tuple[Array, Array, Array]:
+    """Return the coefficient, that of the layer alone and the depletion; days by runs, in mm."""
     most = np.maximum(KC_MAX, kcb + 0.05)
     over = np.clip(kcb - KC_MIN, 0.0, None) / (most - KC_MIN)
     bare = 1 - np.minimum(over ** (1 + 0.5 * HEIGHT_M), 0.99)
-    coefficient, shallow, depletion = (np.zeros(len(kcb)) for _ in range(3))
-    lacks, below = total / 2, 0.0
+    energy = np.minimum(most - kcb, bare * most)
+    coefficient, shallow, depletion = (np.zeros_like(kcb) for _ in range(3))
+    lacks, below = total[0] / 2, np.zeros_like(total[0])
     for i in range(len(kcb)):
-        lacks, below = max(lacks - water[i], 0.0), max(below - water[i], 0.0)
-        energy = min(most[i] - kcb[i], bare[i] * most[i])
-        wet = min((total - lacks) / (total - ready), 1.0)
-        layer = min(wet * (most[i] - kcb[i]), bare[i] * most[i])
-        risen = (math.hypot(below, SORPTIVITY_MM) - below) / asked[i] if asked[i] > 0 else 0.0
-        coefficient[i] = max(layer, min(risen, energy)) if lacks > ready else layer
-        shallow[i] = layer
-        roots = ROOTS_TAKE * (1 - lacks / total) * kcb[i]
-        below += max(coefficient[i] * asked[i] - max(ready - lacks, 0.0), 0.0)
-        lacks = min(lacks + (coefficient[i] / bare[i] + roots) * asked[i], total)
-        below = max(below, lacks - ready) if lacks > ready else 0.0
+        lacks = np.clip(lacks - water[i], 0.0, total[i])
+        below = np.maximum(below - water[i], 0.0)
+        wet = np.minimum((total[i] - lacks) / (total[i] - ready[i]), 1.0)
+        shallow[i] = np.minimum(wet * (most[i] - kcb[i]), bare[i] * most[i])
+        asks = asked[i] > 0
+        rises = np.sqrt(below**2 + SORPTIVITY_MM**2) - below
+        risen = np.divide(rises, asked[i], out=np.zeros_like(rises), where=asks)
+        second = np.maximum(shallow[i], np.minimum(risen, energy[i]))
+        coefficient[i] = np.where(lacks > ready[i], second, shallow[i])
+        roots = ROOTS_TAKE * (1 - lacks / total[i]) * kcb[i]
+        below += np.maximum(coefficient[i] * asked[i] - np.maximum(ready[i] - lacks, 0.0), 0.0)
+        lacks = np.minimum(lacks + (coefficient[i] / bare[i] + roots) * asked[i], total[i])
+        below = np.where(lacks > ready[i], np.maximum(below, lacks - ready[i]), 0.0)
         depletion[i] = lacks
-    known = pl.col("reference_et_mm").is_not_null() & pl.col("basal_coefficient").is_not_null()
-    return rows.with_columns(
-        evaporation_coefficient=pl.Series(coefficient), surface_depletion_mm=pl.Series(depletion)
-    ).with_columns(
-        evaporation_coefficient=pl.when(known).then("evaporation_coefficient"),
-        soil_evaporation_mm=pl.when(known).then(
-            pl.col("evaporation_coefficient") * pl.col("reference_et_mm")
-        ),
-        layer_evaporation_mm=pl.when(known).then(pl.Series(shallow) * pl.col("reference_et_mm")),
-        basal_et_mm=pl.when(known).then(pl.col("basal_coefficient") * pl.col("reference_et_mm")),
-    )
-
-
-def _soil(textures: list[str]) -> tuple[float, float, float]:
-    """Water contents and readily evaporable water of the texture named last, else of clay."""
-    return texture.TEXTURES.get(texture.named(textures[-1]) if textures else "clay", CLAY)
+    return coefficient, shallow, depletion
 
 
 def _with_reason(rows: pl.DataFrame) -> pl.DataFrame:

@@ -11,6 +11,11 @@ from transforms.weather.methods import serving
 from transforms.weather.methods.complete_rain import begin_of_later_totals
 from transforms.weather.methods.rain_records import BEYOND
 
+# Gaps that are filled, and totals (``rain_counter``), are of a year at most; so are the sums since seeding
+# of the year before.
+PART = "all year"
+MARGIN_MONTHS = 12
+LONGEST_GAP_D = 365
 _KEY = ["station", "day"]
 _READ = [
     "rain_mm",
@@ -34,13 +39,14 @@ def derive(
 ) -> pl.DataFrame:
     """Make one row a station and day.
 
-    Every day from a station's first to its last stands; one without rain data has nulls and a
-    reason. What a row stands for, ``recorded_d``, is the recorded part of its own day and, where
-    its total reaches back over a gap, what the days before lack; ``normal_recorded_mm`` is the
-    normal of just that, so that a departure compares like with like and sums of both need no
-    further rule. Sums to date run from 1 January, and from seeding to harvest of the season in the
-    station's field; their coverage is days recorded over days elapsed, so days before the
-    station's first count as lost.
+    Every day from a station's first to its last stands, but for gaps of more than ``LONGEST_GAP_D``;
+    one without rain data has nulls and a reason. What a row stands for, ``recorded_d``, is the
+    recorded part of its own day and, where its total reaches back over a gap, what the days before
+    lack; ``normal_recorded_mm`` is the normal of just that, so that a departure compares like with
+    like and sums of both need no further rule. Sums to date run from 1 January, and from seeding to
+    harvest of the season in the station's field, if it was seeded in this calendar year or the one
+    before (a crop whose harvest nobody noted has none any more); their coverage is days recorded
+    over days elapsed, so days before the station's first count as lost.
 
     Rain that the place can hardly have had is kept, doubtful and partial; weeks of nothing that a
     neighbor contradicts are not recorded days; rain that was read by hand replaces both and
@@ -60,13 +66,23 @@ def derive(
 
 
 def _grid(weather_used_day: pl.DataFrame) -> pl.DataFrame:
-    """Each station's days without gaps, back to where its first total began."""
-    first = pl.min_horizontal("day", "rain_since_day").min()
-    spans = weather_used_day.group_by("station").agg(
-        pl.date_ranges(first, pl.col("day").max()).explode().alias("day")
+    """Each station's days, gaps filled, back to where its first total began."""
+    day = pl.col("day")
+    following = day.shift(-1).over("station")
+    parted = (day - day.shift(1).over("station")).dt.total_days() > LONGEST_GAP_D
+    goes_on = (following - day).dt.total_days() <= LONGEST_GAP_D
+    rows = weather_used_day.sort(_KEY).with_columns(
+        begun=parted.fill_null(True), stretch=parted.fill_null(True).cum_sum()
+    )
+    begin = pl.min_horizontal(day, "rain_since_day").min().over("stretch")
+    spans = rows.select(
+        "station",
+        first=pl.when("begun").then(begin).otherwise(day),
+        last=pl.when(goes_on.fill_null(False)).then(following.dt.offset_by("-1d")).otherwise(day),
     )
     return (
-        spans.explode("day")
+        calendar_day.each_day(spans, "first", "last")
+        .drop("first", "last")
         .join(weather_used_day.select(*_KEY, *_READ, note="rain_note"), on=_KEY, how="left")
         .with_columns(
             pl.col("rain_coverage").fill_null(0.0),
@@ -97,38 +113,45 @@ def _compared(days: pl.DataFrame) -> pl.DataFrame:
     lost = 1.0 - pl.col("rain_coverage")
     recorded = pl.col("rain_mm").is_not_null()
     since = pl.when(recorded).then("rain_since_day")
-    # Totals of what was lost up to the day before, to take differences over a bridge from.
     run = days.with_columns(
-        (lost.cum_sum() - lost).over("station").alias("lost_d"),
-        (lost * pl.col("normal_mm")).fill_null(0.0).cum_sum().over("station").alias("lost_mm"),
-        pl.col("normal_mm").is_null().cum_sum().over("station").alias("unknown"),
         begin_of_later_totals(since).over("station").alias("later"),
-    ).with_columns(
-        (pl.col("lost_mm") - (lost * pl.col("normal_mm")).fill_null(0.0)).alias("lost_mm"),
+        lost.alias("lost_d"),
+        (lost * pl.col("normal_mm")).alias("lost_mm"),
     )
-    begun = run.select(
-        "station",
-        pl.col("day").alias("rain_since_day"),
-        pl.col("lost_d").alias("begun_d"),
-        pl.col("lost_mm").alias("begun_mm"),
-        (pl.col("unknown") - pl.col("normal_mm").is_null()).alias("begun_unknown"),
+    both = run.join(_bridged(run), on=_KEY, how="left", maintain_order="left").with_columns(
+        pl.col("bridged_d", "bridged_mm").fill_null(0.0)
     )
-    both = run.join(begun, on=["station", "rain_since_day"], how="left", maintain_order="left")
-    normal_known = pl.col("unknown") == pl.col("begun_unknown")
-    bridged_d = (pl.col("lost_d") - pl.col("begun_d")).clip(lower_bound=0.0)
-    bridged_mm = (pl.col("lost_mm") - pl.col("begun_mm")).clip(lower_bound=0.0)
+    normal_known = pl.col("normal_mm").is_not_null() & (pl.col("unknown").fill_null(0) == 0)
     return both.with_columns(
         pl.when(recorded)
-        .then(pl.col("rain_coverage") + bridged_d)
+        .then(pl.col("rain_coverage") + pl.col("bridged_d"))
         .otherwise(0.0)
         .alias("recorded_d"),
         pl.when(recorded & normal_known)
-        .then(pl.col("rain_coverage") * pl.col("normal_mm") + bridged_mm)
+        .then(pl.col("rain_coverage") * pl.col("normal_mm") + pl.col("bridged_mm"))
         .alias("normal_recorded_mm"),
         ((pl.col("rain_coverage") < calendar_day.WHOLE) & (pl.col("later") <= pl.col("day")))
         .fill_null(False)
         .alias("bridged"),
     ).with_columns((pl.col("rain_mm") - pl.col("normal_recorded_mm")).alias("departure_mm"))
+
+
+def _bridged(run: pl.DataFrame) -> pl.DataFrame:
+    """What the days before each total lost that it is of as well, in days and in normal rain."""
+    totals = run.filter(pl.col("rain_mm").is_not_null()).select(
+        "station", "rain_since_day", to="day"
+    )
+    lost = run.select(*_KEY, "lost_d", "lost_mm")
+    return (
+        calendar_day.each_day(totals, "rain_since_day", pl.col("to").dt.offset_by("-1d"))
+        .join(lost, on=_KEY, maintain_order="left")
+        .group_by("station", day="to")
+        .agg(
+            bridged_d=pl.col("lost_d").sum(),
+            bridged_mm=pl.col("lost_mm").sum(),
+            unknown=pl.col("lost_mm").null_count(),
+        )
+    )
 
 
 def _in_season(days: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
@@ -140,9 +163,9 @@ def _in_season(days: pl.DataFrame, season: pl.DataFrame) -> pl.DataFrame:
         pl.col("harvested").alias("to_day"),
         pl.col("seeded").alias("season_to_date_start"),
     )
-    return calendar_day.in_spell(days, spells, "field", ["season", "season_to_date_start"]).sort(
-        _KEY
-    )
+    rows = calendar_day.in_spell(days, spells, "field", ["season", "season_to_date_start"])
+    late = pl.col("season_to_date_start").dt.year() < pl.col("day").dt.year() - 1
+    return rows.with_columns(pl.when(~late).then("season_to_date_start").name.keep()).sort(_KEY)
 
 
 def _to_date(days: pl.DataFrame, span: str) -> pl.DataFrame:

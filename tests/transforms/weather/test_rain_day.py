@@ -1,5 +1,6 @@
 """Rain against normal by day: bridged gaps, partial days, sums to date."""
 
+from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
 
@@ -240,3 +241,44 @@ def test_dry_weeks_that_the_other_gauge_contradicts_are_not_recorded() -> None:
     assert "the gauge caught nothing on 20 days in a row while b caught" in dry["reason"]
     assert mine[days[-1]]["year_to_date_coverage"] == pytest.approx(10 / 150)
     assert not found.filter(pl.col("station") == "b")["partial"].any()
+
+
+def test_a_gap_of_a_year_is_filled_and_a_longer_one_is_not() -> None:
+    first = date(2021, 3, 1)
+    for gap_d, days in ((365, 366), (366, 2)):
+        rows = [
+            {
+                "station": "a",
+                "day": day,
+                "rain_mm": 1.0,
+                "rain_since_day": day,
+                "rain_coverage": 1.0,
+            }
+            for day in (first, first + timedelta(days=gap_d))
+        ]
+        found = derived(rows)
+        assert found.height == days
+        assert found["year_to_date_mm"].to_list()[-1] == 1.0
+        assert found["rain_mm"].sum() == 2.0
+
+
+def test_sums_since_seeding_end_with_the_year_after_if_nobody_notes_a_harvest() -> None:
+    rows = [
+        {"station": "a", "day": day, "rain_mm": 1.0, "rain_since_day": day, "rain_coverage": 1.0}
+        for day in (date(2021, 9, 1) + timedelta(days=n) for n in range(500))
+    ]
+    season = [frames.season("2021-09-10")]
+    found = derived(rows, season).filter(pl.col("season_to_date_mm").is_not_null())
+    assert (found["day"].min(), found["day"].max()) == (date(2021, 9, 10), date(2022, 12, 31))
+    assert found["season_to_date_mm"].to_list()[-1] == found.height
+
+
+def derived(rows: list[dict[str, Any]], season: Sequence[dict[str, Any]] = ()) -> pl.DataFrame:
+    used = frames.rows("weather_used_day", rows, field="f", rain_doubtful=False, gauge_lost=False)
+    spell = [{"station": "a", "field": "f", "from_day": date(2020, 1, 1)}]
+    return rain_day.derive(
+        used,
+        frames.rows("station_spell", spell),
+        frames.rows("normal_day", []),
+        frames.rows("season", season),
+    )
