@@ -26,6 +26,8 @@ from transforms import order
 
 # Rows of their own place that parts of a table are made from at a time.
 PART_ROWS = 300_000
+# Rows of a table's largest source up to which all its rows are made sooner than its parts are told apart.
+FEW_ROWS = 20_000
 
 
 @dataclass(slots=True)
@@ -87,7 +89,8 @@ def _derive_changed(
             continue
         if made_from.stands(name):
             continue
-        before, parts = problems.count, made_from.parts(name)
+        before, few = problems.count, made_from.most_rows(name) <= FEW_ROWS
+        parts = None if few else made_from.parts(name)
         if parts is None:
             written = _make_whole(con, TABLES[name], made_from, frames, problems)
         else:

@@ -19,8 +19,8 @@ from functools import lru_cache
 from itertools import product
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special
 
 Array = NDArray[np.float64]
 SHAPES = (
@@ -132,10 +132,10 @@ def _mixed(se: Array, share: Array, df: int) -> float:
     """Return where a mixture of Student's t about zero leaves 5% outside."""
     counts = share > _NO_SHARE
     se, share = se[counts], share[counts]
-    low, high = (-special.stdtrit(df, OUTSIDE / 2) * end for end in (se.min(), se.max()))
+    low, high = (-scipy.special.stdtrit(df, OUTSIDE / 2) * end for end in (se.min(), se.max()))
     for _ in range(_HALVINGS):
         middle = (low + high) / 2
-        outside = float((share * 2 * special.stdtr(df, -middle / se)).sum())
+        outside = float((share * 2 * scipy.special.stdtr(df, -middle / se)).sum())
         low, high = (middle, high) if outside > OUTSIDE else (low, middle)
     return float(high)
 

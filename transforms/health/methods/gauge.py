@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 import polars as pl
-from scipy import special
+import scipy
 
 from transforms.health.methods.spans import WHO, checked_days, labeled, spans
 from transforms.methods.penman import extraterrestrial, mean_saturation, saturation
@@ -47,7 +47,9 @@ def dry_gauges(
     luck = pl.Series(
         "luck",
         np.asarray(
-            special.bdtr(runs["caught_run"].to_numpy(), RUN, runs["rate"].fill_null(0.0).to_numpy())
+            scipy.special.bdtr(
+                runs["caught_run"].to_numpy(), RUN, runs["rate"].fill_null(0.0).to_numpy()
+            )
         ),
     )
     runs = runs.with_columns(luck, habit=has_habit).join(
