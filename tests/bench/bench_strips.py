@@ -14,7 +14,7 @@ from datetime import date
 import numpy as np
 import polars as pl
 
-from flows.derive.derive import by_strips
+from flows.derive.making import by_strips
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.bench.bench_trial import LEVEL, PRACTICE, markdown

@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from flows.derive.derive import by_strips
+from flows.derive.making import by_strips
 from schemas import compared, generated
 from schemas.catalogue import TABLES
 from tests.transforms.frames import check, rows
