@@ -26,7 +26,7 @@ from transforms import order
 
 # Rows of their own place that parts of a table are made from at a time.
 PART_ROWS = 300_000
-# Rows of a table's largest source up to which all its rows are made sooner than its parts are told apart.
+# Rows of the farm's largest daily table up to which all rows are made sooner than parts are told apart.
 FEW_ROWS = 20_000
 
 
@@ -82,6 +82,7 @@ def _derive_changed(
     wanted = {name: made_from.sources(name) for name in order.DERIVED}
     frames: dict[str, pl.DataFrame] = {}
     changed = []
+    few = max((made_from.rows(name) for name in order.DAILY), default=0) <= FEW_ROWS
     for place, (name, given) in enumerate(wanted.items()):
         tick(f"making {name}", place, len(wanted))
         if missing := [source for source in given if source in problems.not_made]:
@@ -89,7 +90,7 @@ def _derive_changed(
             continue
         if made_from.stands(name):
             continue
-        before, few = problems.count, made_from.most_rows(name) <= FEW_ROWS
+        before = problems.count
         parts = None if few else made_from.parts(name)
         if parts is None:
             written = _make_whole(con, TABLES[name], made_from, frames, problems)

@@ -73,9 +73,9 @@ class MadeFrom:
             part for part, made_from in parts.made_from.items() if before.get(part) != made_from
         ]
 
-    def most_rows(self, name: str) -> int:
-        """Return how many rows the largest source of a table has."""
-        return max(self._hashed.whole(source)[0] for source in self.sources(name))
+    def rows(self, name: str) -> int:
+        """Return how many rows a table has."""
+        return self._hashed.whole(name)[0]
 
     def strays(self, name: str, parts: Parts) -> pl.DataFrame:
         """Return the stored rows of a table that belong to none of its parts."""
