@@ -26,7 +26,7 @@ from transforms import order
 
 # Rows of their own place that parts of a table are made from at a time.
 PART_ROWS = 300_000
-# Rows of the farm's largest daily table up to which all rows are made sooner than parts are told apart.
+# Rows of the largest daily table up to which making all rows is sooner done than finding what changed.
 FEW_ROWS = 20_000
 
 
