@@ -240,7 +240,7 @@ CONE_INDEX_MAX = number(
 )
 COMPACTED_BOTTOM = number("compacted_bottom_cm", "cm", "bottom of the compacted layer", 0, 200)
 WORKING_DEPTH = number("working_depth_cm", "cm", "depth to work at, just below the layer", 0, 250)
-# The soil's state at a depth on a day, by the limits of its texture
+# Between which contents a layer gives water to a crop
 LIMITS = (
     number(
         "drained_upper_limit_pct",
@@ -264,6 +264,7 @@ LIMITS = (
     number("lower_limit_pct", "percent", "lowest sustained water content of the layer", 0, 100),
     text("lower_limit_from", "where the lower limit comes from", one_of=("given", "record")),
 )
+# The soil's state at a depth on a day, by the limits of its texture
 SOIL_STATES = ("drier than friable", "friable", "wetter than friable")
 FRIABLE = (
     share("friable_from_share", "share of its available water from which the soil is friable"),

@@ -145,11 +145,11 @@ class Hashed:
 
 def _whole(name: str) -> str:
     """Return SQL for a table's name, number of rows and two sums of hashes."""
-    columns = ", ".join(generated.quoted(column) for column in TABLES[name].names)
-    return (
-        f"SELECT '{name}', count(*), (coalesce(sum(h), 0) % 18446744073709551616)::UBIGINT, "
-        f"coalesce(bit_xor(h), 0) FROM (SELECT hash({columns}) AS h FROM {generated.quoted(name)})"
-    )
+    return f"""
+        SELECT '{name}', coalesce(sum(n), 0)::BIGINT, coalesce(any_value(total), 0),
+            coalesce(any_value(mixed), 0)
+        FROM ({_hashes(name, By())})
+    """
 
 
 def _these(name: str, by: By) -> str:

@@ -88,7 +88,9 @@ class MadeFrom:
 
     def made(self, name: str, *, whole: bool, parts: Parts | None = None) -> None:
         """Note that a table was made; if not ``whole`` (it has a problem), that the next derive makes it."""
-        if whole and parts is not None:
+        if parts is None:  # made whole: what its parts were made from before is no more
+            self._con.execute("DELETE FROM used.part WHERE table_name = ?", [name])
+        elif whole:
             before, now = self._parts_of(name).items(), parts.made_from.items()
             self._con.execute(
                 "DELETE FROM used.part WHERE table_name = ? AND part IN (SELECT unnest(?::VARCHAR[]))",

@@ -56,7 +56,7 @@ def reduce(
     farm = warehouse.read(con, TABLES["farm"])
     names = {table.name for one in reductions for table in one.setup}
     setup = {name: warehouse.read(con, TABLES[name]) for name in names}
-    left_out = setup[_NOT_USED.name]
+    left_out = setup.pop(_NOT_USED.name)
     finished = 0
     for chunk in _chunks(con, reductions, days, farm):
         readings = not_used.readings_used(
@@ -64,9 +64,9 @@ def reduce(
         )
         for one, those in waiting:
             mine = chunk.join(those, on=["instrument", "day"], how="semi")
-            given = {one.readings.name: readings, **{t.name: setup[t.name] for t in one.setup}}
-            del given[_NOT_USED.name]
-            if _reduce_to(con, one, given, mine, left_out, problems):
+            if _reduce_to(
+                con, one, setup | {one.readings.name: readings}, mine, left_out, problems
+            ):
                 made_from.rewritten(one.table.name, mine)
         finished += chunk.height
         tick(f"reducing {reductions[0].kind} readings to days", finished, days.height)

@@ -273,6 +273,20 @@ def test_only_the_season_that_a_day_is_of_is_made_again(
     assert since == {}
 
 
+def test_a_farm_that_was_small_for_a_while_keeps_no_rows_of_that_time(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given = tables()
+    put(con, given)
+    derive.derive(con)
+    before = sums(con)
+    for few, of in ((10**9, CHANGES["a late file"](given)), (-1, given)):
+        monkeypatch.setattr(derive, "FEW_ROWS", few)
+        put(con, {"soil_day": of["soil_day"]})
+        derive.derive(con)
+        assert (sums(con) == before) == (few < 0)
+
+
 def test_what_all_parts_share_is_read_once_for_as_many_as_are_made_together(
     con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
 ) -> None:
