@@ -43,7 +43,7 @@ _LIBRARIES = (
     "pyarrow",
     "httpx",
     "jinja2",
-    "scipy.optimize",
+    "scipy.stats",
     "shapely",
 )
 _REQUEST = TypeAdapter(Request)

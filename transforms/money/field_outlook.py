@@ -20,12 +20,12 @@ from transforms.trial.methods.fade_line import (
     money_line,
     practice_cost,
 )
-from transforms.trial.methods.fixed_points import fixed_points
 from transforms.trial.methods.since_operation import (
     counts_for_season,
     in_crop,
     treated_operations,
 )
+from transforms.trial.methods.trial_pooling import fixed_points
 from transforms.trial.methods.trial_statistics import CONFIDENCE
 
 Array = NDArray[np.float64]

@@ -13,9 +13,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from transforms.trial.methods.field_effects import Mixture, alike, fitted
-from transforms.trial.methods.fixed_points import fixed_points
 from transforms.trial.methods.shared_check import in_fields, once
-from transforms.trial.methods.trial_pooling import Regression, regression
+from transforms.trial.methods.trial_pooling import Regression, fixed_points, regression
 
 Array = NDArray[np.float64]
 

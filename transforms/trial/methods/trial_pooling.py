@@ -12,7 +12,6 @@ import scipy
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from transforms.trial.methods.fixed_points import fixed_points
 from transforms.trial.methods.trial_statistics import CONFIDENCE, Interval, t_interval
 
 Array = NDArray[np.float64]
@@ -118,6 +117,12 @@ def regression(y: ArrayLike, variances: ArrayLike, design: ArrayLike) -> Regress
     beta, inverse, weight = _fit(a, v, x, tau2)
     factor = float((weight * (a - x @ beta) ** 2).sum()) / (n - p)
     return Regression(beta, inverse * factor, inverse, tau2, float(n - p))
+
+
+@cache
+def fixed_points(dimensions: int = 3) -> Array:
+    """4096 fixed low-discrepancy points between 0 and 1: the same prediction every time."""
+    return np.asarray(scipy.stats.qmc.Sobol(dimensions, scramble=True, rng=20181106).random(4096))
 
 
 @cache

@@ -1,14 +1,12 @@
 """Statistics of one side-by-side trial: the paired test, what it could have found, false discovery.
 
 Plain arrays in, small frozen results out; pooling over trials is in ``trial_pooling``.
-Distributions are scipy's special functions. Its statistics would take half a second to load every day, so
-ranks, permutation tests and false discovery are written out here; tests compare them with scipy.
+Common distributions, tests and intervals are scipy's.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from itertools import permutations
 
 import numpy as np
 import polars as pl
@@ -20,10 +18,6 @@ Array = NDArray[np.float64]
 
 CONFIDENCE = 0.95
 POWER = 0.8
-SEED = 20181106  # of random orders: the same every time
-ALIKE = 100 * float(
-    np.finfo(float).eps
-)  # as shares: statistics of two orders that differ by no more
 
 
 def _array(values: ArrayLike) -> Array:
@@ -130,15 +124,14 @@ def leaning_block(differences: ArrayLike) -> tuple[int, float, float]:
 def false_discovery(p: ArrayLike) -> Array:
     """p adjusted for the number of tests so that the share of false finds is held.
 
-    Benjamini and Hochberg 1995 (doi 10.1111/j.2517-6161.1995.tb02031.x); valid for tests
-    that are independent or positively related. nan stays nan and is no test.
+    Benjamini and Hochberg 1995 (doi 10.1111/j.2517-6161.1995.tb02031.x), by scipy; valid for
+    tests that are independent or positively related. nan stays nan and is no test.
     """
     values = _array(p)
     adjusted = np.full(values.shape, np.nan)
-    at = np.flatnonzero(np.isfinite(values))
-    at = at[np.argsort(values[at])]
-    times = at.size / np.arange(1, at.size + 1)
-    adjusted[at] = np.minimum.accumulate((values[at] * times)[::-1])[::-1].clip(0, 1)
+    known = np.isfinite(values)
+    if known.any():
+        adjusted[known] = scipy.stats.false_discovery_control(values[known], method="bh")
     return adjusted
 
 
@@ -197,31 +190,23 @@ def summed_df(variances: ArrayLike, df: ArrayLike) -> float:
     return float(v.sum() ** 2 / parts.sum()) if parts.size and parts.sum() > 0 else float("inf")
 
 
-def _ranks(values: ArrayLike) -> Array:
-    """Ranks from 1; equal values share the mean of theirs."""
-    _, member, n = np.unique(_array(values), return_inverse=True, return_counts=True)
-    return _array((np.cumsum(n) - (n - 1) / 2)[member])
-
-
 def _permuted(
-    values: Array, statistic: Callable[[Array], Array], most: int, draws: int
-) -> tuple[float, float, float]:
-    """Return a statistic and the shares of orders in which it is as low, and as high, or more so.
-
-    All orders of up to ``most`` values, else ``draws`` random ones and the one seen.
-    """
-    if every := values.size <= most:
-        orders = np.array(list(permutations(range(values.size))))
-    else:
-        drawn = np.tile(np.arange(values.size), (draws, 1))
-        orders = np.random.default_rng(SEED).permuted(drawn, axis=-1)
-    seen, others = float(statistic(values)), statistic(values[orders])
-    near, own = abs(ALIKE * seen), 0 if every else 1
-    low, high = (
-        int(as_extreme.sum() + own) / (len(orders) + own)
-        for as_extreme in (others <= seen + near, others >= seen - near)
+    values: Array,
+    statistic: Callable[..., Array],
+    resamples: float,
+    alternative: str = "two-sided",
+) -> tuple[float, float]:
+    """Return a statistic and its permutation p; ``resamples`` is infinite for all orders."""
+    result = scipy.stats.permutation_test(  # type: ignore[call-overload]  # inf means all orders
+        (values,),
+        statistic,
+        permutation_type="pairings",
+        vectorized=True,
+        n_resamples=resamples,
+        alternative=alternative,
+        rng=20181106,
     )
-    return seen, low, high
+    return float(result.statistic), float(result.pvalue)
 
 
 def rank_correlation(
@@ -230,39 +215,38 @@ def rank_correlation(
     """Spearman's rank correlation and its permutation p, two-sided.
 
     Exact over all orders up to ``most`` pairs (8: 40,320), above that over ``draws`` fixed random
-    orders (the same each time). (nan, nan) for fewer than four pairs or where either
+    orders (the same each time). By scipy. (nan, nan) for fewer than four pairs or where either
     side does not vary: with three pairs p cannot fall below 1/3.
     """
-    a, b = _ranks(x), _ranks(y)
+    a, b = scipy.stats.rankdata(_array(x)), scipy.stats.rankdata(_array(y))
     if a.size < 4 or np.ptp(a) == 0 or np.ptp(b) == 0:
         return float("nan"), float("nan")
     a, b = a - a.mean(), b - b.mean()
     scale = float(np.sqrt((a @ a) * (b @ b)))
 
-    def correlation(u: Array) -> Array:
-        return np.asarray(np.round(np.sum(u * b, axis=-1) / scale, 12))
+    def correlation(u: Array, axis: int = -1) -> Array:
+        return np.asarray(np.round(np.sum(u * b, axis=axis) / scale, 12))
 
-    rho, low, high = _permuted(a, correlation, most, draws)
-    return rho, min(1.0, 2 * min(low, high))
+    return _permuted(a, correlation, np.inf if a.size <= most else draws)
 
 
 def groups_differ(labels: ArrayLike, y: ArrayLike, most: int = 8, draws: int = 9999) -> float:
     """Permutation p that values differ between groups, by the Kruskal-Wallis statistic on ranks.
 
     Kruskal and Wallis 1952 (doi 10.1080/01621459.1952.10483441); over all orders up to ``most``
-    values, above that over ``draws`` fixed random orders. nan where there are fewer
+    values, above that over ``draws`` fixed random orders, by scipy. nan where there are fewer
     than two groups of two or more, the least with which groups can be distinguished at all.
     """
     names, group = np.unique(np.asarray(labels), return_inverse=True)
     sizes = np.bincount(group)
-    ranks = _ranks(y)
+    ranks = scipy.stats.rankdata(_array(y))
     if (sizes >= 2).sum() < 2 or np.ptp(ranks) == 0:
         return float("nan")
     member = np.equal.outer(np.arange(names.size), group).astype(np.float64)
     centered = ranks - ranks.mean()
 
-    def between(u: Array) -> Array:
-        sums = np.tensordot(u, member, axes=([-1], [1]))
+    def between(u: Array, axis: int = -1) -> Array:
+        sums = np.tensordot(np.moveaxis(u, axis, -1), member, axes=([-1], [1]))
         return np.asarray(np.round((sums**2 / sizes).sum(axis=-1), 9))
 
-    return _permuted(centered, between, most, draws)[2]
+    return _permuted(centered, between, np.inf if group.size <= most else draws, "greater")[1]

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from transforms.trial.methods.field_effects import alike, fitted
-from transforms.trial.methods.fixed_points import fixed_points
+from transforms.trial.methods.trial_pooling import fixed_points
 
 ONES = np.ones((8, 1))
 FIELD = np.repeat(np.arange(4), 2)
