@@ -40,7 +40,8 @@ def responses(rows: list[Row], pooled: Row | None, show: Show = _PERCENT) -> lis
         panel.set_yticks(range(len(labels)), labels)
         panel.set_ylim(len(labels) - 0.4, -0.6)
         panel.axvline(0, color="black", linewidth=1)
-        panel.set_xlabel(_RESPONSE_AXIS)
+        # Of the whole picture: beside long names the axis is shorter than its words.
+        figure.supxlabel(_RESPONSE_AXIS, fontsize="medium")
         picture = style.image(figure, "svg")
     return [Picture("responses", title, tuple(says), picture, "svg")]
 

@@ -17,6 +17,7 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.image import imread
 from matplotlib.testing.compare import compare_images
+from matplotlib.text import Text
 
 from flows.pages.cells import Cell, Picture
 from flows.pages.pictures import harvest_map, rain, roots_week, style, trial, uptake, water
@@ -297,6 +298,24 @@ def test_what_rain_lacks_of_normal_is_shaded(tables):
 def test_the_same_rows_give_the_same_bytes(tables):
     for name in ("money", "responses"):
         assert DRAWN[name](tables) == DRAWN[name](tables)
+
+
+def test_words_of_long_names_stay_inside_the_picture():
+    long = [row | {"field": "Windbreak (worked once against check)"} for row in answered()]
+    seen = []
+
+    def image(figure: Figure, kind: str = "png") -> bytes:
+        made = real(figure, kind)
+        words = [text for text in figure.findobj(Text) if any(map(str.isalpha, text.get_text()))]
+        edges = [text.get_window_extent() for text in words]
+        seen.extend((edge.x0 >= 0 and edge.x1 <= figure.bbox.width) for edge in edges)
+        return made
+
+    real = style.image
+    with mock.patch.object(style, "image", image):
+        trial.responses(long, POOLED)
+    assert len(seen) > len(long)
+    assert all(seen)
 
 
 def test_the_strips_stay_apart_in_black_and_white():
