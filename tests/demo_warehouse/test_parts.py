@@ -2,17 +2,13 @@
 
 import shutil
 
-import polars as pl
 import pytest
 
-from flows.derive import made_by, making
-from flows.derive.hashed import Hashed
-from flows.derive.parts import Divided, Word
+from flows.derive.parts import Word
 from flows.store import connection, warehouse
-from schemas import generated
 from schemas.catalogue import TABLES
+from tests.flows.parts_alone import METHODS, alone
 
-METHODS = made_by.of_files(made_by.ROOT)
 PARTED = [name for name, method in METHODS.items() if method.part]
 # No sensor of the demo steps.
 NONE = {"soil_step", "soil_offset"}
@@ -25,20 +21,6 @@ def con(derived, tmp_path_factory):
     opened = connection.connect(copy)
     yield opened
     opened.close()
-
-
-def alone(con, name: str, word: Word) -> tuple[pl.DataFrame, int]:
-    """The rows of a table made a part at a time, and how many parts it has."""
-    table, sources = TABLES[name], METHODS[name].sources
-    parts = Divided(con, Hashed(con)).parts("", word, sources)
-    made = []
-    for part in parts.made_from:
-        given = {source: parts.given(con, source, [part]) for source in sources}
-        made.append(
-            parts.of(table, generated.conform(making.by_strips(table, given), table), [part])
-        )
-    rows = pl.concat(made).sort(table.key).with_columns(making.settled(pl.col(pl.Float64)))
-    return rows, len(made)
 
 
 @pytest.mark.parametrize("name", PARTED)

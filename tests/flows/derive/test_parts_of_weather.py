@@ -15,14 +15,12 @@ import numpy as np
 import polars as pl
 import pytest
 
-from flows.derive import made_by, making
-from flows.derive.hashed import Hashed
-from flows.derive.parts import Divided, Word
+from flows.derive.parts import Word
 from flows.store import migrate, warehouse
-from schemas import generated
 from schemas.catalogue import TABLES
 from tests.flows import invented
 from tests.flows.invented import frame
+from tests.flows.parts_alone import METHODS, alone, made, settled
 from transforms import order
 
 Tables = dict[str, pl.DataFrame]
@@ -50,7 +48,6 @@ MADE = (
 )
 # A total of rain that reaches over a whole crop is none that this farm has.
 MARGIN_FOR_LONG_TOTALS = {"recharge_winter"}
-METHODS = made_by.of_files(made_by.ROOT)
 PARTED = [name for name in MADE if METHODS[name].part]
 BRIDGED = (date(2021, 12, 26), date(2022, 1, 5))
 # Snow that lies over New Year, on a day that was cold only in the week before.
@@ -222,15 +219,6 @@ def of(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
     return kept.unique(TABLES[name].key, maintain_order=True)
 
 
-def made(con: duckdb.DuckDBPyConnection, name: str, given: Tables) -> pl.DataFrame:
-    table = TABLES[name]
-    return generated.conform(making.by_strips(table, given), table)
-
-
-def sorted_and_settled(name: str, rows: pl.DataFrame) -> pl.DataFrame:
-    return rows.sort(TABLES[name].key).with_columns(making.settled(pl.col(pl.Float64)))
-
-
 @pytest.fixture(scope="module")
 def con() -> duckdb.DuckDBPyConnection:
     """All tables, made whole one after the other."""
@@ -241,20 +229,8 @@ def con() -> duckdb.DuckDBPyConnection:
     assert [name for name in order.DERIVED if name in MADE] == list(MADE)
     for name in MADE:
         given = {s: warehouse.read(opened, TABLES[s]) for s in METHODS[name].sources}
-        rows = sorted_and_settled(name, made(opened, name, given))
-        warehouse.replace(opened, TABLES[name], rows)
+        warehouse.replace(opened, TABLES[name], settled(name, made(name, given)))
     return opened
-
-
-def alone(con: duckdb.DuckDBPyConnection, name: str, word: Word) -> pl.DataFrame:
-    """The rows of a table made a part at a time."""
-    sources = METHODS[name].sources
-    parts = Divided(con, Hashed(con)).parts("", word, sources)
-    rows = [
-        parts.of(TABLES[name], made(con, name, {s: parts.given(con, s, [p]) for s in sources}), [p])
-        for p in parts.made_from
-    ]
-    return sorted_and_settled(name, pl.concat(rows))
 
 
 @pytest.mark.parametrize("name", PARTED)
@@ -262,7 +238,7 @@ def test_each_part_alone_is_as_among_all(con: duckdb.DuckDBPyConnection, name: s
     word, whole = METHODS[name].part, warehouse.read(con, TABLES[name])
     assert word is not None
     assert not whole.is_empty()
-    assert alone(con, name, word).equals(whole)
+    assert alone(con, name, word)[0].equals(whole)
     if word.margin_months and name not in MARGIN_FOR_LONG_TOTALS:
         narrow = Word(word.place, word.span)
-        assert not alone(con, name, narrow).equals(whole)
+        assert not alone(con, name, narrow)[0].equals(whole)
