@@ -13,9 +13,12 @@ import sys
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
+from glob import glob
 from pathlib import Path
 
 HERE = "10.231.77.1"
+BRIDGE = "cs"  # and the number of the process that made it
+LEFT = ("/run/netns", "/sys/class/net")  # computers before their bridge
 ROOT = Path(__file__).parents[3]
 
 
@@ -70,7 +73,8 @@ OF_A_WORKER = {"DASK_DISTRIBUTED__WORKER__DAEMON": "False"}  # it has a child of
 @contextmanager
 def several(number: int) -> Iterator[list[Computer]]:
     """Make so many computers, on a bridge on which this one is ``HERE``."""
-    bridge = f"cs{os.getpid() % 100_000}"
+    _clear()
+    bridge = f"{BRIDGE}{os.getpid()}"
     with ExitStack() as stack:
         _ip("link", "add", bridge, "type", "bridge")
         stack.callback(_ip, "link", "del", bridge)
@@ -107,6 +111,14 @@ class Computer:
     def unplug(self) -> None:
         """Take its cable out."""
         _ip("link", "set", self._cable, "down")
+
+
+def _clear() -> None:
+    """Take away the computers of tests that were killed: their bridge has the address of this one's."""
+    for name in [Path(path).name for kind in LEFT for path in glob(f"{kind}/{BRIDGE}*")]:
+        of, _, place = name.removeprefix(BRIDGE).partition("-")
+        if of.isdigit() and not Path(f"/proc/{of}").exists():
+            _ip(*(("netns", "del", name) if place else ("link", "del", name)))
 
 
 def _ip(*words: str) -> None:
