@@ -13,7 +13,6 @@ import sys
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
-from glob import glob
 from pathlib import Path
 
 HERE = "10.231.77.1"
@@ -115,7 +114,7 @@ class Computer:
 
 def _clear() -> None:
     """Take away the computers of tests that were killed: their bridge has the address of this one's."""
-    for name in [Path(path).name for kind in LEFT for path in glob(f"{kind}/{BRIDGE}*")]:
+    for name in [path.name for kind in LEFT for path in Path(kind).glob(f"{BRIDGE}*")]:
         of, _, place = name.removeprefix(BRIDGE).partition("-")
         if of.isdigit() and not Path(f"/proc/{of}").exists():
             _ip(*(("netns", "del", name) if place else ("link", "del", name)))
