@@ -5,7 +5,8 @@ import duckdb
 from flows.base.plain_text import counted
 
 NAMES = {"fieldbook": "field book", "yieldmaps": "yield maps", "normals": "table of normals"}
-LISTED = NAMES | {"images": "vegetation images"}
+IMAGES = "images"
+LISTED = NAMES | {IMAGES: "vegetation images"}
 
 
 def attention(con: duckdb.DuckDBPyConnection) -> list[str]:

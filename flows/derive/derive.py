@@ -25,9 +25,11 @@ from schemas.table import Table
 from transforms import order
 
 # Rows of their own place that parts of a table are made from at a time.
-PART_ROWS = 300_000
+PART_ROWS = 120_000
 # Rows of the largest daily table up to which making all rows is sooner done than finding what changed.
 FEW_ROWS = 20_000
+# Rows of a source up to which it is read whole, once for all tables that are made from it.
+SMALL_ROWS = 20_000
 
 
 @dataclass(slots=True)
@@ -95,7 +97,7 @@ def _derive_changed(
         if parts is None:
             written = _make_whole(con, TABLES[name], made_from, frames, problems)
         else:
-            written = _make_parts(con, TABLES[name], made_from, parts, problems)
+            written = _make_parts(con, TABLES[name], made_from, frames, parts, problems)
         if name in problems.not_made:
             made_from.forget([name])
             continue
@@ -116,16 +118,22 @@ def _make_whole(
     problems: Problems,
 ) -> bool:
     """Make all rows of a table; return whether any changed. ``frames``: tables that were read."""
-    sources = made_from.sources(table.name)
-    for source in sources:
-        if source not in frames:
-            frames[source] = warehouse.read(con, TABLES[source])
+    given = {source: _read(con, source, frames) for source in made_from.sources(table.name)}
     stored = warehouse.read(con, table)
-    rows = making.made(table, {s: frames[s] for s in sources}, problems, stored=stored)
+    rows = making.made(table, given, problems, stored=stored)
     if rows is None:
         return False
     frames[table.name] = rows  # what was written need not be read
     return _write(con, table, made_from, stored, rows)
+
+
+def _read(
+    con: duckdb.DuckDBPyConnection, name: str, frames: dict[str, pl.DataFrame]
+) -> pl.DataFrame:
+    """Return all rows of a table, from ``frames`` if they were read."""
+    if name not in frames:
+        frames[name] = warehouse.read(con, TABLES[name])
+    return frames[name]
 
 
 def _write(
@@ -142,22 +150,28 @@ def _write(
     return not differing.is_empty()
 
 
-def _make_parts(
+def _make_parts(  # noqa: PLR0917
     con: duckdb.DuckDBPyConnection,
     table: Table,
     made_from: MadeFrom,
+    frames: dict[str, pl.DataFrame],
     parts: Parts,
     problems: Problems,
 ) -> bool:
     """Make the parts of a table that may differ, some at a time; return whether any rows changed.
 
-    Rows of no part go: their place or season is no more.
+    Rows of no part go: their place or season is no more. Small sources are read whole, once for all tables.
     """
+    sources = made_from.sources(table.name)
+    small = {s for s in sources if made_from.rows(s) <= SMALL_ROWS}
     changed = made_from.changed(table.name, parts)
     gone = made_from.strays(table.name, parts)
     written = _write(con, table, made_from, gone, gone.clear())
     for batch in parts.batches(changed, PART_ROWS):
-        given = {s: parts.given(con, s, batch) for s in made_from.sources(table.name)}
+        given = {
+            s: parts.given(con, s, batch, _read(con, s, frames) if s in small else None)
+            for s in sources
+        }
         stored = parts.stored(con, table, batch)
         rows = making.made(
             table, given, problems, stored=stored, of=partial(parts.of, table, parts=batch)

@@ -39,11 +39,15 @@ _LIBRARIES = ("duckdb", "polars", "numpy", "numpy-financial", "scipy", "shapely"
 
 @dataclass(frozen=True, slots=True)
 class Method:
-    """How a table is made: the hash of all that makes it, its source tables, what its rows depend on."""
+    """How a table is made: the hash of all that makes it, its source tables, what its rows depend on.
+
+    ``harvested``: of sources by field and season, only on the rows of seasons that were harvested.
+    """
 
     hash: str
     sources: tuple[str, ...]
     part: Word | None = None
+    harvested: bool = False
 
 
 @cache
@@ -66,12 +70,15 @@ def methods(con: duckdb.DuckDBPyConnection) -> Mapping[str, Method]:
     ).fetchall()
     if known:
         return {
-            name: Method(text, tuple(sources), Word(*part) if part else None)
-            for name, (text, sources, part) in json.loads(known[0][0]).items()
+            name: Method(text, tuple(sources), Word(*part) if part else None, harvested)
+            for name, (text, sources, part, harvested) in json.loads(known[0][0]).items()
         }
     found = of_files(ROOT)
     listed = json.dumps(
-        {n: [m.hash, m.sources, astuple(m.part) if m.part else None] for n, m in found.items()}
+        {
+            n: [m.hash, m.sources, astuple(m.part) if m.part else None, m.harvested]
+            for n, m in found.items()
+        }
     )
     con.execute("DELETE FROM used.program")
     con.execute("INSERT INTO used.program VALUES (?, ?)", [fingerprint(), listed])
@@ -92,8 +99,9 @@ def of_files(root: Path) -> dict[str, Method]:
             for one in sorted(_reached(path, imported)):
                 text.update(one.relative_to(root).as_posix().encode() + modules[one])
                 text.update(data[one.parent])
-            sources, part = read[path][1:]
-            found[name] = Method(text.hexdigest(), _with_comparison(name, sources), part)
+            _, sources, part, harvested = read[path]
+            sources = _with_comparison(name, sources)
+            found[name] = Method(text.hexdigest(), sources, part, harvested)
     return found
 
 
@@ -126,8 +134,8 @@ def _beside(folder: Path) -> bytes:
 @cache
 def _read(
     text: bytes, path: Path, root: Path
-) -> tuple[frozenset[Path], tuple[str, ...], Word | None]:
-    """Return the files that a module may import, the parameters of its ``derive``, and its ``PART``."""
+) -> tuple[frozenset[Path], tuple[str, ...], Word | None, bool]:
+    """Return the files that a module may import, the parameters of its ``derive``, ``PART`` and ``HARVESTED``."""
     tree = ast.parse(text)
     names = {path.relative_to(root).with_suffix("").as_posix().replace("/", ".")}
     for node in ast.walk(tree):
@@ -147,7 +155,8 @@ def _read(
         if isinstance(target, ast.Name)
     }
     part = Word.of(str(said.get("PART", "")), int(str(said.get("MARGIN_MONTHS", 0))))
-    return frozenset((*packages, *(p.with_suffix(".py") for p in places))), sources, part
+    files = frozenset((*packages, *(p.with_suffix(".py") for p in places)))
+    return files, sources, part, bool(said.get("HARVESTED"))
 
 
 def _reached(path: Path, imported: Mapping[Path, frozenset[Path]]) -> set[Path]:

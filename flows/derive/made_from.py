@@ -13,7 +13,7 @@ import duckdb
 import polars as pl
 
 from flows.derive import made_by
-from flows.derive.hashed import Hashed
+from flows.derive.hashed import COMPUTED, By, Hashed
 from flows.derive.parts import Divided, Parts
 from flows.store import facts, warehouse
 from schemas.catalogue import TABLES
@@ -120,8 +120,22 @@ class MadeFrom:
 
     def _today(self, name: str) -> str:
         method = self._methods[name]
-        inputs = [(source, self.holds(source)) for source in method.sources]
+        held = self._of_harvested if method.harvested else self.holds
+        inputs = [(source, held(source)) for source in method.sources]
         return hashlib.sha256(json.dumps([method.hash, inputs]).encode()).hexdigest()
+
+    def _of_harvested(self, name: str) -> str:
+        """Return a hash of a table's rows, of one by field and season those of harvested seasons."""
+        table = TABLES[name]
+        if table.tier not in COMPUTED or not {"field", "season"} <= set(table.key):
+            return self.holds(name)
+        harvested = warehouse.read(self._con, TABLES["season"], "harvested IS NOT NULL")
+        rows = self._hashed.of(name, By("field", season=True)).join(
+            harvested, left_on=["place", "season"], right_on=["field", "season"], how="semi"
+        )
+        return json.dumps(
+            rows.select("place", "season", "n", "total", "mixed").sort(pl.all()).rows()
+        )
 
     def _note(self, name: str, made: tuple[str, str] | None) -> None:
         if self._known.get(name) == made:

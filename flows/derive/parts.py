@@ -89,11 +89,17 @@ class Parts:
     keys: dict[str, pl.DataFrame]
 
     def given(
-        self, con: duckdb.DuckDBPyConnection, name: str, parts: Iterable[str]
+        self,
+        con: duckdb.DuckDBPyConnection,
+        name: str,
+        parts: Iterable[str],
+        whole: pl.DataFrame | None = None,
     ) -> pl.DataFrame:
-        """Return the rows of a source that some parts are made from."""
+        """Return the rows of a source that some parts are made from; ``whole``: all its rows, if they were read."""
         table = TABLES[name]
         keys = self.keys[name].filter(pl.col("part").is_in(list(parts))).select(_KEY).unique()
+        if whole is not None:
+            return self._of_keys(table, whole, keys)
         on, where = [f"{_place(self.word, table)} IS NOT DISTINCT FROM k.place"], ""
         if self.word.by_day(table):
             on.append("date_trunc('month', day) = k.month")
@@ -103,6 +109,25 @@ class Parts:
         if len(on) == 1 and not self.word.by_place(table):
             return warehouse.read(con, table)
         return _rows(con, table, f"t SEMI JOIN k ON {' AND '.join(on)} {where}", keys)
+
+    def _of_keys(self, table: Table, rows: pl.DataFrame, keys: pl.DataFrame) -> pl.DataFrame:
+        """Return those of a table's rows that have one of the keys, in their order."""
+        said = {
+            "place": (self.word.by_place(table), pl.col(self.word.place)),
+            "month": (self.word.by_day(table), pl.col("day").dt.truncate("1mo")),
+            "season": (self.word.by_season(table), pl.col("season")),
+        }
+        on = {name: value for name, (used, value) in said.items() if used}
+        if not on:
+            return rows
+        return rows.join(
+            keys,
+            left_on=list(on.values()),
+            right_on=list(on),
+            how="semi",
+            nulls_equal=True,
+            maintain_order="left",
+        )
 
     def batches(self, parts: Iterable[str], most_rows: int) -> Iterator[list[str]]:
         """Yield parts, as many at a time as are made from no more than so many rows (one at least)."""

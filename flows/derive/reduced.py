@@ -16,8 +16,8 @@ from schemas.catalogue import TABLES
 from schemas.table import Tier
 from transforms.methods import not_used
 
-# Readings held in memory at a time; with what is made of them some 300 MB.
-CHUNK_ROWS = 150_000
+# Readings held in memory at a time; with what is made of them some 200 MB.
+CHUNK_ROWS = 80_000
 
 # What the field book takes out of every daily table.
 _NOT_USED = TABLES["do_not_use"]
@@ -86,10 +86,12 @@ def _reduce_to(  # noqa: PLR0917
     if rows is None:
         return False
     rows = not_used.days_marked(rows, left_out)
+    first, last = (generated.literal(str(day)) for day in (days["day"].min(), days["day"].max()))
     with warehouse.shown(con, days_made=days):
         con.execute(f"""
             DELETE FROM {generated.quoted(one.table.name)} t USING days_made d
             WHERE t.{generated.quoted(one.kind)} = d.instrument AND t.day = d.day
+                AND t.day BETWEEN {first} AND {last}
         """)
     warehouse.insert(con, one.table, rows)
     return True

@@ -19,7 +19,6 @@ from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
 from flows.books import as_saved, books, landed_version
 from flows.books.amended import amended
-from flows.books.images import landing
 from flows.farm import farm_file, farm_tables
 from flows.farm.bounds import Bounds
 from flows.farm.folder import FarmFolder
@@ -92,18 +91,27 @@ def collect(folder: FarmFolder, tick: Tick = silent) -> Collected:
 def _images(
     con: duckdb.DuckDBPyConnection, folder: FarmFolder, farm: Farm, archive: Archive, into: Path
 ) -> list[str]:
-    """Archive new images; their libraries are loaded only where a farm has images."""
+    """Archive new images, and land them."""
     notes: list[str] = []
     if farm.image_sources:
         from flows.intake import image_service  # noqa: PLC0415
 
         notes += image_service.collect(con, folder, farm, archive, into)
     if not folder.images.is_dir():
-        return notes + landing.land(con, archive)
+        return notes + _land_images(con, archive)
     from flows.books.images import folder as images  # noqa: PLC0415
 
     notes += images.collect(con, folder, farm, archive, into)
     return notes
+
+
+def _land_images(con: duckdb.DuckDBPyConnection, archive: Archive) -> list[str]:
+    """Land archived images; what reads them is loaded only where a farm has some."""
+    if all(receipt.kind != as_saved.IMAGES for receipt in archive.receipts):
+        return []
+    from flows.books.images import landing  # noqa: PLC0415
+
+    return landing.land(con, archive)
 
 
 def open_archive(
@@ -185,7 +193,7 @@ def land_from(
 ) -> int:
     """``land_all`` from an archive that is open already; the books first, for they amend the set-up."""
     books.land_all(con, archive, farm)
-    landing.land(con, archive)
+    _land_images(con, archive)
     farm = amended(con, farm)
     with warehouse.transaction(con):
         for name, frame in farm_tables.tables(farm).items():

@@ -27,8 +27,9 @@ from schemas import generated
 from schemas.catalogue import TABLES
 
 # Every table takes a block at least, which is most of a small farm's file. In small blocks numbers are
-# not compressed, so from some five years of two strips on the usual ones are smaller (FIGURES.md).
-SMALL_BYTES, SMALL_BLOCK, USUAL_BLOCK = 24_000_000, 16 << 10, 256 << 10
+# not compressed, so from some five years of two strips on the usual ones are smaller (FIGURES.md). A
+# day's rows lie in blocks of their own at first, so the bytes in use alone do not tell.
+SMALL_BYTES, SMALL_BLOCK, USUAL_BLOCK = 32_000_000, 16 << 10, 256 << 10
 # Size over what is used, above which the blocks that wait to be written again are left out. A plain
 # copy takes a twentieth of the work, and the next derive writes to most of them.
 MOST_FREE = 1.5
@@ -155,10 +156,13 @@ def _copy(folder: FarmFolder, number: int, used: int) -> Path:
 
 
 def _write(warehouse_file: Path, part: Path, used: int) -> None:
-    """Copy the closed warehouse; in small blocks if it is small, without free blocks if it has many."""
+    """Copy the closed warehouse; in small blocks if that is smaller, without free blocks if it has many."""
     if used <= SMALL_BYTES:
         connection.repack(warehouse_file, part, SMALL_BLOCK)
-    elif warehouse_file.stat().st_size > MOST_FREE * used:
+        if part.stat().st_size <= used:
+            return
+        _free(part)
+    if warehouse_file.stat().st_size > MOST_FREE * used:
         connection.repack(warehouse_file, part, USUAL_BLOCK)
     else:
         shutil.copyfile(warehouse_file, part)

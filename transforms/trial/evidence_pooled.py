@@ -12,6 +12,9 @@ from transforms.trial.methods.site_years import LEAST, counted_by, widest
 from transforms.trial.methods.trial_pooling import pooled
 from transforms.trial.methods.trial_statistics import wilson
 
+# A season that still grows changes nothing here.
+HARVESTED = True
+
 # Each measure's unit, as the last part of its columns' names.
 UNITS = {
     "root lead": "d",

@@ -14,6 +14,7 @@ import polars as pl
 
 from flows.base.version import VERSION
 from flows.books import landed_version
+from flows.books.as_saved import IMAGES
 from flows.books.fieldbook.problem import Problem
 from flows.books.images import extra, geotiff
 from flows.books.images.cut import cut_of
@@ -29,7 +30,7 @@ from schemas.farm.images import ImageBands
 from schemas.table import Table
 from transforms.methods import alike_ground
 
-KIND = "images"
+KIND = IMAGES
 TAKEN_BACK = "taken-back"  # in place of how it is read: the image is not to count any more
 STRIPS, GROUND = TABLES["vegetation_strip"], TABLES["vegetation_ground"]
 OF_STRIP = tuple(f.name for f in fields(Inside) if f.name in STRIPS.names)

@@ -82,6 +82,38 @@ def signature(name: str) -> list[str]:
     return [table.name for table in making.sources(name)]
 
 
+def test_what_depends_on_harvested_seasons_is_not_made_again_while_a_crop_grows(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(order, "DAILY", ())
+    monkeypatch.setattr(order, "DERIVED", ("evidence_pooled",))
+    seasons = invented.setup()["season"]
+    cut = seasons.with_columns(season=pl.lit(2023, pl.Int64), seeded=date(2023, 5, 2), harvested=date(2023, 9, 2))
+    grows = seasons.with_columns(harvested=pl.lit(None, pl.Date))
+    invented.put_setup(con, {"season": pl.concat([cut, grows])})
+    put_lead(con, 2023)
+    derive.derive(con)
+    made = watch(monkeypatch)
+    put_lead(con, 2024)
+    derive.derive(con)
+    assert made == []
+    con.execute("UPDATE root_lead SET lead_d = 5 WHERE season = 2023")
+    derive.derive(con)
+    assert made == ["evidence_pooled"]
+    invented.put_setup(
+        con, {"season": pl.concat([cut, grows.with_columns(harvested=date(2024, 9, 1))])}
+    )
+    made.clear()
+    derive.derive(con)
+    assert made == ["evidence_pooled"]
+
+
+def put_lead(con: duckdb.DuckDBPyConnection, season: int) -> None:
+    row = {"field": "Home", "strip": "treated", "against": "check", "season": season}
+    row |= {"depth_cm": 50.0, "lead_d": 4.0, "known": "both", "coverage": 1.0, "partial": False}
+    warehouse.append(con, TABLES["root_lead"], invented.frame("root_lead", [row]))
+
+
 @pytest.mark.usefixtures("few")
 @pytest.mark.parametrize(
     "statement",

@@ -326,6 +326,7 @@ def test_by_parts_it_is_as_made_whole(place: Path, steps: list[str]) -> None:
                 patch.setattr(derive, "PART_ROWS", 600)
                 # As a farm that grows: made whole while it is small.
                 patch.setattr(derive, "FEW_ROWS", 10**9 if number % 4 == 2 else -1)
+                patch.setattr(derive, "SMALL_ROWS", 10**9 if number % 2 else -1)
                 derive.derive(con)
             assert sums(con) == whole(now), step
         made = sums(con)

@@ -249,6 +249,21 @@ def test_a_small_farms_copy_is_small(folder: FarmFolder) -> None:
     assert path.stat().st_size < folder.warehouse_file.stat().st_size / 2
 
 
+def test_a_farm_that_is_larger_in_small_blocks_is_copied_in_usual_ones(folder: FarmFolder) -> None:
+    grow(folder, 0)
+    with warehouse.open_writer(folder) as con:
+        con.execute("CREATE TABLE used.years AS SELECT range % 7 AS n FROM range(5_000_000)")
+    grow(folder, 1)
+    path = published.newest(folder)
+    assert path is not None
+    with duckdb.connect(str(path), read_only=True) as con:
+        block, used = con.sql(
+            "SELECT block_size, used_blocks * block_size FROM pragma_database_size()"
+        ).fetchall()[0]
+    assert used < publish.SMALL_BYTES
+    assert block == publish.USUAL_BLOCK
+
+
 def test_what_waits_to_be_written_again_is_not_copied(
     folder: FarmFolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
