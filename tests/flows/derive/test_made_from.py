@@ -88,7 +88,9 @@ def test_what_depends_on_harvested_seasons_is_not_made_again_while_a_crop_grows(
     monkeypatch.setattr(order, "DAILY", ())
     monkeypatch.setattr(order, "DERIVED", ("evidence_pooled",))
     seasons = invented.setup()["season"]
-    cut = seasons.with_columns(season=pl.lit(2023, pl.Int64), seeded=date(2023, 5, 2), harvested=date(2023, 9, 2))
+    cut = seasons.with_columns(
+        season=pl.lit(2023, pl.Int64), seeded=date(2023, 5, 2), harvested=date(2023, 9, 2)
+    )
     grows = seasons.with_columns(harvested=pl.lit(None, pl.Date))
     invented.put_setup(con, {"season": pl.concat([cut, grows])})
     put_lead(con, 2023)
