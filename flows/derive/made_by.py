@@ -29,6 +29,7 @@ OF_ALL = (
     "flows/derive/making.py",
     "flows/derive/reduced.py",
     "flows/derive/parts.py",
+    "flows/derive/part_spans.py",
     "flows/derive/problems.py",
     "transforms/methods/comparisons.py",
     "schemas/compared.py",

@@ -17,13 +17,13 @@ import hashlib
 import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date
 from typing import Any
 
 import duckdb
 import polars as pl
 
 from flows.derive.hashed import COMPUTED, By, Hashed
+from flows.derive.part_spans import FIRST, LAST, by_crop_year, by_year, from_days
 from flows.store import warehouse
 from schemas import generated
 from schemas.catalogue import TABLES
@@ -31,7 +31,6 @@ from schemas.table import Table
 
 SEASON, YEAR = "season", "year"
 ALL = "all"  # the place of tables whose rows depend on those of all places, in their span
-_FIRST, _LAST = date(1, 1, 1), date(9999, 12, 31)
 _KEY = ["place", "month", "season"]
 
 
@@ -258,77 +257,25 @@ class Divided:
         places = pl.concat(rows.select("place") for rows in placed).drop_nulls().unique()
         seasons = pl.DataFrame(schema={"place": pl.String, "season": pl.Int64, "span": pl.Date})
         if word.span == SEASON:
-            spans, seasons = _crop_years(places, warehouse.read(self._con, TABLES["season"]))
+            spans, seasons = by_crop_year(places, warehouse.read(self._con, TABLES["season"]))
         elif word.span == YEAR:
-            spans = _years(places, pl.concat(rows.select("place", "month") for rows in placed))
+            spans = by_year(places, pl.concat(rows.select("place", "month") for rows in placed))
         else:
-            spans = _spans_of(places.with_columns(from_day=pl.lit(_FIRST)))
+            spans = from_days(places.with_columns(from_day=pl.lit(FIRST)))
         beside = f"{word.margin_months}mo"
         first = pl.min_horizontal("from_day", "seeded").dt.truncate("1mo")
         last = pl.col("to_day").dt.truncate("1mo")
         spans = spans.with_columns(
             part=pl.format("{} {}", "place", "from_day"),
-            from_month=pl.when(first == _FIRST)
+            from_month=pl.when(first == FIRST)
             .then(first)
             .otherwise(first.dt.offset_by("-" + beside)),
-            to_month=pl.when(pl.col("to_day") == _LAST)
+            to_month=pl.when(pl.col("to_day") == LAST)
             .then(last)
             .otherwise(last.dt.offset_by(beside)),
         ).sort("from_day", "part")
         seasons = seasons.select("place", "season", part=pl.format("{} {}", "place", "span"))
         return spans, seasons
-
-
-def _spans_of(begun: pl.DataFrame) -> pl.DataFrame:
-    """Return spans by place and the day each begins: it ends the day before the next."""
-    following = pl.col("from_day").shift(-1).over("place", order_by="from_day")
-    return begun.with_columns(
-        to_day=following.dt.offset_by("-1d").fill_null(_LAST), seeded=pl.lit(None, pl.Date)
-    )
-
-
-def _years(places: pl.DataFrame, months: pl.DataFrame) -> pl.DataFrame:
-    """Return a span for each calendar year from a place's first to its last; all time lies in one of them."""
-    years = (
-        months.drop_nulls()
-        .group_by("place")
-        .agg(
-            from_day=pl.date_ranges(
-                pl.col("month").min().dt.truncate("1y"), pl.col("month").max(), interval="1y"
-            ).first()
-        )
-        .explode("from_day")
-    )
-    first = pl.col("from_day") == pl.col("from_day").min().over("place")
-    begun = places.join(years, on="place", how="left").with_columns(
-        from_day=pl.when(first).then(_FIRST).otherwise("from_day").fill_null(_FIRST)
-    )
-    return _spans_of(begun)
-
-
-def _crop_years(places: pl.DataFrame, season: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Return the spans between a field's harvests, and the seasons that end in each.
-
-    A season without a harvest lies in the last span. ``seeded``: the first day of a span's seasons.
-    """
-    season = season.rename({"field": "place"}).with_columns(pl.col("harvested").fill_null(_LAST))
-    ends = (
-        pl.concat(
-            [season.select("place", to_day="harvested"), places.with_columns(to_day=pl.lit(_LAST))]
-        )
-        .unique()
-        .sort("place", "to_day")
-    )
-    spans = ends.join(places, on="place", how="semi").with_columns(
-        from_day=pl.col("to_day").shift(1).over("place").dt.offset_by("1d").fill_null(_FIRST)
-    )
-    named = spans.select("place", "to_day", span="from_day")
-    seasons = season.join(named, left_on=["place", "harvested"], right_on=["place", "to_day"])
-    seeded = seasons.group_by("place", "span").agg(pl.col("seeded").min())
-    spans = spans.join(
-        seeded, left_on=["place", "from_day"], right_on=["place", "span"], how="left"
-    )
-    return spans, seasons.select("place", "season", "span")
 
 
 def _keys(

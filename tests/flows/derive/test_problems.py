@@ -20,6 +20,7 @@ from tests.flows.pages import farm
 from transforms import order
 
 MADE = (*order.DAILY, *order.DERIVED)
+OTHER_METHOD = "DELETE FROM used.made WHERE table_name = ?"  # as another method of it would
 Sums = dict[str, tuple[int, int]]
 
 
@@ -157,7 +158,7 @@ def test_a_table_that_fails_keeps_its_last_good_rows(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(making, "function", formulas.broken(table, fails))
-    derived.execute("DELETE FROM used.made")  # as another method would
+    derived.execute(OTHER_METHOD, [table])
     derive.derive(derived)
     assert sums(derived) == expected
     lost = with_dependents(table)
@@ -214,7 +215,7 @@ def test_values_that_cannot_be_are_left_out_and_the_run_goes_on(
         return spoiled
 
     monkeypatch.setattr(making, "function", formulas.broken(table, fault))
-    derived.execute("DELETE FROM used.made")  # as another method would
+    derived.execute(OTHER_METHOD, [table])
     done = derive.derive(derived)
     assert derive_problems.not_made(derived) == {}
     found = warehouse.read(derived, TABLES["derive_problem"])
