@@ -2,12 +2,13 @@
 
 import shutil
 
+import polars as pl
 import pytest
 
 from flows.derive.parts import Word
 from flows.store import connection, warehouse
 from schemas.catalogue import TABLES
-from tests.flows.parts_alone import METHODS, alone
+from tests.flows.parts_alone import METHODS, alone, made, settled
 
 PARTED = [name for name, method in METHODS.items() if method.part]
 # No sensor of the demo steps.
@@ -29,6 +30,20 @@ def test_each_part_alone_is_as_among_all(con, name):
     assert parts >= 4
     assert rows.is_empty() == (name in NONE)
     assert rows.equals(warehouse.read(con, TABLES[name]))
+
+
+@pytest.mark.parametrize("name", [name for name, method in METHODS.items() if method.harvested])
+def test_seasons_that_still_grow_change_nothing(con, name):
+    tables = {s: warehouse.read(con, TABLES[s]) for s in METHODS[name].sources}
+    grows = pl.col("season") == pl.col("season").max().over("field")
+    tables["season"] = tables["season"].with_columns(harvested=pl.when(~grows).then("harvested"))
+    harvested, place = tables["season"].drop_nulls("harvested"), ["field", "season"]
+    of_seasons = [s for s in tables if set(place) <= set(TABLES[s].key) and s != "season"]
+    kept = {s: tables[s].join(harvested, on=place, how="semi") for s in of_seasons}
+    assert all(0 < kept[s].height < tables[s].height for s in of_seasons)
+    rows = settled(name, made(name, tables))
+    assert not rows.is_empty()
+    assert settled(name, made(name, tables | kept)).equals(rows)
 
 
 @pytest.mark.parametrize(

@@ -309,6 +309,23 @@ def test_what_all_parts_share_is_read_once_for_as_many_as_are_made_together(
     assert [len(probes) for probes in made] == [2, 2] * 2  # of either year
 
 
+def test_of_a_source_that_was_read_whole_the_same_rows_are_given(
+    con: duckdb.DuckDBPyConnection,
+) -> None:
+    put(con, tables())
+    derive.derive(con)
+    made_from, given = MadeFrom(con), 0
+    for name in MADE:
+        parts = made_from.parts(name)
+        for source in made_from.sources(name) if parts is not None else ():
+            whole = warehouse.read(con, TABLES[source])
+            for part in parts.made_from:
+                rows = parts.given(con, source, [part])
+                assert parts.given(con, source, [part], whole).equals(rows), (name, source, part)
+                given += rows.height < whole.height
+    assert given > 0
+
+
 @settings(max_examples=2, deadline=None, phases=[Phase.explicit, Phase.generate])
 @given(steps=st.lists(st.sampled_from(list(CHANGES)), min_size=2, max_size=3, unique=True))
 @example(steps=list(CHANGES))
