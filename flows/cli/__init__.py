@@ -42,8 +42,15 @@ for _name in COMMANDS:
 __all__ = ["app", "main"]
 
 
+# Tables are small, so threads of the libraries wait for each other longer than they work (FIGURES.md);
+# read where such a library is first loaded, here and in the processes that this one starts.
+_ONE_THREAD = ("POLARS_MAX_THREADS", "OPENBLAS_NUM_THREADS")
+
+
 def main() -> None:
     """Run the command line: exit 0 fine, 1 something needs attention, 2 the user's mistake."""
+    for name in _ONE_THREAD:
+        os.environ.setdefault(name, "1")
     os.umask(os.umask(0o022) | 0o022)  # nobody else may write to what is made
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):  # Windows: a code page that lacks most letters

@@ -72,6 +72,7 @@ def derive(con: duckdb.DuckDBPyConnection, tick: Tick = silent) -> Derived:
             [sorted(unfinished)],
         )
         done.tables = _derive_changed(con, made_from, problems, tick)
+        made_from.keep()
         problems.write(con)
         done.problems = derive_problems.sentences(con)
     return done

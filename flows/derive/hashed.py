@@ -69,6 +69,8 @@ class Hashed:
         if forget or since is None or not since <= today < since + _KEPT:
             con.execute("DELETE FROM used.hashed; DELETE FROM used.hashed_anew")
             con.execute("INSERT INTO used.hashed_anew VALUES (?, ?)", [today, program])
+        kept = con.execute("SELECT DISTINCT table_name FROM used.hashed").fetchall()
+        self._has_kept = {name for (name,) in kept}
 
     def of(self, name: str, by: By) -> pl.DataFrame:
         """Return place, month and season of a table's rows, their number ``n`` and two sums of hashes."""
@@ -104,6 +106,8 @@ class Hashed:
         """Note that rows of a table were written or went, of which days if it has a column ``day``."""
         self._found = {key: frame for key, frame in self._found.items() if key[0] != name}
         self._whole.pop(name, None)
+        if name not in self._has_kept:
+            return
         days = rows["day"] if "day" in rows else pl.Series(dtype=pl.Date)
         months = days.dt.truncate("1mo").unique().drop_nulls().to_list()
         self._con.execute(
@@ -125,6 +129,7 @@ class Hashed:
         """).pl()
         if stale.is_empty():
             return
+        self._has_kept.add(name)
         with warehouse.shown(self._con, stale=stale):
             self._con.execute(
                 f"DELETE FROM used.hashed h USING stale s "

@@ -2,7 +2,7 @@
 
 Kept in ``used.made``, in the transaction that writes the rows: a hash of the method, of the rows of
 every source table, and of the rows made (``hashed``). Of a table that is made by parts ``used.part``
-has a hash of what each is made from besides.
+has a hash of what each is made from besides. Both are read once, and written by ``keep``.
 """
 
 import hashlib
@@ -17,6 +17,9 @@ from flows.derive.hashed import COMPUTED, By, Hashed
 from flows.derive.parts import Divided, Parts
 from flows.store import facts, warehouse
 from schemas.catalogue import TABLES
+
+
+_KEPT = {"made": "made_from, holds", "part": "part, made_from"}
 
 
 class MadeFrom:
@@ -35,8 +38,14 @@ class MadeFrom:
         anew = facts.fact(con, "derive_all") is not None
         if anew:
             con.execute("DELETE FROM used.made")
-        rows = con.execute("SELECT table_name, made_from, holds FROM used.made").fetchall()
-        self._known = {name: (made_from, holds) for name, made_from, holds in rows}
+        self._stored = {
+            kept: set(con.execute(f"SELECT table_name, {rest} FROM used.{kept}").fetchall())
+            for kept, rest in _KEPT.items()
+        }
+        self._known = {name: (source, holds) for name, source, holds in self._stored["made"]}
+        self._parts: dict[str, dict[str, str]] = {}
+        for name, part, source in self._stored["part"]:
+            self._parts.setdefault(name, {})[part] = source
         self._hashed = Hashed(con, made_by.fingerprint(), forget=anew or not self._known)
         self._divided = Divided(con, self._hashed)
 
@@ -68,7 +77,7 @@ class MadeFrom:
         known = self._known.get(name)
         if known is None or known[1] != self.holds(name):
             return list(parts.made_from)
-        before = self._parts_of(name)
+        before = self._parts.get(name, {})
         return [
             part for part, made_from in parts.made_from.items() if before.get(part) != made_from
         ]
@@ -88,26 +97,11 @@ class MadeFrom:
 
     def made(self, name: str, *, whole: bool, parts: Parts | None = None) -> None:
         """Note that a table was made; if not ``whole`` (it has a problem), that the next derive makes it."""
-        if parts is None:  # made whole: what its parts were made from before is no more
-            self._con.execute("DELETE FROM used.part WHERE table_name = ?", [name])
+        if parts is None:  # what its parts were made from before is no more
+            self._parts.pop(name, None)
         elif whole:
-            before, now = self._parts_of(name).items(), parts.made_from.items()
-            self._con.execute(
-                "DELETE FROM used.part WHERE table_name = ? AND part IN (SELECT unnest(?::VARCHAR[]))",
-                [name, [part for part, _ in before - now]],
-            )
-            new = pl.DataFrame(list(now - before), ["part", "made_from"], orient="row")
-            with warehouse.shown(self._con, new=new):
-                self._con.execute(
-                    "INSERT INTO used.part SELECT ?, part, made_from FROM new", [name]
-                )
+            self._parts[name] = parts.made_from
         self._note(name, (self._today(name), self.holds(name)) if whole else None)
-
-    def _parts_of(self, name: str) -> dict[str, str]:
-        found = self._con.execute(
-            "SELECT part, made_from FROM used.part WHERE table_name = ?", [name]
-        ).fetchall()
-        return dict(found)
 
     def forget(self, names: Iterable[str]) -> None:
         """Have the next derive make these tables."""
@@ -137,11 +131,27 @@ class MadeFrom:
             rows.select("place", "season", "n", "total", "mixed").sort(pl.all()).rows()
         )
 
+    def keep(self) -> None:
+        """Store what was noted, for the next derive."""
+        parts = {(n, part, source) for n, by in self._parts.items() for part, source in by.items()}
+        made = {(name, *known) for name, known in self._known.items()}
+        for kept, now in (("made", made), ("part", parts)):
+            before, columns = self._stored[kept], ["table_name", *_KEPT[kept].split(", ")]
+            schema = dict.fromkeys(columns, pl.String)
+            gone, new = (
+                pl.DataFrame(list(rows), schema, orient="row")
+                for rows in (before - now, now - before)
+            )
+            same = " AND ".join(f"t.{column} = gone.{column}" for column in columns[:2])
+            with warehouse.shown(self._con, gone=gone, new=new):
+                if not gone.is_empty():
+                    self._con.execute(f"DELETE FROM used.{kept} t USING gone WHERE {same}")
+                if not new.is_empty():
+                    self._con.execute(f"INSERT INTO used.{kept} SELECT * FROM new")
+            self._stored[kept] = now
+
     def _note(self, name: str, made: tuple[str, str] | None) -> None:
-        if self._known.get(name) == made:
-            return
-        self._con.execute("DELETE FROM used.made WHERE table_name = ?", [name])
-        self._known.pop(name, None)
-        if made is not None:
-            self._con.execute("INSERT INTO used.made VALUES (?, ?, ?)", [name, *made])
+        if made is None:
+            self._known.pop(name, None)
+        else:
             self._known[name] = made

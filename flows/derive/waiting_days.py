@@ -12,7 +12,7 @@ from datetime import timedelta
 import duckdb
 import polars as pl
 
-from flows.store import facts, warehouse
+from flows.store import facts, migrate, warehouse
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.table import Table
@@ -269,6 +269,8 @@ def _counters_near(
     con: duckdb.DuckDBPyConnection, reduction: Reduction, spans: pl.DataFrame
 ) -> pl.DataFrame:
     """Return counter readings in and beside each window, and the nearest on both sides of it."""
+    if not _has_counters(con, reduction):
+        return generated.empty(reduction.readings)
     beside = timedelta(days=reduction.counter_d)
     wide = spans.with_columns(pl.col("after") - beside, pl.col("until") + beside)
     most = reduction.counter_readings
@@ -276,6 +278,8 @@ def _counters_near(
     for edge, nearest in (("after", "max_by"), ("until", "min_by")):
         rest = spans.select("instrument", edge=edge)
         for reach in (_NEAR, _ALL_YEARS):
+            if rest.is_empty():
+                break
             beyond = (pl.col("edge") - reach, pl.col("edge"))
             if edge == "until":
                 beyond = (pl.col("edge"), pl.col("edge") + reach)
@@ -286,6 +290,12 @@ def _counters_near(
     names = reduction.readings.names
     readings = [generated.conform(f.select(names), reduction.readings) for f in found]
     return pl.concat(readings).unique(reduction.readings.key)
+
+
+def _has_counters(con: duckdb.DuckDBPyConnection, reduction: Reduction) -> bool:
+    """Return whether any reading ever had such a counter: the store has no column without values."""
+    there = migrate.columns_of(con, generated.store(reduction.readings))
+    return not set(reduction.counters).isdisjoint(there)
 
 
 def _counters(

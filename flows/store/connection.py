@@ -61,10 +61,11 @@ def records(
     return [dict(zip(answer.columns, row, strict=True)) for row in answer.fetchall()]
 
 
-def used_bytes(con: duckdb.DuckDBPyConnection) -> int:
-    """Return the bytes of a database file that hold something; the rest waits to be written again."""
-    found = con.sql("SELECT used_blocks * block_size FROM pragma_database_size()").fetchall()
-    return int(found[0][0])
+def blocks(con: duckdb.DuckDBPyConnection) -> tuple[int, int]:
+    """Return the bytes of a file's blocks, and those that hold something; the rest waits to be written again."""
+    found = con.sql("SELECT block_size, used_blocks * block_size FROM pragma_database_size()")
+    ((block, used),) = found.fetchall()
+    return int(block), int(used)
 
 
 def repack(source: Path, target: Path, block_bytes: int) -> None:

@@ -14,3 +14,10 @@ def set_fact(con: duckdb.DuckDBPyConnection, name: str, value: str | None) -> No
     con.execute("DELETE FROM about WHERE fact = ?", [name])
     if value is not None:
         con.execute("INSERT INTO about (fact, value) VALUES (?, ?)", [name, value])
+
+
+def counted_up(con: duckdb.DuckDBPyConnection, name: str) -> None:
+    """Add one to a fact that is a number; one that is not there counts as 0."""
+    up = "UPDATE about SET value = value::BIGINT + 1 WHERE fact = ?"
+    if con.execute(up, [name]).fetchall() == [(0,)]:
+        set_fact(con, name, "1")

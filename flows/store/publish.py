@@ -1,7 +1,7 @@
 """The copy of the warehouse that others open.
 
-A checkpointed file is copied (a small one into small blocks), forced to disk and moved into place
-in one step. A reader sees the old copy or the new one, never a mixture, and may keep the old one
+The checkpointed file is made small if it is not (``packed``), copied, forced to disk and moved into
+place in one step. A reader sees the old copy or the new one, never a mixture, and may keep the old one
 open for days. Windows cannot replace a file that is open: there the new copy stays under a numbered
 name until the fixed name is free, and ``newest`` finds it. Published copies are read-only files.
 """
@@ -19,20 +19,12 @@ import duckdb
 from flows.base import files, lock
 from flows.base.errors import Attention, UserError
 from flows.farm.folder import FarmFolder
-from flows.store import connection, customary, facts, flow_runs, upgrade, warehouse
+from flows.store import connection, customary, facts, flow_runs, packed, upgrade, warehouse
 from flows.store.archive_bytes import sha256_of
 from flows.store.publish_guard import Content
 from flows.store.published import Record, newest, record_file, recorded
 from schemas import generated
 from schemas.catalogue import TABLES
-
-# Every table takes a block at least, which is most of a small farm's file. In small blocks numbers are
-# not compressed, so from some five years of two strips on the usual ones are smaller (FIGURES.md). A
-# day's rows lie in blocks of their own at first, so the bytes in use alone do not tell.
-SMALL_BYTES, SMALL_BLOCK, USUAL_BLOCK = 32_000_000, 16 << 10, 256 << 10
-# Size over what is used, above which the blocks that wait to be written again are left out. A plain
-# copy takes a twentieth of the work, and the next derive writes to most of them.
-MOST_FREE = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,14 +78,16 @@ def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
                 _refuse_loss(con, folder, there)
             # Without it the copy would silently lack what is still in the write-ahead log.
             con.execute("CHECKPOINT")
-            used = connection.used_bytes(con)
+            block, used = connection.blocks(con)
         try:
+            small = before.small
             if new:
                 number += 1
-                there = _copy(folder, number, used)
+                small = packed.pack(folder.warehouse_file, block, used, small=small)
+                there = _copy(folder, number)
             assert there is not None
             path = _settle(folder, there)
-            record = Record(number, path.name, content, sha256_of(path))
+            record = Record(number, path.name, content, sha256_of(path), small)
             files.write_text(record_file(folder), json.dumps(asdict(record)))
         except OSError as error:
             raise Attention(
@@ -133,14 +127,14 @@ def _content(con: duckdb.DuckDBPyConnection) -> tuple[str, bool]:
     return content, facts.fact(con, "derive_all") is not None
 
 
-def _copy(folder: FarmFolder, number: int, used: int) -> Path:
-    """Make a whole copy under a numbered name, forced to disk, read-only; ``used``: bytes that hold something."""
+def _copy(folder: FarmFolder, number: int) -> Path:
+    """Make a whole copy under a numbered name, forced to disk, read-only."""
     files.make_folder_for(folder.published, 0o755)
     target = folder.published / f"{folder.published_file.stem}-{number:06}.duckdb"
     part = target.with_suffix(".part")
     _free(part)
     try:
-        _write(folder.warehouse_file, part, used)
+        shutil.copyfile(folder.warehouse_file, part)
         files.sync_file(part)
         # No damage of the warehouse is copied over a good copy.
         with warehouse.open_reader(part) as con:
@@ -153,19 +147,6 @@ def _copy(folder: FarmFolder, number: int, used: int) -> Path:
             _free(part)
         raise
     return target
-
-
-def _write(warehouse_file: Path, part: Path, used: int) -> None:
-    """Copy the closed warehouse; in small blocks if that is smaller, without free blocks if it has many."""
-    if used <= SMALL_BYTES:
-        connection.repack(warehouse_file, part, SMALL_BLOCK)
-        if part.stat().st_size <= used:
-            return
-        _free(part)
-    if warehouse_file.stat().st_size > MOST_FREE * used:
-        connection.repack(warehouse_file, part, USUAL_BLOCK)
-    else:
-        shutil.copyfile(warehouse_file, part)
 
 
 def _settle(folder: FarmFolder, path: Path) -> Path:

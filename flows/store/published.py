@@ -14,12 +14,16 @@ from flows.store.archive_bytes import sha256_of
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """The last publish: its number, its file's name and hash, and what the content is known by."""
+    """The last publish: its number, its file's name and hash, what the content is known by.
+
+    ``small``: whether the farm is small enough for small blocks (``packed``).
+    """
 
     number: int = 0
     file: str = ""
     says: str = ""
     sha256: str = ""
+    small: bool = True
 
 
 def record_file(folder: FarmFolder) -> Path:

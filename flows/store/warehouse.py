@@ -121,7 +121,7 @@ def changed(con: duckdb.DuckDBPyConnection) -> None:
 
     ``insert`` and ``replace`` do so themselves; it is for whoever writes with SQL of their own.
     """
-    facts.set_fact(con, "revision", str(revision(con) + 1))
+    facts.counted_up(con, "revision")
 
 
 def revision(con: duckdb.DuckDBPyConnection) -> int:

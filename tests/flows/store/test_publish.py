@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import errno
 import json
 import os
 import stat
@@ -15,7 +16,7 @@ import pytest
 from flows.base.errors import Attention, UserError
 from flows.derive import derive
 from flows.farm.folder import FarmFolder
-from flows.store import answer, publish, published, query, warehouse
+from flows.store import answer, connection, packed, publish, published, query, warehouse
 from tests.flows import invented
 from tests.flows.store import front_end
 from transforms import order
@@ -221,54 +222,121 @@ def _told(path: Path) -> list[list[tuple[object, ...]]]:
 
 
 @pytest.mark.parametrize(("small", "free"), [(10**9, 9.0), (0, 0.0), (0, 1e9)])
-def test_the_copy_says_what_the_warehouse_says_in_whatever_blocks(
+def test_packed_it_says_what_it_said_in_whatever_blocks(
     folder: FarmFolder, monkeypatch: pytest.MonkeyPatch, small: int, free: float
 ) -> None:
-    monkeypatch.setattr(publish, "SMALL_BYTES", small)
-    monkeypatch.setattr(publish, "MOST_FREE", free)
-    grow(folder, 0)
-    path = published.newest(folder)
-    assert path is not None
-    assert all(_told(path))
-    assert _told(path) == _told(folder.warehouse_file)
-    with duckdb.connect(str(path), read_only=True) as con:
-        block, version = con.sql(
-            "SELECT block_size, tags['storage_version'] FROM pragma_database_size() "
-            "JOIN duckdb_databases() USING (database_name)"
-        ).fetchall()[0]
-    assert block == (publish.SMALL_BLOCK if small else publish.USUAL_BLOCK)
-    assert version.startswith("v1.2.0")
-    assert not list(folder.published.glob("*.wal*"))
-
-
-def test_a_small_farms_copy_is_small(folder: FarmFolder) -> None:
-    grow(folder, 0)
-    grow(folder, 1)
-    path = published.newest(folder)
-    assert path is not None
-    assert path.stat().st_size < folder.warehouse_file.stat().st_size / 2
-
-
-def test_a_farm_that_is_larger_in_small_blocks_is_copied_in_usual_ones(folder: FarmFolder) -> None:
-    grow(folder, 0)
     with warehouse.open_writer(folder) as con:
-        con.execute("CREATE TABLE used.years AS SELECT range % 7 AS n FROM range(5_000_000)")
-    grow(folder, 1)
+        con.execute("CREATE SCHEMA used; CREATE TABLE used.own AS SELECT range n FROM range(7)")
+    monkeypatch.setattr(packed, "SMALL_BYTES", small)
+    monkeypatch.setattr(packed, "MOST_FREE", free)
+    before: list[list[list[tuple[object, ...]]]] = []
+    real = packed.pack
+    monkeypatch.setattr(
+        packed, "pack", lambda path, *a, **k: before.append(_told(path)) or real(path, *a, **k)
+    )
+    grow(folder, 0)
     path = published.newest(folder)
     assert path is not None
+    assert all(before[0])
+    assert _told(path) == _told(folder.warehouse_file) == before[0]
+    for file in (path, folder.warehouse_file):
+        with duckdb.connect(str(file), read_only=True) as con:
+            block, version = con.sql(
+                "SELECT block_size, tags['storage_version'] FROM pragma_database_size() "
+                "JOIN duckdb_databases() USING (database_name)"
+            ).fetchall()[0]
+        assert block == (packed.SMALL_BLOCK if small else packed.USUAL_BLOCK)
+        assert version.startswith("v1.2.0")
+    assert not list(folder.published.glob("*.wal*"))
+    assert not list(folder.warehouse_file.parent.glob("*.packed*"))
+
+
+def test_a_small_farms_file_is_small_and_written_on(
+    folder: FarmFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before: list[int] = []
+    real = packed.pack
+    monkeypatch.setattr(
+        packed, "pack", lambda path, *a, **k: before.append(path.stat().st_size) or real(path, *a, **k)
+    )
+    grow(folder, 0)
+    for turn in range(1, 4):
+        grow(folder, turn)
+        assert folder.warehouse_file.stat().st_size < before[0] / 2
+        assert _of(folder.warehouse_file)[0] == packed.SMALL_BLOCK
+
+
+def test_a_farm_that_is_larger_in_small_blocks_keeps_the_usual_ones(
+    folder: FarmFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written: list[int] = []
+    real = connection.repack
+    monkeypatch.setattr(
+        connection, "repack", lambda a, b, block: written.append(block) or real(a, b, block)
+    )
+    with warehouse.open_writer(folder) as con:
+        _years(con)
+    grow(folder, 0)
+    grow(folder, 1)
+    block, used = _of(folder.warehouse_file)
+    assert used < packed.SMALL_BYTES
+    assert block == packed.USUAL_BLOCK
+    assert written == [packed.SMALL_BLOCK]  # tried once
+
+
+def test_a_farm_that_outgrows_small_blocks_gets_the_usual_ones(folder: FarmFolder) -> None:
+    grow(folder, 0)
+    assert _of(folder.warehouse_file)[0] == packed.SMALL_BLOCK
+    with warehouse.open_writer(folder) as con:
+        _years(con)
+    grow(folder, 1)
+    grow(folder, 2)
+    assert _of(folder.warehouse_file)[0] == packed.USUAL_BLOCK
+    with duckdb.connect(str(folder.published_file), read_only=True) as con:
+        assert con.sql("SELECT count(*) FROM used.years").fetchall() == [(5_000_000,)]
+
+
+def test_a_disk_that_is_full_while_it_is_packed_leaves_the_warehouse(
+    folder: FarmFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(source: Path, target: Path, block: int) -> None:
+        target.write_bytes(b"half")
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(connection, "repack", full)
+    with pytest.raises(Attention, match="could not be written"):
+        grow(folder, 0)
+    assert not list(folder.warehouse_file.parent.glob("*.packed*"))
+    monkeypatch.undo()
+    publish.publish(folder)
+    assert _told(folder.published_file) == _told(folder.warehouse_file)
+
+
+def test_what_is_still_in_a_log_is_not_left_behind(folder: FarmFolder) -> None:
+    grow(folder, 0)
+    before = folder.warehouse_file.read_bytes()
+    log = folder.warehouse_file.with_name(folder.warehouse_file.name + ".wal")
+    log.write_bytes(b"")
+    assert packed.pack(folder.warehouse_file, packed.SMALL_BLOCK, 10**9, small=True)
+    assert folder.warehouse_file.read_bytes() == before
+
+
+def _years(con: duckdb.DuckDBPyConnection) -> None:
+    """Numbers that compress well, in usual blocks only."""
+    con.execute("CREATE SCHEMA IF NOT EXISTS used")
+    con.execute("CREATE TABLE used.years AS SELECT range % 7 AS n FROM range(5_000_000)")
+
+
+def _of(path: Path) -> tuple[int, int]:
     with duckdb.connect(str(path), read_only=True) as con:
-        block, used = con.sql(
-            "SELECT block_size, used_blocks * block_size FROM pragma_database_size()"
-        ).fetchall()[0]
-    assert used < publish.SMALL_BYTES
-    assert block == publish.USUAL_BLOCK
+        return connection.blocks(con)
 
 
 def test_what_waits_to_be_written_again_is_not_copied(
     folder: FarmFolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(publish, "SMALL_BYTES", 0)
-    monkeypatch.setattr(publish, "MOST_FREE", 1.2)
+    monkeypatch.setattr(packed, "SMALL_BYTES", 0)
+    monkeypatch.setattr(packed, "MOST_FREE", 1.2)
     for turn in range(3):
         grow(folder, turn)
     path = published.newest(folder)

@@ -9,9 +9,9 @@ tenth of the normal rain. Limits are common practice, no source.
 
 from __future__ import annotations
 
-import numpy as np
+from math import comb
+
 import polars as pl
-import scipy
 
 from transforms.health.methods.spans import WHO, checked_days, labeled, spans
 from transforms.methods.penman import extraterrestrial, mean_saturation, saturation
@@ -44,15 +44,7 @@ def dry_gauges(
     )
     runs = runs.with_columns(rate=pl.col("habit_caught") / pl.col("habit_n"))
     has_habit = (pl.col("habit_n") >= HABIT_DAYS) & (pl.col("rate") >= LEAST_HABIT)
-    luck = pl.Series(
-        "luck",
-        np.asarray(
-            scipy.special.bdtr(
-                runs["caught_run"].to_numpy(), RUN, runs["rate"].fill_null(0.0).to_numpy()
-            )
-        ),
-    )
-    runs = runs.with_columns(luck, habit=has_habit).join(
+    runs = runs.with_columns(_at_most(pl.col("caught_run"), pl.col("rate")), habit=has_habit).join(
         _against_normal(weather_day, normal_day, runs), on=["station", "day"], how="left"
     )
     blocked = (pl.col("habit") & (pl.col("luck") < CHANCE)) | (
@@ -65,6 +57,18 @@ def dry_gauges(
     checked = named.filter(pl.col("habit") | pl.col("normal_mm").is_not_null())
     days_of = checked.filter(blocked).select(*WHO, "depth_cm", "day")
     return spans(days_of, LONGEST_RUN_D), checked_days(checked, "gauge dry")
+
+
+def _at_most(caught: pl.Expr, rate: pl.Expr) -> pl.Expr:
+    """Chance (``luck``) that no more of ``RUN`` days catch rain: binomial, the probabilities added up.
+
+    As a formula, since it is asked every day, and scipy takes longer to load than all else here.
+    """
+    terms = (
+        pl.when(caught >= n).then(comb(RUN, n) * rate**n * (1 - rate) ** (RUN - n)).otherwise(0.0)
+        for n in range(RUN + 1)
+    )
+    return pl.sum_horizontal(terms).alias("luck")
 
 
 def counter_faults(weather_day: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -218,9 +218,10 @@ def rank_correlation(
     orders (the same each time). By scipy. (nan, nan) for fewer than four pairs or where either
     side does not vary: with three pairs p cannot fall below 1/3.
     """
-    a, b = scipy.stats.rankdata(_array(x)), scipy.stats.rankdata(_array(y))
+    a, b = _array(x), _array(y)
     if a.size < 4 or np.ptp(a) == 0 or np.ptp(b) == 0:
         return float("nan"), float("nan")
+    a, b = scipy.stats.rankdata(a), scipy.stats.rankdata(b)
     a, b = a - a.mean(), b - b.mean()
     scale = float(np.sqrt((a @ a) * (b @ b)))
 
@@ -239,9 +240,10 @@ def groups_differ(labels: ArrayLike, y: ArrayLike, most: int = 8, draws: int = 9
     """
     names, group = np.unique(np.asarray(labels), return_inverse=True)
     sizes = np.bincount(group)
-    ranks = scipy.stats.rankdata(_array(y))
-    if (sizes >= 2).sum() < 2 or np.ptp(ranks) == 0:
+    values = _array(y)
+    if (sizes >= 2).sum() < 2 or np.ptp(values) == 0:
         return float("nan")
+    ranks = scipy.stats.rankdata(values)
     member = np.equal.outer(np.arange(names.size), group).astype(np.float64)
     centered = ranks - ranks.mean()
 
