@@ -16,6 +16,7 @@ from flows.base.errors import UserError
 from flows.base.plain_text import counted
 from flows.base.progress import Tick, silent
 from flows.derive import making, reduced, waiting_days
+from flows.derive.frames import Frames
 from flows.derive.made_from import MadeFrom
 from flows.derive.parts import Parts
 from flows.derive.problems import Problems
@@ -28,8 +29,6 @@ from transforms import order
 PART_ROWS = 120_000
 # Rows of the largest daily table up to which making all rows is sooner done than finding what changed.
 FEW_ROWS = 20_000
-# Rows of a source up to which it is read whole, once for all tables that are made from it.
-SMALL_ROWS = 20_000
 
 
 @dataclass(slots=True)
@@ -83,7 +82,7 @@ def _derive_changed(
 ) -> list[str]:
     """Make every derived table that may differ and can be made; returns those whose rows changed."""
     wanted = {name: made_from.sources(name) for name in order.DERIVED}
-    frames: dict[str, pl.DataFrame] = {}
+    frames = Frames(con)
     changed = []
     few = max((made_from.rows(name) for name in order.DAILY), default=0) <= FEW_ROWS
     for place, (name, given) in enumerate(wanted.items()):
@@ -106,7 +105,7 @@ def _derive_changed(
             changed.append(name)
         made_from.made(name, whole=problems.count == before, parts=parts)
         later = {source for n in order.DERIVED[place + 1 :] for source in wanted[n]}
-        frames = {kept: frame for kept, frame in frames.items() if kept in later}
+        frames.drop_but(later)
     tick("making tables", len(wanted), len(wanted))
     return changed
 
@@ -115,26 +114,18 @@ def _make_whole(
     con: duckdb.DuckDBPyConnection,
     table: Table,
     made_from: MadeFrom,
-    frames: dict[str, pl.DataFrame],
+    frames: Frames,
     problems: Problems,
 ) -> bool:
-    """Make all rows of a table; return whether any changed. ``frames``: tables that were read."""
-    given = {source: _read(con, source, frames) for source in made_from.sources(table.name)}
+    """Make all rows of a table; return whether any changed."""
+    reads = making.columns_read(table.name)
+    given = {s: frames.columns(s, reads.get(s)) for s in made_from.sources(table.name)}
     stored = warehouse.read(con, table)
     rows = making.made(table, given, problems, stored=stored)
     if rows is None:
         return False
-    frames[table.name] = rows  # what was written need not be read
+    frames.written(table.name, rows)
     return _write(con, table, made_from, stored, rows)
-
-
-def _read(
-    con: duckdb.DuckDBPyConnection, name: str, frames: dict[str, pl.DataFrame]
-) -> pl.DataFrame:
-    """Return all rows of a table, from ``frames`` if they were read."""
-    if name not in frames:
-        frames[name] = warehouse.read(con, TABLES[name])
-    return frames[name]
 
 
 def _write(
@@ -155,24 +146,20 @@ def _make_parts(  # noqa: PLR0917
     con: duckdb.DuckDBPyConnection,
     table: Table,
     made_from: MadeFrom,
-    frames: dict[str, pl.DataFrame],
+    frames: Frames,
     parts: Parts,
     problems: Problems,
 ) -> bool:
     """Make the parts of a table that may differ, some at a time; return whether any rows changed.
 
-    Rows of no part go: their place or season is no more. Small sources are read whole, once for all tables.
+    Rows of no part go: their place or season is no more.
     """
     sources = made_from.sources(table.name)
-    small = {s for s in sources if made_from.rows(s) <= SMALL_ROWS}
     changed = made_from.changed(table.name, parts)
     gone = made_from.strays(table.name, parts)
     written = _write(con, table, made_from, gone, gone.clear())
     for batch in parts.batches(changed, PART_ROWS):
-        given = {
-            s: parts.given(con, s, batch, _read(con, s, frames) if s in small else None)
-            for s in sources
-        }
+        given = {s: frames.of(s, made_from.rows(s), parts, batch) for s in sources}
         stored = parts.stored(con, table, batch)
         rows = making.made(
             table, given, problems, stored=stored, of=partial(parts.of, table, parts=batch)

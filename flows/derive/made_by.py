@@ -26,6 +26,7 @@ ROOT = _HERE.parents[1]
 _FLOORS = ("transforms", "schemas")
 OF_ALL = (
     "flows/derive/derive.py",
+    "flows/derive/frames.py",
     "flows/derive/making.py",
     "flows/derive/reduced.py",
     "flows/derive/parts.py",

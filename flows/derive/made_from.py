@@ -16,8 +16,8 @@ from flows.derive import made_by
 from flows.derive.hashed import COMPUTED, By, Hashed
 from flows.derive.parts import Divided, Parts
 from flows.store import facts, warehouse
+from schemas import generated
 from schemas.catalogue import TABLES
-
 
 _KEPT = {"made": "made_from, holds", "part": "part, made_from"}
 
@@ -88,7 +88,11 @@ class MadeFrom:
 
     def strays(self, name: str, parts: Parts) -> pl.DataFrame:
         """Return the stored rows of a table that belong to none of its parts."""
-        table = TABLES[name]
+        table, known = TABLES[name], self._known.get(name)
+        # While all parts of the last time are there, and nobody else wrote rows, days are of some part.
+        as_left = known is not None and known[1] == self.holds(name)
+        if as_left and not parts.word.by_season(table) and parts.has_all(self._parts.get(name)):
+            return generated.empty(table)
         return parts.strays(self._con, table, self._hashed.of(name, parts.word.by(table)))
 
     def rewritten(self, name: str, rows: pl.DataFrame) -> None:

@@ -4,7 +4,7 @@ What a table is made from is read from the parameters of its ``derive``; nothing
 """
 
 import inspect
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from importlib import import_module
 from types import ModuleType
 
@@ -37,6 +37,12 @@ def function(name: str) -> Callable[..., pl.DataFrame]:
 def sources(name: str) -> tuple[Table, ...]:
     """Return the tables that a table is made from: the parameters of its ``derive``."""
     return tuple(TABLES[parameter] for parameter in inspect.signature(function(name)).parameters)
+
+
+def columns_read(name: str) -> Mapping[str, tuple[str, ...]]:
+    """Return the columns of large sources that a table's module says it reads, in ``READS``."""
+    reads: Mapping[str, tuple[str, ...]] = getattr(module(name), "READS", {})
+    return reads
 
 
 def made(

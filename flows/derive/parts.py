@@ -15,8 +15,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 import duckdb
@@ -92,13 +93,13 @@ class Parts:
         con: duckdb.DuckDBPyConnection,
         name: str,
         parts: Iterable[str],
-        whole: pl.DataFrame | None = None,
+        read: pl.DataFrame | None = None,
     ) -> pl.DataFrame:
-        """Return the rows of a source that some parts are made from; ``whole``: all its rows, if they were read."""
+        """Return the rows of a source that some parts are made from; ``read``: rows that have all of them."""
         table = TABLES[name]
         keys = self.keys[name].filter(pl.col("part").is_in(list(parts))).select(_KEY).unique()
-        if whole is not None:
-            return self._of_keys(table, whole, keys)
+        if read is not None:
+            return self._of_keys(table, read, keys)
         on, where = [f"{_place(self.word, table)} IS NOT DISTINCT FROM k.place"], ""
         if self.word.by_day(table):
             on.append("date_trunc('month', day) = k.month")
@@ -108,6 +109,21 @@ class Parts:
         if len(on) == 1 and not self.word.by_place(table):
             return warehouse.read(con, table)
         return _rows(con, table, f"t SEMI JOIN k ON {' AND '.join(on)} {where}", keys)
+
+    def since(self, name: str, parts: Iterable[str]) -> tuple[date | None, int]:
+        """Return the first month of a source that some parts read, and how many rows all have from it on.
+
+        None if they read it from its beginning, or it does not go by its day.
+        """
+        keys = self.keys[name]
+        months = keys.filter(pl.col("part").is_in(list(parts)))["month"]
+        first = months.min()
+        if not self.word.by_day(TABLES[name]) or not isinstance(first, date) or months.has_nulls():
+            return None, 0
+        if first == keys["month"].min():
+            return None, 0
+        later = keys.filter(pl.col("month") >= first).unique(_KEY)
+        return first, int(later["n"].sum())
 
     def _of_keys(self, table: Table, rows: pl.DataFrame, keys: pl.DataFrame) -> pl.DataFrame:
         """Return those of a table's rows that have one of the keys, in their order."""
@@ -151,6 +167,10 @@ class Parts:
             where = _within(kept["from_day"].min(), kept["to_day"].max())
         on, known = self._theirs(table, kept)
         return _rows(con, table, f"t SEMI JOIN k ON {on} {where}", known)
+
+    def has_all(self, parts: Collection[str] | None) -> bool:
+        """Return whether all these parts are there; not if there are none."""
+        return bool(parts) and self.made_from.keys() >= set(parts or ())
 
     def strays(
         self, con: duckdb.DuckDBPyConnection, table: Table, groups: pl.DataFrame
@@ -217,6 +237,7 @@ class Divided:
         """Hash nothing yet."""
         self._con = con
         self._hashed = hashed
+        self._season: pl.DataFrame | None = None
 
     def parts(self, method: str, word: Word, sources: Iterable[str]) -> Parts:
         """Return the parts of a table that a method makes from its sources."""
@@ -257,7 +278,9 @@ class Divided:
         places = pl.concat(rows.select("place") for rows in placed).drop_nulls().unique()
         seasons = pl.DataFrame(schema={"place": pl.String, "season": pl.Int64, "span": pl.Date})
         if word.span == SEASON:
-            spans, seasons = by_crop_year(places, warehouse.read(self._con, TABLES["season"]))
+            if self._season is None:
+                self._season = warehouse.read(self._con, TABLES["season"])
+            spans, seasons = by_crop_year(places, self._season)
         elif word.span == YEAR:
             spans = by_year(places, pl.concat(rows.select("place", "month") for rows in placed))
         else:

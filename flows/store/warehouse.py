@@ -99,15 +99,21 @@ def shown(con: duckdb.DuckDBPyConnection, **frames: pl.DataFrame) -> Iterator[No
             con.unregister(name)
 
 
-def read(con: duckdb.DuckDBPyConnection, table: Table, where: str = "") -> pl.DataFrame:
-    """Return the rows of a table with exactly the declared columns and types, sorted by its key."""
-    names = ", ".join(generated.quoted(name) for name in table.names)
+def read(
+    con: duckdb.DuckDBPyConnection,
+    table: Table,
+    where: str = "",
+    columns: Sequence[str] | None = None,
+) -> pl.DataFrame:
+    """Return the rows of a table with exactly the declared columns (or some) and types, sorted by its key."""
+    wanted = table.names if columns is None else columns
+    names = ", ".join(generated.quoted(name) for name in wanted)
     order = ", ".join(generated.quoted(name) for name in table.key) or "ALL"
     condition = f"WHERE {where} " if where else ""
     rows = con.sql(
         f"SELECT {names} FROM {generated.quoted(table.name)} {condition}ORDER BY {order}"
     )
-    return generated.conform(rows.pl(), table)
+    return generated.conform(rows.pl(), table).select(wanted)
 
 
 def append(con: duckdb.DuckDBPyConnection, table: Table, frame: pl.DataFrame) -> None:

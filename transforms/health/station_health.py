@@ -40,6 +40,23 @@ from transforms.health.methods.states import BATTERY, INSTRUMENT
 from transforms.methods import calendar_day, near
 from transforms.methods.calendar_day import OPEN_END
 
+# The probes' days of all years are the most that any table is made from: no more of them is read.
+READS = {
+    "soil_day": (
+        *(
+            "probe",
+            "depth_cm",
+            "day",
+            "field",
+            "vwc_mean_pct",
+            "soil_temp_mean_c",
+            "soil_temp_min_c",
+        ),
+        *("salinity_mean_ds_m", "vwc_coverage", "soil_temp_coverage", "battery_min_v"),
+    ),
+    "soil_quality_day": ("probe", "depth_cm", "day", "stuck", "impossible"),
+}
+
 
 def derive(
     *,

@@ -257,7 +257,9 @@ def test_a_small_farms_file_is_small_and_written_on(
     before: list[int] = []
     real = packed.pack
     monkeypatch.setattr(
-        packed, "pack", lambda path, *a, **k: before.append(path.stat().st_size) or real(path, *a, **k)
+        packed,
+        "pack",
+        lambda path, *a, **k: before.append(path.stat().st_size) or real(path, *a, **k),
     )
     grow(folder, 0)
     for turn in range(1, 4):

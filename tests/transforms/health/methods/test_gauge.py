@@ -3,6 +3,9 @@ from datetime import date, timedelta
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
 
 from tests.transforms.frames import farm, rows
 from transforms.health.methods import gauge
@@ -122,3 +125,10 @@ def test_vapor_pressure_and_temperature_stand_in_for_humidity():
     measured = found(weather).select("from_day", "to_day")
     assert measured.height >= 1
     assert found(as_vapor).select("from_day", "to_day").equals(measured)
+
+
+@settings(max_examples=50, deadline=None)
+@given(caught=st.integers(0, gauge.RUN), rate=st.floats(0.0, 1.0))
+def test_the_chance_of_so_few_is_the_binomial_one(caught, rate):
+    chance = pl.select(gauge._at_most(pl.lit(caught), pl.lit(rate))).item()
+    assert chance == pytest.approx(stats.binom.cdf(caught, gauge.RUN, rate), abs=1e-12)
