@@ -57,6 +57,8 @@ def conform(frame: pl.DataFrame, table: Table) -> pl.DataFrame:
     if extra:
         raise ValueError(f"{table.name} does not declare {', '.join(sorted(extra))}")
     schema = polars_schema(table)
+    if frame.schema == schema:
+        return frame
     return frame.select(
         (pl.col(name) if name in frame.columns else pl.lit(None)).cast(kind).alias(name)
         for name, kind in schema.items()
