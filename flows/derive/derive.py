@@ -21,6 +21,7 @@ from flows.derive.made_from import MadeFrom
 from flows.derive.parts import Parts
 from flows.derive.problems import Problems
 from flows.store import derive_problems, warehouse
+from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.table import Table
 from transforms import order
@@ -118,8 +119,11 @@ def _make_whole(
     problems: Problems,
 ) -> bool:
     """Make all rows of a table; return whether any changed."""
-    reads = making.columns_read(table.name)
-    given = {s: frames.columns(s, reads.get(s)) for s in made_from.sources(table.name)}
+    reads, sources = making.columns_read(table.name), made_from.sources(table.name)
+    if made_from.lacks(table.name):
+        given = {source: generated.empty(TABLES[source]) for source in sources}
+    else:
+        given = {source: frames.columns(source, reads.get(source)) for source in sources}
     stored = warehouse.read(con, table)
     rows = making.made(table, given, problems, stored=stored)
     if rows is None:

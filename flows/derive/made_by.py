@@ -44,12 +44,14 @@ class Method:
     """How a table is made: the hash of all that makes it, its source tables, what its rows depend on.
 
     ``harvested``: of sources by field and season, only on the rows of seasons that were harvested.
+    ``needs``: a source without whose rows the table has none, whatever the others have.
     """
 
     hash: str
     sources: tuple[str, ...]
     part: Word | None = None
     harvested: bool = False
+    needs: str = ""
 
 
 @cache
@@ -72,13 +74,13 @@ def methods(con: duckdb.DuckDBPyConnection) -> Mapping[str, Method]:
     ).fetchall()
     if known:
         return {
-            name: Method(text, tuple(sources), Word(*part) if part else None, harvested)
-            for name, (text, sources, part, harvested) in json.loads(known[0][0]).items()
+            name: Method(text, tuple(sources), Word(*part) if part else None, *said)
+            for name, (text, sources, part, *said) in json.loads(known[0][0]).items()
         }
     found = of_files(ROOT)
     listed = json.dumps(
         {
-            n: [m.hash, m.sources, astuple(m.part) if m.part else None, m.harvested]
+            n: [m.hash, m.sources, astuple(m.part) if m.part else None, m.harvested, m.needs]
             for n, m in found.items()
         }
     )
@@ -101,9 +103,8 @@ def of_files(root: Path) -> dict[str, Method]:
             for one in sorted(_reached(path, imported)):
                 text.update(one.relative_to(root).as_posix().encode() + modules[one])
                 text.update(data[one.parent])
-            _, sources, part, harvested = read[path]
-            sources = _with_comparison(name, sources)
-            found[name] = Method(text.hexdigest(), sources, part, harvested)
+            _, sources, *said = read[path]
+            found[name] = Method(text.hexdigest(), _with_comparison(name, sources), *said)
     return found
 
 
@@ -136,8 +137,11 @@ def _beside(folder: Path) -> bytes:
 @cache
 def _read(
     text: bytes, path: Path, root: Path
-) -> tuple[frozenset[Path], tuple[str, ...], Word | None, bool]:
-    """Return the files that a module may import, the parameters of its ``derive``, ``PART`` and ``HARVESTED``."""
+) -> tuple[frozenset[Path], tuple[str, ...], Word | None, bool, str]:
+    """Return the files that a module may import, the parameters of its ``derive``, and what its words say.
+
+    These are ``PART`` (with ``MARGIN_MONTHS``), ``HARVESTED`` and ``NEEDS``.
+    """
     tree = ast.parse(text)
     names = {path.relative_to(root).with_suffix("").as_posix().replace("/", ".")}
     for node in ast.walk(tree):
@@ -158,7 +162,7 @@ def _read(
     }
     part = Word.of(str(said.get("PART", "")), int(str(said.get("MARGIN_MONTHS", 0))))
     files = frozenset((*packages, *(p.with_suffix(".py") for p in places)))
-    return files, sources, part, bool(said.get("HARVESTED"))
+    return files, sources, part, bool(said.get("HARVESTED")), str(said.get("NEEDS", ""))
 
 
 def _reached(path: Path, imported: Mapping[Path, frozenset[Path]]) -> set[Path]:

@@ -53,6 +53,11 @@ class MadeFrom:
         """Return the names of the tables that a table is made from."""
         return self._methods[name].sources
 
+    def lacks(self, name: str) -> bool:
+        """Return whether a source that a table cannot do without has no row: then the table has none."""
+        needs = self._methods[name].needs
+        return bool(needs) and self.rows(needs) == 0
+
     def method_changed(self, name: str) -> bool:
         """Return whether a daily table's rows were made by another method; note today's."""
         now = (self._methods[name].hash, "")
@@ -119,7 +124,8 @@ class MadeFrom:
     def _today(self, name: str) -> str:
         method = self._methods[name]
         held = self._of_harvested if method.harvested else self.holds
-        inputs = [(source, held(source)) for source in method.sources]
+        sources = (method.needs,) if self.lacks(name) else method.sources
+        inputs = [(source, held(source)) for source in sources]
         return hashlib.sha256(json.dumps([method.hash, inputs]).encode()).hexdigest()
 
     def _of_harvested(self, name: str) -> str:

@@ -74,8 +74,9 @@ def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
             if there is not None and waits:
                 return Published(there, new=False, waits=True)
             new = not intact or before.says != content
+            holds = Content.of(con)
             if there is not None and new and not accept_loss:
-                _refuse_loss(con, folder, there)
+                _refuse_loss(holds, _held(before, there, intact=intact), folder)
             # Without it the copy would silently lack what is still in the write-ahead log.
             con.execute("CHECKPOINT")
             block, used = connection.blocks(con)
@@ -87,7 +88,9 @@ def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
                 there = _copy(folder, number)
             assert there is not None
             path = _settle(folder, there)
-            record = Record(number, path.name, content, sha256_of(path), small)
+            record = Record(
+                number, path.name, content, sha256_of(path), small, holds.rows, holds.facts
+            )
             files.write_text(record_file(folder), json.dumps(asdict(record)))
         except OSError as error:
             raise Attention(
@@ -98,14 +101,20 @@ def publish(folder: FarmFolder, *, accept_loss: bool = False) -> Published:
         return Published(path, new)
 
 
-def _refuse_loss(con: duckdb.DuckDBPyConnection, folder: FarmFolder, there: Path) -> None:
-    """Raise Attention if the published copy has rows that the warehouse lost without a reason."""
+def _held(before: Record, there: Path, *, intact: bool) -> Content | None:
+    """Return what the published copy holds; None if nobody can read it: there is nothing to protect."""
+    if intact and before.rows:
+        return Content(before.rows, before.facts)
     try:
         with closing(warehouse.open_reader(there)) as published:
-            before = Content.of(published)
+            return Content.of(published)
     except duckdb.Error:
-        return  # nobody can read it: there is nothing to protect
-    losses = Content.of(con).losses_against(before)
+        return None
+
+
+def _refuse_loss(holds: Content, before: Content | None, folder: FarmFolder) -> None:
+    """Raise Attention if the published copy has rows that the warehouse lost without a reason."""
+    losses = holds.losses_against(before) if before else []
     if losses:
         raise Attention(
             "Not published: the warehouse has fewer rows than the published copy, and no change of "

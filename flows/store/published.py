@@ -3,7 +3,7 @@
 ``publish`` makes it. This module loads only what starts quickly, for the commands that only read.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from flows.base import files
@@ -16,7 +16,8 @@ from flows.store.archive_bytes import sha256_of
 class Record:
     """The last publish: its number, its file's name and hash, what the content is known by.
 
-    ``small``: whether the farm is small enough for small blocks (``packed``).
+    ``small``: whether the farm is small enough for small blocks (``packed``). ``rows``, ``facts``: what
+    the copy holds (``publish_guard``).
     """
 
     number: int = 0
@@ -24,6 +25,8 @@ class Record:
     says: str = ""
     sha256: str = ""
     small: bool = True
+    rows: dict[str, int] = field(default_factory=dict)
+    facts: dict[str, str] = field(default_factory=dict)
 
 
 def record_file(folder: FarmFolder) -> Path:

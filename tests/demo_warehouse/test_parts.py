@@ -46,6 +46,14 @@ def test_seasons_that_still_grow_change_nothing(con, name):
     assert settled(name, made(name, tables | kept)).equals(rows)
 
 
+@pytest.mark.parametrize("name", [name for name, method in METHODS.items() if method.needs])
+def test_without_what_it_needs_a_table_is_empty(con, name):
+    tables = {s: warehouse.read(con, TABLES[s]) for s in METHODS[name].sources}
+    assert not settled(name, made(name, tables)).is_empty()
+    needs = METHODS[name].needs
+    assert settled(name, made(name, tables | {needs: tables[needs].clear()})).is_empty()
+
+
 @pytest.mark.parametrize(
     ("name", "wrong"),
     [

@@ -16,6 +16,7 @@ from flows.derive.problems import Problems
 from flows.store import checksum, warehouse
 from schemas.catalogue import TABLES
 from tests.flows import invented
+from tests.flows.invented import frame
 from transforms import order
 
 DAYS = 40
@@ -108,6 +109,36 @@ def test_what_depends_on_harvested_seasons_is_not_made_again_while_a_crop_grows(
     made.clear()
     derive.derive(con)
     assert made == ["evidence_pooled"]
+
+
+def test_without_what_it_needs_a_table_is_not_made_again(
+    con: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(order, "DAILY", ())
+    monkeypatch.setattr(order, "DERIVED", ("working_window",))
+    derive.derive(con)
+    made = watch(monkeypatch)
+    put(con, "soil_water_day", WATER)
+    derive.derive(con)
+    assert made == []
+    for pushed, height in ((PUSHED, 1), (None, 0)):
+        put(con, "penetrometer", pushed)
+        derive.derive(con)
+        assert warehouse.read(con, TABLES["working_window"]).height == height
+    assert made == ["working_window"] * 2
+
+
+WATER = {"probe": "p", "depth_cm": 20.0, "day": date(2024, 6, 1), "field": "Home"} | {
+    **{"strip": "check", "layer_top_cm": 10.0, "layer_bottom_cm": 30.0, "vwc_pct": 30.0},
+    **{"storage_mm": 60.0, "available_water_share": 0.5, "coverage": 1.0, "partial": False},
+}
+PUSHED = {"field": "Home", "strip": "check", "day": date(2024, 5, 30), "place": "1"} | {
+    **{"depth_cm": 20.0, "cone_index_mpa": 2.5},
+}
+
+
+def put(con: duckdb.DuckDBPyConnection, name: str, row: dict[str, object] | None) -> None:
+    warehouse.replace(con, TABLES[name], frame(name, [row] if row else []))
 
 
 def put_lead(con: duckdb.DuckDBPyConnection, season: int) -> None:
