@@ -7,13 +7,13 @@ that ``--help`` and a plain ``status`` wait for nothing else.
 
 from __future__ import annotations
 
-import gc
 import os
 import sys
 import traceback
 from importlib import import_module
 from io import TextIOWrapper
 
+from flows.base import computing
 from flows.base.errors import Attention, UserError, of_the_disk
 from flows.base.plain_text import plain
 from flows.cli.base import app
@@ -43,18 +43,9 @@ for _name in COMMANDS:
 __all__ = ["app", "main"]
 
 
-# Tables are small, so threads of the libraries wait for each other longer than they work (FIGURES.md);
-# read where such a library is first loaded, here and in the processes that this one starts.
-_ONE_THREAD = ("POLARS_MAX_THREADS", "OPENBLAS_NUM_THREADS")
-# Objects made until cycles of unused ones are looked for: hardly any are, and every look goes through all.
-_RARELY = 100_000
-
-
 def main() -> None:
     """Run the command line: exit 0 fine, 1 something needs attention, 2 the user's mistake."""
-    for name in _ONE_THREAD:
-        os.environ.setdefault(name, "1")
-    gc.set_threshold(_RARELY)
+    computing.settle()
     os.umask(os.umask(0o022) | 0o022)  # nobody else may write to what is made
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):  # Windows: a code page that lacks most letters

@@ -43,11 +43,16 @@ class Frames:
             return self.whole(name).select(columns or pl.all())
         return warehouse.read(self._con, TABLES[name], columns=columns)
 
-    def of(self, name: str, number: int, parts: Parts, some: Collection[str]) -> pl.DataFrame:
-        """Return the rows of a source, which has so many, that some parts are made from."""
+    def of(
+        self, name: str, number: int, parts: Parts, some: Collection[str], *, keep: bool = True
+    ) -> pl.DataFrame:
+        """Return the rows of a source, which has so many, that some parts are made from.
+
+        ``keep``: whether the next tables will ask for about the same.
+        """
         if name in self._whole or number <= SMALL_ROWS:
             return parts.given(self._con, name, some, self.whole(name))
-        since, rows = parts.since(name, some)
+        since, rows = parts.since(name, some) if keep else (None, 0)
         if since is None or rows > RECENT_ROWS:
             return parts.given(self._con, name, some)
         if name not in self._recent or self._recent[name][0] > since:

@@ -103,8 +103,9 @@ def of_files(root: Path) -> dict[str, Method]:
             for one in sorted(_reached(path, imported)):
                 text.update(one.relative_to(root).as_posix().encode() + modules[one])
                 text.update(data[one.parent])
-            _, sources, *said = read[path]
-            found[name] = Method(text.hexdigest(), _with_comparison(name, sources), *said)
+            _, sources, part, harvested, needs = read[path]
+            sources = _with_comparison(name, sources)
+            found[name] = Method(text.hexdigest(), sources, part, harvested, needs)
     return found
 
 

@@ -20,6 +20,7 @@ from typing import Literal
 
 from pydantic import TypeAdapter
 
+from flows.base import computing
 from flows.base.version import VERSION
 from flows.network.hosts import Farm, Host, Turn
 from schemas.farm.hosting import Limits
@@ -93,7 +94,7 @@ class Children:
                 [sys.executable, "-m", PROGRAM],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
-                env={**os.environ, "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
+                env={**os.environ, **computing.ONE_THREAD},
             )
             assert self._process.stdout is not None
             if not self._process.stdout.readline():

@@ -122,9 +122,14 @@ def _days_until(year: int) -> int:
 
 
 def measured(*arguments: str) -> tuple[float, float, float]:
-    """Return CPU seconds, peak MB and exit code of a command in a process of its own."""
+    """Return CPU seconds, peak MB and exit code of a command in a process of its own.
+
+    As on a user's computer, where compiled modules are kept whatever this environment says.
+    """
+    environ = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
     process = subprocess.Popen(
         [sys.executable, "-c", COMMAND, *arguments],
+        env=environ,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL if arguments[0] != "x" else None,
     )

@@ -46,9 +46,10 @@ def seen(
 
     ``part``: comparisons, as ``parts`` yields them. ``only``: without the fields that are not in it. Work
     that both strips of a comparison had in one year is left out where the strip compared with was
-    worked itself: it is not what is compared. The practice is the comparison's.
+    worked itself: it is not what is compared. The practice is the comparison's. Of columns those that
+    the frame has.
     """
-    columns = list(compared.as_made(table).names)
+    columns = [name for name in compared.as_made(table).names if name in frame.columns]
     if "field" not in columns:
         return frame
     in_part = pl.col("field").is_in(part["field"].unique().to_list()).fill_null(False)

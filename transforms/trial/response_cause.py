@@ -9,6 +9,13 @@ from transforms.methods.strips import in_strip
 from transforms.methods.texts import joined
 from transforms.trial.methods.below_ground import SITE_YEAR, capture_gains, uptake_gains
 
+# Of soil water what is told of the days about seeding: it is a large table.
+READS = {
+    "soil_water_day": (
+        *("probe", "depth_cm", "day", "field", "strip", "layer_top_cm", "layer_bottom_cm"),
+        *("storage_mm", "available_water_share", "quality"),
+    ),
+}
 # About a third of the years fall on each side where seasonal rain varies by a third from year to
 # year (terciles, as climate services use them); the round limits are common practice, no source.
 DRY_PCT, WET_PCT = 85.0, 115.0

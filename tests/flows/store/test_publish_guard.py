@@ -4,7 +4,8 @@ import pytest
 
 from flows.base.errors import Attention
 from flows.farm.folder import FarmFolder
-from flows.store import publish, publish_guard, query, warehouse
+from flows.store import publish, publish_guard, published, query, warehouse
+from flows.store.publish_guard import Content
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.flows import invented
@@ -82,3 +83,18 @@ def test_new_rows_and_a_copy_that_nobody_can_read_are_no_reason_to_hold_back(
     lose(folder, f"DELETE FROM {STORE} WHERE station = '{station}'")
     assert publish.publish(folder).new
     assert rows(folder) > 0
+
+
+def test_what_is_noted_of_the_copy_is_what_it_holds(folder: FarmFolder, station: str) -> None:
+    noted = published.recorded(folder)
+    with query.open_published(folder) as con:
+        held = Content.of(con)
+    assert Content(noted.rows, noted.facts) == held
+    assert held.rows[f"station {station}"] == 8
+
+
+def test_without_the_note_the_copy_itself_is_asked(folder: FarmFolder, station: str) -> None:
+    published.record_file(folder).unlink()
+    lose(folder, f"DELETE FROM {STORE} WHERE station = '{station}'", "station another")
+    with pytest.raises(Attention, match=f"station {station}: 0 of 8 rows"):
+        publish.publish(folder)
