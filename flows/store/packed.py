@@ -27,6 +27,7 @@ def pack(path: Path, block: int, used: int, *, small: bool) -> bool:
     may be smaller. Returns whether they still may. The old file stays until the new one was read
     through. Raises OSError or duckdb.Error where the new one cannot be written; the old one stays.
     """
+    _clear(path)
     if path.with_name(path.name + ".wal").exists():
         return small  # what is still in a log belongs to the file as it is
     if block == SMALL_BLOCK and used > OUTGROWN_BYTES:
@@ -43,8 +44,7 @@ def pack(path: Path, block: int, used: int, *, small: bool) -> bool:
 
 def _write(path: Path, block: int, below: int | None = None) -> bool:
     """Put the same database in blocks of another size in its place; only if smaller than ``below`` bytes."""
-    new = path.with_suffix(".packed")
-    new.unlink(missing_ok=True)
+    new = _new(path)
     try:
         with files.private():
             connection.repack(path, new, block)
@@ -58,4 +58,15 @@ def _write(path: Path, block: int, below: int | None = None) -> bool:
         return True
     finally:
         with suppress(OSError):
-            new.unlink(missing_ok=True)
+            _clear(path)
+
+
+def _new(path: Path) -> Path:
+    return path.with_suffix(".packed")
+
+
+def _clear(path: Path) -> None:
+    """Delete what a process that was ended while it packed left behind."""
+    new = _new(path)
+    for left in (new, new.with_name(new.name + ".wal")):
+        left.unlink(missing_ok=True)

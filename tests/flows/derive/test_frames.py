@@ -54,9 +54,10 @@ def test_of_many_rows_none_are_kept(
     monkeypatch.setattr(frames, "RECENT_ROWS", 0)
     monkeypatch.setattr(warehouse, "read", lambda *_: pytest.fail("read more than the part"))
     made_from = MadeFrom(derived)
-    parts = made_from.parts("soil_quality_day")
+    parts = made_from.parts("soil_month")
     assert parts is not None
     last = list(parts.made_from)[-1]
+    assert parts.since("soil_day", [last])[1] > 0
     assert not Frames(derived).of("soil_day", 10**6, parts, [last]).is_empty()
 
 

@@ -209,6 +209,36 @@ def test_of_a_source_that_was_read_whole_the_same_rows_are_given(
     assert given > 0
 
 
+def test_rows_of_a_growing_season_that_is_no_more_go(con: duckdb.DuckDBPyConnection) -> None:
+    given, gone = tables(), (pl.col("field") == "Home") & (pl.col("season") == 2023)
+    put(con, given)
+    derive.derive(con)
+    left = ("root_arrival", "drawdown_season")
+    for name in left:
+        assert not warehouse.read(con, TABLES[name]).filter(gone).is_empty()
+    put(con, {"season": given["season"].filter(~gone)})
+    derive.derive(con)
+    for name in left:
+        rows = warehouse.read(con, TABLES[name])
+        assert rows.filter(gone).is_empty()
+        assert not rows.filter(pl.col("field") == "Home").is_empty()
+
+
+def test_rows_of_a_field_that_is_no_more_go(con: duckdb.DuckDBPyConnection) -> None:
+    given = tables()
+    put(con, given)
+    derive.derive(con)
+    by_day = ("drawdown_day", "soil_water_day", "soil_quality_day")
+    for name in by_day:
+        assert warehouse.read(con, TABLES[name])["probe"].str.starts_with("Far").any()
+    put(con, given | CHANGES["a field less"](given))
+    derive.derive(con)
+    for name in by_day:
+        rows = warehouse.read(con, TABLES[name])
+        assert not rows.is_empty()
+        assert not rows["probe"].str.starts_with("Far").any()
+
+
 @settings(max_examples=2, deadline=None, phases=[Phase.explicit, Phase.generate])
 @given(steps=st.lists(st.sampled_from(list(CHANGES)), min_size=2, max_size=3, unique=True))
 @example(steps=list(CHANGES))

@@ -314,6 +314,16 @@ def test_a_disk_that_is_full_while_it_is_packed_leaves_the_warehouse(
     assert _told(folder.published_file) == _told(folder.warehouse_file)
 
 
+def test_what_a_killed_process_left_of_packing_goes(folder: FarmFolder) -> None:
+    grow(folder, 0)
+    left = [folder.warehouse_file.with_suffix(end) for end in (".packed", ".packed.wal")]
+    for path in left:
+        path.write_bytes(b"half")
+    grow(folder, 1)
+    assert not any(path.exists() for path in left)
+    assert _told(folder.published_file) == _told(folder.warehouse_file)
+
+
 def test_what_is_still_in_a_log_is_not_left_behind(folder: FarmFolder) -> None:
     grow(folder, 0)
     before = folder.warehouse_file.read_bytes()
