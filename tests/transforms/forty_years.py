@@ -64,13 +64,27 @@ def _every_year(rows: pl.DataFrame) -> Iterator[pl.DataFrame]:
         yield rows.with_columns(changed)
 
 
+def _pieces(name: str, given: dict[str, pl.DataFrame]) -> Iterator[dict[str, pl.DataFrame]]:
+    """What a daily table is made from, ten years at a time: readings are reduced in pieces (``reduced``)."""
+    readings = [table for table in given if name in order.DAILY and "time" in given[table].columns]
+    decade = pl.col("time").dt.year() // 10
+    for of in range(YEARS // 10 + 1):
+        some = {t: given[t].filter(decade == FIRST.year // 10 + of) for t in readings}
+        yield given | some
+        if not readings:
+            return
+
+
 def main() -> None:
     """Print a line of JSON a table: its name, its rows and the peak in MB."""
     have = tables()
     for name in (*order.DAILY, *order.DERIVED):
         made_from = (table.name for table in making.sources(name))
         given = {table: have.get(table, generated.empty(TABLES[table])) for table in made_from}
-        have[name] = making.function(name)(**given)
+        pieces = [making.function(name)(**some) for some in _pieces(name, given)]
+        have[name] = pl.concat(pieces)
+        if len(pieces) > 1:  # a day at a turn of decades is in two
+            have[name] = have[name].unique(TABLES[name].key, keep="first", maintain_order=True)
         peak = peak_mb()
         print(json.dumps([name, have[name].height, peak]), flush=True)
 
