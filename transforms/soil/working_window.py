@@ -18,6 +18,7 @@ from transforms.methods.texts import joined
 from transforms.soil.methods import tillage_limits
 from transforms.soil.methods.compacted_layer import compacted
 
+# Without a push no compacted layer is known.
 NEEDS = "penetrometer"
 # Pushed in soil drier than this, a profile says as much of dryness as of compaction.
 MOIST = 0.7

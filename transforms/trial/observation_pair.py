@@ -7,6 +7,7 @@ from schemas.tables.trial.observation_pair import TABLE
 from transforms.methods.strips import in_strip
 from transforms.trial.methods.since_operation import treated_operations
 
+# There is nothing else to pair.
 NEEDS = "observation"
 KEY = ["field", "day", "what", "layer", "unit"]
 DAYS_IN_YEAR = 365.25

@@ -6,8 +6,10 @@ import os
 import stat
 import subprocess
 import sys
+from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
+from typing import TypeVar
 
 import duckdb
 import polars as pl
@@ -20,6 +22,8 @@ from flows.store import answer, connection, packed, publish, published, query, w
 from tests.flows import invented
 from tests.flows.store import front_end
 from transforms import order
+
+T = TypeVar("T")
 
 
 @pytest.fixture(autouse=True)
@@ -221,6 +225,19 @@ def _told(path: Path) -> list[list[tuple[object, ...]]]:
         return [con.sql(query).fetchall() for query in queries]
 
 
+def _looked_at(monkeypatch: pytest.MonkeyPatch, look: Callable[[Path], T]) -> list[T]:
+    """What ``look`` finds of the warehouse each time before it is packed."""
+    found: list[T] = []
+    real = packed.pack
+
+    def looked(path: Path, block: int, used: int, *, small: bool) -> bool:
+        found.append(look(path))
+        return real(path, block, used, small=small)
+
+    monkeypatch.setattr(packed, "pack", looked)
+    return found
+
+
 @pytest.mark.parametrize(("small", "free"), [(10**9, 9.0), (0, 0.0), (0, 1e9)])
 def test_packed_it_says_what_it_said_in_whatever_blocks(
     folder: FarmFolder, monkeypatch: pytest.MonkeyPatch, small: int, free: float
@@ -229,11 +246,7 @@ def test_packed_it_says_what_it_said_in_whatever_blocks(
         con.execute("CREATE SCHEMA used; CREATE TABLE used.own AS SELECT range n FROM range(7)")
     monkeypatch.setattr(packed, "SMALL_BYTES", small)
     monkeypatch.setattr(packed, "MOST_FREE", free)
-    before: list[list[list[tuple[object, ...]]]] = []
-    real = packed.pack
-    monkeypatch.setattr(
-        packed, "pack", lambda path, *a, **k: before.append(_told(path)) or real(path, *a, **k)
-    )
+    before = _looked_at(monkeypatch, _told)
     grow(folder, 0)
     path = published.newest(folder)
     assert path is not None
@@ -254,13 +267,7 @@ def test_packed_it_says_what_it_said_in_whatever_blocks(
 def test_a_small_farms_file_is_small_and_written_on(
     folder: FarmFolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    before: list[int] = []
-    real = packed.pack
-    monkeypatch.setattr(
-        packed,
-        "pack",
-        lambda path, *a, **k: before.append(path.stat().st_size) or real(path, *a, **k),
-    )
+    before = _looked_at(monkeypatch, lambda path: path.stat().st_size)
     grow(folder, 0)
     for turn in range(1, 4):
         grow(folder, turn)
