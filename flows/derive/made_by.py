@@ -35,6 +35,7 @@ OF_ALL = (
     "transforms/methods/comparisons.py",
     "schemas/compared.py",
 )
+_WORDS = ("PART", "MARGIN_MONTHS", "HARVESTED", "NEEDS")
 _NOT_READ = (".pyc", ".md")
 _LIBRARIES = ("duckdb", "polars", "numpy", "numpy-financial", "scipy", "shapely", "pandera")
 
@@ -155,13 +156,13 @@ def _read(
     derives = [n for n in tree.body if isinstance(n, ast.FunctionDef) and n.name == "derive"]
     sources = tuple(a.arg for n in derives for a in (*n.args.args, *n.args.kwonlyargs))
     said = {
-        target.id: node.value.value
+        target.id: ast.literal_eval(node.value)
         for node in tree.body
-        if isinstance(node, ast.Assign) and isinstance(node.value, ast.Constant)
+        if derives and isinstance(node, ast.Assign)
         for target in node.targets
-        if isinstance(target, ast.Name)
+        if isinstance(target, ast.Name) and target.id in _WORDS
     }
-    part = Word.of(str(said.get("PART", "")), int(str(said.get("MARGIN_MONTHS", 0))))
+    part = Word.of(said.get("PART", ""), said.get("MARGIN_MONTHS", 0))
     files = frozenset((*packages, *(p.with_suffix(".py") for p in places)))
     return files, sources, part, bool(said.get("HARVESTED")), str(said.get("NEEDS", ""))
 

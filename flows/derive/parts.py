@@ -4,8 +4,9 @@ A module of ``transforms/`` says in ``PART`` what its rows depend on: a place, w
 column (``field``, ``probe``) or ``all`` of them, or a place and ``season`` or ``year``. A part is one place,
 in one span of days if it goes by season or year. It is made from those rows of a source that are of its place
 (all, if the source does not say; rows of no place belong to every part) and, if the source is
-computed and has a ``day``, of its span and ``MARGIN_MONTHS`` to either side. What is written in the
-books is divided by place only, and so is what was learned of a whole record.
+computed and has a ``day``, of its span and ``MARGIN_MONTHS`` to either side (before it, after it, where
+these differ). What is written in the books is divided by place only, and so is what was learned of a
+whole record.
 
 By season, a field's time is divided by its days of harvest: one span ends with a harvest, the next one
 begins the day after. Spans are widened to whole months, so a source is hashed once, by place and month.
@@ -41,13 +42,15 @@ class Word:
 
     place: str
     span: str = ""
-    margin_months: int = 0
+    months_before: int = 0
+    months_after: int = 0
 
     @classmethod
-    def of(cls, text: str, margin_months: int = 0) -> Word | None:
-        """Return what ``PART`` of a module says; None if it says nothing."""
+    def of(cls, text: str, margin_months: int | tuple[int, int] = 0) -> Word | None:
+        """Return what ``PART`` and ``MARGIN_MONTHS`` of a module say; None if they say nothing."""
         place, _, span = text.partition(" ")
-        return cls(place, span, margin_months) if place else None
+        both = margin_months if isinstance(margin_months, tuple) else (margin_months, margin_months)
+        return cls(place, span, *both) if place else None
 
     def by(self, table: Table) -> By:
         """Return what the rows of a table are divided by."""
@@ -285,17 +288,16 @@ class Divided:
             spans = by_year(places, pl.concat(rows.select("place", "month") for rows in placed))
         else:
             spans = from_days(places.with_columns(from_day=pl.lit(FIRST)))
-        beside = f"{word.margin_months}mo"
         first = pl.min_horizontal("from_day", "seeded").dt.truncate("1mo")
         last = pl.col("to_day").dt.truncate("1mo")
         spans = spans.with_columns(
             part=pl.format("{} {}", "place", "from_day"),
             from_month=pl.when(first == FIRST)
             .then(first)
-            .otherwise(first.dt.offset_by("-" + beside)),
+            .otherwise(first.dt.offset_by(f"-{word.months_before}mo")),
             to_month=pl.when(pl.col("to_day") == LAST)
             .then(last)
-            .otherwise(last.dt.offset_by(beside)),
+            .otherwise(last.dt.offset_by(f"{word.months_after}mo")),
         ).sort("from_day", "part")
         seasons = seasons.select("place", "season", part=pl.format("{} {}", "place", "span"))
         return spans, seasons

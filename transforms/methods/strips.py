@@ -57,6 +57,36 @@ def strip_rain(weather_day: pl.DataFrame, places: pl.DataFrame | None = None) ->
     )
 
 
+def rain_to_sum(rain_day: pl.DataFrame) -> pl.DataFrame:
+    """``day_rain_mm`` by field, strip and day of ``rain_day``, so that its sums count all rain once.
+
+    Null where no gauge knows the day. A day whose rain is in a later total (``bridged``) has what was
+    recorded of it, and the total stands on its last day. The strip's own station where it recorded the
+    whole day or a later total of its own has it; else the field's other stations, a total of several
+    days only where none has the day alone.
+    """
+    c, day = pl.col, ["field", "day"]
+    whole = c("rain_coverage") >= WHOLE
+    alone = c("rain_since_day").fill_null(c("day")) == c("day")
+    bridged = c("bridged").fill_null(False)
+    on_trial = rain_day.filter(c("field").is_not_null()).select(
+        *day,
+        "strip",
+        own_mm=pl.when(whole).then("rain_mm").when(bridged).then(c("rain_mm").fill_null(0.0)),
+        of_day_mm=pl.when(whole & alone & ~bridged).then("rain_mm"),
+    )
+    own = on_trial.group_by(*day, "strip").agg(c("own_mm").mean())
+    field = on_trial.group_by(day).agg(
+        field_mm=pl.coalesce(c("of_day_mm").mean(), c("own_mm").mean())
+    )
+    return (
+        field.join(STRIPS, how="cross")
+        .join(own, on=[*day, "strip"], how="left")
+        .select("field", "strip", "day", day_rain_mm=pl.coalesce("own_mm", "field_mm"))
+        .sort("field", "strip", "day")
+    )
+
+
 def at_strips(weather: pl.DataFrame) -> pl.DataFrame:
     """Return the rows with those at neither strip of a field once for each strip without its own."""
     key = ["field", "strip", "day"]

@@ -7,7 +7,7 @@ from schemas.tables.soil.measuring_day import TABLE
 
 # A week back at the most.
 PART = "field year"
-MARGIN_MONTHS = 1
+MARGIN_MONTHS = (1, 0)
 # Cone index is comparable only near field capacity (ASABE EP542; from memory).
 MOIST = 0.7
 # Rain of two days that still fills the pores in which infiltration is measured. Common practice, no source.

@@ -23,12 +23,12 @@ from schemas import generated
 from schemas.tables.soil.recharge_winter import TABLE
 from transforms.methods import calendar_day
 from transforms.methods.irrigation import with_irrigation
-from transforms.methods.strips import STRIPS, in_strip, shared_rain, strip_rain
+from transforms.methods.strips import STRIPS, in_strip, rain_to_sum, shared_rain, strip_rain
 from transforms.methods.texts import joined
 
-# The winter before a season: back to the harvest before, and a total of rain is of no more than a year.
+# The winter before a season: back to the harvest before, and on to the days about seeding.
 PART = "field season"
-MARGIN_MONTHS = 12
+MARGIN_MONTHS = (12, 1)
 WINTER = ["field", "season"]
 STRIP = [*WINTER, "strip"]
 NEAR_D = 14  # common practice, no source: the fortnight of response_cause
@@ -41,6 +41,7 @@ LEAST_RAIN_MM = 10.0  # below this the share would only magnify errors. Common p
 def derive(
     profile_water_day: pl.DataFrame,
     weather_used_day: pl.DataFrame,
+    rain_day: pl.DataFrame,
     irrigation_day: pl.DataFrame,
     probe_spell: pl.DataFrame,
     season: pl.DataFrame,
@@ -59,7 +60,7 @@ def derive(
         winter.join(STRIPS, how="cross")
         .join(span, on=WINTER, how="left")
         .join(_water(near, span), on=STRIP, how="left")
-        .join(_rain(span, weather_used_day, irrigation_day), on=STRIP, how="left")
+        .join(_rain(span, weather_used_day, rain_day, irrigation_day), on=STRIP, how="left")
         .join(_set_within(span, probe_spell), on=STRIP, how="left")
         .with_columns(recharge_mm=pl.col("water_end_mm") - pl.col("water_start_mm"))
     )
@@ -124,42 +125,34 @@ def _water(near: pl.DataFrame, span: pl.DataFrame) -> pl.DataFrame:
 
 
 def _rain(
-    span: pl.DataFrame, weather_used_day: pl.DataFrame, irrigation_day: pl.DataFrame
+    span: pl.DataFrame,
+    weather_used_day: pl.DataFrame,
+    rain_day: pl.DataFrame,
+    irrigation_day: pl.DataFrame,
 ) -> pl.DataFrame:
     """Rain, snow and irrigation of the days after the first to the last, the days known, and whether snow is lost."""
+    strip_day = ["field", "strip", "day"]
     days = calendar_day.each_day(span, pl.col("from_day").dt.offset_by("1d"), "to_day")
     heated = (
         weather_used_day.filter(pl.col("field").is_not_null())
         .group_by("field", "day")
         .agg(heated=pl.col("gauge_heated").fill_null(False).any())
     )
-    bridged = (
-        weather_used_day.filter(
-            pl.col("field").is_not_null() & (pl.col("rain_since_day") < pl.col("day"))
-        )
-        .select(
-            "field",
-            day=pl.date_ranges("rain_since_day", pl.col("day").dt.offset_by("-1d")),
-            bridged=True,
-        )
-        .explode("day", empty_as_null=False)
-        .unique()
-    )
     rows = (
-        days.join(strip_rain(weather_used_day), on=["field", "day"])
-        .join(bridged, on=["field", "day"], how="left")
+        days.join(STRIPS, how="cross")
+        .join(rain_to_sum(rain_day), on=strip_day, how="left")
+        .join(strip_rain(weather_used_day).drop("rain_mm"), on=strip_day, how="left")
         .join(heated, on=["field", "day"], how="left")
-        .with_columns(day_rain_mm=pl.col("rain_mm"))
         .with_columns(shared_rain(WINTER))
         .pipe(with_irrigation, irrigation_day)
     )
-    known = pl.col("rain_mm").is_not_null() | pl.col("bridged").fill_null(False)
     # Days without a temperature are left out of the mean.
     frost = (pl.col("air_temp_mean_c") <= 0) & ~pl.col("heated").fill_null(False)
+    rain = pl.col("day_rain_mm")
     return rows.group_by(STRIP).agg(
-        rain_mm=pl.col("day_rain_mm").sum(),
+        rain_mm=pl.when(rain.count() > 0).then(rain.sum()),
         irrigation_mm=pl.when(pl.col("irrigation_known").all()).then(pl.col("irrigation_mm").sum()),
-        known_d=known.sum(),
+        known_d=rain.count(),
         frost=frost.mean(),
     )
 

@@ -40,10 +40,9 @@ from transforms.methods.texts import depth_text, joined
 from transforms.soil.methods import drainage, dry_gates, season_balance, strip_storage
 from transforms.soil.methods.season_balance import SEASON, STRIP
 
-# Whether a layer was wetted is asked of the year before seeding (``season_balance``), and a total of
-# rain is of no more than a year (``rain_counter``).
+# Whether a layer was wetted is asked of the year before seeding (``season_balance``).
 PART = "field season"
-MARGIN_MONTHS = 12
+MARGIN_MONTHS = (12, 0)
 # Shares by which an uncalibrated dielectric probe may misjudge a change: by the soil (clay, salts),
 # which all sensors of a field share, and by each sensor; 0.1 together. Common practice, no source.
 SOIL_SLOPE_ERROR, SENSOR_SLOPE_ERROR = 0.09, 0.04
@@ -71,7 +70,7 @@ def derive(
     season: pl.DataFrame,
     soil_water_day: pl.DataFrame,
     soil_day: pl.DataFrame,
-    weather_used_day: pl.DataFrame,
+    rain_day: pl.DataFrame,
     irrigation_day: pl.DataFrame,
     evapotranspiration_day: pl.DataFrame,
     evaporation_day: pl.DataFrame,
@@ -88,7 +87,7 @@ def derive(
     profile = season_balance.profiles(layers)
     day = season_balance.daily(
         profile,
-        weather_day=weather_used_day,
+        rain_day=rain_day,
         irrigation_day=irrigation_day,
         evapotranspiration_day=evapotranspiration_day,
         evaporation_day=evaporation_day,

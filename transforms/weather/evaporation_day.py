@@ -46,7 +46,7 @@ Array = NDArray[np.float64]
 
 # Each calendar year is carried on from the beginning of the year before.
 PART = "all year"
-MARGIN_MONTHS = 12
+MARGIN_MONTHS = (12, 0)
 CLAY = texture.TEXTURES["clay"]
 LAYER_M = 0.10
 # What a drying soil brings to its surface, mm a square root of a day: 3.3 to 4.1 in the four soils of

@@ -34,7 +34,7 @@ from transforms.weather.methods import crop_coefficient
 
 # Rows of a field's stations meet its heat; whether snow can lie is asked of the week before.
 PART = "all year"
-MARGIN_MONTHS = 1
+MARGIN_MONTHS = (1, 0)
 # Share of the day that a mean or an extreme must stand on. Common practice, no source.
 LEAST_COVERAGE = 0.9
 BARE_SOIL = 0.3

@@ -3,7 +3,7 @@ from datetime import date
 import polars as pl
 
 from tests.transforms.frames import rows
-from transforms.methods.strips import shared_rain, strip_rain
+from transforms.methods.strips import rain_to_sum, shared_rain, strip_rain
 
 
 def test_the_other_strips_gauge_stands_in_and_gaps_stay_gaps() -> None:
@@ -36,6 +36,56 @@ def test_the_other_strips_gauge_stands_in_and_gaps_stay_gaps() -> None:
         ("treated", 3): None,
         ("check", 3): None,
     }
+
+
+def to_sum(*days: tuple[str | None, int, float | None, dict[str, object]]) -> dict[object, object]:
+    items = [
+        {
+            "station": str(strip),
+            "field": "f",
+            "strip": strip,
+            "day": date(2024, 6, n),
+            "rain_mm": mm,
+            "rain_coverage": 0.0 if mm is None else 1.0,
+            "rain_since_day": None if mm is None else date(2024, 6, n),
+            **more,
+        }
+        for strip, n, mm, more in days
+    ]
+    found = rain_to_sum(rows("rain_day", items, bridged=False))
+    return {(s, d.day): mm for s, d, mm in found.drop("field").iter_rows()}
+
+
+SINCE_2 = {"rain_since_day": date(2024, 6, 2)}
+
+
+def test_rain_of_a_gap_that_a_total_bridges_is_counted_once() -> None:
+    """The treated strip's station is silent on the 2nd and 3rd; its total of the 4th has their rain."""
+    found = to_sum(
+        *(("check", n, mm, {}) for n, mm in ((1, 1.0), (2, 20.0), (3, 8.0), (4, 2.0))),
+        ("treated", 1, 1.0, {}),
+        ("treated", 2, None, {"bridged": True}),
+        ("treated", 3, 3.0, {"bridged": True, "rain_coverage": 0.4}),
+        ("treated", 4, 27.0, SINCE_2),
+    )
+    assert [found["treated", n] for n in (1, 2, 3, 4)] == [1.0, 0.0, 3.0, 27.0]
+    assert [found["check", n] for n in (1, 2, 3, 4)] == [1.0, 20.0, 8.0, 2.0]
+
+
+def test_a_strip_without_a_gauge_has_the_days_of_the_field() -> None:
+    bridged = ("treated", 2, None, {"bridged": True}), ("treated", 3, 27.0, SINCE_2)
+    alone = to_sum(*bridged)
+    assert [alone["check", n] for n in (2, 3)] == [0.0, 27.0]
+    # A gauge that knows each day goes before a total, and neither is counted twice.
+    beside = to_sum(*bridged, (None, 2, 20.0, {}), (None, 3, 6.0, {}))
+    assert [beside["check", n] for n in (2, 3)] == [20.0, 6.0]
+    assert [beside["treated", n] for n in (2, 3)] == [0.0, 27.0]
+
+
+def test_a_day_that_nobody_knows_is_not_dry() -> None:
+    found = to_sum(("treated", 1, None, {}), ("check", 1, 2.0, {"rain_coverage": 0.4}))
+    assert found == {("check", 1): None, ("treated", 1): None}
+    assert to_sum(("treated", 1, None, {}), ("check", 1, 2.0, {}))["treated", 1] == 2.0
 
 
 def _shared(treated: list[float | None], check: list[float | None]) -> dict[str, list[float]]:

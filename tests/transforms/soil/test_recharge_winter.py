@@ -24,6 +24,8 @@ def derive(
     lost: Mapping[str, list[date]] | None = None,
     heated: bool = True,
     unrecorded: list[date] | None = None,
+    rain: Mapping[date, dict[str, Any]] | None = None,
+    silent: list[date] | None = None,
     spells: list[dict[str, Any]] | None = None,
     seasons: list[dict[str, Any]] | None = None,
     irrigated: Mapping[date, float | None] | None = None,
@@ -56,10 +58,16 @@ def derive(
         }
         for strip in rate
         for day in DAYS
+        if day not in (silent or [])
+    ]
+    measured = ("station", "field", "strip", "day", "rain_mm", "rain_coverage", "rain_since_day")
+    rain_days = [
+        {name: row[name] for name in measured} | (rain or {}).get(row["day"], {}) for row in weather
     ]
     out = recharge_winter.derive(
         profile_water_day=frames.rows("profile_water_day", profile),
         weather_used_day=frames.rows("weather_used_day", weather),
+        rain_day=frames.rows("rain_day", rain_days),
         irrigation_day=frames.irrigation(irrigated, ("treated",)),
         probe_spell=frames.rows("probe_spell", spells or []),
         season=frames.rows("season", SEASONS if seasons is None else seasons),
@@ -140,9 +148,22 @@ def test_days_without_a_gauge_make_no_share() -> None:
 
 
 def test_a_total_over_several_days_is_no_gap() -> None:
-    assert derive(unrecorded=frames.days("2023-10-01", 10))["f", 2024, "check"][
-        "rain_mm"
-    ] == pytest.approx(242 - 10)
+    silent = frames.days("2023-10-01", 40)
+    lost = {"rain_mm": None, "rain_coverage": 0.0, "bridged": True}
+    total = {silent[-1] + timedelta(days=1): {"rain_mm": 41.0, "rain_since_day": silent[0]}}
+    row = derive(rain=dict.fromkeys(silent, lost) | total)["f", 2024, "check"]
+    assert (row["rain_mm"], row["rain_coverage"]) == (pytest.approx(242), 1.0)
+    assert row["recharge_share"] == pytest.approx(0.4)
+
+
+def test_without_any_rain_record_there_is_no_sum_of_it() -> None:
+    row = derive(unrecorded=DAYS)["f", 2024, "check"]
+    assert (row["rain_mm"], row["rain_coverage"], row["recharge_share"]) == (None, 0.0, None)
+
+
+def test_water_put_on_while_the_stations_were_silent_counts() -> None:
+    out = derive(silent=frames.days("2023-10-01", 3), irrigated={date(2023, 10, 2): 20.0})
+    assert out["f", 2024, "treated"]["irrigation_mm"] == 20.0
 
 
 def test_a_first_season_has_no_winter() -> None:

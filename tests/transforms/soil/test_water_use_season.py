@@ -135,8 +135,8 @@ def derive(
         ),
         soil_water_day=soil_water,
         soil_day=soil_day,
-        weather_used_day=frames.rows(
-            "weather_used_day",
+        rain_day=frames.rows(
+            "rain_day",
             [
                 {
                     "station": station,
@@ -481,7 +481,8 @@ def test_with_too_little_rain_recorded_there_is_no_water_use() -> None:
 def test_a_total_that_bridges_days_is_no_gap() -> None:
     first = date(2024, 6, 1)
     bridged: dict[date, dict[str, Any]] = {
-        first + timedelta(days=n): {"rain_coverage": 0.0, "rain_mm": None} for n in range(3)
+        first + timedelta(days=n): {"rain_coverage": 0.0, "rain_mm": None, "bridged": True}
+        for n in range(3)
     }
     bridged[first + timedelta(days=3)] = {"rain_since_day": first, "rain_mm": 30.0}
     row = derive(Truth(wet=0.6), weather=bridged)["treated"]
@@ -573,7 +574,7 @@ def test_nothing_gives_nothing_and_a_season_alone_gives_reasons() -> None:
             "season",
             "soil_water_day",
             "soil_day",
-            "weather_used_day",
+            "rain_day",
             "irrigation_day",
             "evapotranspiration_day",
             "evaporation_day",

@@ -7,7 +7,7 @@ best-covered one; both strips are summed over the same depths.
 strip has a value. Both strips so have the same days.
 
 **Rain.** The mean of both strips' gauges where their sums over the window agree, else each strip's
-own. **Irrigation** is that of ``irrigation_day`` in each strip; a day that no record is about had none.
+own; days of a later total are known (``strips.rain_to_sum``). **Irrigation** is that of ``irrigation_day`` in each strip; a day that no record is about had none.
 
 **Drainage** below the deepest layer: ``drainage``.
 
@@ -20,7 +20,7 @@ import polars as pl
 
 from transforms.methods import calendar_day
 from transforms.methods.irrigation import with_irrigation
-from transforms.methods.strips import STRIPS, shared_rain, strip_rain
+from transforms.methods.strips import STRIPS, rain_to_sum, shared_rain
 
 SEASON = ["field", "season"]
 STRIP = [*SEASON, "strip"]
@@ -109,7 +109,7 @@ def windows(profile: pl.DataFrame) -> pl.DataFrame:
 def daily(
     profile: pl.DataFrame,
     *,
-    weather_day: pl.DataFrame,
+    rain_day: pl.DataFrame,
     irrigation_day: pl.DataFrame,
     evapotranspiration_day: pl.DataFrame,
     evaporation_day: pl.DataFrame,
@@ -138,8 +138,8 @@ def daily(
     )
     rows = (
         days.join(profile, on=[*STRIP, "day"], how="left")
-        .join(_rain(weather_day), on=strip_day, how="left")
-        .with_columns(shared_rain(SEASON))
+        .join(rain_to_sum(rain_day), on=strip_day, how="left")
+        .with_columns(shared_rain(SEASON), known=pl.col("day_rain_mm").is_not_null())
         .pipe(with_irrigation, irrigation_day)
         .with_columns(day_irrigation_mm=pl.col("irrigation_mm").fill_null(0.0))
         .join(
@@ -171,7 +171,6 @@ def daily(
         _between("demand_mm").alias("et_mm"),
         _between("wet_mm").alias("wet_et_mm"),
         first=pl.col("day") == pl.col("from_day"),
-        known=pl.col("known").fill_null(False),
     ).with_columns(water_mm=pl.col("rain_mm").fill_null(0.0) + pl.col("irrigation_mm"))
 
 
@@ -184,33 +183,6 @@ def _between(name: str) -> pl.Expr:
     earlier, yesterday = before.shift(1).over(STRIP), pl.col(name).shift(1).over(STRIP)
     here = pl.when(before > 0).then(before * pl.col(name)).otherwise(0.0)
     return here + pl.when(earlier < 1).then((1 - earlier) * yesterday).otherwise(0.0)
-
-
-def _rain(weather_day: pl.DataFrame) -> pl.DataFrame:
-    """Return rain by field, strip and day.
-
-    A day within a total that bridges several is known, with none of its own.
-    """
-    bridged = (
-        weather_day.filter(pl.col("field").is_not_null())
-        .filter(pl.col("rain_since_day") < pl.col("day"))
-        .select(
-            "field",
-            day=pl.date_ranges("rain_since_day", pl.col("day") - pl.duration(days=1)),
-            bridged=True,
-        )
-        .explode("day", empty_as_null=False)
-        .unique()
-    )
-    rain = strip_rain(weather_day).join(bridged, on=["field", "day"], how="left")
-    known = pl.col("rain_mm").is_not_null() | pl.col("bridged").fill_null(False)
-    return rain.select(
-        "field",
-        "strip",
-        "day",
-        known=known,
-        day_rain_mm=pl.when(known).then(pl.col("rain_mm").fill_null(0.0)),
-    )
 
 
 def _demand(days: pl.DataFrame, demand: pl.Expr, name: str) -> pl.DataFrame:
