@@ -39,6 +39,7 @@ LEAST_RAIN_MM = 10.0  # below this the share would only magnify errors. Common p
 
 
 def derive(
+    *,
     profile_water_day: pl.DataFrame,
     weather_used_day: pl.DataFrame,
     rain_day: pl.DataFrame,

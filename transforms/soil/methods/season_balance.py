@@ -7,7 +7,8 @@ best-covered one; both strips are summed over the same depths.
 strip has a value. Both strips so have the same days.
 
 **Rain.** The mean of both strips' gauges where their sums over the window agree, else each strip's
-own; days of a later total are known (``strips.rain_to_sum``). **Irrigation** is that of ``irrigation_day`` in each strip; a day that no record is about had none.
+own; days of a later total are known (``strips.rain_to_sum``). **Irrigation** is that of
+``irrigation_day`` in each strip; a day that no record is about had none.
 
 **Drainage** below the deepest layer: ``drainage``.
 
