@@ -162,12 +162,8 @@ def _make_parts(  # noqa: PLR0917
     changed = made_from.changed(table.name, parts)
     gone = made_from.strays(table.name, parts)
     written = _write(con, table, made_from, gone, gone.clear())
-    batches = list(parts.batches(changed, PART_ROWS))
-    for batch in batches:
-        given = {
-            s: frames.of(s, made_from.rows(s), parts, batch, keep=len(batches) == 1)
-            for s in sources
-        }
+    for batch in parts.batches(changed, PART_ROWS):
+        given = {s: frames.of(s, made_from.rows(s), parts, batch, changed) for s in sources}
         stored = parts.stored(con, table, batch)
         rows = making.made(
             table, given, problems, stored=stored, of=partial(parts.of, table, parts=batch)

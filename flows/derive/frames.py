@@ -19,7 +19,7 @@ from schemas.catalogue import TABLES
 # Rows of a source up to which it is read whole, once for all tables that are made from it.
 SMALL_ROWS = 20_000
 # Rows of the last months of a larger one up to which they are read once for several tables.
-RECENT_ROWS = 120_000
+RECENT_ROWS = 300_000
 
 
 class Frames:
@@ -44,15 +44,15 @@ class Frames:
         return warehouse.read(self._con, TABLES[name], columns=columns)
 
     def of(
-        self, name: str, number: int, parts: Parts, some: Collection[str], *, keep: bool = True
+        self, name: str, number: int, parts: Parts, some: Collection[str], among: Collection[str]
     ) -> pl.DataFrame:
         """Return the rows of a source, which has so many, that some parts are made from.
 
-        ``keep``: whether the next tables will ask for about the same.
+        ``among``: all parts to be made, those of the next batches too.
         """
         if name in self._whole or number <= SMALL_ROWS:
             return parts.given(self._con, name, some, self.whole(name))
-        since, rows = parts.since(name, some) if keep else (None, 0)
+        since, rows = parts.since(name, among)
         if since is None or rows > RECENT_ROWS:
             return parts.given(self._con, name, some)
         if name not in self._recent or self._recent[name][0] > since:

@@ -8,7 +8,7 @@ changes nothing in its rows.
 import ast
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import astuple, dataclass
 from functools import cache
 from importlib.metadata import version
@@ -146,7 +146,7 @@ def _read(
     """
     tree = ast.parse(text)
     names = {path.relative_to(root).with_suffix("").as_posix().replace("/", ".")}
-    for node in ast.walk(tree):
+    for node in _statements(tree):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
@@ -165,6 +165,16 @@ def _read(
     part = Word.of(said.get("PART", ""), said.get("MARGIN_MONTHS", 0))
     files = frozenset((*packages, *(p.with_suffix(".py") for p in places)))
     return files, sources, part, bool(said.get("HARVESTED")), str(said.get("NEEDS", ""))
+
+
+def _statements(tree: ast.Module) -> Iterator[ast.AST]:
+    """Yield the statements of a module, those within others too, but no expressions: none of these imports."""
+    waiting: list[ast.AST] = list(tree.body)
+    while waiting:
+        node = waiting.pop()
+        yield node
+        for inside in ("body", "orelse", "finalbody", "handlers", "cases"):
+            waiting += getattr(node, inside, ())
 
 
 def _reached(path: Path, imported: Mapping[Path, frozenset[Path]]) -> set[Path]:

@@ -115,7 +115,7 @@ def _counted(
     )
     passed = pl.col("rain_mm") * times(m3_per_mm, M3_PER_MM_HA * _SOME_HA)
     return (
-        rain_counter.steps(totals, farm)
+        rain_counter.steps(totals, farm, starts_daily=False)
         .with_columns(passed_m3=passed, reason=pl.col("reason").replace(_WORDS))
         .group_by(_KEY)
         .agg(

@@ -112,7 +112,8 @@ def _judged(days: pl.DataFrame, neighbors: pl.DataFrame, normal_day: pl.DataFram
         ]
     )
     dry = rain_doubt.without_dry_runs(days, neighbors, seen)
-    doubted = rain_doubt.with_doubt(dry.sort(_KEY), normal_day, neighbors, seen)
+    counted = rain_doubt.without_idle_totals(dry, neighbors, seen)
+    doubted = rain_doubt.with_doubt(counted.sort(_KEY), normal_day, neighbors, seen)
     return doubted.with_columns(
         lost=pl.col("dry_reason").is_not_null(),
         note=pl.coalesce("dry_reason", "doubt_reason"),

@@ -40,7 +40,7 @@ def test_recent_rows_read_once_are_those_asked_of_the_database(
             for source in made_from.sources(name):
                 asked = parts.given(derived, source, [part])
                 before = len(read)
-                rows = kept.of(source, made_from.rows(source), parts, [part])
+                rows = kept.of(source, made_from.rows(source), parts, [part], [part])
                 served += parts.since(source, [part])[0] is not None and len(read) == before
                 assert rows.equals(asked), (name, source, part)
     assert any(where.startswith("day >=") for where in read)
@@ -58,7 +58,7 @@ def test_of_many_rows_none_are_kept(
     assert parts is not None
     last = list(parts.made_from)[-1]
     assert parts.since("soil_day", [last])[1] > 0
-    assert not Frames(derived).of("soil_day", 10**6, parts, [last]).is_empty()
+    assert not Frames(derived).of("soil_day", 10**6, parts, [last], [last]).is_empty()
 
 
 def test_some_columns_are_given_whether_all_were_read_or_not(

@@ -98,6 +98,30 @@ def test_a_file_of_data_makes_the_tables_again_whose_modules_lie_beside_it(copy:
     assert "rain_day" not in again
 
 
+WITHIN = (
+    "try:\n    {}\nexcept OSError:\n    pass",
+    "try:\n    pass\nexcept OSError:\n    {}\n",
+    "try:\n    pass\nfinally:\n    {}\n",
+    "for n in ():\n    pass\nelse:\n    {}\n",
+    "match 1:\n    case 2:\n        {}\n",
+    "class Late:\n    def reads(self):\n        with open(''):\n            {}\n",
+)
+
+
+@pytest.mark.parametrize("text", WITHIN)
+def test_an_import_counts_wherever_it_stands(copy: Path, text: str) -> None:
+    """A module that ``heat_day`` does not load otherwise makes it again once it is imported."""
+    path, other = copy / "transforms/weather/heat_day.py", copy / "transforms/money/payback.py"
+    kept, edited = path.read_bytes(), other.read_bytes()
+    path.write_bytes(kept + text.format("import transforms.money.payback").encode())
+    before = made_by.of_files(copy)["heat_day"]
+    other.write_bytes(edited + b"\n# edited\n")
+    after = made_by.of_files(copy)["heat_day"]
+    path.write_bytes(kept)
+    other.write_bytes(edited)
+    assert after.hash != before.hash
+
+
 def test_the_sources_are_the_parameters(copy: Path) -> None:
     for name, method in made_by.of_files(copy).items():
         own = tuple(table.name for table in making.sources(name))

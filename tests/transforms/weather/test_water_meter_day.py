@@ -86,6 +86,12 @@ def test_a_total_over_a_gap_stands_on_its_last_day_and_says_since_when() -> None
     assert last["volume_since_day"] == DAY + timedelta(days=1)
 
 
+def test_a_new_meter_at_zero_tells_of_a_gap_too() -> None:
+    out = derived(readings("water_counter_m3", [0.0] * 24 + [None] * 48 + [600.0] * 24))
+    last = out["m", DAY + timedelta(days=3)]
+    assert (last["volume_m3"], last["volume_since_day"]) == (600.0, DAY + timedelta(days=1))
+
+
 def test_of_two_records_the_one_that_covers_more_of_the_day() -> None:
     both = readings("water_volume_m3", [5.0] * 6).join(
         readings("water_flow_m3_h", [10.0] * 24).select("station", "time", "water_flow_m3_h"),

@@ -88,6 +88,21 @@ def test_lost_doubtful_and_set_aside_rain_gives_way_to_the_hand_gauge() -> None:
     assert (found[13]["rain_mm"], found[13]["gauge_lost"]) == (None, True)
 
 
+def test_a_total_that_the_hand_gauge_contradicts_is_no_record_of_the_silence() -> None:
+    """The station is silent from the 5th to the 12th; its counter did not move, 30 mm were read by hand."""
+    items = weather([d for d in DAYS if not 4 < d.day < 13], 0.0)
+    items[4] |= {"rain_since_day": date(2023, 6, 5)}  # the 13th
+    read = by_hand((6, 9.0), (8, 9.0), (11, 12.0))
+    found = keyed(used(items, gauge=read))
+    assert found[13]["gauge_lost"]
+    assert (found[13]["rain_mm"], found[13]["rain_coverage"]) == (None, 0.0)
+    assert "0.0 mm since 2023-06-05 while the hand gauge at a caught 30.0 mm" in found[13]["reason"]
+    assert [found[n]["rain_mm"] for n in (6, 8, 11, 12 + 2)] == [9.0, 9.0, 12.0, 0.0]
+    # Counted, it stands for all of them.
+    items[4] |= {"rain_mm": 31.0}
+    assert keyed(used(items, gauge=read))[13]["rain_mm"] == 31.0
+
+
 def test_doubtful_rain_that_the_hand_gauge_caught_too_is_believed() -> None:
     items = weather(DAYS, lambda d: 400.0 if d.day == 3 else 2.0)
     row = keyed(used(items, gauge=by_hand((3, 380.0))))[3]

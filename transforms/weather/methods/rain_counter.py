@@ -25,6 +25,9 @@ ROLL_MM_PER_DAY = 100.0
 GAP_INTERVALS = 1.5
 # What fell in a longer gap is told of no day: the counter may have been read for another gauge since.
 LONGEST_GAP = timedelta(days=365)
+# A total that is counted anew each day stands at zero after a dry gap and a wet one alike. A gap that is
+# shorter ends on the same day or the next, of which the rest is known.
+LONGEST_AT_ZERO = timedelta(days=1)
 # More than this share of the record counts only if a reading beside it has rain too (so much of
 # it): such rain does not begin and end within one reading. Right after a fall of the total the
 # limit is lower, because a reset starts near zero.
@@ -49,7 +52,7 @@ SILENT = "the rain counter was silent for more than a year"
 FELL = "the rain counter fell, and not to near zero as a reset does"
 
 
-def steps(reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
+def steps(reading: pl.DataFrame, farm: pl.DataFrame, *, starts_daily: bool = True) -> pl.DataFrame:
     """One row a counter reading that has one before it.
 
     ``reading`` has ``station``, ``time``, ``day``, ``interval_s``, ``rain_counter_mm`` and
@@ -65,9 +68,10 @@ def steps(reading: pl.DataFrame, farm: pl.DataFrame) -> pl.DataFrame:
     known either of steps between leaving a height and coming back to it (power dip, spike), and
     of a rise that no rain makes (another counter). A step over a gap counts on the day on which it
     ends, unless there was a reset: what fell before that is lost. Nothing is known of a gap of more
-    than ``LONGEST_GAP``.
+    than ``LONGEST_GAP``, nor, if totals may be such since midnight (``starts_daily``), of one of
+    ``LONGEST_AT_ZERO`` before which the total stood at zero: whatever fell, such a total is there again.
     """
-    step = _with_high(_with_reason(_with_kind(_paired(reading, farm))))
+    step = _with_high(_with_reason(_with_kind(_paired(reading, farm), starts_daily)))
     known = pl.col("reason").is_null()
     step = step.with_columns(
         pl.when(known).then(pl.col("high") - pl.col("high_before")).alias("rain_mm"),
@@ -199,8 +203,8 @@ def _came_back(stretch: pl.DataFrame, between: int) -> pl.DataFrame:
     )
 
 
-def _with_kind(step: pl.DataFrame) -> pl.DataFrame:
-    """What kind of step it is, what fell by that, and whether it bridges a gap."""
+def _with_kind(step: pl.DataFrame, starts_daily: bool) -> pl.DataFrame:
+    """What kind of step it is, what fell by that, whether it bridges a gap, or may hide a total's new start."""
     now, before = pl.col("now"), pl.col("before")
     length_s = calendar_day.seconds(pl.col("time") - pl.col("time_before"))
     rolled = now + pl.col("rolls_at") - before
@@ -225,10 +229,15 @@ def _with_kind(step: pl.DataFrame) -> pl.DataFrame:
             ),
         )
         .with_columns(
-            (
-                (pl.col("length_s") > GAP_INTERVALS * pl.col("interval_s"))
-                & (pl.col("kind") != "reset")
-            ).alias("bridges")
+            hides=pl.lit(starts_daily)
+            & pl.col("rolls_at").is_null()
+            & (before == 0)
+            & (pl.col("length_s") >= calendar_day.seconds(pl.lit(LONGEST_AT_ZERO)))
+        )
+        .with_columns(
+            bridges=(pl.col("length_s") > GAP_INTERVALS * pl.col("interval_s"))
+            & (pl.col("kind") != "reset")
+            & ~pl.col("hides")
         )
     )
 
@@ -310,7 +319,7 @@ def _covered_s(farm: pl.DataFrame) -> pl.Expr:
     return (
         pl.when("bridges")
         .then(pl.min_horizontal("length_s", of_day_s))
-        .when(pl.col("kind") == "reset")
+        .when((pl.col("kind") == "reset") | pl.col("hides"))
         .then(pl.min_horizontal("length_s", "interval_s"))
         .otherwise("length_s")
     )

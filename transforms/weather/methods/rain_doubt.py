@@ -7,7 +7,9 @@ from year to year, so that only one year in a thousand goes so far by itself. Do
 of ``STORM_MM`` and more of which no gauge beside it (within ``BESIDE_KM``, which a cloudburst
 covers) caught a tenth. A gauge that caught nothing for ``DRY_D`` days while a neighbor (``near``)
 saw ``WET_MM`` on several wet days did not record; of a neighbor farther off it takes ``WET_MM_KM``
-more for each kilometer, since showers pass between. Limits: common practice, no source.
+more for each kilometer, since showers pass between. As much, of a neighbor beside it or of ``DRY_D``
+days, shows that a counter did not count while its station was silent: its total of those days is less
+than a tenth of the neighbor's. Limits: common practice, no source.
 """
 
 import polars as pl
@@ -47,25 +49,10 @@ def without_dry_runs(
     whole = pl.col("rain_coverage") >= calendar_day.WHOLE
     dry = (whole & (pl.col("rain_mm") == 0)).fill_null(False)
     runs = days.sort(_KEY).with_columns(run=pl.struct("station", dry=dry).rle_id())
-    beside = (
-        runs.filter(dry & (pl.len().over("run") >= DRY_D))
-        .select("run", "station", "day", run_d=pl.len().over("run"))
-        .join(neighbors.select("station", "other", "distance_km"), on="station")
-        .join(seen, on=["other", "day"])
-        .group_by("run", "other", "distance_km")
-        .agg(
-            pl.col("run_d").first(),
-            other_mm=pl.col("rain_mm").sum(),
-            wet=(pl.col("rain_mm") >= WET_DAY_MM).sum(),
-        )
-        .filter(
-            (pl.col("other_mm") >= WET_MM + WET_MM_KM * pl.col("distance_km"))
-            & (pl.col("wet") >= WET_DAYS)
-        )
-        .sort("run", "distance_km", "other_mm", "other", descending=[False, False, True, False])
-        .unique("run", keep="first", maintain_order=True)
-        .drop("distance_km")
+    idle = runs.filter(dry & (pl.len().over("run") >= DRY_D)).select(
+        "run", "station", "day", run_d=pl.len().over("run")
     )
+    beside = _wet_beside(idle, "run", neighbors, seen).select("run", "run_d", "other", "other_mm")
     reason = pl.format(
         "the gauge caught nothing on {} days in a row while {} caught {} mm",
         "run_d",
@@ -80,7 +67,73 @@ def without_dry_runs(
             rain_coverage=pl.when(lost).then(0.0).otherwise("rain_coverage"),
             dry_reason=pl.when(lost).then(reason),
         )
-        .drop("run", "run_d", "other", "other_mm", "wet")
+        .drop("run", "run_d", "other", "other_mm")
+    )
+
+
+def without_idle_totals(
+    days: pl.DataFrame, neighbors: pl.DataFrame, seen: pl.DataFrame
+) -> pl.DataFrame:
+    """Return days (as of ``without_dry_runs``) without totals that did not count the days they reach back over.
+
+    ``days`` has ``rain_since_day`` too.
+    """
+    totals = days.filter(pl.col("rain_since_day") < pl.col("day")).select(
+        *("station", "rain_mm"),
+        since="rain_since_day",
+        ends="day",
+        total=pl.struct("station", "day"),
+        long=(pl.col("day") - pl.col("rain_since_day")).dt.total_days() >= DRY_D,
+    )
+    spanned = calendar_day.each_day(totals, "since", "ends")
+    beside = (
+        _wet_beside(spanned, "total", neighbors, seen)
+        .filter(pl.col("rain_mm") < OTHER_SHARE * pl.col("other_mm"))
+        .filter(pl.col("long") | (pl.col("distance_km") <= BESIDE_KM))
+        .select("station", "other", "other_mm", day="ends")
+    )
+    reason = pl.format(
+        "the counter rose by {} mm since {} while {} caught {} mm: it did not count while the station was silent",
+        pl.col("rain_mm").round(1),
+        "rain_since_day",
+        "other",
+        pl.col("other_mm").round(1),
+    )
+    idle = pl.col("other").is_not_null()
+    return (
+        days.join(beside, on=_KEY, how="left", maintain_order="left")
+        .with_columns(
+            rain_mm=pl.when(~idle).then("rain_mm"),
+            rain_since_day=pl.when(~idle).then("rain_since_day"),
+            rain_coverage=pl.when(idle).then(0.0).otherwise("rain_coverage"),
+            dry_reason=pl.coalesce("dry_reason", pl.when(idle).then(reason)),
+        )
+        .drop("other", "other_mm")
+    )
+
+
+def _wet_beside(
+    idle: pl.DataFrame, span: str, neighbors: pl.DataFrame, seen: pl.DataFrame
+) -> pl.DataFrame:
+    """Return a row of ``idle`` for each ``span`` of its days in which a neighbor saw much rain.
+
+    Added are ``other``, the nearest such, its ``distance_km`` and ``other_mm``.
+    """
+    return (
+        idle.join(neighbors.select("station", "other", "distance_km"), on="station")
+        .join(seen.rename({"rain_mm": "seen_mm"}), on=["other", "day"])
+        .group_by(span, "other", "distance_km")
+        .agg(
+            pl.exclude("day", "seen_mm").first(),
+            other_mm=pl.col("seen_mm").sum(),
+            wet=(pl.col("seen_mm") >= WET_DAY_MM).sum(),
+        )
+        .filter(
+            (pl.col("other_mm") >= WET_MM + WET_MM_KM * pl.col("distance_km"))
+            & (pl.col("wet") >= WET_DAYS)
+        )
+        .sort(span, "distance_km", "other_mm", "other", descending=[False, False, True, False])
+        .unique(span, keep="first", maintain_order=True)
     )
 
 

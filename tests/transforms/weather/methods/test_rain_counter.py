@@ -80,6 +80,20 @@ def test_a_reset_within_a_gap_bridges_nothing() -> None:
     assert found["covered_s"].to_list() == [3600]
 
 
+def test_a_gap_after_zero_may_hide_a_total_that_began_anew() -> None:
+    """As of a total since midnight: 5 mm of the day that the gap ends, and what more before nobody knows."""
+    found = steps([0, 5, 6], [20, 24 * 6, 24 * 6 + 1])
+    assert found["rain_mm"].to_list() == [5, 1]
+    assert found["since_day"].to_list() == [date(2024, 5, 6), date(2024, 5, 7)]
+    assert found["covered_s"].to_list() == [3600, 3600]
+    dry = steps([0, 0], [20, 24 * 6])
+    assert (dry["rain_mm"].item(), dry["covered_s"].item()) == (0, 3600)
+    # A night, a total that had risen, and one that only rolls over tell of the whole gap.
+    assert steps([0, 5], [20, 42])["since_day"].to_list() == [date(2024, 5, 1)]
+    assert steps([1, 5], [20, 24 * 6])["since_day"].to_list() == [date(2024, 5, 1)]
+    assert steps([0, 5], [20, 24 * 6], rolls_at=100)["since_day"].to_list() == [date(2024, 5, 1)]
+
+
 def test_a_gap_within_a_day_is_covered() -> None:
     assert steps([10, 12], [2, 9])["covered_s"].to_list() == [7 * 3600]
 

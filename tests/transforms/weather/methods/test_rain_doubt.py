@@ -126,6 +126,57 @@ def test_the_nearest_wet_neighbor_is_named_and_no_neighbor_no_doubt() -> None:
     assert alone["dry_reason"].null_count() == frame.height
 
 
+WET_WEEK = [0.0, 12.0, 0.0, 14.0, 3.0, 8.0, 0.0, 5.0]
+
+
+def totals(mm: float, other: list[float], km: float = 0.0, silent_d: int = 6) -> pl.DataFrame:
+    """Rain of stations a and b as it is believed: a is silent for some days and then gives a total."""
+    rain: list[float | None] = [0.0, *([None] * silent_d), mm]
+    frame = days([*rain, *([0.0] * (len(other) - len(rain)))], list(other)).sort("station", "day")
+    total = (pl.col("station") == "a") & (pl.col("day") == FIRST + timedelta(days=silent_d + 1))
+    since = pl.when(total).then(FIRST + timedelta(days=1)).otherwise("day")
+    frame = frame.with_columns(
+        rain_since_day=pl.when(pl.col("rain_mm").is_not_null()).then(since),
+        dry_reason=pl.lit(None, pl.String),
+    )
+    return rain_doubt.without_idle_totals(frame, *beside(frame, km))
+
+
+def test_a_total_that_did_not_count_the_days_of_silence_is_none() -> None:
+    """The other gauge caught 42 mm in those days."""
+    found = totals(1.0, WET_WEEK)
+    gone = found.filter(pl.col("dry_reason").is_not_null())
+    assert gone.select("station", "rain_mm", "rain_coverage", "rain_since_day").rows() == [
+        ("a", None, 0.0, None)
+    ]
+    assert gone["dry_reason"].to_list() == [
+        "the counter rose by 1.0 mm since 2024-04-02 while b caught 42.0 mm: "
+        "it did not count while the station was silent"
+    ]
+    assert found["rain_mm"].drop_nulls().sum() == pytest.approx(42.0)
+
+
+@pytest.mark.parametrize(
+    ("mm", "other", "km"),
+    [
+        (5.0, WET_WEEK, 0.0),  # more than a tenth: a shower may have passed by
+        (0.0, [0.0, 0.0, 0.0, 42.0, 0.0, 0.0, 0.0, 0.0], 0.0),  # one storm
+        (0.0, [0.5 * mm for mm in WET_WEEK], 0.0),  # too little to tell by
+        (0.0, [2.0 * mm for mm in WET_WEEK], 8.0),  # a week, and not beside it
+    ],
+)
+def test_totals_that_may_be_right_stay(mm: float, other: list[float], km: float) -> None:
+    found = totals(mm, other, km)
+    assert found["dry_reason"].null_count() == found.height
+    assert found.filter(pl.col("station") == "a")["rain_mm"].drop_nulls().to_list() == [0.0, mm]
+
+
+def test_weeks_of_silence_are_told_by_a_neighbor_farther_off() -> None:
+    other = [0.0, *([4.0, 0.0] * 12)]
+    assert totals(0.0, other, 8.0, silent_d=20)["dry_reason"].count() == 1
+    assert totals(0.0, other, 24.0, silent_d=20)["dry_reason"].count() == 0
+
+
 @pytest.mark.parametrize(
     ("dry", "wet"),
     [
