@@ -161,8 +161,8 @@ RAIN_JUDGED = (
     flag(
         "gauge_lost",
         (
-            "true where the gauge caught nothing for weeks while another one of the field did: "
-            "its zeros are no record"
+            "true where the gauge caught nothing for weeks while another one near by did: its "
+            "zeros are no record; nor is a total that did not count while the station was silent"
         ),
         required=True,
     ),

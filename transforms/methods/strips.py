@@ -62,8 +62,8 @@ def rain_to_sum(rain_day: pl.DataFrame) -> pl.DataFrame:
 
     Null where no gauge knows the day. A day whose rain is in a later total (``bridged``) has what was
     recorded of it, and the total stands on its last day. The strip's own station where it recorded the
-    whole day or a later total of its own has it; else the field's other stations, a total of several
-    days only where none has the day alone.
+    whole day or a later total of its own has it; else what another station of the field caught on that day.
+    Totals of others are taken only where the strip has no station at all: it has all their days then.
     """
     c, day = pl.col, ["field", "day"]
     whole = c("rain_coverage") >= WHOLE
@@ -75,14 +75,18 @@ def rain_to_sum(rain_day: pl.DataFrame) -> pl.DataFrame:
         own_mm=pl.when(whole).then("rain_mm").when(bridged).then(c("rain_mm").fill_null(0.0)),
         of_day_mm=pl.when(whole & alone & ~bridged).then("rain_mm"),
     )
-    own = on_trial.group_by(*day, "strip").agg(c("own_mm").mean())
-    field = on_trial.group_by(day).agg(
-        field_mm=pl.coalesce(c("of_day_mm").mean(), c("own_mm").mean())
-    )
+    own = on_trial.group_by(*day, "strip").agg(c("own_mm").mean(), own=pl.lit(True))
+    field = on_trial.group_by(day).agg(c("of_day_mm").mean(), total_mm=c("own_mm").mean())
+    others_total = pl.when(c("own").is_null()).then("total_mm")
     return (
         field.join(STRIPS, how="cross")
         .join(own, on=[*day, "strip"], how="left")
-        .select("field", "strip", "day", day_rain_mm=pl.coalesce("own_mm", "field_mm"))
+        .select(
+            "field",
+            "strip",
+            "day",
+            day_rain_mm=pl.coalesce("own_mm", "of_day_mm", others_total),
+        )
         .sort("field", "strip", "day")
     )
 

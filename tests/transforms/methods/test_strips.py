@@ -1,6 +1,8 @@
 from datetime import date
 
 import polars as pl
+from hypothesis import given
+from hypothesis import strategies as st
 
 from tests.transforms.frames import rows
 from transforms.methods.strips import rain_to_sum, shared_rain, strip_rain
@@ -86,6 +88,38 @@ def test_a_day_that_nobody_knows_is_not_dry() -> None:
     found = to_sum(("treated", 1, None, {}), ("check", 1, 2.0, {"rain_coverage": 0.4}))
     assert found == {("check", 1): None, ("treated", 1): None}
     assert to_sum(("treated", 1, None, {}), ("check", 1, 2.0, {}))["treated", 1] == 2.0
+
+
+GAPS = st.lists(st.sampled_from(["there", "silent", "lost"]), min_size=12, max_size=12)
+
+
+@given(
+    rain=st.lists(st.sampled_from([0.0, 1.0, 4.0, 9.0, 25.0]), min_size=12, max_size=12),
+    stations=st.dictionaries(st.sampled_from(["treated", "check"]), GAPS, min_size=1),
+)
+def test_known_days_add_up_to_the_rain_that_fell(
+    rain: list[float], stations: dict[str, list[str]]
+) -> None:
+    """Whenever a station was silent and counted on, or lost what fell."""
+    days: list[tuple[str | None, int, float | None, dict[str, object]]] = []
+    for strip, gaps in stations.items():
+        since: int | None = None
+        for n, (mm, is_) in enumerate(zip(rain, gaps, strict=True), 1):
+            ahead = [other for other in gaps[n:] if other != "silent"]
+            if is_ == "silent" and ahead[:1] == ["there"]:
+                since = since or n
+                days.append((strip, n, None, {"bridged": True}))
+            elif is_ == "there" and since:
+                days.append(
+                    (strip, n, sum(rain[since - 1 : n]), {"rain_since_day": date(2024, 6, since)})
+                )
+                since = None
+            else:
+                days.append((strip, n, mm if is_ == "there" else None, {}))
+    found = to_sum(*days)
+    for strip in ("treated", "check"):
+        known = {n: found[strip, n] for n in range(1, 13) if found[strip, n] is not None}
+        assert sum(known.values()) == sum(rain[n - 1] for n in known)
 
 
 def _shared(treated: list[float | None], check: list[float | None]) -> dict[str, list[float]]:

@@ -69,9 +69,9 @@ ADVICE = {
         "its cable is whole."
     ),
     "gauge lost": (
-        "Its gauge caught nothing for weeks while another gauge caught rain. These days count as "
-        "not recorded, not as dry. Clean the funnel and the screen, and check the bucket and the "
-        "cable."
+        "Its gauge caught nothing for weeks, or its counter stood still while the station was silent, "
+        "and another gauge caught rain. These days count as not recorded, not as dry. Clean the funnel "
+        "and the screen, and check the bucket and the cable."
     ),
     "rain doubtful": (
         "This rain is hard to believe. Compare it with another gauge and with your notes. If it did "
