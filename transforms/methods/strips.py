@@ -73,7 +73,7 @@ def rain_to_sum(rain_day: pl.DataFrame) -> pl.DataFrame:
         *day,
         "strip",
         own_mm=pl.when(whole).then("rain_mm").when(bridged).then(c("rain_mm").fill_null(0.0)),
-        of_day_mm=pl.when(whole & alone & ~bridged).then("rain_mm"),
+        of_day_mm=pl.when(whole & alone).then("rain_mm"),
     )
     own = on_trial.group_by(*day, "strip").agg(c("own_mm").mean(), own=pl.lit(True))
     field = on_trial.group_by(day).agg(c("of_day_mm").mean(), total_mm=c("own_mm").mean())

@@ -61,6 +61,17 @@ def test_of_many_rows_none_are_kept(
     assert not Frames(derived).of("soil_day", 10**6, parts, [last], [last]).is_empty()
 
 
+def test_where_others_to_be_made_need_the_first_months_none_are_kept(
+    derived: duckdb.DuckDBPyConnection, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(frames, "SMALL_ROWS", -1)
+    monkeypatch.setattr(warehouse, "read", lambda *_: pytest.fail("read more than the part"))
+    parts = MadeFrom(derived).parts("soil_month")
+    assert parts is not None
+    every = list(parts.made_from)
+    assert not Frames(derived).of("soil_day", 10**6, parts, every[-1:], every).is_empty()
+
+
 def test_some_columns_are_given_whether_all_were_read_or_not(
     derived: duckdb.DuckDBPyConnection,
 ) -> None:
