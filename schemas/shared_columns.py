@@ -162,7 +162,7 @@ RAIN_JUDGED = (
         "gauge_lost",
         (
             "true where the gauge caught nothing for weeks while another one near by did: its "
-            "zeros are no record; nor is a total that did not count while the station was silent"
+            "zeros are no record; nor is a total of several days that is next to none of what it caught"
         ),
         required=True,
     ),

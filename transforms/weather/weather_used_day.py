@@ -33,8 +33,8 @@ def derive(
     """Make one row a station and day with anything reported, or read by hand. Rain in mm.
 
     Rain that the place can hardly have had is kept, doubtful; weeks of nothing that a neighbor
-    contradicts are no record, nor is what the sheet ``do not use`` names. ``rain_from`` says whose
-    rain a row has. A reading of several days is a total on its last day; the days before it have
+    contradicts are no record, nor is a total of several days that it contradicts, nor what the
+    sheet ``do not use`` names. ``rain_from`` says whose rain a row has. A reading of several days is a total on its last day; the days before it have
     none. Where the hand gauge caught about as much, doubtful rain is doubtful no more.
     ``air_temp_station`` and the like say which station each quantity is of.
     """

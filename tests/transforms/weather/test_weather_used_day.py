@@ -96,7 +96,10 @@ def test_a_total_that_the_hand_gauge_contradicts_is_no_record_of_the_silence() -
     found = keyed(used(items, gauge=read))
     assert found[13]["gauge_lost"]
     assert (found[13]["rain_mm"], found[13]["rain_coverage"]) == (None, 0.0)
-    assert "0.0 mm since 2023-06-05 while the hand gauge at a caught 30.0 mm" in found[13]["reason"]
+    assert (
+        "the total since 2023-06-05 is 0.0 mm while the hand gauge at a caught 30.0 mm"
+        in found[13]["reason"]
+    )
     assert [found[n]["rain_mm"] for n in (6, 8, 11, 12 + 2)] == [9.0, 9.0, 12.0, 0.0]
     # Counted, it stands for all of them.
     items[4] |= {"rain_mm": 31.0}

@@ -69,8 +69,8 @@ ADVICE = {
         "its cable is whole."
     ),
     "gauge lost": (
-        "Its gauge caught nothing for weeks, or its counter stood still while the station was silent, "
-        "and another gauge caught rain. These days count as not recorded, not as dry. Clean the funnel "
+        "Its gauge caught nothing for weeks, or its total of several days is far too small, while "
+        "another gauge caught rain. These days count as not recorded, not as dry. Clean the funnel "
         "and the screen, and check the bucket and the cable."
     ),
     "rain doubtful": (

@@ -8,8 +8,8 @@ of ``STORM_MM`` and more of which no gauge beside it (within ``BESIDE_KM``, whic
 covers) caught a tenth. A gauge that caught nothing for ``DRY_D`` days while a neighbor (``near``)
 saw ``WET_MM`` on several wet days did not record; of a neighbor farther off it takes ``WET_MM_KM``
 more for each kilometer, since showers pass between. As much, of a neighbor beside it or of ``DRY_D``
-days, shows that a counter did not count while its station was silent: its total of those days is less
-than a tenth of the neighbor's. Limits: common practice, no source.
+days, shows that a total of several days is not of all of them, as of a counter that did not count while
+its station was silent: it is less than a tenth of the neighbor's. Limits: common practice, no source.
 """
 
 import polars as pl
@@ -74,7 +74,7 @@ def without_dry_runs(
 def without_idle_totals(
     days: pl.DataFrame, neighbors: pl.DataFrame, seen: pl.DataFrame
 ) -> pl.DataFrame:
-    """Return days (as of ``without_dry_runs``) without totals that did not count the days they reach back over.
+    """Return days (as of ``without_dry_runs``) without totals that cannot be of all the days they reach back over.
 
     ``days`` has ``rain_since_day`` too.
     """
@@ -93,9 +93,9 @@ def without_idle_totals(
         .select("station", "other", "other_mm", day="ends")
     )
     reason = pl.format(
-        "the counter rose by {} mm since {} while {} caught {} mm: it did not count while the station was silent",
-        pl.col("rain_mm").round(1),
+        "the total since {} is {} mm while {} caught {} mm: it is not of all these days",
         "rain_since_day",
+        pl.col("rain_mm").round(1),
         "other",
         pl.col("other_mm").round(1),
     )

@@ -150,8 +150,7 @@ def test_a_total_that_did_not_count_the_days_of_silence_is_none() -> None:
         ("a", None, 0.0, None)
     ]
     assert gone["dry_reason"].to_list() == [
-        "the counter rose by 1.0 mm since 2024-04-02 while b caught 42.0 mm: "
-        "it did not count while the station was silent"
+        "the total since 2024-04-02 is 1.0 mm while b caught 42.0 mm: it is not of all these days"
     ]
     assert found["rain_mm"].drop_nulls().sum() == pytest.approx(42.0)
 
