@@ -34,8 +34,9 @@ def derive(
 
     Rain that the place can hardly have had is kept, doubtful; weeks of nothing that a neighbor
     contradicts are no record, nor is a total of several days that it contradicts, nor what the
-    sheet ``do not use`` names. ``rain_from`` says whose rain a row has. A reading of several days is a total on its last day; the days before it have
-    none. Where the hand gauge caught about as much, doubtful rain is doubtful no more.
+    sheet ``do not use`` names. ``rain_from`` says whose rain a row has. A reading of several days
+    is a total on its last day; the days before it have none. Where the hand gauge caught about as
+    much, doubtful rain is doubtful no more.
     ``air_temp_station`` and the like say which station each quantity is of.
     """
     serves = serving.served(station_field, station_spell, field, farm)

@@ -48,5 +48,6 @@ def test_the_year_before_seeding_is_among_what_a_season_is_made_from() -> None:
 
 def test_the_days_about_seeding_are_among_what_a_winter_is_made_from() -> None:
     _, after = recharge_winter.MARGIN_MONTHS
-    asked = pl.Series([SEEDED]).dt.offset_by(f"{recharge_winter.NEAR_D}d")
-    assert asked.item() < pl.Series([SEEDED.replace(day=1)]).dt.offset_by(f"{after + 1}mo").item()
+    seeded = date(2024, 4, 30)
+    asked = pl.Series([seeded]).dt.offset_by(f"{recharge_winter.NEAR_D}d")
+    assert asked.item() < pl.Series([seeded.replace(day=1)]).dt.offset_by(f"{after + 1}mo").item()
