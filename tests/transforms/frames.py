@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
+from types import ModuleType
 from typing import Any
 
 import polars as pl
@@ -72,6 +73,15 @@ def utc(text: str) -> datetime:
 def days(first: str, n: int) -> list[date]:
     start = date.fromisoformat(first)
     return [start + timedelta(days=i) for i in range(n)]
+
+
+def made_by(formula: ModuleType, **given: pl.DataFrame) -> pl.DataFrame:
+    """Return what a formula makes, given no more columns than it says that it reads."""
+    reads: Mapping[str, Sequence[str]] = getattr(formula, "READS", {})
+    made: pl.DataFrame = formula.derive(
+        **{name: frame.select(reads.get(name, pl.all())) for name, frame in given.items()}
+    )
+    return made
 
 
 def check(frame: pl.DataFrame, name: str) -> None:

@@ -53,6 +53,7 @@ READS = {
             "soil_temp_min_c",
         ),
         *("salinity_mean_ds_m", "vwc_coverage", "soil_temp_coverage", "battery_min_v"),
+        "readings",
     ),
     "soil_quality_day": ("probe", "depth_cm", "day", "stuck", "impossible"),
 }

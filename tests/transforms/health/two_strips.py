@@ -8,7 +8,7 @@ import polars as pl
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from tests.transforms.frames import check, farm, rows
+from tests.transforms.frames import check, farm, made_by, rows
 from transforms.health import station_health
 from transforms.methods.penman import extraterrestrial
 
@@ -117,7 +117,8 @@ def health(**given: pl.DataFrame) -> pl.DataFrame:
         *("flagged_reading", "do_not_use", "irrigation_day", "water_meter_day"),
     )
     reported = given.get("weather_day", weather())
-    frame = station_health.derive(
+    frame = made_by(
+        station_health,
         **{
             "weather_day": reported,
             "weather_used_day": used(reported),
@@ -135,7 +136,7 @@ def health(**given: pl.DataFrame) -> pl.DataFrame:
             "sensor": rows("sensor", [{"probe": "p", "depth_cm": d} for d in DEPTHS]),
             **{name: generated.empty(TABLES[name]) for name in names},
             **given,
-        }
+        },
     )
     check(frame, "station_health")
     return frame

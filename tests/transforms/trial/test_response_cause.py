@@ -9,7 +9,7 @@ import pytest
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.transforms import invented_trial
-from tests.transforms.frames import by_key, check, rows
+from tests.transforms.frames import by_key, check, made_by, rows
 from transforms.trial import response_cause
 
 EMPTY = {
@@ -44,13 +44,14 @@ RESPONSE = {
 
 
 def _derive(**tables):
-    out = response_cause.derive(
+    out = made_by(
+        response_cause,
         **{
             **EMPTY,
             "response": rows("response", [RESPONSE]),
             "season": invented_trial.seasons([("north", 2020, "spring wheat")]),
             **{name: rows(name, items) for name, items in tables.items()},
-        }
+        },
     )
     check(out, "response_cause")
     return by_key(out, "response_cause")["north", 2020]
