@@ -36,6 +36,7 @@ DERIVED: tuple[str, ...] = (
     "pass_doubt",
     "strip_yield",
     "soil_quality_day",
+    "sensor_run",
     "station_health",
     "soil_step",
     "soil_offset",

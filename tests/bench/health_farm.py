@@ -19,7 +19,7 @@ from scipy.stats import gamma, norm
 
 from schemas import generated
 from schemas.catalogue import TABLES
-from transforms.health import station_health
+from transforms.health import sensor_run, station_health
 from transforms.soil import soil_quality_day
 from transforms.weather import weather_used_day
 
@@ -103,9 +103,16 @@ class Made:
         quality = soil_quality_day.derive(
             t["soil_day"], t["probe_spell"], t["sensor"], used, put_on, t["farm"]
         )
-        made = {"soil_quality_day": quality, "weather_used_day": used, "irrigation_day": put_on}
+        used_by_runs = ("soil_day", "station_spell", "farm")
+        runs = sensor_run.derive(
+            soil_quality_day=quality,
+            weather_used_day=used,
+            irrigation_day=put_on,
+            **{name: t[name] for name in used_by_runs},
+        )
         metered = generated.empty(TABLES["water_meter_day"])
-        return station_health.derive(**t, **made, water_meter_day=metered)
+        made = {"sensor_run": runs, "weather_used_day": used, "water_meter_day": metered}
+        return station_health.derive(**t, **made)
 
 
 def make(recipe: Recipe, seed: int) -> Made:

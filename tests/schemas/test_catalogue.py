@@ -140,7 +140,7 @@ def test_a_table_by_field_that_goes_by_compared_strips_compares_them_too(name):
         assert "field" not in table.names
 
 
-PARTIAL_FREE = {"normal_month", "normal_day", "comparison", "pass_doubt"} | {
+PARTIAL_FREE = {"normal_month", "normal_day", "comparison", "pass_doubt", "sensor_run"} | {
     "soil_step",
     "soil_offset",
     "evaporation_bare",

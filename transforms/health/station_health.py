@@ -16,6 +16,7 @@ from datetime import date
 import polars as pl
 
 from schemas import generated
+from schemas.tables.health.sensor_run import ROW
 from schemas.tables.health.station_health import SEVERITY, TABLE
 from transforms.health.methods import (
     by_hand,
@@ -41,22 +42,7 @@ from transforms.methods import calendar_day, near
 from transforms.methods.calendar_day import OPEN_END
 
 # The probes' days of all years are the most that any table is made from: no more of them is read.
-READS = {
-    "soil_day": (
-        *(
-            "probe",
-            "depth_cm",
-            "day",
-            "field",
-            "vwc_mean_pct",
-            "soil_temp_mean_c",
-            "soil_temp_min_c",
-        ),
-        *("salinity_mean_ds_m", "vwc_coverage", "soil_temp_coverage", "battery_min_v"),
-        "readings",
-    ),
-    "soil_quality_day": ("probe", "depth_cm", "day", "stuck", "impossible"),
-}
+READS = {"soil_day": ("probe", "depth_cm", "day", "readings", "battery_min_v")}
 
 
 def derive(
@@ -64,7 +50,7 @@ def derive(
     weather_day: pl.DataFrame,
     weather_used_day: pl.DataFrame,
     soil_day: pl.DataFrame,
-    soil_quality_day: pl.DataFrame,
+    sensor_run: pl.DataFrame,
     station_spell: pl.DataFrame,
     probe_spell: pl.DataFrame,
     sensor: pl.DataFrame,
@@ -73,7 +59,6 @@ def derive(
     quarantine: pl.DataFrame,
     sun_day: pl.DataFrame,
     normal_day: pl.DataFrame,
-    irrigation_day: pl.DataFrame,
     water_meter_day: pl.DataFrame,
     flagged_reading: pl.DataFrame,
     do_not_use: pl.DataFrame,
@@ -83,8 +68,7 @@ def derive(
     weather_day, water_meter_day = (
         runs.in_order(frame, ["station", "day"]) for frame in (weather_day, water_meter_day)
     )
-    soil_day = runs.in_order(soil_day, ["probe", "depth_cm", "day"])
-    values = heard.value_runs(weather_day, soil_day, water_meter_day)
+    values = heard.value_runs(weather_day, sensor_run, water_meter_day)
     flags = flagged.mostly(flagged.days(flagged_reading, farm), values, weather_day, soil_day)
     days = heard.with_flagged(values, flags)
     spells = _spells(station_spell, probe_spell)
@@ -96,8 +80,8 @@ def derive(
     last = max(known, received) if isinstance(received, date) else known
     parts = _parts(days, spells, sensor)
     aside = set_aside.days(parts, do_not_use, last)
-    as_of = max(known, _latest_aside(aside, weather_day, soil_day, known))
-    recorded = heard.with_flagged(heard.recorded_runs(weather_day, soil_day), flags)
+    as_of = max(known, _latest_aside(aside, weather_day, sensor_run, known))
+    recorded = heard.with_flagged(heard.recorded_runs(weather_day, sensor_run), flags)
     lowest = soil_day.group_by("probe", "day").agg(pl.col("battery_min_v").min())
     volts = pl.concat(
         [daily(weather_day, "station", "battery_min_v"), daily(lowest, "probe", "battery_min_v")]
@@ -133,12 +117,9 @@ def derive(
         sunlight.alone(weather_day, farm),
         sunlight.stuck(weather_day),
         station_pairs.differences(strips),
-        sensors.soil(soil_quality_day),
+        sensors.soil(sensor_run),
         sensors.weather(weather_day),
         sensors.snow(weather_day, farm),
-        sensors.probes(
-            soil_day, near.wettest(weather_used_day, station_spell, farm), irrigation_day
-        ),
         clock.clocks(delivery, quarantine, sun_day, as_of),
         flagged.found(flags, days, aside),
         (set_aside.found(parts, do_not_use, as_of), pl.DataFrame()),
@@ -147,7 +128,7 @@ def derive(
     seen = _once(pl.concat([check[1] for check in checks if check[1].width], how="diagonal"))
     standing = set_aside.standing(aside, as_of)
     found = found.with_columns(current=_current(found, standing, as_of), state=pl.lit("found"))
-    every = states.every(spells, sensor, soil_day, days)
+    every = states.every(spells, sensor, sensor_run, days)
     rows = pl.concat(
         [found, states.without(every, found, seen, standing, as_of)],
         how="diagonal",
@@ -165,13 +146,14 @@ def _parts(days: pl.DataFrame, spells: pl.DataFrame, sensor: pl.DataFrame) -> pl
 
 
 def _latest_aside(
-    aside: pl.DataFrame, weather_day: pl.DataFrame, soil_day: pl.DataFrame, known: date
+    aside: pl.DataFrame, weather_day: pl.DataFrame, sensor_run: pl.DataFrame, known: date
 ) -> date:
     """Latest day on which an instrument that is set aside as a whole still reported."""
     whole = aside.filter(pl.col("part") == set_aside.WHOLE).select(*INSTRUMENT, "day")
     if whole.is_empty():
         return known
-    reported = heard.of_instruments(weather_day, soil_day).rename({"day": "since"})
+    rows = heard.of_probes(sensor_run, ROW)
+    reported = heard.of_instruments(weather_day, rows).rename({"day": "since"})
     both = whole.join(reported, on=INSTRUMENT).filter(pl.col("day").is_between("since", "to_day"))
     latest = both["day"].max()
     return latest if isinstance(latest, date) else known

@@ -19,6 +19,7 @@ Tables = dict[str, pl.DataFrame]
 MADE = (
     "comparison",
     "soil_quality_day",
+    "sensor_run",
     "soil_step",
     "soil_offset",
     "soil_month",
@@ -110,6 +111,10 @@ def tables() -> Tables:
                 for f in FIELDS
                 for year in (2022, 2023)
             ],
+        ),
+        "station_spell": frame(
+            "station_spell",
+            [{"station": f"{f} {s}", "from_day": FIRST, "field": f, "strip": s} for f, s in strips],
         ),
         "probe_spell": frame(
             "probe_spell",

@@ -1,5 +1,6 @@
 """Two stations and a probe beside each other, and what health makes of them."""
 
+import inspect
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -9,7 +10,7 @@ import polars as pl
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.transforms.frames import check, farm, made_by, rows
-from transforms.health import station_health
+from transforms.health import sensor_run, station_health
 from transforms.methods.penman import extraterrestrial
 
 FIRST, N = date(2023, 4, 1), 540
@@ -117,9 +118,8 @@ def health(**given: pl.DataFrame) -> pl.DataFrame:
         *("flagged_reading", "do_not_use", "irrigation_day", "water_meter_day"),
     )
     reported = given.get("weather_day", weather())
-    frame = made_by(
-        station_health,
-        **{
+    frame = made(
+        {
             "weather_day": reported,
             "weather_used_day": used(reported),
             "soil_day": soil(),
@@ -140,6 +140,14 @@ def health(**given: pl.DataFrame) -> pl.DataFrame:
     )
     check(frame, "station_health")
     return frame
+
+
+def made(tables: dict[str, pl.DataFrame]) -> pl.DataFrame:
+    """What health makes of tables, by way of the runs of their sensors."""
+    for formula in (sensor_run, station_health):
+        own = inspect.signature(formula.derive).parameters
+        tables |= {formula.TABLE.name: made_by(formula, **{name: tables[name] for name in own})}
+    return tables["station_health"]
 
 
 def found(frame: pl.DataFrame) -> list[tuple[str, str, str, date, date, bool]]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from schemas.tables.health import sensor_run as sensors
 from transforms.health.methods import runs
 from transforms.health.methods.runs import RUN
 from transforms.health.methods.spans import labeled
@@ -48,20 +49,15 @@ def named_depth() -> pl.Expr:
 
 
 def value_runs(
-    weather_day: pl.DataFrame, soil_day: pl.DataFrame, water_meter_day: pl.DataFrame
+    weather_day: pl.DataFrame, sensor_run: pl.DataFrame, water_meter_day: pl.DataFrame
 ) -> pl.DataFrame:
     """Return ``WHAT`` and ``RUN`` of the days with a value of each part.
 
-    The frames are sorted by their keys. The part is 'whole' for a value of any quantity. A sensor has
+    The daily frames are sorted by their keys. The part is 'whole' for a value of any quantity. A sensor has
     two parts: '30 cm' for its water content and '30 cm temperature'.
     """
-    vwc, temp, salt = (
-        pl.col(name).is_not_null()
-        for name in ("vwc_mean_pct", "soil_temp_mean_c", "salinity_mean_ds_m")
-    )
     metered = runs.of_days(water_meter_day, ["station"], pl.col("volume_m3").is_not_null())
     of_station = runs.of_days(weather_day, ["station"], _any(_measured()))
-    sensor = ["probe", "depth_cm"]
     frames = [
         labeled(of_station, "station", "whole"),
         labeled(metered, "station", "whole"),
@@ -70,13 +66,9 @@ def value_runs(
             labeled(runs.of_days(weather_day, ["station"], _any(names)), "station", part)
             for part, names in STATION_PARTS.items()
         ),
-        labeled(
-            runs.of_days(soil_day, sensor, vwc | temp | salt).drop("depth_cm"),
-            "probe",
-            "whole",
-        ),
-        labeled(runs.of_days(soil_day, sensor, vwc), "probe", named_depth()),
-        labeled(runs.of_days(soil_day, sensor, temp), "probe", named_depth() + TEMPERATURE),
+        of_probes(sensor_run, sensors.VALUE).with_columns(depth_cm=pl.lit(None, pl.Float64)),
+        of_probes(sensor_run, sensors.WATER, named_depth()),
+        of_probes(sensor_run, sensors.TEMPERATURE, named_depth() + TEMPERATURE),
     ]
     return runs.union(pl.concat(frame.select(*WHAT, *RUN) for frame in frames), PART)
 
@@ -109,37 +101,29 @@ def with_bare_ground(
     return runs.union(pl.concat([heard, bare.select(heard.columns)]), PART)
 
 
-def recorded_runs(weather_day: pl.DataFrame, soil_day: pl.DataFrame) -> pl.DataFrame:
+def of_probes(sensor_run: pl.DataFrame, what: str, part: str | pl.Expr = "whole") -> pl.DataFrame:
+    """Return the runs on which one thing is so of the sensors of probes, named as a part."""
+    return labeled(sensor_run.filter(pl.col("what") == what), "probe", part)
+
+
+def recorded_runs(weather_day: pl.DataFrame, sensor_run: pl.DataFrame) -> pl.DataFrame:
     """Return kind, instrument and ``RUN`` of days with at least a quarter of their readings.
 
     Quantities without a coverage of their own (pressure, snow) count if no other reported.
     """
     covered = pl.max_horizontal(f"{name}_coverage" for name in QUANTITIES).fill_null(0.0)
     uncovered = (*STATION_PARTS["air pressure"], *STATION_PARTS["snow depth"], *OTHERS)
-    others = _any(uncovered)
-    soil_covered = pl.max_horizontal("vwc_coverage", "soil_temp_coverage").fill_null(0.0)
-    salt = pl.col("salinity_mean_ds_m").is_not_null()
-    return of_instruments(
-        weather_day,
-        soil_day,
-        (covered >= LEAST) | ((covered == 0) & others),
-        (soil_covered >= LEAST) | ((soil_covered == 0) & salt),
-    )
+    recorded = (covered >= LEAST) | ((covered == 0) & _any(uncovered))
+    return of_instruments(weather_day, of_probes(sensor_run, sensors.RECORDED), recorded)
 
 
 def of_instruments(
-    weather_day: pl.DataFrame,
-    soil_day: pl.DataFrame,
-    of_stations: pl.Expr | None = None,
-    of_probes: pl.Expr | None = None,
+    weather_day: pl.DataFrame, probes: pl.DataFrame, of_stations: pl.Expr | None = None
 ) -> pl.DataFrame:
-    """Return kind, instrument and ``RUN`` of days of two daily frames, sorted by their keys."""
-    frames = (
-        labeled(runs.of_days(weather_day, ["station"], of_stations), "station", "whole"),
-        labeled(runs.of_days(soil_day, ["probe", "depth_cm"], of_probes), "probe", "whole"),
-    )
+    """Return kind, instrument and ``RUN`` of days of stations, sorted, and of runs of ``probes``."""
+    stations = labeled(runs.of_days(weather_day, ["station"], of_stations), "station", "whole")
     names = ["kind", "instrument"]
-    return runs.union(pl.concat(frame.select(*names, *RUN) for frame in frames), names)
+    return runs.union(pl.concat(frame.select(*names, *RUN) for frame in (stations, probes)), names)
 
 
 def _measured() -> tuple[str, ...]:

@@ -12,9 +12,11 @@ WHO = ["kind", "instrument", "part", "finding"]
 def spans(days: pl.DataFrame, bridge_d: int = 1, numbers: tuple[pl.Expr, ...] = ()) -> pl.DataFrame:
     """Rows of WHO, depth_cm and day as spans: from_day, to_day, days and the ``numbers`` over each.
 
-    Days no more than ``bridge_d`` apart are one span.
+    Days no more than ``bridge_d`` apart are one span. A row with ``to_day`` is a run of days.
     """
-    new = (pl.col("day").diff().dt.total_days() > bridge_d).fill_null(True)
+    run = "to_day" in days.columns
+    last = pl.col("to_day") if run else pl.col("day")
+    new = ((pl.col("day") - last.shift()).dt.total_days() > bridge_d).fill_null(True)
     numbered = days.with_columns(span=pl.lit(0))
     if not days.is_empty():  # most checks find nothing, and there are many
         numbered = days.sort(*WHO, "day").with_columns(span=new.cum_sum().over(WHO, order_by="day"))
@@ -24,8 +26,8 @@ def spans(days: pl.DataFrame, bridge_d: int = 1, numbers: tuple[pl.Expr, ...] = 
             pl.col("depth_cm").first(),
             *numbers,
             from_day=pl.col("day").min(),
-            to_day=pl.col("day").max(),
-            days=pl.len().cast(pl.Int64),
+            to_day=last.max(),
+            days=LENGTH_D.sum() if run else pl.len().cast(pl.Int64),
         )
         .drop("span")
     )

@@ -60,7 +60,7 @@ OF_SOIL_TEMPERATURE = GIVES
 
 
 def every(
-    spells: pl.DataFrame, sensor: pl.DataFrame, soil_day: pl.DataFrame, days: pl.DataFrame
+    spells: pl.DataFrame, sensor: pl.DataFrame, sensor_run: pl.DataFrame, days: pl.DataFrame
 ) -> pl.DataFrame:
     """Every check of every instrument and sensor."""
     named = [
@@ -71,7 +71,7 @@ def every(
     ]
     checks = pl.DataFrame(named, schema=["kind", "part", "finding"], orient="row")
     whole = spells.select(INSTRUMENT).unique().join(checks, on="kind")
-    depths = pl.concat([f.select("probe", "depth_cm") for f in (sensor, soil_day)]).unique()
+    depths = pl.concat([f.select("probe", "depth_cm") for f in (sensor, sensor_run)]).unique()
     by_depth = labeled(depths, "probe", heard.named_depth()).select(*INSTRUMENT, "part", "depth_cm")
     each = [by_depth.with_columns(finding=pl.lit(f)) for f in OF_SENSOR]
     temperature = (

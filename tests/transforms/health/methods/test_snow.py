@@ -8,7 +8,7 @@ import pytest
 from schemas import generated
 from schemas.catalogue import TABLES
 from tests.transforms.frames import farm, rows
-from transforms.health import station_health
+from tests.transforms.health.two_strips import made
 from transforms.health.methods import sensors
 
 FIRST, N = date(2022, 7, 1), 1000
@@ -46,13 +46,14 @@ def found(days: pl.DataFrame) -> list[tuple[str, date, date]]:
         *("delivery_instrument", "sun_day", "normal_day", "weather_used_day", "flagged_reading"),
         *("do_not_use", "irrigation_day", "water_meter_day"),
     )
-    frame = station_health.derive(
-        weather_day=days,
-        station_spell=rows(
-            "station_spell", [{"station": "s", "from_day": FIRST, "field": "a", "strip": "check"}]
-        ),
-        farm=farm(),
-        **{name: generated.empty(TABLES[name]) for name in names},
+    spell = {"station": "s", "from_day": FIRST, "field": "a", "strip": "check"}
+    frame = made(
+        {
+            "weather_day": days,
+            "station_spell": rows("station_spell", [spell]),
+            "farm": farm(),
+            **{name: generated.empty(TABLES[name]) for name in names},
+        }
     )
     of = frame.filter(pl.col("part") == "snow depth", pl.col("state") == "found")
     return of.select("finding", "from_day", "to_day").rows()
