@@ -16,7 +16,7 @@ from pathlib import Path
 
 import duckdb
 
-from flows.derive.parts import Word
+from flows.derive.part_word import Word
 from schemas import compared
 from schemas.catalogue import ROOMS, TABLES
 from schemas.compared import COMPARISON
@@ -30,7 +30,9 @@ OF_ALL = (
     "flows/derive/making.py",
     "flows/derive/reduced.py",
     "flows/derive/parts.py",
+    "flows/derive/part_rows.py",
     "flows/derive/part_spans.py",
+    "flows/derive/part_word.py",
     "flows/derive/problems.py",
     "transforms/methods/comparisons.py",
     "schemas/compared.py",

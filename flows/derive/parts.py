@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -24,55 +24,16 @@ from typing import Any
 import duckdb
 import polars as pl
 
-from flows.derive.hashed import COMPUTED, By, Hashed
+from flows.derive import part_rows
+from flows.derive.hashed import Hashed
 from flows.derive.part_spans import FIRST, LAST, by_crop_year, by_year, from_days
+from flows.derive.part_word import SEASON, YEAR, Word
 from flows.store import warehouse
 from schemas import generated
 from schemas.catalogue import TABLES
 from schemas.table import Table
 
-SEASON, YEAR = "season", "year"
-ALL = "all"  # the place of tables whose rows depend on those of all places, in their span
 _KEY = ["place", "month", "season"]
-
-
-@dataclass(frozen=True, slots=True)
-class Word:
-    """What a table's rows depend on: the column that names a place, which span of it, months beside it."""
-
-    place: str
-    span: str = ""
-    months_before: int = 0
-    months_after: int = 0
-
-    @classmethod
-    def of(cls, text: str, margin_months: int | tuple[int, int] = 0) -> Word | None:
-        """Return what ``PART`` and ``MARGIN_MONTHS`` of a module say; None if they say nothing."""
-        place, _, span = text.partition(" ")
-        both = margin_months if isinstance(margin_months, tuple) else (margin_months, margin_months)
-        return cls(place, span, *both) if place else None
-
-    def by(self, table: Table) -> By:
-        """Return what the rows of a table are divided by."""
-        place = self.place if self.by_place(table) else ""
-        return By(place, self.by_day(table), self.by_season(table))
-
-    def by_place(self, table: Table) -> bool:
-        """Return whether a table's rows say of which place they are."""
-        return self.place in table.names
-
-    def tells_parts(self, table: Table) -> bool:
-        """Return whether a source's rows tell which parts there are, and how large each is."""
-        return self.by_place(table) or (self.place == ALL and self.by_day(table))
-
-    def by_season(self, table: Table) -> bool:
-        """Return whether a table's rows go by their season, whatever their day."""
-        return self.span == SEASON and table.tier in COMPUTED and SEASON in table.key
-
-    def by_day(self, table: Table) -> bool:
-        """Return whether a table's rows go by their day."""
-        timed = self.span and table.tier in COMPUTED and not self.by_season(table)
-        return bool(timed) and "day" in table.names
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,15 +41,15 @@ class Parts:
     """The parts of one table as they are today.
 
     ``spans``: part, place, from_day, to_day, from_month, to_month; ``seasons``: part, place, season;
-    ``made_from``: a hash by part; ``rows``: how many rows of its place a part is made from;
-    ``keys``: by source the place, month and season of the rows that a part is made from.
+    ``made_from``: a hash by part, those of one place behind each other; ``own``: the sources whose rows
+    tell parts; ``keys``: by source the place, month and season of the rows that a part is made from.
     """
 
     word: Word
     spans: pl.DataFrame
     seasons: pl.DataFrame
     made_from: dict[str, str]
-    rows: dict[str, int]
+    own: list[str]
     keys: dict[str, pl.DataFrame]
 
     def given(
@@ -103,15 +64,17 @@ class Parts:
         keys = self.keys[name].filter(pl.col("part").is_in(list(parts))).select(_KEY).unique()
         if read is not None:
             return self._of_keys(table, read, keys)
-        on, where = [f"{_place(self.word, table)} IS NOT DISTINCT FROM k.place"], ""
+        on, within = [f"{_place(self.word, table)} IS NOT DISTINCT FROM k.place"], {}
+        if self.word.by_place(table):
+            within[self.word.place] = keys["place"], keys["place"]
         if self.word.by_day(table):
             on.append("date_trunc('month', day) = k.month")
-            where = _within(keys["month"].min(), keys["month"].dt.month_end().max())
+            within["day"] = keys["month"], keys["month"].dt.month_end()
         if self.word.by_season(table):
             on.append("t.season = k.season")
         if len(on) == 1 and not self.word.by_place(table):
             return warehouse.read(con, table)
-        return _rows(con, table, f"t SEMI JOIN k ON {' AND '.join(on)} {where}", keys)
+        return part_rows.rows(con, table, f"t SEMI JOIN k ON {' AND '.join(on)}", keys, within)
 
     def since(self, name: str, parts: Iterable[str]) -> tuple[date | None, int]:
         """Return the first month of a source that some parts read, and how many rows all have from it on.
@@ -147,29 +110,45 @@ class Parts:
             maintain_order="left",
         )
 
-    def batches(self, parts: Iterable[str], most_rows: int) -> Iterator[list[str]]:
-        """Yield parts, as many at a time as are made from no more than so many rows (one at least)."""
+    def batches(self, parts: Sequence[str], most_rows: int) -> Iterator[list[str]]:
+        """Yield parts, as many at a time as are made from no more than so many rows (one at least).
+
+        What several parts of a place are made from counts once: a batch reads it once.
+        """
+        rows = self._more_rows(parts)
         batch: list[str] = []
-        rows = 0
+        read = 0
         for part in parts:
-            if batch and rows + self.rows.get(part, 0) > most_rows:
+            if batch and read + rows.get(part, 0) > most_rows:
                 yield batch
-                batch, rows = [], 0
+                batch, read = [], 0
             batch.append(part)
-            rows += self.rows.get(part, 0)
+            read += rows.get(part, 0)
         if batch:
             yield batch
+
+    def _more_rows(self, parts: Sequence[str]) -> dict[str, int]:
+        """Return how many rows each part reads that none before it does, of what tells parts."""
+        order = pl.DataFrame({"part": parts}, schema={"part": pl.String}).with_row_index("at")
+        first = (
+            self.keys[source].join(order, on="part").sort("at").unique(_KEY, keep="first")
+            for source in self.own
+        )
+        sums = pl.concat(keys.select("part", "n") for keys in first).group_by("part")
+        return dict(sums.agg(pl.col("n").sum()).iter_rows())
 
     def stored(
         self, con: duckdb.DuckDBPyConnection, table: Table, parts: Iterable[str]
     ) -> pl.DataFrame:
         """Return the stored rows of a table that belong to some parts."""
         kept = self.spans.filter(pl.col("part").is_in(list(parts)))
-        where = ""
-        if self.word.by_day(table) and not kept.is_empty():
-            where = _within(kept["from_day"].min(), kept["to_day"].max())
+        within = {self.word.place: (kept["place"], kept["place"])}
+        if not self.word.by_place(table):
+            within = {}
+        if self.word.by_day(table):
+            within["day"] = kept["from_day"], kept["to_day"]
         on, known = self._theirs(table, kept)
-        return _rows(con, table, f"t SEMI JOIN k ON {on} {where}", known)
+        return part_rows.rows(con, table, f"t SEMI JOIN k ON {on}", known, within)
 
     def has_all(self, parts: Collection[str] | None) -> bool:
         """Return whether all these parts are there; not if there are none."""
@@ -192,7 +171,7 @@ class Parts:
         if not lost:
             return generated.empty(table)
         condition, kept = self._theirs(table, self.spans)
-        return _rows(con, table, f"t ANTI JOIN k ON {condition}", kept)
+        return part_rows.rows(con, table, f"t ANTI JOIN k ON {condition}", kept)
 
     def _theirs(self, table: Table, spans: pl.DataFrame) -> tuple[str, pl.DataFrame]:
         """Return SQL that joins a table's rows with those ``k`` that their parts have, and these."""
@@ -255,9 +234,6 @@ class Divided:
             )
             for source, rows in keys.items()
         ).sort("part", "source")
-        # What every part is made from is read once for as many as are made together.
-        placed = [source for source in found if word.tells_parts(TABLES[source])]
-        own = sums.filter(pl.col("source").is_in(placed))
         made_from: dict[str, list[Any]] = {
             part: [method, str(since), str(until)]
             for part, since, until in spans.select("part", "from_month", "to_month").iter_rows()
@@ -269,7 +245,7 @@ class Divided:
             spans,
             seasons,
             {p: hashlib.sha256(json.dumps(i).encode()).hexdigest() for p, i in made_from.items()},
-            dict(own.group_by("part").agg(pl.col("n").sum()).iter_rows()),
+            [source for source in found if word.tells_parts(TABLES[source])],
             keys,
         )
 
@@ -298,7 +274,7 @@ class Divided:
             to_month=pl.when(pl.col("to_day") == LAST)
             .then(last)
             .otherwise(last.dt.offset_by(f"{word.months_after}mo")),
-        ).sort("from_day", "part")
+        ).sort("place", "from_day")
         seasons = seasons.select("place", "season", part=pl.format("{} {}", "place", "span"))
         return spans, seasons
 
@@ -328,21 +304,3 @@ def _keys(
 def _place(word: Word, table: Table) -> str:
     """Return SQL for the place of a table's rows."""
     return f"t.{generated.quoted(word.place)}" if word.by_place(table) else "''"
-
-
-def _within(first: object, last: object) -> str:
-    """Return SQL of the days from one to another, so that blocks of other years are skipped unread."""
-    return f"WHERE day BETWEEN DATE '{first}' AND DATE '{last}'" if first and last else ""
-
-
-def _rows(
-    con: duckdb.DuckDBPyConnection, table: Table, joined: str, k: pl.DataFrame
-) -> pl.DataFrame:
-    """Return rows of a table by what it is joined with, sorted by its key."""
-    names = ", ".join(f"t.{generated.quoted(name)}" for name in table.names)
-    order = ", ".join(f"t.{generated.quoted(name)}" for name in table.key) or "ALL"
-    with warehouse.shown(con, k=k):
-        rows = con.sql(
-            f"SELECT {names} FROM {generated.quoted(table.name)} {joined} ORDER BY {order}"
-        )
-        return generated.conform(rows.pl(), table)

@@ -5,7 +5,7 @@ import shutil
 import polars as pl
 import pytest
 
-from flows.derive.parts import Word
+from flows.derive.part_word import Word
 from flows.store import connection, warehouse
 from schemas.catalogue import TABLES
 from tests.flows.parts_alone import METHODS, alone, made, settled

@@ -5,7 +5,8 @@ import polars as pl
 
 from flows.derive import made_by, making
 from flows.derive.hashed import Hashed
-from flows.derive.parts import Divided, Word
+from flows.derive.part_word import Word
+from flows.derive.parts import Divided
 from schemas import generated
 from schemas.catalogue import TABLES
 

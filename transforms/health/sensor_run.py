@@ -41,7 +41,9 @@ def derive(
 ) -> pl.DataFrame:
     """One row a sensor, thing and run of days. A run ends with its calendar year."""
     soil_day = runs.in_order(soil_day, ["probe", "depth_cm", "day"])
-    rain = near.wettest(weather_used_day, station_spell, farm)
+    rain = near.wettest(weather_used_day, station_spell, farm).join(
+        soil_day.select("field").unique(), on="field", how="semi", maintain_order="left"
+    )
     quality = soil_quality_day.sort("probe", "depth_cm", "day")
     water, temp, salt = (
         pl.col(name).is_not_null()

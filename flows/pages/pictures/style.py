@@ -105,8 +105,19 @@ def line_of(strip: str) -> Look:
 
 def legible(name: str, number: int | None) -> str:
     """Return a name for use in a picture; 'field A' and so on, or 'one field', if the font cannot write it."""
+    written = _written(name, number)
+    return written if len(written) <= 34 else written[:33] + "…"
+
+
+def in_lines(name: str, number: int | None) -> str:
+    """Return a name as ``legible``, a long one in up to three short lines."""
+    lines = wrap(_written(name, number), 26, max_lines=3, placeholder=" …", break_on_hyphens=False)
+    return "\n".join(lines)
+
+
+def _written(name: str, number: int | None) -> str:
     if all(ord(character) in _glyphs() for character in name):
-        return name if len(name) <= 34 else name[:33] + "…"
+        return name
     return "one field" if number is None else f"field {chr(ord('A') + number % 26)}"
 
 

@@ -22,13 +22,14 @@ def responses(rows: list[Row], pooled: Row | None, show: Show = _PERCENT) -> lis
         return []
     says: list[Part] = []
     title = _response_title(rows, pooled)
-    with style.drawn(title, show, 0.8 + 0.24 * (len(rows) + 1)) as figure:
+    names = sorted({row["field"] for row in rows})
+    legible = {name: style.in_lines(name, i) for i, name in enumerate(names)}
+    most_lines = 1 + max(name.count("\n") for name in legible.values())
+    with style.drawn(title, show, 0.8 + (0.09 + 0.15 * most_lines) * (len(rows) + 1)) as figure:
         panel = figure.subplots()
-        names = sorted({row["field"] for row in rows})
         for i, row in enumerate(rows):
             _interval(panel, i, row)
             says += say_row("response", row, "{field} {season}: {response_pct:+}, {verdict}. ")
-        legible = {name: style.legible(name, i) for i, name in enumerate(names)}
         labels = [f"{legible[row['field']]} {row['season']}" for row in rows]
         if pooled is not None and pooled["response_pct"] is not None:
             i = len(rows)

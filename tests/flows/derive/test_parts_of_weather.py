@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from flows.derive.parts import Word
+from flows.derive.part_word import Word
 from flows.store import migrate, warehouse
 from schemas.catalogue import TABLES
 from tests.flows import invented

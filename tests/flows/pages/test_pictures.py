@@ -341,6 +341,13 @@ def test_a_script_that_the_font_lacks_is_named_by_a_letter():
     assert style.legible("Поле", 0) == "Поле"
     assert style.legible("北の畑", 1) == "field B"
     assert len(style.legible("x" * 90, 0)) <= 34
+    long = "North bottom: worked twice against worked once"
+    assert style.in_lines(long, 0).split("\n") == [
+        "North bottom: worked twice",
+        "against worked once",
+    ]
+    assert style.in_lines("Поле", 0) == "Поле"
+    assert max(len(line) for line in style.in_lines("x" * 90, 0).split("\n")) <= 26
 
 
 if __name__ == "__main__":

@@ -9,6 +9,7 @@ from __future__ import annotations
 import polars as pl
 
 from transforms.health.methods.spans import WHO, checked_days, labeled, spans
+from transforms.methods.texts import each_once
 
 GAUGE = "rain gauge"
 USED = ("station", "day", "rain_mm", "rain_from", "rain_doubtful", "gauge_lost", "reason")
@@ -32,7 +33,7 @@ def rain(
         GAUGE,
         "rain impossible",
     )
-    causes = pl.col("reason").drop_nulls().unique(maintain_order=True).str.join("; ").alias("cause")
+    causes = each_once(pl.col("reason")).alias("cause")
     amount = pl.col("rain_mm").sum().alias("rain_in_question_mm")
     own = pl.col("rain_from") == pl.col("instrument")
     doubtful = days.filter(pl.col("rain_doubtful") & own).with_columns(
@@ -79,7 +80,7 @@ def once(found: pl.DataFrame) -> pl.DataFrame:
     causes = (
         both.sort("from_day")
         .group_by(*WHO, "first", maintain_order=True)
-        .agg(pl.col("why").unique(maintain_order=True).str.join("; "))
+        .agg(each_once(pl.col("why")))
     )
     return (
         found.join(told, on=[*WHO, "from_day"], how="anti")

@@ -46,6 +46,14 @@ def test_doubtful_days_of_one_cause_are_one_finding() -> None:
     ]
 
 
+def test_a_cause_is_told_once_though_some_of_its_days_were_recorded_in_part() -> None:
+    part = LOST | {"reason": LOST["reason"] + "; not all of the day was recorded"}
+    frame = health(
+        weather_used_day=rain_days({i: part if i == 501 else LOST for i in range(500, 503)})
+    )
+    assert one(frame, "gauge lost")["cause"] == part["reason"]
+
+
 def test_impossible_rain_is_a_finding_though_it_was_left_out() -> None:
     days = weather(rain_mm=lambda s, i, v: None if (s, i) == ("check", 520) else v).with_columns(
         rain_impossible_mm=pl.when(station="check", day=day(520)).then(2100.0)
