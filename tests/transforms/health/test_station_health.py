@@ -291,6 +291,12 @@ def test_stuck_and_impossible_sensors() -> None:
         ("p", "30 cm", "impossible", day(N - 5), LAST, True),
         ("p", "30 cm", "stuck", day(50), day(59), False),
     ]
+    at_times = health(soil_quality_day=quality(stuck={*range(50, 56), *range(58, 60), 63}))
+    rows = at_times.filter(pl.col("finding") == "stuck", pl.col("state") == "found")
+    assert rows.select("from_day", "to_day", "days").sort("from_day").rows() == [
+        (day(50), day(59), 8),  # two days between are bridged, three are not
+        (day(63), day(63), 1),
+    ]
     still = weather(
         air_temp_min_c=lambda s, i, v: 15.0 if s == "check" and i >= N - 3 else v,
         air_temp_max_c=lambda s, i, v: 15.0 if s == "check" and i >= N - 3 else v,

@@ -1,6 +1,7 @@
 """Two stations and a probe beside each other, and what health makes of them."""
 
 import inspect
+from collections.abc import Container
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -86,7 +87,7 @@ def soil(change: Any = lambda depth, i, v: v) -> pl.DataFrame:
     )
 
 
-def quality(stuck: range = range(0), impossible: range = range(0)) -> pl.DataFrame:
+def quality(stuck: Container[int] = (), impossible: Container[int] = ()) -> pl.DataFrame:
     return rows(
         "soil_quality_day",
         [

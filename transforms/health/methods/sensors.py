@@ -8,7 +8,6 @@ from __future__ import annotations
 import polars as pl
 
 from schemas.tables.health.sensor_run import DISTURBED, EXCHANGED, LOOKED_FOR
-from transforms.health.methods import runs
 from transforms.health.methods.heard import named_depth
 from transforms.health.methods.spans import WHO, checked_days, checked_runs, labeled, spans
 from transforms.methods import flat_line
@@ -26,7 +25,6 @@ def soil(sensor_run: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     Stuck and impossible are of a sensor. Disturbed is a probe as a whole, as are exchanged depths,
     of which the upper one is named.
     """
-    none = pl.lit(None, pl.Float64)
     found, seen = [], []
     for finding, looked_for in LOOKED_FOR.items():
         of_probe = finding in OF_PROBE
@@ -35,11 +33,8 @@ def soil(sensor_run: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
             labeled(sensor_run.filter(pl.col("what") == what), "probe", part, finding)
             for what in (finding, looked_for)
         )
-        if of_probe:
-            bad, checked = runs.union(bad, WHO), runs.union(checked, WHO)
-            checked = checked.with_columns(depth_cm=none)
         if finding == DISTURBED:
-            bad = bad.with_columns(depth_cm=none)
+            bad = bad.with_columns(depth_cm=pl.lit(None, pl.Float64))
         found.append(spans(bad, 1 if of_probe else BRIDGE_D))
         seen.append(checked_runs(checked, finding))
     return pl.concat(found), pl.concat(seen)
